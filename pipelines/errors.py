@@ -1,0 +1,34 @@
+"""The few kinds of failure a user can meet. Each message is one or two sentences: what, where, what to do."""
+
+from __future__ import annotations
+
+
+class ChaffinchError(Exception):
+    """Anything a user can mend. The command line prints the message alone and exits with ``exit_code``."""
+
+    exit_code = 1
+
+
+class DeclarationError(ChaffinchError):
+    """A declaration in ``schemas`` or in ``farm.toml`` is wrong."""
+
+    exit_code = 2
+
+
+class CallError(ChaffinchError):
+    """The call itself is wrong: a folder that is not there, a table that does not exist."""
+
+    exit_code = 2
+
+
+class UnreadableFile(ChaffinchError):
+    """A file of the inbox can't be read at all. ``reason`` is the sentence kept in ``deliveries``."""
+
+    def __init__(self, file: str, reason: str) -> None:
+        super().__init__(f"{file}: {reason}")
+        self.file = file
+        self.reason = reason
+
+
+class LakeError(ChaffinchError):
+    """The lake can't be read or written."""

@@ -1,0 +1,255 @@
+"""Contracts of the lake: one declaration per table and column; everything else derives from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+from chaffinch.schemas.declarations import channels, settings
+
+if TYPE_CHECKING:
+    import polars as pl
+
+OUTCOMES = (
+    "separation_loss",
+    "cleaning_loss",
+    "machine_loss",
+    "throughput",
+    "capacity",
+    "broken_grain",
+    "non_grain",
+    "returns",
+    "fuel_per_tonne",
+)
+VERDICTS = ("less", "more", "no clear change", "cannot tell")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """``kind``: text, number, whole, flag (0/1), moment (UTC, microseconds), texts (list of text)."""
+
+    name: str
+    kind: str
+    meaning: str
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    name: str
+    grain: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    partition: tuple[str, ...] = ()
+
+    def polars_schema(self) -> dict[str, pl.DataType]:
+        """Column name to Polars type, in contract order."""
+        import polars as pl
+
+        types: dict[str, pl.DataType] = {
+            "text": pl.String(),
+            "number": pl.Float64(),
+            "whole": pl.Int64(),
+            "flag": pl.Int8(),
+            "moment": pl.Datetime("us", "UTC"),
+            "texts": pl.List(pl.String()),
+        }
+        return {column.name: types[column.kind] for column in self.columns}
+
+    def empty(self) -> pl.DataFrame:
+        """No rows, every column of the contract."""
+        import polars as pl
+
+        return pl.DataFrame(schema=self.polars_schema())
+
+    def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """``frame`` with exactly the contract's columns, order and types; absent columns null.
+
+        Raises ``ValueError`` on a column that the contract lacks: silently dropping it would lose data.
+        """
+        import polars as pl
+
+        schema = self.polars_schema()
+        strange = [name for name in frame.columns if name not in schema]
+        if strange:
+            raise ValueError(f"table {self.name} has no column {', '.join(strange)}")
+        return frame.select(
+            (pl.col(name) if name in frame.columns else pl.lit(None)).cast(kind).alias(name)
+            for name, kind in schema.items()
+        )
+
+
+_SOURCE = (
+    Column("delivery", "text", "identifier of the delivered file: start of its content hash", True),
+    Column("file", "text", "name of the file inside the inbox", True),
+    Column("row", "whole", "row in that file, the first line is 1", True),
+)
+
+
+def _setting_columns() -> tuple[Column, ...]:
+    kinds = {"number": "number", "ordered": "text", "either_or": "text"}
+    return tuple(
+        Column(s.column, kinds[s.kind], f"set value: {s.label}")
+        for s in settings().values()
+        if s.kind in kinds
+    )
+
+
+@cache
+def tables() -> dict[str, Table]:
+    """The tables of the lake, by name."""
+    listed = (
+        Table(
+            "readings",
+            "one row per logged row of a harvest log",
+            ("delivery", "file", "row"),
+            (
+                *_SOURCE,
+                Column("time", "moment", "moment of the reading", True),
+                Column("machine", "text", "name of the machine", True),
+                Column("field", "text", "name of the field; null when neither file nor boundary tells"),
+                Column("crop", "text", "name of the crop, as in schemas/crops.toml where known"),
+                *(
+                    Column(c.name, "flag" if c.name == "working" else "number", c.meaning)
+                    for c in channels().values()
+                ),
+                *_setting_columns(),
+                Column("other", "text", "columns that no channel matches, as a JSON object of texts"),
+            ),
+            ("delivery",),
+        ),
+        Table(
+            "adjustments",
+            "one row per logged change of one setting",
+            ("delivery", "file", "row", "setting"),
+            (
+                *_SOURCE,
+                Column("time", "moment", "moment of the change", True),
+                Column("machine", "text", "name of the machine", True),
+                Column("setting", "text", "name in the catalogue, or as logged where the catalogue lacks it", True),
+                Column("from_value", "text", "value before, where logged or known from earlier rows"),
+                Column("to_value", "text", "value after; null for a service event"),
+                Column("unit", "text", "unit of both values after conversion, as in the catalogue"),
+                Column("kind", "text", "number, ordered, either_or, service, or unknown", True),
+                Column("origin", "text", "settings log, setting column, or task data", True),
+                Column("note", "text", "the logger's remark"),
+            ),
+            ("delivery",),
+        ),
+        Table(
+            "loss_checks",
+            "one row per weighed or counted pan or frame",
+            ("delivery", "file", "row"),
+            (
+                *_SOURCE,
+                Column("time", "moment", "moment of the check", True),
+                Column("machine", "text", "name of the machine", True),
+                Column("field", "text", "name of the field"),
+                Column("place", "text", "where it was counted: machine, header, pre-harvest, separation, cleaning"),
+                Column("machine_loss_kg_ha", "number", "loss behind the machine, over the cut width", False),
+                Column("kernels", "number", "kernels counted in all frames"),
+                Column("frame_area_m2", "number", "area of one frame"),
+                Column("frames", "number", "number of frames"),
+                Column("thousand_kernel_mass_g", "number", "mass of 1000 kernels"),
+                Column("discharge_width_m", "number", "width over which the residue fell"),
+                Column("cut_width_m", "number", "width that was cut"),
+                Column("other", "text", "columns that nothing matches, as a JSON object of texts"),
+            ),
+            ("delivery",),
+        ),
+        Table(
+            "fields",
+            "one row per field boundary",
+            ("delivery", "file", "row"),
+            (
+                *_SOURCE,
+                Column("field", "text", "name of the field", True),
+                Column("boundary_wkt", "text", "polygon or multipolygon, longitude latitude, WGS 84", True),
+                Column("area_ha", "number", "geodesic area"),
+            ),
+            ("delivery",),
+        ),
+        Table(
+            "set_aside",
+            "one row per input row that failed a rule",
+            ("delivery", "file", "row", "rule"),
+            (
+                *_SOURCE,
+                Column("rule", "text", "code of the rule", True),
+                Column("column", "text", "column at fault"),
+                Column("value", "text", "the value as it stands in the file, at most 500 characters"),
+                Column("sentence", "text", "what is wrong, in plain words", True),
+                Column("content", "text", "the whole row as a JSON object of texts, so that nothing is lost"),
+            ),
+            ("delivery",),
+        ),
+        Table(
+            "deliveries",
+            "one row per file of the inbox that was ever looked at",
+            ("delivery", "name"),
+            (
+                Column("delivery", "text", "identifier: start of the content hash", True),
+                Column("name", "text", "path inside the inbox, with forward slashes", True),
+                Column("content_sha256", "text", "hash of the bytes", True),
+                Column("size_bytes", "whole", "size of the file"),
+                Column(
+                    "kind",
+                    "text",
+                    "harvest log, settings log, loss checks, task data, boundaries, farm, unknown",
+                    True,
+                ),
+                Column("status", "text", "taken in, taken in with rows set aside, could not be read", True),
+                Column("reason", "text", "one sentence: why it could not be read, or what needs attention"),
+                Column("rows_read", "whole", "rows of data found"),
+                Column("rows_kept", "whole", "rows that went into a table"),
+                Column("rows_set_aside", "whole", "rows in set_aside"),
+                Column("machines", "texts", "machines in it"),
+                Column("fields", "texts", "fields in it"),
+                Column("first_time", "moment", "earliest row"),
+                Column("last_time", "moment", "latest row"),
+                Column("unmatched_columns", "texts", "columns kept in `other`"),
+                Column("notes", "texts", "sentences about how the file was read: zone, units, clock changes"),
+                Column("judgement", "text", "good, look, or poor: the worst of the batch expectations"),
+                Column("findings", "texts", "a sentence for each batch expectation that was not met"),
+                Column("taken_in_at", "moment", "when this program took it in"),
+            ),
+        ),
+        Table(
+            "effects",
+            "one row per scope, setting (or joint change) and outcome",
+            ("scope", "machine", "field", "crop", "time", "setting", "outcome"),
+            (
+                Column("scope", "text", "adjustment, field or season", True),
+                Column("machine", "text", "null where pooled over"),
+                Column("field", "text", "null where pooled over"),
+                Column("crop", "text", "null where pooled over"),
+                Column("time", "moment", "of the adjustment; null where pooled"),
+                Column("setting", "text", "as in the catalogue", True),
+                Column("from_value", "text", "value before; null where pooled"),
+                Column("to_value", "text", "value after; null where pooled"),
+                Column("unit", "text", "of the values"),
+                Column("joint_id", "text", "the same for all settings of a joint change"),
+                Column("outcome", "text", "one of the outcomes", True),
+                Column("percent", "number", "change of the outcome, %"),
+                Column("percent_low", "number", "lower end of the 95 % range, %"),
+                Column("percent_high", "number", "upper end of the 95 % range, %"),
+                Column("log_ratio", "number", "the same on the natural-log scale"),
+                Column("log_ratio_low", "number", "lower end of the 95 % range"),
+                Column("log_ratio_high", "number", "upper end of the 95 % range"),
+                Column("absolute", "number", "change in absolute_unit, where loss checks calibrate the signal"),
+                Column("absolute_low", "number", "lower end of the 95 % range"),
+                Column("absolute_high", "number", "upper end of the 95 % range"),
+                Column("absolute_unit", "text", "kg/ha where absolute is given"),
+                Column("per_step", "number", "pooled numbers: the step to which the change refers"),
+                Column("verdict", "text", "less, more, no clear change, cannot tell", True),
+                Column("reasons", "texts", "codes of schemas/reasons.toml"),
+                Column("readings_before", "number", "seconds of usable work before"),
+                Column("readings_after", "number", "seconds of usable work after"),
+                Column("adjustments_pooled", "whole", "adjustments behind the row"),
+                Column("placebos", "whole", "placebo adjustments behind the check of the range"),
+                Column("computed_at", "moment", "when it was estimated"),
+            ),
+        ),
+    )
+    return {table.name: table for table in listed}
