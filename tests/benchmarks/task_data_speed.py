@@ -1,0 +1,102 @@
+"""Decoding speed of time logs against a plain loop over their records, both in this run, on this machine.
+
+Run: python tests/benchmarks/task_data_speed.py [records]
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+import time
+
+import numpy as np
+
+from chaffinch.pipelines.task_data.log_binary import decode
+from chaffinch.pipelines.task_data.log_header import DataLogValue, LogHeader
+
+FIELDS = ("time", "date", "north", "east", "status")
+
+
+def plain_loop(data: bytes, header: LogHeader) -> tuple[list[tuple], list[tuple[list[int], list[int]]], int]:
+    """Fixed parts, (rows, raw) of each value, and the bytes consumed, one record after another.
+
+    Stops at the first record that breaks a rule of the layout or is not whole.
+    """
+    letters = {"u1": "B", "<u2": "H", "<u4": "I", "<i4": "i"}
+    kinds = [header.fixed_type[name].str.replace("|", "") for name in header.fixed_type.names or ()]
+    fixed = struct.Struct("<" + "".join(letters[kind] for kind in kinds))
+    pair = struct.Struct("<Bi")
+    names = header.fixed_type.names or ()
+    time_at = names.index("time") if "time" in names else None
+    status_at = names.index("status") if "status" in names else None
+    heads: list[tuple] = []
+    columns: list[tuple[list[int], list[int]]] = [([], []) for _ in header.values]
+    position = 0
+    while position + fixed.size < len(data):
+        count = data[position + fixed.size]
+        end = position + fixed.size + 1 + 5 * count
+        if end > len(data) or count > len(columns):
+            break
+        head = fixed.unpack_from(data, position)
+        if time_at is not None and not (head[time_at] < 86_400_000 or head[time_at] == 0xFFFFFFFF):
+            break
+        if status_at is not None and head[status_at] > 15:
+            break
+        found = {}
+        for at in range(position + fixed.size + 1, end, 5):
+            index, raw = pair.unpack_from(data, at)
+            found[index] = raw
+        if any(index >= len(columns) for index in found):
+            break
+        for index, raw in found.items():
+            columns[index][0].append(len(heads))
+            columns[index][1].append(raw)
+        heads.append(head)
+        position = end
+    return heads, columns, position
+
+
+def made_up_log(records: int, values: int, counts: np.ndarray, seed: int = 1) -> tuple[bytes, LogHeader]:
+    """A log with time, date, north, east and status, and ``counts[i]`` of ``values`` values in record i."""
+    rng = np.random.default_rng(seed)
+    header = LogHeader(FIELDS, tuple(DataLogValue(i, 0x100 + i, "DET-1") for i in range(values)))
+    parts = []
+    for i, count in enumerate(counts.tolist()):
+        parts.append(struct.pack("<IHiiB", 1000 * i % 86_400_000, 17_000, 520_000_000 + i, 70_000_000, 1))
+        parts.append(bytes([count]))
+        chosen = range(count) if count == values else rng.permutation(values)[:count].tolist()
+        parts.append(b"".join(struct.pack("<Bi", index, i + index) for index in chosen))
+    return b"".join(parts), header
+
+
+def timed(call, times: int) -> float:
+    """Fastest of ``times`` calls, in seconds."""
+    best = float("inf")
+    for _ in range(times):
+        begin = time.perf_counter()
+        call()
+        best = min(best, time.perf_counter() - begin)
+    return best
+
+
+def main(records: int = 100_000) -> None:
+    rng = np.random.default_rng(7)
+    scenes = {
+        "one shape, 12 values": (12, np.full(records, 12)),
+        "one shape, 25 values": (25, np.full(records, 25)),
+        "9 more values in every 8th record": (24, np.where(np.arange(records) % 8 == 0, 24, 15)),
+        "shape changes at every record, 0 to 12": (12, rng.integers(0, 13, records)),
+        "shape changes at every record, 0 to 25": (25, rng.integers(0, 26, records)),
+        "position only": (12, np.zeros(records, int)),
+    }
+    print(f"{'log':42} {'loop rec/s':>12} {'here rec/s':>12} {'ratio':>7}")
+    for label, (values, counts) in scenes.items():
+        data, header = made_up_log(records, values, counts)
+        decode(data, header)
+        loop = timed(lambda data=data, header=header: plain_loop(data, header), 2)
+        here = timed(lambda data=data, header=header: decode(data, header), 5)
+        print(f"{label:42} {records / loop:12,.0f} {records / here:12,.0f} {loop / here:6.1f}x")
+
+
+if __name__ == "__main__":
+    main(*(int(argument) for argument in sys.argv[1:2]))
