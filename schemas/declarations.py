@@ -18,6 +18,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from chaffinch.pipelines.errors import DeclarationError
 
 
+def plain(name: str) -> str:
+    """``name`` as names are compared: lower case, letters and digits only."""
+    return "".join(character for character in name.casefold() if character.isalnum())
+
+
 class _Declared(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -40,6 +45,7 @@ class Channel(_Declared):
 
 
 SettingKind = Literal["number", "ordered", "either_or", "service"]
+Sign = Literal["+", "-", "0", "optimum"]
 Stage = Literal["feeding", "threshing", "separation", "cleaning", "residue", "grain_tank"]
 
 
@@ -48,24 +54,33 @@ class Setting(_Declared):
 
     ``column`` is the canonical column of a harvest log that carries it (name + unit, e.g. ``fan_speed_rpm``);
     ``step`` the usual single adjustment in ``unit`` (numbers only); ``positions`` the words of an ordered or
-    either-or setting, lowest first. ``expected`` maps an outcome to the sign that increasing the setting has
-    in common practice: ``+``, ``-``, ``0`` or ``optimum``; ``expected_source`` says where that is from.
+    either-or setting, lowest first; ``same_as`` other words for a position. ``low`` and ``high`` bound what is
+    plausible, ``largest_jump`` what one adjustment changes (numbers, in ``unit``).
+
+    ``expected`` maps an outcome to the sign that increasing the setting (or moving it towards its last
+    position, or doing the service) has in common practice: ``+``, ``-``, ``0`` or ``optimum``; losses at the
+    same feed rate. ``source_of`` says where a sign is from. ``usual`` maps a crop to its common position or
+    positions, joined by " or ".
     """
 
     label: str
     kind: SettingKind
     stage: Stage
     unit: str = ""
-    step: float | None = None
+    step: float | None = Field(default=None, gt=0)
     low: float | None = None
     high: float | None = None
+    largest_jump: float | None = Field(default=None, gt=0)
     positions: tuple[str, ...] = ()
+    same_as: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
     synonyms: tuple[str, ...] = ()
     does: str
-    expected: Mapping[str, Literal["+", "-", "0", "optimum"]] = Field(default_factory=dict)
+    expected: Mapping[str, Sign] = Field(default_factory=dict)
     expected_source: str = ""
+    sources: Mapping[str, str] = Field(default_factory=dict)
     usual: Mapping[str, str] = Field(default_factory=dict)
     usual_source: str = ""
+    usual_note: str = ""
     costs: str = ""
     caution: str = ""
 
@@ -77,16 +92,60 @@ class Setting(_Declared):
             raise ValueError("an ordered or either-or setting needs its positions, lowest first")
         if self.kind == "either_or" and len(self.positions) != 2:
             raise ValueError("an either-or setting has exactly two positions")
+        if self.unit and self.unit not in UNIT_SUFFIX:
+            raise ValueError(f"unit '{self.unit}' is not one of {', '.join(UNIT_SUFFIX)}")
+        if self.low is not None and self.high is not None and not self.low < self.high:
+            raise ValueError(f"low {self.low:g} must be below high {self.high:g}")
         if self.expected and not self.expected_source:
             raise ValueError("an expectation needs its source, or 'common practice, no source'")
         if self.usual and not self.usual_source:
             raise ValueError("a usual position needs its source, or 'common practice, no source'")
         return self
 
+    @model_validator(mode="after")
+    def _words_known(self) -> Setting:
+        from chaffinch.schemas.tables import OUTCOMES
+
+        for outcome in self.expected:
+            if outcome not in OUTCOMES:
+                raise ValueError(f"'{outcome}' is not an outcome; outcomes are {', '.join(OUTCOMES)}")
+        for outcome in self.sources:
+            if outcome not in self.expected:
+                raise ValueError(f"a source is given for '{outcome}', which has no expected sign")
+        owner: dict[str, str] = {}
+        for position in self.same_as:
+            if position not in self.positions:
+                raise ValueError(f"same_as names '{position}', which is not one of the positions")
+        for position in self.positions:
+            for word in (position, *self.same_as.get(position, ())):
+                if owner.setdefault(plain(word), position) != position:
+                    raise ValueError(f"'{word}' stands for both '{owner[plain(word)]}' and '{position}'")
+        for crop, words in self.usual.items():
+            for word in words.split(" or "):
+                if word not in self.positions:
+                    raise ValueError(f"usual position '{word}' in {crop} is not one of the positions")
+        return self
+
     @property
     def column(self) -> str:
         """Canonical column name in ``readings``: the name with its unit, e.g. ``fan_speed_rpm``."""
         return f"{self.name}_{UNIT_SUFFIX[self.unit]}" if self.unit else self.name
+
+    def position(self, word: str) -> str | None:
+        """The position that ``word`` stands for, whatever its case and spacing; None if for none."""
+        wanted = plain(word)
+        for position in self.positions:
+            if wanted in {plain(w) for w in (position, *self.same_as.get(position, ()))}:
+                return position
+        return None
+
+    def usual_positions(self, crop: str) -> tuple[str, ...]:
+        """Common positions in ``crop``; empty where common practice is not declared."""
+        return tuple(self.usual[crop].split(" or ")) if crop in self.usual else ()
+
+    def source_of(self, outcome: str) -> str:
+        """Where the expected sign of ``outcome`` is from."""
+        return self.sources.get(outcome, self.expected_source)
 
 
 UNIT_SUFFIX = {"rpm": "rpm", "mm": "mm", "m": "m", "deg": "deg", "%": "pct", "m/s": "m_s", "turn": "turns"}
@@ -140,7 +199,9 @@ def parse(text: str, source: str, kind: type[D]) -> Mapping[str, D]:
 
 
 def _load(file: str, kind: type[D]) -> Mapping[str, D]:
-    return parse(files("chaffinch.schemas").joinpath(file).read_text(encoding="utf-8"), f"schemas/{file}", kind)
+    return parse(
+        files("chaffinch.schemas").joinpath(file).read_text(encoding="utf-8"), f"schemas/{file}", kind
+    )
 
 
 @cache
