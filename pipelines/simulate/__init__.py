@@ -1,0 +1,28 @@
+"""Made-up seasons with known truth.
+
+``simulate_season(scenario, seed)`` gives a ``Season`` that makes its machine-fields one by one: readings,
+settings log, loss checks, the true effect of every adjustment, and the true course of loss behind the
+signals. ``write_season_files`` writes such a season as an inbox. What counts as the true effect, and by how
+much a naive comparison misses it, is in ``truth``.
+"""
+
+from __future__ import annotations
+
+from chaffinch.pipelines.simulate.machine_field import Machine, MachineField, NoiseTruth
+from chaffinch.pipelines.simulate.scenario import Effects, Noise, Operator, Scenario, Sensors
+from chaffinch.pipelines.simulate.scenarios import SCENARIOS
+from chaffinch.pipelines.simulate.season import Season, simulate_season
+
+__all__ = [
+    "SCENARIOS",
+    "Effects",
+    "Machine",
+    "MachineField",
+    "Noise",
+    "NoiseTruth",
+    "Operator",
+    "Scenario",
+    "Season",
+    "Sensors",
+    "simulate_season",
+]

@@ -1,0 +1,146 @@
+"""The harvest log of one machine-field, as its sensors wrote it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.simulate.crop_flow import Intake
+from chaffinch.pipelines.simulate.crops import SimulatedCrop
+from chaffinch.pipelines.simulate.ground import Array
+from chaffinch.pipelines.simulate.noise import exponential_drift
+from chaffinch.pipelines.simulate.scenario import Scenario
+from chaffinch.pipelines.simulate.sensors import (
+    Instruments,
+    flow_dependent,
+    held,
+    loss_signal,
+    smeared,
+    transported,
+)
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.simulate.machine_field import Site
+
+AVERAGED = (
+    "grain_flow_kg_s",
+    "grain_moisture_pct",
+    "separation_loss_signal",
+    "cleaning_loss_signal",
+    "returns_signal",
+    "broken_grain_pct",
+    "fuel_rate_l_h",
+    "engine_load_pct",
+)
+"""Channels that a log of 2 or 5 s averages over its interval; the others are as at its last second."""
+
+
+def log_frame(
+    rng: np.random.Generator,
+    scenario: Scenario,
+    crop: SimulatedCrop,
+    instruments: Instruments,
+    rated_kg_s: float,
+    site: Site,
+    machine: str,
+    intake: Intake,
+    lost: Mapping[str, Array],
+    effect: Mapping[str, Array],
+) -> pl.DataFrame:
+    """Readings by the contract's columns, without delivery, file and row; missing values null.
+
+    A row's time is that of the sensors: crop cut at t shows in the loss signals, the grain flow and the
+    moisture only after each sensor's delay. Position, speed and work state have no delay.
+    """
+    way = intake.drive
+    latitude, longitude = site.place.to_globe(way.x_m, way.y_m)
+    columns: dict[str, Array] = {
+        "latitude": latitude,
+        "longitude": longitude,
+        "altitude_m": site.place.altitude_m + intake.altitude_m,
+        "speed_m_s": way.speed_m_s,
+        "heading_deg": (way.heading_deg + site.place.bearing_deg) % 360.0,
+        "working": way.working.astype(np.int8),
+        "working_width_m": way.width_m,
+        **_sensed(rng, scenario, crop, instruments, rated_kg_s, intake, lost, effect),
+        "pitch_deg": intake.pitch_deg + 0.2 * rng.standard_normal(way.x_m.size),
+        "roll_deg": intake.roll_deg + 0.2 * rng.standard_normal(way.x_m.size),
+    }
+    first_us = int(site.start.astimezone(UTC).timestamp()) * 1_000_000
+    k = scenario.interval_s
+    rows = way.x_m.size // k
+    last = np.arange(rows) * k + k - 1
+    thinned = {
+        name: series[: rows * k].reshape(rows, k).mean(axis=1) if name in AVERAGED and k > 1 else series[last]
+        for name, series in columns.items()
+    }
+    frame = pl.DataFrame(thinned, nan_to_null=True)
+    names = [
+        pl.lit(v, dtype=pl.String).alias(n)
+        for n, v in (("machine", machine), ("field", site.field), ("crop", site.crop))
+    ]
+    time = pl.Series("time", first_us + 1_000_000 * last.astype(np.int64)).cast(pl.Datetime("us", "UTC"))
+    return frame.select(time, *names, pl.all())
+
+
+def _sensed(
+    rng: np.random.Generator,
+    scenario: Scenario,
+    crop: SimulatedCrop,
+    instruments: Instruments,
+    rated_kg_s: float,
+    intake: Intake,
+    lost: Mapping[str, Array],
+    effect: Mapping[str, Array],
+) -> dict[str, Array]:
+    sensors, n = scenario.sensors, intake.feed_kg_s.size
+    ratio = intake.load_kg_s / rated_kg_s
+    exponent = sensors.delay_flow_exponent
+    kept = intake.feed_kg_s - lost["separation"] - lost["cleaning"]
+    grain_delay = flow_dependent(instruments.grain_delay_s, ratio, exponent)
+    grain = transported(kept, grain_delay, instruments.grain_smear_s)
+    flowing = grain > 0.05
+    flow = grain * instruments.flow_factor * (1.0 + sensors.flow_noise * rng.standard_normal(n))
+    signals = {
+        f"{loss}_loss_signal": loss_signal(
+            rng, sensors, lost[loss], flow_dependent(delay, ratio, exponent), instruments.loss_smear_s, gain
+        )
+        for loss, delay, gain in (
+            ("separation", instruments.separation_delay_s, instruments.separation_gain),
+            ("cleaning", instruments.cleaning_delay_s, instruments.cleaning_gain),
+        )
+    }
+    broken = crop.broken_pct * np.exp(effect["broken"] + 0.15 * exponential_drift(rng, n, 200.0))
+    broken = np.where(flowing, held(broken, intake.feed_kg_s > 0), np.nan)
+    load = smeared(ratio, 5.0)
+    engine = (
+        32.0 + 46.0 * load + 1.2 * intake.pitch_deg + 6.0 * intake.unloading + 2.0 * rng.standard_normal(n)
+    )
+    engine = np.clip(engine, 18.0, 100.0)
+    return {
+        "grain_flow_kg_s": np.where(grain > 1e-3, np.maximum(flow, 0.0), 0.0),
+        "grain_moisture_pct": _moisture(rng, instruments, intake),
+        **signals,
+        "returns_signal": _returns(rng, instruments, ratio, effect["returns"]),
+        "broken_grain_pct": broken,
+        "fuel_rate_l_h": 0.72 * engine * np.exp(effect["fuel"]),
+        "engine_load_pct": engine,
+    }
+
+
+def _moisture(rng: np.random.Generator, instruments: Instruments, intake: Intake) -> Array:
+    """Moisture at its sensor, steps of 0.1 %; between passes the last grain stays in it."""
+    inside = held(intake.moisture_pct, intake.feed_kg_s > 0)
+    shift = np.arange(inside.size) - instruments.moisture_delay_s
+    late = np.interp(shift, np.arange(inside.size), inside)
+    resting = smeared(late - late[0], instruments.moisture_smear_s) + late[0]
+    return np.round(resting + 0.08 * rng.standard_normal(inside.size), 1)
+
+
+def _returns(rng: np.random.Generator, instruments: Instruments, ratio: Array, effect: Array) -> Array:
+    volume = 20.0 * ratio**0.8 * np.exp(effect + 0.2 * exponential_drift(rng, ratio.size, 120.0))
+    passing = transported(volume, instruments.cleaning_delay_s, instruments.loss_smear_s)
+    return np.maximum(passing * (1.0 + 0.05 * rng.standard_normal(ratio.size)), 0.0)

@@ -1,0 +1,66 @@
+"""Unexplained variation of loss, on the log scale, over time or over the ground."""
+
+from __future__ import annotations
+
+import numpy as np
+from chaffinch.pipelines.simulate.ground import Array
+from chaffinch.pipelines.simulate.scenario import Noise
+from scipy.signal import lfilter
+
+LOSSES = ("separation", "cleaning")
+
+
+def exponential_drift(rng: np.random.Generator, n: int, scale_s: float) -> Array:
+    """Stationary Gaussian series at 1 Hz: mean 0, variance 1, correlation exp(-lag / ``scale_s``)."""
+    keep = float(np.exp(-1.0 / scale_s))
+    shocks = np.sqrt(1 - keep**2) * rng.standard_normal(n)
+    return lfilter([1.0], [1.0, -keep], shocks, zi=np.array([keep * rng.standard_normal()]))[0]
+
+
+def _shared_pair(
+    rng: np.random.Generator, n: int, scale_s: float | None, shared: float
+) -> tuple[Array, Array]:
+    draw = (
+        (lambda: rng.standard_normal(n)) if scale_s is None else (lambda: exponential_drift(rng, n, scale_s))
+    )
+    common = np.sqrt(shared) * draw()
+    own = np.sqrt(1.0 - shared)
+    return common + own * draw(), common + own * draw()
+
+
+def many_scales(rng: np.random.Generator, n: int) -> Array:
+    """Close to 1/f from 5 s to 6 h: equal parts of 13 exponential correlations an octave apart."""
+    scales = 5.0 * 2.0 ** np.arange(13)
+    return sum(exponential_drift(rng, n, float(scale)) for scale in scales) / np.sqrt(scales.size)
+
+
+def bursts(rng: np.random.Generator, n: int, per_hour: float, mean_log: float) -> Array:
+    """Rises that begin at once and last 1 to 5 min: a wet patch, a clogged sieve that clears itself."""
+    count = rng.poisson(per_hour * n / 3600.0)
+    start = rng.integers(0, n, count)
+    stop = np.minimum(start + rng.integers(60, 301, count), n)
+    height = rng.exponential(mean_log, count)
+    steps = np.zeros(n + 1)
+    np.add.at(steps, start, height)
+    np.add.at(steps, stop, -height)
+    return np.cumsum(steps)[:n]
+
+
+def log_noise(
+    rng: np.random.Generator, noise: Noise, n: int, ground: tuple[Array, Array]
+) -> dict[str, Array]:
+    """Noise of the log loss share by loss, each (n,) at 1 Hz. ``ground``: drift of variance 1."""
+    pairs = [
+        (noise.fast_sd, _shared_pair(rng, n, noise.fast_scale_s, noise.shared)),
+        (noise.slow_sd, _shared_pair(rng, n, noise.slow_scale_s, noise.shared)),
+        (noise.white_sd, _shared_pair(rng, n, None, noise.shared)),
+        (noise.ground_sd, ground),
+    ]
+    if noise.tail_sd:
+        pairs.append((noise.tail_sd / np.sqrt(3.0), (rng.standard_t(3, n), rng.standard_t(3, n))))
+    if noise.many_scales_sd:
+        pairs.append((noise.many_scales_sd, (many_scales(rng, n), many_scales(rng, n))))
+    if noise.bursts_per_hour:
+        both = bursts(rng, n, noise.bursts_per_hour, noise.burst_log)
+        pairs.append((1.0, (both, both)))
+    return {loss: sum(sd * pair[k] for sd, pair in pairs) for k, loss in enumerate(LOSSES)}

@@ -1,0 +1,155 @@
+"""What operators do to the settings, when, and what each setting's step truly changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.simulate.crops import ADJUSTABLES, JOINT_GROUPS
+from chaffinch.pipelines.simulate.ground import Array
+from chaffinch.pipelines.simulate.scenario import Effects, Operator, Scenario
+
+ACTS_ON = ("separation", "cleaning", "broken", "returns", "fuel")
+RELATIVE_SD = {"separation": 1.0, "cleaning": 1.0, "broken": 1.0, "returns": 0.7, "fuel": 0.2}
+
+StepEffects = Mapping[str, Mapping[str, float]]
+"""Setting -> what it acts on -> ln ratio of one step up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One change of one setting. ``event`` numbers the adjustments; a joint change shares its number."""
+
+    time_s: float
+    event: int
+    setting: str
+    from_value: str
+    to_value: str
+    steps: int
+    joint: bool
+    logged: bool
+
+
+def draw_effects(rng: np.random.Generator, effects: Effects) -> StepEffects:
+    """The season's mean effect of one step of every setting; exactly 0 for ``zero_share`` of them."""
+    drawn: dict[str, dict[str, float]] = {}
+    for adjustable in ADJUSTABLES.values():
+        drawn[adjustable.setting] = {}
+        for outcome in ACTS_ON:
+            size = RELATIVE_SD[outcome] * effects.per_step_sd * rng.standard_normal()
+            nothing = rng.random() < effects.zero_share or outcome not in adjustable.acts_on
+            drawn[adjustable.setting][outcome] = 0.0 if nothing else float(size)
+    return drawn
+
+
+def field_effects(rng: np.random.Generator, season: StepEffects, effects: Effects) -> StepEffects:
+    """One field's effects of a step: around the season's, the exact zeros kept."""
+    spread = effects.between_fields_sd
+    return {
+        setting: {
+            outcome: value + float(rng.standard_normal()) * spread * RELATIVE_SD[outcome] if value else 0.0
+            for outcome, value in by_outcome.items()
+        }
+        for setting, by_outcome in season.items()
+    }
+
+
+def plan_times(rng: np.random.Generator, operator: Operator, events: int, seconds: float) -> Array:
+    """Moments of the adjustments, s: at random, but never closer than the least gap nor near the ends."""
+    edge = min(900.0, 0.12 * seconds)
+    room = seconds - 2 * edge
+    least = min(60.0 * operator.gap_minutes[0], 0.8 * room / max(events, 1))
+    if operator.gap_minutes[1] is None:
+        slack = room - (events - 1) * least
+        return edge + np.sort(rng.uniform(0.0, slack, events)) + least * np.arange(events)
+    gaps = rng.uniform(least, 60.0 * operator.gap_minutes[1], events - 1)
+    gaps *= min(1.0, 0.95 * room / max(gaps.sum(), 1.0))
+    start = edge + rng.uniform(0.0, room - gaps.sum())
+    return start + np.concatenate([[0.0], np.cumsum(gaps)])
+
+
+def spike_times(operator: Operator, events: int, visible_loss: Array) -> Array:
+    """The moment in each of ``events`` stretches at which the mean loss of the past 90 s was highest.
+
+    ``visible_loss``: (seconds,) what the operator sees. Within a stretch the settings do not change before
+    the adjustment, so earlier effects do not move its moment. Stretches lie the least gap apart.
+    """
+    seconds = visible_loss.size
+    edge = min(900.0, 0.12 * seconds)
+    stretch = (seconds - 2 * edge) / events
+    gap = min(60.0 * operator.gap_minutes[0], 0.4 * stretch)
+    total = np.concatenate([[0.0], np.cumsum(visible_loss)])
+    second = np.arange(seconds)
+    past = total[second] - total[np.maximum(second - 90, 0)]
+    moments = []
+    for event in range(events):
+        start = int(edge + event * stretch + gap / 2)
+        stop = int(edge + (event + 1) * stretch - gap / 2)
+        moments.append(start + int(np.argmax(past[start:stop])))
+    return np.array(moments, dtype=np.float64)
+
+
+def plan_moves(rng: np.random.Generator, scenario: Scenario, times_s: Array) -> list[Move]:
+    """Which settings are moved at each of the moments, from and to which value; sorted by time."""
+    operator = scenario.operator
+    level = dict.fromkeys(ADJUSTABLES, 0)
+    unlogged = set(rng.choice(times_s.size, min(operator.unlogged, times_s.size), replace=False).tolist())
+    moves: list[Move] = []
+    previous: dict[str, int] = {}
+    for event, time_s in enumerate(times_s):
+        if previous and rng.random() < operator.there_and_back_share:
+            steps = {setting: -count for setting, count in previous.items()}
+        else:
+            steps = _choose(rng, operator.joint_share, level)
+        for order, (setting, count) in enumerate(steps.items()):
+            adjustable = ADJUSTABLES[setting]
+            old, new = level[setting], level[setting] + count
+            later = 0.0 if order == 0 else float(rng.uniform(4.0, 12.0)) + 14.0 * (order - 1)
+            joint = len(steps) > 1
+            moves.append(
+                Move(
+                    float(round(time_s + later)),
+                    event,
+                    setting,
+                    adjustable.text(old),
+                    adjustable.text(new),
+                    count,
+                    joint,
+                    event not in unlogged,
+                )
+            )
+            level[setting] = new
+        previous = steps
+    return moves
+
+
+def _choose(rng: np.random.Generator, joint_share: float, level: Mapping[str, int]) -> dict[str, int]:
+    if rng.random() < joint_share:
+        names: tuple[str, ...] = JOINT_GROUPS[int(rng.integers(len(JOINT_GROUPS)))]
+    else:
+        names = (list(ADJUSTABLES)[int(rng.integers(len(ADJUSTABLES)))],)
+    for count in rng.permutation([-2, -1, -1, 1, 1, 2]).tolist():
+        if all(ADJUSTABLES[name].allows(level[name] + count) for name in names):
+            return dict.fromkeys(names, count)
+    flip = ADJUSTABLES[names[0]]
+    return {flip.setting: 1 if level[flip.setting] == 0 else -1}
+
+
+def effect_course(
+    moves: list[Move], per_step: StepEffects, seconds: int, fade_in_s: float
+) -> dict[str, Array]:
+    """Sum of all effects at each second of intake, by what they act on; each (seconds,), ln scale.
+
+    A move counts from its own second on; with ``fade_in_s`` it comes in as 1 - exp(-t / fade_in_s).
+    """
+    course = {outcome: np.zeros(seconds) for outcome in ACTS_ON}
+    for move in moves:
+        first = int(np.ceil(move.time_s))
+        coming = 1.0
+        if fade_in_s:
+            coming = 1.0 - np.exp(-(np.arange(first, seconds) - move.time_s) / fade_in_s)
+        for outcome, size in per_step[move.setting].items():
+            if size:
+                course[outcome][first:] += move.steps * size * coming
+    return course

@@ -1,0 +1,141 @@
+"""What a made-up season is: every knob of the simulator, frozen, with units in the names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Curve = Literal["power", "exponential", "quadratic"]
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Unexplained variation of the log loss share. Every ``_sd`` is on the natural-log scale, per loss.
+
+    fast, slow : exponential correlation exp(-lag / scale) over time.
+    white_sd : independent from second to second.
+    shared : share of the variance common to separation and cleaning loss, 0 to 1.
+    tail_sd : Student t with 3 degrees of freedom, second to second, scaled to this standard deviation.
+    many_scales_sd : 1/f-like: equal parts of exponential correlations at octaves from 5 s to about 6 h.
+    bursts_per_hour, burst_log : minutes-long rises of exponentially distributed height, mean ``burst_log``.
+    ground_sd, ground_length_m : drift bound to the ground, so that neighbouring passes share it.
+    """
+
+    fast_sd: float = 0.20
+    fast_scale_s: float = 30.0
+    slow_sd: float = 0.10
+    slow_scale_s: float = 1500.0
+    white_sd: float = 0.10
+    shared: float = 0.3
+    tail_sd: float = 0.0
+    many_scales_sd: float = 0.0
+    bursts_per_hour: float = 0.0
+    burst_log: float = 0.8
+    ground_sd: float = 0.0
+    ground_length_m: float = 80.0
+
+
+@dataclass(frozen=True)
+class Sensors:
+    """How the machine sees its own crop. Delays count from the cutter bar; spans are drawn per machine.
+
+    delay_flow_exponent : dead time times (feed / rated feed) ** -exponent; 0 = constant.
+    flow_noise : relative standard deviation of one second of grain flow.
+    flow_bias_sd : log standard deviation of the machine's calibration factor.
+    counts_per_kg : kernels that strike a loss sensor for each kg lost: counting noise is Poisson in them.
+    gain_per_kg_s : loss signal for 1 kg/s lost. gain_spread : log standard deviation of each sensor's gain.
+    ceiling_quantile : signal cut off at this quantile of the field's working values; 1 = never.
+    quantum : the loss signals come in steps of this; 0 = as counted.
+    dropout_share : share of time in which a loss sensor shows zero or nothing, for 3 to 60 s at a time.
+    gain_step_share, gain_step_log : share of machine-fields in which a loss sensor's gain jumps once, and
+        by how much (natural log, either sign).
+    """
+
+    loss_delay_s: Span = (6.0, 8.0)
+    grain_delay_s: Span = (10.0, 14.0)
+    moisture_delay_s: Span = (15.0, 20.0)
+    loss_smear_s: Span = (1.5, 2.5)
+    grain_smear_s: Span = (2.0, 4.0)
+    moisture_smear_s: Span = (5.0, 10.0)
+    delay_flow_exponent: float = 0.0
+    flow_noise: float = 0.04
+    flow_bias_sd: float = 0.04
+    counts_per_kg: float = 1500.0
+    gain_per_kg_s: float = 300.0
+    gain_spread: float = 0.0
+    ceiling_quantile: float = 1.0
+    quantum: float = 0.0
+    dropout_share: float = 0.0
+    gain_step_share: float = 0.0
+    gain_step_log: float = 0.5
+
+
+@dataclass(frozen=True)
+class Operator:
+    """When and how the operator adjusts.
+
+    gap_minutes : least and greatest time between adjustments; greatest None = spread over the field.
+    reactive : adjusts, in each stretch of the field, at the moment when loss of the past 90 s was highest.
+    speed_change_log : natural log of the factor by which the target speed changes at each adjustment.
+    joint_share : share of adjustments that move a whole group of settings within 30 s.
+    there_and_back_share : share of adjustments that undo the one before (A-B-A).
+    unlogged : further adjustments a field that no log knows of.
+    clock_off_minutes : the settings log is off by this, least and greatest, either sign, fixed per machine.
+    """
+
+    gap_minutes: tuple[float, float | None] = (20.0, None)
+    reactive: bool = False
+    speed_change_log: float = 0.0
+    joint_share: float = 0.0
+    there_and_back_share: float = 0.15
+    unlogged: int = 0
+    clock_off_minutes: Span = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Effects:
+    """True effects of one step of a setting, on the natural-log scale.
+
+    per_step_sd : of the season's mean effect of a setting on a loss it acts on.
+    zero_share : share of those that are exactly nothing.
+    between_fields_sd : how far a field's effect of one step lies from the season's mean (non-zero ones only).
+    fade_in_s : time constant with which an effect comes in; 0 = at once.
+    """
+
+    per_step_sd: float = 0.22
+    zero_share: float = 0.3
+    between_fields_sd: float = 0.06
+    fade_in_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A season. ``hours`` is per machine-field, ``adjustments`` too; ``interval_s`` is that of the log.
+
+    curve, separation_steepness, cleaning_steepness : log loss share on feed rate; steepness is its slope
+        d ln(share) / d ln(feed) at the rated feed rate, drawn per machine-field.
+    moisture_drop_pct : the grain gets this much drier within minutes of each adjustment.
+    straw_sd : log standard deviation over the ground of straw per grain, which loads the machine unseen.
+    """
+
+    name: str
+    description: str
+    fields: int = 16
+    hours: float = 5.0
+    machines: int = 4
+    interval_s: Literal[1, 2, 5] = 1
+    adjustments: int = 4
+    crops: tuple[str, ...] = ("wheat",)
+    year: int = 2026
+    curve: Curve = "power"
+    separation_steepness: Span = (1.6, 2.6)
+    cleaning_steepness: Span = (1.2, 2.0)
+    yield_sd: float = 0.16
+    straw_sd: float = 0.0
+    moisture_drop_pct: float = 0.0
+    loss_checks: int = 1
+    noise: Noise = field(default_factory=Noise)
+    sensors: Sensors = field(default_factory=Sensors)
+    operator: Operator = field(default_factory=Operator)
+    effects: Effects = field(default_factory=Effects)

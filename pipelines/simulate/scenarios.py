@@ -1,0 +1,150 @@
+"""The seasons against which the estimator is held, each with what it tries."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from chaffinch.pipelines.simulate.scenario import Effects, Noise, Operator, Scenario, Sensors
+
+_NOTHING = Effects(per_step_sd=0.0, between_fields_sd=0.0, zero_share=1.0)
+_STRONG_DRIFT = Noise(slow_sd=0.3)
+
+
+def _listed() -> tuple[Scenario, ...]:
+    return (
+        Scenario(
+            "plain", "Quiet season: noise of half a minute and of 25 minutes, adjustments at random times."
+        ),
+        Scenario(
+            "strong_drift",
+            "Loss drifts by a third over half an hour for no logged reason.",
+            noise=_STRONG_DRIFT,
+        ),
+        Scenario(
+            "reactive",
+            "Settings are changed just when loss has spiked; the changes have true effects.",
+            operator=Operator(reactive=True),
+        ),
+        Scenario(
+            "reactive_null",
+            "Settings are changed just when loss has spiked; no change has any effect.",
+            operator=Operator(reactive=True),
+            effects=_NOTHING,
+        ),
+        Scenario(
+            "speed_up",
+            "The driver goes about 8 % faster after each adjustment.",
+            operator=Operator(speed_change_log=0.08),
+        ),
+        Scenario(
+            "slow_down",
+            "The driver goes about 8 % slower after each adjustment.",
+            operator=Operator(speed_change_log=-0.08),
+        ),
+        Scenario(
+            "moisture_falls", "The grain gets drier within minutes of each adjustment.", moisture_drop_pct=0.9
+        ),
+        Scenario(
+            "joint_always",
+            "The same groups of settings always change together.",
+            operator=Operator(joint_share=1.0, there_and_back_share=0.0),
+        ),
+        Scenario(
+            "joint_sometimes",
+            "Groups of settings change together half of the time, and singly otherwise.",
+            operator=Operator(joint_share=0.5),
+        ),
+        Scenario("fade_in", "Effects come in over some five minutes.", effects=Effects(fade_in_s=150.0)),
+        Scenario(
+            "short_runs",
+            "Adjustments follow one another after 6 to 10 minutes.",
+            adjustments=10,
+            operator=Operator(gap_minutes=(6.0, 10.0)),
+        ),
+        Scenario("one_adjustment", "One adjustment a field.", adjustments=1),
+        Scenario(
+            "many_adjustments",
+            "Twenty adjustments a field.",
+            adjustments=20,
+            operator=Operator(gap_minutes=(6.0, None)),
+        ),
+        Scenario("unlogged", "Two further adjustments a field are in no log.", operator=Operator(unlogged=2)),
+        Scenario(
+            "wrong_clock",
+            "The clock of each settings log is wrong by 2 to 6 minutes.",
+            operator=Operator(clock_off_minutes=(2.0, 6.0)),
+        ),
+        Scenario("saturating", "Loss sensors stop at a ceiling.", sensors=Sensors(ceiling_quantile=0.85)),
+        Scenario("quantised", "Loss sensors show few, coarse steps.", sensors=Sensors(quantum=5.0)),
+        Scenario(
+            "dropouts", "Loss sensors drop out for seconds to a minute.", sensors=Sensors(dropout_share=0.04)
+        ),
+        Scenario(
+            "gain_step",
+            "The gain of a loss sensor jumps once in half of the fields.",
+            sensors=Sensors(gain_step_share=0.3),
+        ),
+        Scenario(
+            "ground_drift",
+            "Unexplained loss is bound to the ground, so neighbouring passes share it.",
+            noise=Noise(slow_sd=0.0, ground_sd=0.25),
+        ),
+        Scenario(
+            "one_over_f",
+            "Noise has no scale of its own: 1/f from seconds to hours.",
+            noise=Noise(fast_sd=0.0, slow_sd=0.0, many_scales_sd=0.3),
+        ),
+        Scenario("bursts", "Loss rises for minutes now and then.", noise=Noise(bursts_per_hour=3.0)),
+        Scenario("heavy_tails", "Single seconds lie far out.", noise=Noise(tail_sd=0.4)),
+        Scenario(
+            "flow_delay", "Sensor delays shorten as flow rises.", sensors=Sensors(delay_flow_exponent=0.4)
+        ),
+        Scenario("interval_2s", "The log has one row every 2 s.", interval_s=2),
+        Scenario("interval_5s", "The log has one row every 5 s.", interval_s=5),
+        Scenario(
+            "curve_exponential", "Log loss share rises in proportion to feed rate.", curve="exponential"
+        ),
+        Scenario(
+            "curve_power",
+            "Loss share rises as a steep power of feed rate.",
+            separation_steepness=(3.0, 4.0),
+            cleaning_steepness=(2.5, 3.5),
+        ),
+        Scenario(
+            "curve_quadratic",
+            "Loss share is a floor plus the square of feed rate.",
+            curve="quadratic",
+            separation_steepness=(1.2, 1.8),
+            cleaning_steepness=(1.0, 1.6),
+        ),
+        Scenario("two_fields", "Two machine-fields are all there is.", fields=2, machines=2),
+        Scenario(
+            "twenty_machines",
+            "Twenty machines in two fields each.",
+            fields=40,
+            machines=20,
+            hours=3.0,
+            adjustments=3,
+        ),
+        Scenario("no_effect", "No adjustment has any effect.", effects=_NOTHING),
+        Scenario(
+            "straw_varies", "Straw per grain varies over the ground and is not measured.", straw_sd=0.12
+        ),
+        Scenario(
+            "unequal_gains", "The two loss sensors are not alike in gain.", sensors=Sensors(gain_spread=0.4)
+        ),
+        Scenario(
+            "everything",
+            "Drift, reaction, joint changes, faults and three crops at once.",
+            crops=("wheat", "barley", "canola"),
+            straw_sd=0.08,
+            noise=replace(_STRONG_DRIFT, bursts_per_hour=1.0, tail_sd=0.2, ground_sd=0.1),
+            sensors=Sensors(
+                delay_flow_exponent=0.3, dropout_share=0.01, gain_step_share=0.1, gain_spread=0.2
+            ),
+            operator=Operator(reactive=True, joint_share=0.2, unlogged=1),
+        ),
+    )
+
+
+SCENARIOS: dict[str, Scenario] = {scenario.name: scenario for scenario in _listed()}

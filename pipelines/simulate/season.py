@@ -1,0 +1,134 @@
+"""A whole season: machines, fields, one independent random stream each."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.simulate.ground import Place
+from chaffinch.pipelines.simulate.machine_field import Machine, MachineField, Site, simulate_machine_field
+from chaffinch.pipelines.simulate.operators import StepEffects, draw_effects
+from chaffinch.pipelines.simulate.scenario import Scenario
+from chaffinch.pipelines.simulate.scenarios import SCENARIOS
+from chaffinch.pipelines.simulate.sensors import draw_instruments
+
+FIELD_NAMES = (
+    "Mill Field",
+    "Long Acre",
+    "Church Piece",
+    "Hollow Bank",
+    "Gravel Pit",
+    "Top Thirty",
+    "Brook Meadow",
+    "Lark Hill",
+    "Old Orchard",
+    "Windmill Rise",
+    "Lower Marsh",
+    "Crow Wood",
+    "Stony Down",
+    "Bridge End",
+    "Sheep Walk",
+    "Barn Close",
+)
+
+
+@dataclass(frozen=True)
+class Season:
+    """A made-up season. Each machine-field has its own random stream and can be made alone, in any order.
+
+    effects : the season's true mean effect of one step, by setting and what it acts on; a field's own are in
+        ``MachineField.noise.per_step``.
+    """
+
+    scenario: Scenario
+    seed: int
+    effects: StepEffects
+    machines: tuple[Machine, ...]
+
+    def machine_field(self, index: int) -> MachineField:
+        """The machine-field number ``index`` (0 .. fields - 1)."""
+        if not 0 <= index < self.scenario.fields:
+            raise CallError(f"This season has fields 0 to {self.scenario.fields - 1}, not {index}.")
+        stream = _streams(self.scenario, self.seed)[1 + len(self.machines) + index]
+        rng = np.random.Generator(np.random.SFC64(stream))
+        machine = self.machines[index % len(self.machines)]
+        return simulate_machine_field(rng, self.scenario, self.effects, machine, self._site(rng, index))
+
+    def iter(self) -> Iterator[MachineField]:
+        """One machine-field after another, each made when asked for and not kept."""
+        return (self.machine_field(index) for index in range(self.scenario.fields))
+
+    @cached_property
+    def machine_fields(self) -> list[MachineField]:
+        """All machine-fields, kept in memory: about 5 MB for every 5 h at 1 s."""
+        return list(self.iter())
+
+    @property
+    def truth(self) -> pl.DataFrame:
+        """The truth of all machine-fields, see ``truth.truth_table``."""
+        return pl.concat(field.truth for field in self.machine_fields)
+
+    @property
+    def farm_toml(self) -> str:
+        """Text of a ``farm.toml`` that names the season's machines."""
+        blocks = [f'[machines."{m.name}"]\nwidth_m = {m.header_m}\n' for m in self.machines]
+        return "\n".join(blocks)
+
+    def _site(self, rng: np.random.Generator, index: int) -> Site:
+        names, machines = len(FIELD_NAMES), len(self.machines)
+        lap = index // names
+        field = FIELD_NAMES[index % names] + (f" {lap + 1}" if lap else "")
+        crop = self.scenario.crops[index % len(self.scenario.crops)]
+        day = datetime(self.scenario.year, 7, 20, tzinfo=UTC) + timedelta(days=index // machines)
+        start = day + timedelta(minutes=int(rng.integers(9 * 60, 13 * 60)))
+        place = Place(
+            latitude=52.2 + 0.02 * (index % 7) + rng.uniform(0.0, 0.005),
+            longitude=-1.4 + 0.03 * (index // 7) + rng.uniform(0.0, 0.008),
+            bearing_deg=float(rng.uniform(0.0, 180.0)),
+            altitude_m=float(rng.uniform(60.0, 180.0)),
+        )
+        return Site(field, crop, start, place)
+
+
+def _streams(scenario: Scenario, seed: int) -> list[np.random.SeedSequence]:
+    """Independent streams: [0] the season, then the machines, then the fields."""
+    root = np.random.SeedSequence([seed, zlib.crc32(scenario.name.encode())])
+    return root.spawn(1 + scenario.machines + scenario.fields)
+
+
+def simulate_season(scenario: Scenario | str, seed: int) -> Season:
+    """A season of ``scenario`` (or of the scenario of that name), the same for the same ``seed``.
+
+    Nothing of a machine-field is made before it is asked for.
+
+    Raises ``CallError`` for an unknown name.
+    """
+    if isinstance(scenario, str):
+        if scenario not in SCENARIOS:
+            raise CallError(f"There is no scenario '{scenario}'. There are: {', '.join(SCENARIOS)}.")
+        scenario = SCENARIOS[scenario]
+    streams = _streams(scenario, seed)
+    effects = draw_effects(np.random.default_rng(streams[0]), scenario.effects)
+    machines = tuple(
+        _draw_machine(np.random.default_rng(stream), scenario, number)
+        for number, stream in enumerate(streams[1 : 1 + scenario.machines])
+    )
+    return Season(scenario, seed, effects, machines)
+
+
+def _draw_machine(rng: np.random.Generator, scenario: Scenario, number: int) -> Machine:
+    least, greatest = scenario.operator.clock_off_minutes
+    off_s = round(60.0 * float(rng.uniform(least, greatest)) * float(rng.choice([-1.0, 1.0])))
+    return Machine(
+        name=f"Combine {chr(ord('A') + number)}" if number < 26 else f"Combine {number + 1}",
+        header_m=round(float(rng.uniform(7.0, 12.0)), 1),
+        strength=float(rng.uniform(0.9, 1.15)),
+        instruments=draw_instruments(rng, scenario.sensors),
+        clock_off_s=float(off_s),
+    )

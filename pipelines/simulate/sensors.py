@@ -1,0 +1,111 @@
+"""What the machine's sensors make of the crop: dead time, smearing, noise, faults."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.simulate.ground import Array
+from chaffinch.pipelines.simulate.scenario import Sensors
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+
+@dataclass(frozen=True, slots=True)
+class Instruments:
+    """One machine's sensors, as they truly are. Delays are dead times from the cutter bar, s."""
+
+    separation_delay_s: float
+    cleaning_delay_s: float
+    grain_delay_s: float
+    moisture_delay_s: float
+    loss_smear_s: float
+    grain_smear_s: float
+    moisture_smear_s: float
+    flow_factor: float
+    separation_gain: float
+    cleaning_gain: float
+
+
+def draw_instruments(rng: np.random.Generator, sensors: Sensors) -> Instruments:
+    """The sensors of one machine."""
+    gains = sensors.gain_per_kg_s * np.exp(sensors.gain_spread * rng.standard_normal(2))
+    return Instruments(
+        separation_delay_s=rng.uniform(*sensors.loss_delay_s),
+        cleaning_delay_s=rng.uniform(*sensors.loss_delay_s),
+        grain_delay_s=rng.uniform(*sensors.grain_delay_s),
+        moisture_delay_s=rng.uniform(*sensors.moisture_delay_s),
+        loss_smear_s=rng.uniform(*sensors.loss_smear_s),
+        grain_smear_s=rng.uniform(*sensors.grain_smear_s),
+        moisture_smear_s=rng.uniform(*sensors.moisture_smear_s),
+        flow_factor=float(np.exp(sensors.flow_bias_sd * rng.standard_normal())),
+        separation_gain=float(gains[0]),
+        cleaning_gain=float(gains[1]),
+    )
+
+
+def smeared(series: Array, smear_s: float) -> Array:
+    """First-order lag with time constant ``smear_s``, at rest before the start; 1 Hz."""
+    keep = float(np.exp(-1.0 / smear_s))
+    return lfilter([1.0 - keep], [1.0, -keep], series)
+
+
+def transported(rate_kg_s: Array, delay_s: Array | float, smear_s: float) -> Array:
+    """Mass rate at the sensor of what enters at ``rate_kg_s``, 1 Hz: dead time, then a first-order lag.
+
+    The dead time shifts the cumulated mass, so nothing is lost or made when it varies; what is still under
+    way at the end never arrives. Mean delay of a pulse: ``delay_s`` + ``smear_s``.
+    """
+    second = np.arange(1.0, rate_kg_s.size + 1.0)
+    arrival = np.maximum.accumulate(second + delay_s)
+    arrived = np.interp(second, arrival, np.cumsum(rate_kg_s), left=0.0)
+    return smeared(np.diff(arrived, prepend=0.0), smear_s)
+
+
+def held(series: Array, present: NDArray[np.bool_]) -> Array:
+    """The last value seen while ``present``; before the first, the first such value."""
+    index = np.where(present, np.arange(series.size), -1)
+    last = np.maximum.accumulate(index)
+    return series[np.where(last < 0, np.argmax(present), last)]
+
+
+def loss_signal(
+    rng: np.random.Generator,
+    sensors: Sensors,
+    lost_kg_s: Array,
+    delay_s: Array | float,
+    smear_s: float,
+    gain: float,
+) -> Array:
+    """Counted, perhaps faulty signal of one loss sensor; not a number where it drops out as nothing.
+
+    Proportional to the lost mass *rate*: loss share is signal / (gain x entering grain).
+    """
+    passing = transported(lost_kg_s, delay_s, smear_s)
+    signal = gain / sensors.counts_per_kg * rng.poisson(sensors.counts_per_kg * passing)
+    if sensors.gain_step_share and rng.random() < sensors.gain_step_share:
+        jump = int(rng.uniform(0.15, 0.85) * signal.size)
+        signal[jump:] *= np.exp(rng.choice([-1.0, 1.0]) * sensors.gain_step_log)
+    if sensors.ceiling_quantile < 1.0:
+        signal = np.minimum(signal, np.quantile(signal[signal > 0], sensors.ceiling_quantile))
+    if sensors.quantum:
+        signal = np.round(signal / sensors.quantum) * sensors.quantum
+    if sensors.dropout_share:
+        signal[_dropouts(rng, signal.size, sensors.dropout_share)] = rng.choice([0.0, np.nan])
+    return signal
+
+
+def _dropouts(rng: np.random.Generator, n: int, share: float) -> NDArray[np.bool_]:
+    count = rng.poisson(share * n / 31.5)
+    start = rng.integers(0, n, count)
+    edges = np.zeros(n + 1)
+    np.add.at(edges, start, 1)
+    np.add.at(edges, np.minimum(start + rng.integers(3, 61, count), n), -1)
+    return np.cumsum(edges)[:n] > 0
+
+
+def flow_dependent(delay_s: float, feed_ratio: Array, exponent: float) -> Array | float:
+    """Dead time that shortens as flow rises: ``delay_s`` x ratio ** -exponent, ratio kept in 0.3 to 2."""
+    if not exponent:
+        return delay_s
+    return delay_s * np.clip(smeared(feed_ratio, 10.0), 0.3, 2.0) ** -exponent

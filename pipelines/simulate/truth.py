@@ -1,0 +1,143 @@
+"""The true effect of every adjustment of a machine-field, in the terms of the ``effects`` table.
+
+Definitions
+-----------
+separation_loss, cleaning_loss
+    ln of the loss share lost / (kept + lost) of that place, after over before, at the same feed rate and
+    conditions. The simulator adds effects on the log scale, so this is the sum of the steps' effects.
+machine_loss
+    The same for separation and cleaning loss together, at the field's mean conditions.
+throughput
+    ln of the change of the driver's target grain t/h that came with the adjustment, as driven; 0 unless the
+    scenario makes the driver change speed.
+capacity
+    ln of grain t/h after over before at the same machine loss share (that of the field's mean conditions
+    before the change), solved numerically.
+broken_grain, returns, fuel_per_tonne
+    ln of the channel after over before at the same feed rate.
+
+What a naive mean after minus mean before would show
+-----------------------------------------------------
+ln(mean signal after / before) = effect
+    + (1 + s) ln(feed after / before)         the signal is lost *mass*: share rises with feed (slope s), and
+                                              mass = share x feed
+    + m (moisture after - before)             m: ``moisture_per_point``
+    + drift after - drift before              sd about slow_sd x sqrt(2 (1 - exp(-window / scale)))
+    - E[noise | spike]                        reactive operators: the noise that made them adjust decays by
+                                              itself, a fall that is not the setting's
+so in ``speed_up`` a change of speed by d on the log scale alone shows as (1 + s) d, about 3 d for s = 2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.simulate.ground import Array
+from chaffinch.pipelines.simulate.loss import Conditions, LossCurve, capacity_log_ratio, machine_log_ratio
+from chaffinch.pipelines.simulate.noise import LOSSES
+from chaffinch.pipelines.simulate.operators import ACTS_ON, Move, StepEffects
+
+OUTCOMES = (
+    "separation_loss",
+    "cleaning_loss",
+    "machine_loss",
+    "throughput",
+    "capacity",
+    "broken_grain",
+    "returns",
+    "fuel_per_tonne",
+)
+_CHANNEL = {
+    "separation_loss": "separation",
+    "cleaning_loss": "cleaning",
+    "broken_grain": "broken",
+    "returns": "returns",
+    "fuel_per_tonne": "fuel",
+}
+
+
+def true_effects(
+    moves: list[Move],
+    per_step: StepEffects,
+    curves: Mapping[str, LossCurve],
+    at: Conditions,
+    speed_log: Array,
+) -> list[dict[str, Array]]:
+    """For each move the ln ratio of every outcome: [0] of its whole event, [1] of its own setting alone.
+
+    ``speed_log``: by event. Both mappings hold arrays (moves,).
+    """
+    event = np.array([move.event for move in moves], dtype=np.int64)
+    own = {a: np.array([m.steps * per_step[m.setting][a] for m in moves]) for a in ACTS_ON}
+    events = speed_log.size
+    joint = {a: np.bincount(event, weights=own[a], minlength=events)[event] for a in ACTS_ON}
+    before = {
+        a: np.concatenate([[0.0], np.cumsum(np.bincount(event, weights=own[a], minlength=events))])[event]
+        for a in ACTS_ON
+    }
+    return [_outcomes(before, change, curves, at, speed_log[event]) for change in (joint, own)]
+
+
+def _outcomes(
+    before: Mapping[str, Array],
+    change: Mapping[str, Array],
+    curves: Mapping[str, LossCurve],
+    at: Conditions,
+    speed_log: Array,
+) -> dict[str, Array]:
+    after = {loss: before[loss] + change[loss] for loss in LOSSES}
+    solved = {
+        "machine_loss": machine_log_ratio(curves, at, before, after),
+        "capacity": capacity_log_ratio(curves, at, before, after),
+        "throughput": speed_log,
+    }
+    return {o: solved[o] if o in solved else change[_CHANNEL[o]] for o in OUTCOMES}
+
+
+def truth_table(
+    moves: list[Move],
+    effects: list[dict[str, Array]],
+    start: datetime,
+    clock_off_s: float,
+    machine: str,
+    field: str,
+    crop: str,
+) -> pl.DataFrame:
+    """One row per adjustment of one setting and outcome.
+
+    Columns: time (true, UTC), logged_time (null if never logged), machine, field, crop, setting, from_value,
+    to_value, steps (of the catalogue's usual step; 1 for a flip), joint_id (null if alone), logged, outcome,
+    log_ratio (of the whole joint change), own_log_ratio (of this setting alone).
+    """
+    n = len(OUTCOMES)
+    moment = [start + timedelta(seconds=move.time_s) for move in moves]
+    first = {move.event: t for move, t in zip(reversed(moves), reversed(moment), strict=True)}
+    logged = [
+        t + timedelta(seconds=clock_off_s) if m.logged else None for m, t in zip(moves, moment, strict=True)
+    ]
+    names = [f"{machine} {first[m.event]:%Y-%m-%dT%H:%M:%SZ}" if m.joint else None for m in moves]
+    utc = pl.Datetime("us", "UTC")
+    by_move = pl.DataFrame(
+        {
+            "time": pl.Series(moment, dtype=utc),
+            "logged_time": pl.Series(logged, dtype=utc),
+            "machine": pl.Series([machine] * len(moves), dtype=pl.String),
+            "field": pl.Series([field] * len(moves), dtype=pl.String),
+            "crop": pl.Series([crop] * len(moves), dtype=pl.String),
+            "setting": pl.Series([m.setting for m in moves], dtype=pl.String),
+            "from_value": pl.Series([m.from_value for m in moves], dtype=pl.String),
+            "to_value": pl.Series([m.to_value for m in moves], dtype=pl.String),
+            "steps": pl.Series([m.steps for m in moves], dtype=pl.Int64),
+            "joint_id": pl.Series(names, dtype=pl.String),
+            "logged": pl.Series([m.logged for m in moves], dtype=pl.Boolean),
+        }
+    )
+    whole, own = (np.stack([e[o] for o in OUTCOMES], axis=1).ravel() for e in effects)
+    return by_move[np.repeat(np.arange(len(moves)), n)].with_columns(
+        pl.Series("outcome", list(OUTCOMES) * len(moves), dtype=pl.String),
+        pl.Series("log_ratio", whole, dtype=pl.Float64),
+        pl.Series("own_log_ratio", own, dtype=pl.Float64),
+    )
