@@ -1,0 +1,222 @@
+"""Readings of one machine-field to bins of ten seconds of steady work.
+
+A bin never crosses the end of a pass or an adjustment. Ten seconds lose nothing: the fastest noise that is not
+white has a time constant above that, the shared part of slower noise is kept whole, and the white part's
+variance is known from the seconds in a bin. What is gained: a loss signal that counts kernels is summed before
+its log is taken, so that a second without a kernel is no minus infinity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from chaffinch.pipelines.estimate.changes import Change, group_changes
+from chaffinch.pipelines.work import loss_column, seconds_of
+
+Array = NDArray[np.float64]
+
+BIN_S = 10.0
+# After a change the actuator runs and the crop already in the machine leaves; before it, crop that entered is
+# still on its way when the setting moves.
+WASHED_OUT_BEFORE_S = 12.0
+WASHED_OUT_AFTER_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Binned:
+    """One machine-field in bins, all arrays of shape (n,), sorted by time.
+
+    seconds : seconds of usable work in the bin. step : number of changes before the bin. sums : for every
+    outcome, the numerator and denominator whose ratio's log is the outcome.
+    """
+
+    machine: str
+    field: str | None
+    crop: str | None
+    changes: list[Change]
+    time_s: Array
+    seconds: Array
+    step: NDArray[np.int_]
+    feed_t_h: Array
+    moisture_pct: Array
+    roll_deg: Array
+    pitch_deg: Array
+    east_m: Array
+    north_m: Array
+    outcomes: dict[str, Array]
+    flaws: dict[str, list[str]]
+    calibrated: bool
+
+    def seconds_beside(self, k: int) -> tuple[float, float]:
+        """Seconds of usable work between change ``k`` and its neighbours, before and after."""
+        return (
+            float(self.seconds[self.step == k].sum()),
+            float(self.seconds[self.step == k + 1].sum()),
+        )
+
+
+def interval_s(time_s: Array) -> float:
+    """Usual time between readings, s."""
+    gaps = np.diff(time_s)
+    gaps = gaps[(gaps > 0) & (gaps < 60)]
+    return float(np.median(gaps)) if gaps.size else 1.0
+
+
+def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: float = 6.0) -> Binned | None:
+    """Bins of one machine-field; None when it holds no usable work.
+
+    marked : readings after ``mark_work``. adjustments : real adjustments of the machine (any field).
+    """
+    time_s = seconds_of(marked["time"])
+    usable = marked["usable"].to_numpy()
+    if usable.sum() < 2:
+        return None
+    interval = interval_s(time_s)
+    work_s = np.repeat(time_s[usable], max(1, round(interval)))
+    inside = adjustments.filter(pl.col("time").is_between(marked["time"].min(), marked["time"].max()))
+    changes = [
+        c
+        for c in group_changes(inside, work_s)
+        if work_s[0] < c.last_s and c.first_s - loss_delay_s < work_s[-1]
+    ]
+    first = np.array([c.first_s for c in changes]) - loss_delay_s - WASHED_OUT_BEFORE_S + 6.0
+    last = np.array([c.last_s for c in changes]) - loss_delay_s + WASHED_OUT_AFTER_S
+    began = np.searchsorted(np.sort(first), time_s, side="right")
+    step = np.searchsorted(np.sort(last), time_s, side="right")
+    usable = usable & (began == step)
+    return _sum_up(marked, usable, time_s, step, changes, interval)
+
+
+def _sum_up(
+    marked: pl.DataFrame,
+    usable: NDArray[np.bool_],
+    time_s: Array,
+    step: NDArray[np.int_],
+    changes: list[Change],
+    interval: float,
+) -> Binned | None:
+    rows = np.flatnonzero(usable)
+    if rows.size < 2:
+        return None
+    passes = marked["pass_number"].fill_null(0).to_numpy()[rows]
+    slot = np.floor(time_s[rows] / max(BIN_S, interval)).astype(np.int64)
+    new = (np.diff(passes) != 0) | (np.diff(slot) != 0) | (np.diff(step[rows]) != 0)
+    starts = np.concatenate([[0], np.flatnonzero(new) + 1])
+
+    def column(name: str) -> Array:
+        if name not in marked.columns:
+            return np.full(rows.size, np.nan)
+        return marked[name].cast(pl.Float64).to_numpy().astype(float)[rows]
+
+    def mean(values: Array) -> Array:
+        known = np.isfinite(values)
+        count = np.add.reduceat(known.astype(float), starts)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.add.reduceat(np.where(known, values, 0.0), starts) / np.where(count > 0, count, np.nan)
+
+    count = np.diff(np.concatenate([starts, [rows.size]])).astype(float)
+    east, north = _metres(column("latitude"), column("longitude"))
+    outcomes, flaws, calibrated = _outcomes(marked, column, starts)
+    return Binned(
+        machine=marked["machine"][0],
+        field=marked["field"][0],
+        crop=marked["crop"].drop_nulls().mode()[0] if marked["crop"].count() else None,
+        changes=changes,
+        time_s=mean(time_s[rows]),
+        seconds=count * interval,
+        step=step[rows][starts],
+        feed_t_h=mean(column("feed_rate_t_h")),
+        moisture_pct=mean(column("moisture_aligned_pct")),
+        roll_deg=mean(column("roll_deg")),
+        pitch_deg=mean(column("pitch_deg")),
+        east_m=mean(east),
+        north_m=mean(north),
+        outcomes=outcomes,
+        flaws=flaws,
+        calibrated=calibrated,
+    )
+
+
+def _metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
+    known = np.isfinite(latitude) & np.isfinite(longitude)
+    if not known.any():
+        return np.full(latitude.size, np.nan), np.full(latitude.size, np.nan)
+    lat0, lon0 = np.median(latitude[known]), np.median(longitude[known])
+    return (longitude - lon0) * 111_320.0 * np.cos(np.radians(lat0)), (latitude - lat0) * 110_574.0
+
+
+def _log_ratio(top: Array, bottom: Array, starts: Array) -> Array:
+    """Log of sum(top) / sum(bottom) in each bin; NaN where either is unknown or not above zero."""
+    both = np.isfinite(top) & np.isfinite(bottom)
+    above = np.add.reduceat(np.where(both, top, 0.0), starts)
+    below = np.add.reduceat(np.where(both, bottom, 0.0), starts)
+    enough = np.add.reduceat(both.astype(float), starts) >= 0.5 * np.add.reduceat(np.ones(both.size), starts)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = np.log(above / below)
+    return np.where(enough & np.isfinite(value), value, np.nan)
+
+
+def _outcomes(
+    marked: pl.DataFrame, column, starts: Array
+) -> tuple[dict[str, Array], dict[str, list[str]], bool]:
+    feed = column("feed_rate_t_h")
+    kg_s = feed / 3.6
+    outcomes: dict[str, Array] = {}
+    flaws: dict[str, list[str]] = {}
+    losses: dict[str, Array] = {}
+    for place in ("separation_loss", "cleaning_loss"):
+        source = loss_column(marked, place)
+        if source is None:
+            continue
+        value = column(f"{place}_aligned")
+        value, flaws[place] = _without_faults(value)
+        losses[place] = value
+        # Calibrated loss shares are lost / (kept + lost); a relative signal's share is per grain kept.
+        kept_and_lost = kg_s + value if source.endswith("kg_s") else kg_s
+        outcomes[place] = _log_ratio(value, kept_and_lost, starts)
+    calibrated = all(loss_column(marked, p) == f"{p}_kg_s" for p in losses) and bool(losses)
+    if len(losses) == 2:
+        total = losses["separation_loss"] + losses["cleaning_loss"]
+        outcomes["machine_loss"] = _log_ratio(total, kg_s + total if calibrated else kg_s, starts)
+        flaws["machine_loss"] = [] if calibrated else ["uncalibrated_sum"]
+    if np.isfinite(feed).any():
+        outcomes["throughput"] = _log_ratio(feed, np.ones(feed.size), starts)
+    for outcome, name in (
+        ("broken_grain", "broken_grain_pct"),
+        ("non_grain", "non_grain_pct"),
+        ("returns", "returns_signal"),
+    ):
+        if name in marked.columns and marked[name].count() > 0:
+            outcomes[outcome] = _log_ratio(column(name), np.ones(feed.size), starts)
+    if "fuel_rate_l_h" in marked.columns and marked["fuel_rate_l_h"].count() > 0 and np.isfinite(feed).any():
+        outcomes["fuel_per_tonne"] = _log_ratio(column("fuel_rate_l_h"), feed, starts)
+    return outcomes, {**{k: [] for k in outcomes}, **flaws}, calibrated
+
+
+def _without_faults(value: Array) -> tuple[Array, list[str]]:
+    """A loss signal without drop-outs, and what is wrong with it.
+
+    A drop-out is an exact zero among readings far above zero. A ceiling is a single highest value that holds
+    over 2 % of the readings.
+    """
+    known = value[np.isfinite(value)]
+    found: list[str] = []
+    if known.size == 0 or np.ptp(known) == 0:
+        return value, ["signal_dead"]
+    positive = known[known > 0]
+    zero_share = 1 - positive.size / known.size
+    if positive.size and 0 < zero_share < 0.2:
+        fifth = np.percentile(positive, 5)
+        smallest = positive.min()
+        if fifth > 4 * max(
+            np.min(np.diff(np.unique(positive)), initial=np.inf), 0
+        ) or smallest > 0.2 * np.median(positive):
+            value = np.where(value == 0, np.nan, value)
+    at_top = np.mean(known >= known.max() * (1 - 1e-9))
+    if at_top > 0.02 and np.unique(known).size > 20:
+        found.append("signal_saturated")
+    return value, found

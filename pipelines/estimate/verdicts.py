@@ -1,0 +1,77 @@
+"""From a number and its range to a word, or to a plain refusal with the reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chaffinch.pipelines.estimate.bins import Binned
+
+Array = NDArray[np.float64]
+
+SHORTEST_SIDE_S = 180.0
+LEAST_OVERLAP = 0.15
+WIDEST_HALF_RANGE = 1.0
+LEVEL = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An effect on the log scale with its 95 % range and the verdict. NaN where it can't be told at all."""
+
+    log_ratio: float
+    low: float
+    high: float
+    verdict: str
+    reasons: tuple[str, ...] = field(default=())
+
+
+def refuse(*reasons: str) -> Answer:
+    """No number, only the reasons."""
+    return Answer(float("nan"), float("nan"), float("nan"), "cannot tell", reasons)
+
+
+def answer(log_ratio: float, low: float, high: float, refusals: list[str], remarks: list[str]) -> Answer:
+    """The verdict on an estimate. ``refusals`` make it `cannot tell`; ``remarks`` are only said."""
+    if not np.isfinite([log_ratio, low, high]).all():
+        return refuse(*(refusals or ["no_readings"]))
+    if high - low > 2 * WIDEST_HALF_RANGE:
+        refusals = [*refusals, "wide_range"]
+    if refusals:
+        verdict = "cannot tell"
+    elif low > 0:
+        verdict = "more"
+    elif high < 0:
+        verdict = "less"
+    else:
+        verdict = "no clear change"
+    return Answer(log_ratio, low, high, verdict, tuple(dict.fromkeys([*refusals, *remarks])))
+
+
+def reach(freedom: float, widen: float) -> float:
+    """Standard errors from the estimate to the end of its 95 % range."""
+    from scipy.stats import t
+
+    return float(t.ppf(0.5 + LEVEL / 2, freedom)) * widen
+
+
+def thin_sides(binned: Binned, k: int) -> list[str]:
+    """Reasons to refuse an effect of change ``k`` for want of work on either side."""
+    before, after = binned.seconds_beside(k)
+    return ["short_before"] * (before < SHORTEST_SIDE_S) + ["short_after"] * (after < SHORTEST_SIDE_S)
+
+
+def feed_overlap(binned: Binned, k: int) -> float:
+    """Share of feed rates that both sides of change ``k`` have in common, 0 to 1.
+
+    The overlap of the two sides' histograms of log feed rate in twelve classes.
+    """
+    before = np.log(binned.feed_t_h[(binned.step == k) & (binned.feed_t_h > 0)])
+    after = np.log(binned.feed_t_h[(binned.step == k + 1) & (binned.feed_t_h > 0)])
+    if before.size < 3 or after.size < 3:
+        return 0.0
+    edges = np.linspace(min(before.min(), after.min()), max(before.max(), after.max()) + 1e-9, 13)
+    share = [np.histogram(x, edges)[0] / x.size for x in (before, after)]
+    return float(np.minimum(*share).sum())
