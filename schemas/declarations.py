@@ -13,9 +13,8 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-
 from chaffinch.pipelines.errors import DeclarationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 
 def plain(name: str) -> str:
@@ -54,8 +53,8 @@ class Setting(_Declared):
 
     ``column`` is the canonical column of a harvest log that carries it (name + unit, e.g. ``fan_speed_rpm``);
     ``step`` the usual single adjustment in ``unit`` (numbers only); ``positions`` the words of an ordered or
-    either-or setting, lowest first; ``same_as`` other words for a position. ``low`` and ``high`` bound what is
-    plausible, ``largest_jump`` what one adjustment changes (numbers, in ``unit``).
+    either-or setting, lowest first; ``same_as`` other words for a position. ``low`` and ``high`` bound what
+    is plausible, ``largest_jump`` what one adjustment changes (numbers, in ``unit``).
 
     ``expected`` maps an outcome to the sign that increasing the setting (or moving it towards its last
     position, or doing the service) has in common practice: ``+``, ``-``, ``0`` or ``optimum``; losses at the
@@ -152,17 +151,72 @@ UNIT_SUFFIX = {"rpm": "rpm", "mm": "mm", "m": "m", "deg": "deg", "%": "pct", "m/
 
 
 class Crop(_Declared):
-    """A crop: masses and moistures with the source of each; null where no source was found."""
+    """A crop: masses, moistures and plausible limits, each with its source; null where no source was found.
+
+    Market moisture in % wet basis; ``straw_per_grain`` is material other than grain per grain by mass; yields
+    in t/ha at market moisture, of a whole field; tip speeds are the usual ones of the threshing drum, m/s.
+    """
 
     label: str
-    market_moisture_pct: float = Field(gt=0, lt=30)
+    market_moisture_pct: float | None = Field(default=None, gt=0, lt=30)
     bushel_mass_lb: float | None = Field(default=None, gt=10, lt=80)
     thousand_kernel_mass_g: float | None = Field(default=None, gt=0.5, lt=1000)
-    straw_per_grain: float | None = None
-    yield_low_t_ha: float | None = None
-    yield_high_t_ha: float | None = None
-    source: str
+    straw_per_grain: float | None = Field(default=None, gt=0, lt=10)
+    yield_low_t_ha: float | None = Field(default=None, ge=0)
+    yield_high_t_ha: float | None = Field(default=None, gt=0, lt=60)
+    tip_speed_low_m_s: float | None = Field(default=None, gt=0)
+    tip_speed_high_m_s: float | None = Field(default=None, gt=0, lt=60)
+    sources: Mapping[str, str] = Field(default_factory=dict)
     synonyms: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _whole(self) -> Crop:
+        numbers = [
+            name for name, field in type(self).model_fields.items() if field.annotation == (float | None)
+        ]
+        for name in numbers:
+            if getattr(self, name) is not None and not self.sources.get(name):
+                raise ValueError(f"{name} needs its source in sources, or 'from memory'")
+        for name in self.sources:
+            if name not in numbers or getattr(self, name) is None:
+                raise ValueError(f"a source is given for '{name}', which has no value")
+        for low, high in (("yield_low_t_ha", "yield_high_t_ha"), ("tip_speed_low_m_s", "tip_speed_high_m_s")):
+            least, most = getattr(self, low), getattr(self, high)
+            if least is not None and most is not None and not least < most:
+                raise ValueError(f"{low} {least:g} must be below {high} {most:g}")
+        return self
+
+
+class Combination(_Declared):
+    """Positions that should not be logged together.
+
+    Holds where every setting of ``when`` stands in the position given, or where the first of ``exceeds`` is
+    above the second. ``forbidden``: the machine stops itself; ``unlikely``: a slip of the log is likelier.
+    """
+
+    label: str
+    kind: Literal["forbidden", "unlikely"]
+    when: Mapping[str, str] = Field(default_factory=dict)
+    exceeds: tuple[str, ...] = ()
+    sentence: str
+    source: str
+
+    @model_validator(mode="after")
+    def _whole(self) -> Combination:
+        if bool(self.when) == bool(self.exceeds):
+            raise ValueError("give either when or exceeds")
+        if self.exceeds and len(self.exceeds) != 2:
+            raise ValueError("exceeds names two settings, the first above the second")
+        for setting in (*self.when, *self.exceeds):
+            if setting not in settings():
+                raise ValueError(f"'{setting}' is not a setting of settings.toml")
+        for setting, position in self.when.items():
+            if position not in settings()[setting].positions:
+                raise ValueError(f"'{position}' is not a position of {setting}")
+        for setting in self.exceeds:
+            if settings()[setting].kind != "number":
+                raise ValueError(f"{setting} is not a number, so nothing exceeds it")
+        return self
 
 
 class Reason(_Declared):
@@ -226,3 +280,40 @@ def crops() -> Mapping[str, Crop]:
 def reasons() -> Mapping[str, Reason]:
     """Reason codes by name, each with the plain sentence shown to people."""
     return _load("reasons.toml", Reason)
+
+
+@cache
+def combinations() -> Mapping[str, Combination]:
+    """Combinations of positions that a log should not show, by name."""
+    return _load("forbidden.toml", Combination)
+
+
+def index_of_names(named: Mapping[str, tuple[str, ...]], source: str) -> Mapping[str, str]:
+    """Every name, as ``plain`` writes it, to what it names; ``named`` maps each thing to its names.
+
+    Raises ``DeclarationError`` where two things share a name.
+    """
+    owner: dict[str, str] = {}
+    for thing, names in named.items():
+        for name in (thing, *names):
+            other = owner.setdefault(plain(name), thing)
+            if other != thing:
+                raise DeclarationError(f"{source}: '{name}' names both '{other}' and '{thing}'.")
+    return MappingProxyType(owner)
+
+
+@cache
+def column_names() -> Mapping[str, str]:
+    """Names and synonyms of channels and settings, as ``plain`` writes them, to the canonical name.
+
+    The canonical name is that of the channel or of the setting (not of its column).
+    """
+    named = {c.name: c.synonyms for c in channels().values()}
+    named |= {s.name: (s.column, *s.synonyms) for s in settings().values()}
+    return index_of_names(named, "schemas/channels.toml and schemas/settings.toml")
+
+
+@cache
+def crop_names() -> Mapping[str, str]:
+    """Names, labels and synonyms of crops, as ``plain`` writes them, to the crop's name."""
+    return index_of_names({c.name: (c.label, *c.synonyms) for c in crops().values()}, "schemas/crops.toml")
