@@ -147,7 +147,7 @@ def test_reasons_are_sentences():
 
 SETTING = 'label = "X"\nstage = "cleaning"\ndoes = "x"\n'
 NUMBER = f'[a]\n{SETTING}kind = "number"\nstep = 1\n'
-TWO = f"{TWO}"
+TWO = f'[a]\n{SETTING}kind = "either_or"\npositions = ["a","b"]\n'
 FORBIDDEN = '[a]\nlabel = "x"\nkind = "forbidden"\nsentence = "x"\nsource = "x"\n'
 
 
