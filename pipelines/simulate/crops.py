@@ -21,12 +21,13 @@ class SimulatedCrop:
     separation_share: float
     cleaning_share: float
     broken_pct: float
+    thousand_kernel_mass_g: float
 
 
 CROPS = {
-    "wheat": SimulatedCrop(8.0, 11.0, 0.9, 13.2, 17.0, 0.008, 0.006, 0.8),
-    "barley": SimulatedCrop(7.0, 9.5, 0.8, 12.8, 16.5, 0.009, 0.007, 0.6),
-    "canola": SimulatedCrop(3.6, 5.0, 2.2, 7.5, 11.0, 0.007, 0.012, 0.3),
+    "wheat": SimulatedCrop(8.0, 11.0, 0.9, 13.2, 17.0, 0.008, 0.006, 0.8, 42.0),
+    "barley": SimulatedCrop(7.0, 9.5, 0.8, 12.8, 16.5, 0.009, 0.007, 0.6, 45.0),
+    "canola": SimulatedCrop(3.6, 5.0, 2.2, 7.5, 11.0, 0.007, 0.012, 0.3, 4.0),
 }
 
 
@@ -63,15 +64,17 @@ class Adjustable:
 ADJUSTABLES = {
     a.setting: a
     for a in (
-        Adjustable("threshing_speed", "number", ("separation", "broken"), "rpm", 900, 50, 600, 1200),
-        Adjustable("concave_clearance", "number", ("separation", "broken"), "mm", 14, 2, 6, 30),
-        Adjustable("rotor_speed", "number", ("separation",), "rpm", 850, 50, 500, 1100),
+        Adjustable(
+            "threshing_speed", "number", ("separation", "cleaning", "broken"), "rpm", 900, 50, 600, 1200
+        ),
+        Adjustable("concave_clearance", "number", ("separation", "cleaning", "broken"), "mm", 14, 2, 6, 30),
+        Adjustable("rotor_speed", "number", ("separation", "cleaning"), "rpm", 850, 50, 500, 1100),
         Adjustable("fan_speed", "number", ("cleaning",), "rpm", 1050, 50, 600, 1400),
         Adjustable("upper_sieve_opening", "number", ("cleaning", "returns"), "mm", 14, 2, 6, 24),
         Adjustable("lower_sieve_opening", "number", ("cleaning", "returns"), "mm", 8, 1, 3, 15),
         Adjustable("de_awning_plates", "either_or", ("separation", "cleaning"), positions=("open", "closed")),
         Adjustable("side_slope_compensation", "either_or", ("cleaning",), positions=("off", "on")),
-        Adjustable("feeder_drum_position", "either_or", (), positions=("low", "high")),
+        Adjustable("feeder_drum_position", "ordered", ("separation",), positions=("low", "high")),
         Adjustable("chopper_speed", "either_or", ("fuel",), positions=("low", "high")),
         Adjustable("spreader_speed", "either_or", (), positions=("low", "high")),
     )

@@ -23,7 +23,7 @@ from chaffinch.pipelines.simulate.operators import (
     plan_times,
     spike_times,
 )
-from chaffinch.pipelines.simulate.scenario import Noise, Scenario
+from chaffinch.pipelines.simulate.scenario import Noise, Scenario, Script
 from chaffinch.pipelines.simulate.sensors import Instruments
 from chaffinch.pipelines.simulate.truth import true_effects, truth_table
 
@@ -88,6 +88,7 @@ class Site:
     crop: str
     start: datetime
     place: Place
+    script: Script | None = None
 
 
 def simulate_machine_field(
@@ -97,19 +98,17 @@ def simulate_machine_field(
     crop = CROPS[site.crop]
     rated = crop.rated_feed_kg_s * machine.strength
     seconds = round(scenario.hours * 3600)
-    tour, intake, times_s, speed_log = _drive_and_plan(
-        rng, scenario, crop, machine, rated, site.start, seconds
-    )
+    tour, intake, times_s, speed_log = _drive_and_plan(rng, scenario, crop, machine, rated, site, seconds)
     curves = _draw_curves(rng, scenario, crop, rated)
     base = {
         loss: curve.log_share(intake.load_kg_s, intake.moisture_pct, intake.roll_deg)
         for loss, curve in curves.items()
     }
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
-    if scenario.operator.reactive and times_s.size:
+    if scenario.operator.reactive and site.script is None and times_s.size:
         seen = sum(np.exp(base[loss] + noise[loss]) for loss in LOSSES) * intake.feed_kg_s
         times_s = spike_times(scenario.operator, times_s.size, seen)
-    moves = plan_moves(rng, scenario, times_s)
+    moves = plan_moves(rng, scenario.operator, times_s, site.script)
     per_step = field_effects(rng, season, scenario.effects)
     effect = effect_course(moves, per_step, seconds, scenario.effects.fade_in_s)
     lost = {
@@ -150,18 +149,21 @@ def _drive_and_plan(
     crop: SimulatedCrop,
     machine: Machine,
     rated_kg_s: float,
-    start: datetime,
+    site: Site,
     seconds: int,
 ) -> tuple[crop_flow.Tour, crop_flow.Intake, Array, Array]:
     """Tour, intake, the operator's moments (s) and the ln factor of speed at each."""
     operator = scenario.operator
-    events = scenario.adjustments + operator.unlogged
+    events = scenario.adjustments + operator.unlogged if site.script is None else len(site.script)
     speed_log = operator.speed_change_log * rng.uniform(0.7, 1.3, events)
     tour = crop_flow.plan_tour(rng, scenario, crop, machine.header_m, rated_kg_s, float(speed_log.sum()))
-    times_s = plan_times(rng, operator, events, seconds)
+    if site.script is None:
+        times_s = plan_times(rng, operator, events, seconds)
+    else:
+        times_s = np.array([60.0 * minute for minute, _ in site.script])
     if operator.speed_change_log:
         tour, times_s = tour.with_speed_changes(times_s, speed_log)
-    hour = start.hour + start.minute / 60.0 + np.arange(seconds) / 3600.0
+    hour = site.start.hour + site.start.minute / 60.0 + np.arange(seconds) / 3600.0
     moisture = crop_flow.moisture_of_day(crop, hour, scenario.moisture_drop_pct, times_s)
     return tour, crop_flow.take_in(tour, moisture, seconds), times_s, speed_log
 

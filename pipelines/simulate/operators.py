@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.simulate.crops import ADJUSTABLES, JOINT_GROUPS
 from chaffinch.pipelines.simulate.ground import Array
-from chaffinch.pipelines.simulate.scenario import Effects, Operator, Scenario
+from chaffinch.pipelines.simulate.scenario import Effects, Operator, Script
 
 ACTS_ON = ("separation", "cleaning", "broken", "returns", "fuel")
 RELATIVE_SD = {"separation": 1.0, "cleaning": 1.0, "broken": 1.0, "returns": 0.7, "fuel": 0.2}
@@ -40,6 +40,10 @@ def draw_effects(rng: np.random.Generator, effects: Effects) -> StepEffects:
             size = RELATIVE_SD[outcome] * effects.per_step_sd * rng.standard_normal()
             nothing = rng.random() < effects.zero_share or outcome not in adjustable.acts_on
             drawn[adjustable.setting][outcome] = 0.0 if nothing else float(size)
+    for setting, _, _ in effects.stated:
+        drawn[setting] = dict.fromkeys(ACTS_ON, 0.0)
+    for setting, outcome, value in effects.stated:
+        drawn[setting][outcome] = value
     return drawn
 
 
@@ -90,36 +94,30 @@ def spike_times(operator: Operator, events: int, visible_loss: Array) -> Array:
     return np.array(moments, dtype=np.float64)
 
 
-def plan_moves(rng: np.random.Generator, scenario: Scenario, times_s: Array) -> list[Move]:
+def plan_moves(
+    rng: np.random.Generator, operator: Operator, times_s: Array, script: Script | None
+) -> list[Move]:
     """Which settings are moved at each of the moments, from and to which value; sorted by time."""
-    operator = scenario.operator
     level = dict.fromkeys(ADJUSTABLES, 0)
-    unlogged = set(rng.choice(times_s.size, min(operator.unlogged, times_s.size), replace=False).tolist())
+    unlogged = rng.choice(times_s.size, min(operator.unlogged, times_s.size), replace=False).tolist()
     moves: list[Move] = []
     previous: dict[str, int] = {}
-    for event, time_s in enumerate(times_s):
-        if previous and rng.random() < operator.there_and_back_share:
+    for event, time_s in enumerate(times_s.tolist()):
+        if script is not None:
+            steps = dict(script[event][1])
+        elif previous and rng.random() < operator.there_and_back_share:
             steps = {setting: -count for setting, count in previous.items()}
         else:
             steps = _choose(rng, operator.joint_share, level)
+        later = np.cumsum(rng.uniform(4.0, 14.0, len(steps)))
         for order, (setting, count) in enumerate(steps.items()):
-            adjustable = ADJUSTABLES[setting]
-            old, new = level[setting], level[setting] + count
-            later = 0.0 if order == 0 else float(rng.uniform(4.0, 12.0)) + 14.0 * (order - 1)
-            joint = len(steps) > 1
-            moves.append(
-                Move(
-                    float(round(time_s + later)),
-                    event,
-                    setting,
-                    adjustable.text(old),
-                    adjustable.text(new),
-                    count,
-                    joint,
-                    event not in unlogged,
-                )
+            old, new = (
+                ADJUSTABLES[setting].text(level[setting]),
+                ADJUSTABLES[setting].text(level[setting] + count),
             )
-            level[setting] = new
+            moment = float(round(time_s + (later[order - 1] if order else 0.0)))
+            moves.append(Move(moment, event, setting, old, new, count, len(steps) > 1, event not in unlogged))
+            level[setting] += count
         previous = steps
     return moves
 

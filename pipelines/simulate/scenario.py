@@ -7,6 +7,8 @@ from typing import Literal
 
 Curve = Literal["power", "exponential", "quadratic"]
 Span = tuple[float, float]
+Script = tuple[tuple[float, tuple[tuple[str, int], ...]], ...]
+"""The adjustments of one field: (minute, ((setting, steps), ...)), ..."""
 
 
 @dataclass(frozen=True)
@@ -22,9 +24,9 @@ class Noise:
     ground_sd, ground_length_m : drift bound to the ground, so that neighbouring passes share it.
     """
 
-    fast_sd: float = 0.20
+    fast_sd: float = 0.30
     fast_scale_s: float = 30.0
-    slow_sd: float = 0.10
+    slow_sd: float = 0.15
     slow_scale_s: float = 1500.0
     white_sd: float = 0.10
     shared: float = 0.3
@@ -81,6 +83,8 @@ class Operator:
     joint_share : share of adjustments that move a whole group of settings within 30 s.
     there_and_back_share : share of adjustments that undo the one before (A-B-A).
     unlogged : further adjustments a field that no log knows of.
+    script : instead of chance, what is moved in each field (by its number): for each adjustment the minute
+        and the settings with their steps. Fields beyond its end are left to chance.
     clock_off_minutes : the settings log is off by this, least and greatest, either sign, fixed per machine.
     """
 
@@ -90,6 +94,7 @@ class Operator:
     joint_share: float = 0.0
     there_and_back_share: float = 0.15
     unlogged: int = 0
+    script: tuple[Script, ...] = ()
     clock_off_minutes: Span = (0.0, 0.0)
 
 
@@ -101,12 +106,15 @@ class Effects:
     zero_share : share of those that are exactly nothing.
     between_fields_sd : how far a field's effect of one step lies from the season's mean (non-zero ones only).
     fade_in_s : time constant with which an effect comes in; 0 = at once.
+    stated : season's mean effects that are given instead of drawn: (setting, what it acts on, ln ratio);
+        every other effect of such a setting is 0.
     """
 
-    per_step_sd: float = 0.22
-    zero_share: float = 0.3
-    between_fields_sd: float = 0.06
+    per_step_sd: float = 0.3
+    zero_share: float = 0.25
+    between_fields_sd: float = 0.08
     fade_in_s: float = 0.0
+    stated: tuple[tuple[str, str, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,8 @@ class Season:
             bearing_deg=float(rng.uniform(0.0, 180.0)),
             altitude_m=float(rng.uniform(60.0, 180.0)),
         )
-        return Site(field, crop, start, place)
+        scripts = self.scenario.operator.script
+        return Site(field, crop, start, place, scripts[index] if index < len(scripts) else None)
 
 
 def _streams(scenario: Scenario, seed: int) -> list[np.random.SeedSequence]:
