@@ -8,7 +8,9 @@ much a naive comparison misses it, is in ``truth``.
 
 from __future__ import annotations
 
-from chaffinch.pipelines.simulate.machine_field import Machine, MachineField, NoiseTruth
+from chaffinch.pipelines.simulate.files import write_season_files
+from chaffinch.pipelines.simulate.history import Machine
+from chaffinch.pipelines.simulate.machine_field import MachineField, NoiseTruth
 from chaffinch.pipelines.simulate.scenario import Effects, Noise, Operator, Scenario, Sensors
 from chaffinch.pipelines.simulate.scenarios import SCENARIOS
 from chaffinch.pipelines.simulate.season import Season, simulate_season
@@ -25,4 +27,5 @@ __all__ = [
     "Season",
     "Sensors",
     "simulate_season",
+    "write_season_files",
 ]

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import UTC
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.simulate.crop_flow import Intake
-from chaffinch.pipelines.simulate.crops import SimulatedCrop
+from chaffinch.pipelines.simulate.crops import CROPS, SimulatedCrop
 from chaffinch.pipelines.simulate.ground import Array
-from chaffinch.pipelines.simulate.noise import exponential_drift
-from chaffinch.pipelines.simulate.scenario import Scenario
+from chaffinch.pipelines.simulate.history import History, Machine, Site
+from chaffinch.pipelines.simulate.noise import LOSSES, exponential_drift
+from chaffinch.pipelines.simulate.scenario import Scenario, Sensors
 from chaffinch.pipelines.simulate.sensors import (
     Instruments,
     flow_dependent,
@@ -21,9 +20,6 @@ from chaffinch.pipelines.simulate.sensors import (
     smeared,
     transported,
 )
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.simulate.machine_field import Site
 
 AVERAGED = (
     "grain_flow_kg_s",
@@ -39,22 +35,14 @@ AVERAGED = (
 
 
 def log_frame(
-    rng: np.random.Generator,
-    scenario: Scenario,
-    crop: SimulatedCrop,
-    instruments: Instruments,
-    rated_kg_s: float,
-    site: Site,
-    machine: str,
-    intake: Intake,
-    lost: Mapping[str, Array],
-    effect: Mapping[str, Array],
+    rng: np.random.Generator, scenario: Scenario, machine: Machine, site: Site, history: History
 ) -> pl.DataFrame:
     """Readings by the contract's columns, without delivery, file and row; missing values null.
 
     A row's time is that of the sensors: crop cut at t shows in the loss signals, the grain flow and the
     moisture only after each sensor's delay. Position, speed and work state have no delay.
     """
+    intake = history.intake
     way = intake.drive
     latitude, longitude = site.place.to_globe(way.x_m, way.y_m)
     columns: dict[str, Array] = {
@@ -65,7 +53,7 @@ def log_frame(
         "heading_deg": (way.heading_deg + site.place.bearing_deg) % 360.0,
         "working": way.working.astype(np.int8),
         "working_width_m": way.width_m,
-        **_sensed(rng, scenario, crop, instruments, rated_kg_s, intake, lost, effect),
+        **_sensed(rng, scenario.sensors, CROPS[site.crop], machine.instruments, history),
         "pitch_deg": intake.pitch_deg + 0.2 * rng.standard_normal(way.x_m.size),
         "roll_deg": intake.roll_deg + 0.2 * rng.standard_normal(way.x_m.size),
     }
@@ -78,40 +66,36 @@ def log_frame(
         for name, series in columns.items()
     }
     frame = pl.DataFrame(thinned, nan_to_null=True)
-    names = [
-        pl.lit(v, dtype=pl.String).alias(n)
-        for n, v in (("machine", machine), ("field", site.field), ("crop", site.crop))
-    ]
+    texts = {"machine": machine.name, "field": site.field, "crop": site.crop}
+    names = [pl.lit(value, dtype=pl.String).alias(name) for name, value in texts.items()]
     time = pl.Series("time", first_us + 1_000_000 * last.astype(np.int64)).cast(pl.Datetime("us", "UTC"))
     return frame.select(time, *names, pl.all())
 
 
 def _sensed(
     rng: np.random.Generator,
-    scenario: Scenario,
+    sensors: Sensors,
     crop: SimulatedCrop,
     instruments: Instruments,
-    rated_kg_s: float,
-    intake: Intake,
-    lost: Mapping[str, Array],
-    effect: Mapping[str, Array],
+    history: History,
 ) -> dict[str, Array]:
-    sensors, n = scenario.sensors, intake.feed_kg_s.size
-    ratio = intake.load_kg_s / rated_kg_s
+    intake, effect, n = history.intake, history.effect, history.intake.feed_kg_s.size
+    ratio = intake.load_kg_s / history.rated_kg_s
     exponent = sensors.delay_flow_exponent
-    kept = intake.feed_kg_s - lost["separation"] - lost["cleaning"]
     grain_delay = flow_dependent(instruments.grain_delay_s, ratio, exponent)
-    grain = transported(kept, grain_delay, instruments.grain_smear_s)
+    grain = transported(history.kept_kg_s, grain_delay, instruments.grain_smear_s)
     flowing = grain > 0.05
     flow = grain * instruments.flow_factor * (1.0 + sensors.flow_noise * rng.standard_normal(n))
     signals = {
         f"{loss}_loss_signal": loss_signal(
-            rng, sensors, lost[loss], flow_dependent(delay, ratio, exponent), instruments.loss_smear_s, gain
+            rng,
+            sensors,
+            history.lost_kg_s[loss],
+            flow_dependent(instruments.delay_s(loss), ratio, exponent),
+            instruments.loss_smear_s,
+            instruments.gain(loss),
         )
-        for loss, delay, gain in (
-            ("separation", instruments.separation_delay_s, instruments.separation_gain),
-            ("cleaning", instruments.cleaning_delay_s, instruments.cleaning_gain),
-        )
+        for loss in LOSSES
     }
     broken = crop.broken_pct * np.exp(effect["broken"] + 0.15 * exponential_drift(rng, n, 200.0))
     broken = np.where(flowing, held(broken, intake.feed_kg_s > 0), np.nan)

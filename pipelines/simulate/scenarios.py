@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate.scenario import Effects, Noise, Operator, Scenario, Sensors
 
 _NOTHING = Effects(per_step_sd=0.0, between_fields_sd=0.0, zero_share=1.0)
@@ -148,3 +149,10 @@ def _listed() -> tuple[Scenario, ...]:
 
 
 SCENARIOS: dict[str, Scenario] = {scenario.name: scenario for scenario in _listed()}
+
+
+def scenario_named(name: str) -> Scenario:
+    """The scenario of that name; ``CallError`` listing all names if there is none."""
+    if name not in SCENARIOS:
+        raise CallError(f"There is no scenario '{name}'. There are: {', '.join(SCENARIOS)}.")
+    return SCENARIOS[name]

@@ -12,10 +12,11 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate.ground import Place
-from chaffinch.pipelines.simulate.machine_field import Machine, MachineField, Site, simulate_machine_field
+from chaffinch.pipelines.simulate.history import Machine, Site
+from chaffinch.pipelines.simulate.machine_field import MachineField, simulate_machine_field
 from chaffinch.pipelines.simulate.operators import StepEffects, draw_effects
 from chaffinch.pipelines.simulate.scenario import Scenario
-from chaffinch.pipelines.simulate.scenarios import SCENARIOS
+from chaffinch.pipelines.simulate.scenarios import scenario_named
 from chaffinch.pipelines.simulate.sensors import draw_instruments
 
 FIELD_NAMES = (
@@ -76,9 +77,8 @@ class Season:
 
     @property
     def farm_toml(self) -> str:
-        """Text of a ``farm.toml`` that names the season's machines."""
-        blocks = [f'[machines."{m.name}"]\nwidth_m = {m.header_m}\n' for m in self.machines]
-        return "\n".join(blocks)
+        """Text of a ``farm.toml`` that names the season's machines and their widths."""
+        return "\n".join(f'[machines."{m.name}"]\nwidth_m = {m.header_m}\n' for m in self.machines)
 
     def _site(self, rng: np.random.Generator, index: int) -> Site:
         names, machines = len(FIELD_NAMES), len(self.machines)
@@ -108,12 +108,12 @@ def simulate_season(scenario: Scenario | str, seed: int) -> Season:
 
     Nothing of a machine-field is made before it is asked for.
 
-    Raises ``CallError`` for an unknown name.
+    Raises ``CallError`` for an unknown name or a negative seed.
     """
     if isinstance(scenario, str):
-        if scenario not in SCENARIOS:
-            raise CallError(f"There is no scenario '{scenario}'. There are: {', '.join(SCENARIOS)}.")
-        scenario = SCENARIOS[scenario]
+        scenario = scenario_named(scenario)
+    if seed < 0:
+        raise CallError(f"A seed is a whole number from 0 up, not {seed}.")
     streams = _streams(scenario, seed)
     effects = draw_effects(np.random.default_rng(streams[0]), scenario.effects)
     machines = tuple(

@@ -26,6 +26,14 @@ class Instruments:
     separation_gain: float
     cleaning_gain: float
 
+    def delay_s(self, loss: str) -> float:
+        """Dead time of the sensor of that loss."""
+        return self.separation_delay_s if loss == "separation" else self.cleaning_delay_s
+
+    def gain(self, loss: str) -> float:
+        """Signal of that loss's sensor for 1 kg/s lost."""
+        return self.separation_gain if loss == "separation" else self.cleaning_gain
+
 
 def draw_instruments(rng: np.random.Generator, sensors: Sensors) -> Instruments:
     """The sensors of one machine."""

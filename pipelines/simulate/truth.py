@@ -71,7 +71,7 @@ def true_effects(
     ``speed_log``: by event. Both mappings hold arrays (moves,).
     """
     event = np.array([move.event for move in moves], dtype=np.int64)
-    own = {a: np.array([m.steps * per_step[m.setting][a] for m in moves]) for a in ACTS_ON}
+    own = {a: np.array([m.steps * per_step[m.setting][a] for m in moves]) + 0.0 for a in ACTS_ON}
     events = speed_log.size
     joint = {a: np.bincount(event, weights=own[a], minlength=events)[event] for a in ACTS_ON}
     before = {

@@ -1,0 +1,171 @@
+"""What truly happens to one machine in one field, before any sensor: drive, moves, loss."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.simulate import crop_flow
+from chaffinch.pipelines.simulate.crops import CROPS, SimulatedCrop
+from chaffinch.pipelines.simulate.ground import Array, Place, rectangle
+from chaffinch.pipelines.simulate.loss import LARGEST_SHARE, Conditions, LossCurve
+from chaffinch.pipelines.simulate.noise import LOSSES, log_noise
+from chaffinch.pipelines.simulate.operators import (
+    Move,
+    StepEffects,
+    effect_course,
+    field_effects,
+    plan_moves,
+    plan_times,
+    spike_times,
+)
+from chaffinch.pipelines.simulate.scenario import Scenario, Script
+from chaffinch.pipelines.simulate.sensors import Instruments
+
+HEADLAND_M = 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """A machine of the season. ``strength`` scales its rated feed rate; ``clock_off_s``: its settings log is
+    ahead of the true time by this."""
+
+    name: str
+    header_m: float
+    strength: float
+    instruments: Instruments
+    clock_off_s: float
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where and when a machine-field happens. ``script``: what the operator does, if not left to chance."""
+
+    field: str
+    crop: str
+    start: datetime
+    place: Place
+    script: Script | None = None
+
+
+@dataclass(frozen=True)
+class History:
+    """One row per second of intake, at the cutter bar; mappings are by loss or by what an effect acts on.
+
+    base, effect, noise : parts of the log loss share. lost_kg_s : what leaves by each loss.
+    speed_log : ln factor of the target speed, by adjustment. boundary : closed ring of (longitude, latitude).
+    """
+
+    intake: crop_flow.Intake
+    moves: list[Move]
+    speed_log: Array
+    per_step: StepEffects
+    rated_kg_s: float
+    curves: Mapping[str, LossCurve]
+    base: Mapping[str, Array]
+    effect: Mapping[str, Array]
+    noise: Mapping[str, Array]
+    lost_kg_s: Mapping[str, Array]
+    boundary: tuple[tuple[float, float], ...]
+
+    @property
+    def kept_kg_s(self) -> Array:
+        return self.intake.feed_kg_s - sum(self.lost_kg_s[loss] for loss in LOSSES)
+
+    @property
+    def conditions(self) -> Conditions:
+        """Mean conditions while crop comes in."""
+        intake = self.intake
+        at_work = intake.feed_kg_s > 0
+        return Conditions(
+            float(intake.load_kg_s[at_work].mean()),
+            float(intake.moisture_pct[at_work].mean()),
+            float(np.sqrt((intake.roll_deg[at_work] ** 2).mean())),
+        )
+
+    def course(self, time: pl.Series) -> pl.DataFrame:
+        """The history as a table, see ``NoiseTruth.course``."""
+        columns = {
+            "entered_kg_s": self.intake.feed_kg_s,
+            "kept_kg_s": self.kept_kg_s,
+            "load_kg_s": self.intake.load_kg_s,
+            "moisture_pct": self.intake.moisture_pct,
+            "roll_deg": self.intake.roll_deg,
+        }
+        for loss in LOSSES:
+            columns[f"{loss}_lost_kg_s"] = self.lost_kg_s[loss]
+            columns[f"{loss}_log_share"] = self.base[loss] + self.effect[loss]
+            columns[f"{loss}_effect"] = self.effect[loss]
+            columns[f"{loss}_noise"] = self.noise[loss]
+        return pl.DataFrame(columns).insert_column(0, time)
+
+
+def happen(
+    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: Machine, site: Site
+) -> History:
+    """Let one machine-field happen; every random number comes from ``rng``."""
+    crop = CROPS[site.crop]
+    rated_kg_s = crop.rated_feed_kg_s * machine.strength
+    seconds = round(scenario.hours * 3600)
+    tour, intake, times_s, speed_log = _drive_and_plan(rng, scenario, machine, rated_kg_s, site, seconds)
+    curves = _draw_curves(rng, scenario, crop, rated_kg_s)
+    base = {
+        loss: curve.log_share(intake.load_kg_s, intake.moisture_pct, intake.roll_deg)
+        for loss, curve in curves.items()
+    }
+    noise = log_noise(rng, scenario.noise, seconds, intake.drift)
+    if scenario.operator.reactive and site.script is None and times_s.size:
+        seen = sum(np.exp(base[loss] + noise[loss]) for loss in LOSSES) * intake.feed_kg_s
+        times_s = spike_times(scenario.operator, times_s.size, seen)
+    moves = plan_moves(rng, scenario.operator, times_s, site.script)
+    per_step = field_effects(rng, season, scenario.effects)
+    effect = effect_course(moves, per_step, seconds, scenario.effects.fade_in_s)
+    lost = {
+        loss: intake.feed_kg_s * np.minimum(np.exp(base[loss] + effect[loss] + noise[loss]), LARGEST_SHARE)
+        for loss in LOSSES
+    }
+    width_m = tour.path.passes * tour.path.spacing_m
+    boundary = rectangle(site.place, width_m, tour.path.length_m, HEADLAND_M)
+    return History(
+        intake, moves, speed_log, per_step, rated_kg_s, curves, base, effect, noise, lost, boundary
+    )
+
+
+def _drive_and_plan(
+    rng: np.random.Generator,
+    scenario: Scenario,
+    machine: Machine,
+    rated_kg_s: float,
+    site: Site,
+    seconds: int,
+) -> tuple[crop_flow.Tour, crop_flow.Intake, Array, Array]:
+    """Tour, intake, the operator's moments (s) and the ln factor of speed at each."""
+    operator, crop = scenario.operator, CROPS[site.crop]
+    events = scenario.adjustments + operator.unlogged if site.script is None else len(site.script)
+    speed_log = operator.speed_change_log * rng.uniform(0.7, 1.3, events)
+    tour = crop_flow.plan_tour(rng, scenario, crop, machine.header_m, rated_kg_s, float(speed_log.sum()))
+    if site.script is None:
+        times_s = plan_times(rng, operator, events, seconds)
+    else:
+        times_s = np.array([60.0 * minute for minute, _ in site.script])
+    if operator.speed_change_log:
+        tour, times_s = tour.with_speed_changes(times_s, speed_log)
+    hour = site.start.hour + site.start.minute / 60.0 + np.arange(seconds) / 3600.0
+    moisture = crop_flow.moisture_of_day(crop, hour, scenario.moisture_drop_pct, times_s)
+    return tour, crop_flow.take_in(tour, moisture, seconds), times_s, speed_log
+
+
+def _draw_curves(
+    rng: np.random.Generator, scenario: Scenario, crop: SimulatedCrop, rated_kg_s: float
+) -> dict[str, LossCurve]:
+    moisture = crop.dry_pct + 0.3 * (crop.damp_pct - crop.dry_pct)
+    level = np.exp(0.25 * rng.standard_normal(2))
+    steep = rng.uniform(*scenario.separation_steepness), rng.uniform(*scenario.cleaning_steepness)
+    separation, cleaning = crop.separation_share * level[0], crop.cleaning_share * level[1]
+    return {
+        "separation": LossCurve(scenario.curve, separation, rated_kg_s, steep[0], moisture, 0.07, 0.004),
+        "cleaning": LossCurve(scenario.curve, cleaning, rated_kg_s, steep[1], moisture, 0.04, 0.02),
+    }
