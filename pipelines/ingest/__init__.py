@@ -1,0 +1,121 @@
+"""Read the files of an inbox, whatever they are called: the kind is told by the content.
+
+``discover`` finds the files, ``decode`` and ``text_table`` make texts of them, ``headers`` says what the
+columns are, ``log_columns`` and ``measurements`` make moments, names and numbers of the texts, and one module
+a kind puts the table together.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.parsed import Parsed
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.ingest.text_table import TextTable
+    from shapely.geometry.base import BaseGeometry
+
+
+def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+    """Read one file. ``boundaries``: (field name, polygon in longitude and latitude) of known fields.
+
+    Raises ``UnreadableFile`` with one sentence where the file can't be read at all.
+    """
+    if file.is_task_data:
+        from chaffinch.pipelines.task_data import read_task_data
+
+        return read_task_data(file, farm, boundaries)
+    from chaffinch.pipelines.ingest.decode import bounded_content
+
+    content = bounded_content(file)
+    if content[:4] == b"PAR1":
+        from chaffinch.pipelines.ingest.parquet import read_parquet_table
+
+        return _by_columns(read_parquet_table(file.name, content, farm), farm, boundaries)
+    kind = _kind_of_text(file, content)
+    if kind == "boundaries":
+        from chaffinch.pipelines.ingest.boundaries import read_boundaries
+
+        return read_boundaries(file.name, content)
+    if kind == "farm":
+        return _read_farm(file, content)
+    return _by_columns(_text_table(file, content, farm), farm, boundaries)
+
+
+def _text_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable:
+    from chaffinch.pipelines.ingest.decode import decode_lines
+    from chaffinch.pipelines.ingest.text_table import read_text_table
+
+    return read_text_table(file.name, decode_lines(file.name, content), farm.columns_of(file.name))
+
+
+def table_kind(table: TextTable) -> str:
+    """``settings log``, ``loss checks`` or ``harvest log``, by what its columns are."""
+    words = {m.target for m in table.matched if m.kind == "word"}
+    if {"setting", "to_value"} <= words:
+        return "settings log"
+    measured = {m.target for m in table.matched if m.kind == "channel"}
+    if "kernels" in words or "machine_loss_kg_ha" in words:
+        only_place = measured <= {"latitude", "longitude", "altitude_m", "working_width_m"}
+        if only_place:
+            return "loss checks"
+    return "harvest log"
+
+
+def _by_columns(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+    from chaffinch.pipelines.ingest.log_columns import begin
+
+    kind = table_kind(table)
+    reading = begin(table, farm)
+    if kind == "settings log":
+        from chaffinch.pipelines.ingest.settings_log import read_settings_log
+
+        return read_settings_log(reading)
+    if kind == "loss checks":
+        from chaffinch.pipelines.ingest.loss_checks import read_loss_checks
+
+        return read_loss_checks(reading, boundaries)
+    from chaffinch.pipelines.ingest.harvest_log import read_harvest_log
+
+    return read_harvest_log(reading, boundaries)
+
+
+def _kind_of_text(file: InboxFile, content: bytes) -> str:
+    """``boundaries`` for JSON, ``farm`` for a farm.toml, else ``table``."""
+    head = content[:4096].removeprefix(b"\xef\xbb\xbf").lstrip()
+    if head[:1] == b"{":
+        return "boundaries"
+    lowered = file.name.lower().removesuffix(".gz")
+    if lowered.endswith(".toml"):
+        return "farm"
+    if _looks_like_farm(head.decode("utf-8", "replace")):
+        return "farm"
+    return "table"
+
+
+def _looks_like_farm(head: str) -> bool:
+    """Whether the text starts as a farm.toml does, under whatever name: entries of it, and no table."""
+    for line in head.splitlines():
+        line = line.strip()
+        if not line or line.startswith("#"):
+            continue
+        entry = line.strip("[]").split(".")[0].split("=")[0].strip()
+        is_entry = line.startswith("[") or "=" in line
+        return is_entry and entry in Farm.model_fields
+    return False
+
+
+def _read_farm(file: InboxFile, content: bytes) -> Parsed:
+    """A farm.toml is checked here and used by the caller (``load_farm``); it has no rows."""
+    from chaffinch.pipelines.farm import parse_farm
+
+    try:
+        parse_farm(content.decode("utf-8-sig"), file.name)
+    except UnicodeDecodeError:
+        raise UnreadableFile(file.name, "It is not UTF-8 text; save it as UTF-8.") from None
+    except DeclarationError as error:
+        raise UnreadableFile(file.name, str(error).removeprefix(f"{file.name}: ")) from None
+    return Parsed(kind="farm")

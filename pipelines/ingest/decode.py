@@ -1,0 +1,108 @@
+"""Bytes of a text file to lines: encoding, line ends, and files that are no text at all."""
+
+from __future__ import annotations
+
+import codecs
+import zipfile
+import zlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.ingest.discover import CHUNK_BYTES, InboxFile
+
+if TYPE_CHECKING:
+    import polars as pl
+
+LONGEST_LINE_BYTES = 16 << 20
+LARGEST_TABLE_BYTES = 1 << 30
+# More than this share of control characters in the first bytes is no log.
+MOST_CONTROL_SHARE = 0.05
+_CONTROL = bytes(c for c in range(32) if c not in (9, 10, 12, 13, 27)) + b"\x7f"
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8 with a byte order mark"),
+    (codecs.BOM_UTF16_LE, "utf-16", "UTF-16, little end first"),
+    (codecs.BOM_UTF16_BE, "utf-16", "UTF-16, big end first"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """The lines of a text, the first is line 1; ``encoding`` in words; ``notes`` on what was odd."""
+
+    text: pl.Series
+    encoding: str
+    notes: tuple[str, ...] = ()
+
+
+def bounded_content(file: InboxFile) -> bytes:
+    """All bytes of ``file``, never holding a line beyond the limit. Raises ``UnreadableFile``."""
+    pieces: list[bytes] = []
+    size = since_line_end = 0
+    with file.open() as stream:
+        try:
+            while piece := stream.read(CHUNK_BYTES):
+                size += len(piece)
+                ends = (piece.find(b"\n"), piece.find(b"\r"))
+                first = min((end for end in ends if end >= 0), default=len(piece))
+                if since_line_end + first > LONGEST_LINE_BYTES:
+                    raise UnreadableFile(file.name, "A line is longer than 16 MB; no log has such lines.")
+                last = max(piece.rfind(b"\n"), piece.rfind(b"\r"))
+                since_line_end = len(piece) - last - 1 if last >= 0 else since_line_end + len(piece)
+                if size > LARGEST_TABLE_BYTES:
+                    raise UnreadableFile(file.name, "The table is larger than 1 GiB; export it by day.")
+                pieces.append(piece)
+        except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
+            raise UnreadableFile(file.name, f"It is damaged or cut short ({error}); copy it again.") from None
+    return b"".join(pieces)
+
+
+def decode_lines(file: str, content: bytes) -> Lines:
+    """The lines of ``content``. Raises ``UnreadableFile`` when it is empty or no text."""
+    import polars as pl
+
+    if not content.strip(b"\0\r\n\t "):
+        raise UnreadableFile(file, "The file is empty.")
+    codec, encoding = _encoding(content)
+    notes: list[str] = []
+    if codec is None:
+        raise UnreadableFile(
+            file, "The file is neither text nor task data nor Parquet; export the log as CSV."
+        )
+    try:
+        text = content.decode(codec)
+    except UnicodeDecodeError:
+        text = content.decode(codec, "replace")
+        damaged = text.count("\ufffd")
+        notes.append(f"{damaged} characters could not be read as {encoding} and stand as \ufffd.")
+    if trailing := len(text) - len(text.rstrip("\0")):
+        text = text.rstrip("\0")
+        notes.append(f"{trailing} zero bytes at the end were left out; the logger may have lost power.")
+    text = text.removeprefix("\ufeff")
+    lines = text.split("\n") if "\n" in text else text.split("\r")
+    series = pl.Series("line", lines, dtype=pl.String)
+    if "\r" in text:
+        series = series.str.strip_chars_end("\r")
+    return Lines(series, encoding, tuple(notes))
+
+
+def _encoding(content: bytes) -> tuple[str | None, str]:
+    """Codec and its name in words; no codec for what is no text."""
+    for mark, codec, words in _MARKS:
+        if content.startswith(mark):
+            return codec, words
+    head = content[: 1 << 16]
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    if odd > 0.3 * len(head) / 2 > 20 * even:
+        return "utf-16-le", "UTF-16, little end first"
+    if even > 0.3 * len(head) / 2 > 20 * odd:
+        return "utf-16-be", "UTF-16, big end first"
+    body = head.rstrip(b"\0")
+    control = len(body) - len(body.translate(None, _CONTROL))
+    if control > MOST_CONTROL_SHARE * len(body):
+        return None, "no text"
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return "windows-1252", "Windows-1252"
+    return "utf-8", "UTF-8"

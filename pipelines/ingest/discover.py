@@ -1,0 +1,337 @@
+"""Find the files of an inbox, at any depth, plain or compressed, without reading more than their hash needs.
+
+A folder or zip with a ``TASKDATA.XML`` is one file whose members belong together. Whatever can't be trusted
+(a link that leads outside, a hostile archive) is still yielded, so that it is on record, but refuses to be
+read with one sentence.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import os
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import BinaryIO
+
+from chaffinch.pipelines.errors import CallError, UnreadableFile
+
+CHUNK_BYTES = 1 << 20
+MOST_UNPACKED_BYTES = 2 << 30
+MOST_RATIO = 200
+# Below this size a high ratio is only a repetitive log, and harmless.
+RATIO_FREE_BYTES = 16 << 20
+_SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
+_SKIPPED_ENDINGS = (".part", ".tmp", ".crdownload", "~")
+_KIND_HINTS = {
+    ".toml": "farm",
+    ".geojson": "boundaries",
+    ".json": "boundaries",
+    ".parquet": "parquet",
+    ".csv": "table",
+    ".tsv": "table",
+    ".txt": "table",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class InboxFile:
+    """One file of an inbox, or one task data folder or zip.
+
+    ``name`` is the path inside the inbox with forward slashes; a member of an archive is
+    ``archive.zip/member.csv``. ``sha256`` covers the unpacked bytes, of all members for task data. ``opener``
+    gives a stream of the unpacked bytes. ``refusal`` is set when the file must not be read.
+    """
+
+    name: str
+    size_bytes: int
+    sha256: str
+    kind_hint: str = "unknown"
+    opener: Callable[[], BinaryIO] | None = field(default=None, repr=False)
+    members: Mapping[str, Callable[[], bytes]] = field(default_factory=dict, repr=False)
+    refusal: str | None = None
+
+    @property
+    def is_task_data(self) -> bool:
+        """Whether this is a folder or zip of ISO 11783-10 task data."""
+        return bool(self.members)
+
+    def open(self) -> BinaryIO:
+        """A stream of the unpacked bytes. Raises ``UnreadableFile``."""
+        if self.refusal is not None:
+            raise UnreadableFile(self.name, self.refusal)
+        if self.opener is None:
+            raise UnreadableFile(self.name, "It is a set of task data; read its members.")
+        try:
+            return self.opener()
+        except OSError as error:
+            raise UnreadableFile(self.name, f"It can't be opened: {error.strerror or error}.") from None
+
+    def read_bytes(self) -> bytes:
+        """All unpacked bytes. Raises ``UnreadableFile``."""
+        with self.open() as stream:
+            try:
+                return stream.read()
+            except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
+                raise UnreadableFile(self.name, _damage(error)) from None
+
+
+def find_files(inbox: Path) -> Iterator[InboxFile]:
+    """The files of ``inbox`` in the order of their names. Raises ``CallError`` if there is no such folder."""
+    inbox = Path(inbox)
+    if not inbox.is_dir():
+        raise CallError(f"{inbox} is not a folder; give the folder that the logs lie in.")
+    yield from _walk(inbox, inbox.resolve(), "")
+
+
+def single_file(path: Path) -> list[InboxFile]:
+    """What one file or folder outside any inbox holds: several for an archive. Raises ``CallError``."""
+    path = Path(path)
+    if path.is_dir():
+        return list(find_files(path)) if not _holds_task_data(path) else [_task_folder(path, path.name)]
+    if not path.is_file():
+        raise CallError(f"{path} is neither a file nor a folder.")
+    return list(_from_path(path, path.name))
+
+
+def is_skipped(name: str) -> bool:
+    """Whether ``name`` is a hidden or temporary file: never data, so it is not even on record."""
+    lower = name.lower()
+    return lower.startswith((".", "~$")) or lower in _SKIPPED_NAMES or lower.endswith(_SKIPPED_ENDINGS)
+
+
+def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
+    try:
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError as error:
+        yield _refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")
+        return
+    for entry in entries:
+        name = prefix + printable(entry.name)
+        if is_skipped(entry.name):
+            continue
+        path = Path(entry.path)
+        if entry.is_symlink() and not _leads_inside(path, root):
+            yield _refused(
+                name, "It is a link that leads outside the inbox or nowhere; copy the file itself here."
+            )
+        elif entry.is_dir(follow_symlinks=False):
+            if _holds_task_data(path):
+                yield _task_folder(path, name)
+            else:
+                yield from _walk(path, root, f"{name}/")
+        elif entry.is_file():
+            yield from _from_path(path, name)
+        elif not entry.is_dir():
+            yield _refused(name, "It is neither a file nor a folder; copy the data itself here.")
+
+
+def printable(name: str) -> str:
+    """``name`` as valid text: bytes that are no UTF-8 and control characters become U+FFFD."""
+    text = os.fsencode(name).decode("utf-8", "replace")
+    return "".join(c if c.isprintable() else "\ufffd" for c in text)
+
+
+def _leads_inside(path: Path, root: Path) -> bool:
+    try:
+        target = path.resolve(strict=True)
+    except (OSError, RuntimeError):
+        return False
+    # A link to a folder is refused as well: its files lie in the inbox already, and loops end nowhere.
+    return target.is_relative_to(root) and target.is_file()
+
+
+def _from_path(path: Path, name: str) -> Iterator[InboxFile]:
+    try:
+        with path.open("rb") as stream:
+            magic = stream.read(4)
+        if magic[:2] == b"\x1f\x8b":
+            yield _gzip(path, name)
+        elif magic == b"PK\x03\x04" or magic == b"PK\x05\x06":
+            yield from _zip(path, name)
+        else:
+            yield _measured(name, lambda: path.open("rb"))
+    except OSError as error:
+        yield _refused(name, f"It can't be opened: {error.strerror}.")
+
+
+def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | None = None) -> InboxFile:
+    """Hash the stream in pieces, giving up once it unpacks beyond the limits."""
+    digest, size = hashlib.sha256(), 0
+    try:
+        with opener() as stream:
+            while piece := stream.read(CHUNK_BYTES):
+                digest.update(piece)
+                size += len(piece)
+                if (reason := _too_large(size, packed_bytes)) is not None:
+                    return _refused(name, reason, size, digest.hexdigest())
+    except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+        return _refused(name, _damage(error), size, digest.hexdigest())
+    return InboxFile(name, size, digest.hexdigest(), _hint(name), opener)
+
+
+def _too_large(size: int, packed_bytes: int | None) -> str | None:
+    if size > MOST_UNPACKED_BYTES:
+        return "It holds more than 2 GiB, more than a season's log; split it, or see what went wrong."
+    if packed_bytes is not None and size > max(RATIO_FREE_BYTES, MOST_RATIO * packed_bytes):
+        return (
+            f"It unpacks to more than {MOST_RATIO} times its size, as no log does; unpack it and look inside."
+        )
+    return None
+
+
+def _gzip(path: Path, name: str) -> InboxFile:
+    def opener() -> BinaryIO:
+        return gzip.open(path, "rb")  # type: ignore[return-value]
+
+    return _measured(name, opener, path.stat().st_size)
+
+
+def _zip(path: Path, name: str) -> Iterator[InboxFile]:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = [info for info in archive.infolist() if not info.is_dir()]
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+        yield _refused_path(path, name, _damage(error))
+        return
+    hostile = _hostile(infos)
+    if hostile is not None:
+        yield _refused_path(path, name, hostile)
+        return
+    infos = [i for i in infos if not any(is_skipped(part) for part in PurePosixPath(i.filename).parts)]
+    tasks = sorted({_parent(i.filename) for i in infos if _is_task_file(i.filename)})
+    claimed: set[str] = set()
+    found: list[InboxFile] = []
+    for folder in tasks:
+        inside = {i.filename: i for i in infos if i.filename.startswith(folder) and i.filename not in claimed}
+        claimed.update(inside)
+        readers = {n.removeprefix(folder): _zip_reader(path, i.filename) for n, i in inside.items()}
+        found.append(_task_data(f"{name}/{printable(folder)}".rstrip("/"), readers))
+    for info in infos:
+        if info.filename not in claimed:
+            found.append(_zip_member(path, f"{name}/{printable(info.filename)}", info))
+    if not found:
+        yield _refused_path(path, name, "The archive holds no files.")
+    yield from sorted(found, key=lambda f: f.name)
+
+
+def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:
+    for info in infos:
+        parts = PurePosixPath(info.filename.replace("\\", "/")).parts
+        if info.filename.startswith(("/", "\\")) or ".." in parts or (parts and parts[0].endswith(":")):
+            return (
+                f"The archive names a file outside itself ('{printable(info.filename)}'); it was not opened."
+            )
+        if info.flag_bits & 1:
+            return "The archive is locked with a password; unpack it and put the files here."
+    if len(infos) > 100_000:
+        return f"The archive holds {len(infos)} files, more than any season; unpack it and look inside."
+    unpacked, packed = sum(i.file_size for i in infos), sum(i.compress_size for i in infos)
+    return _too_large(unpacked, packed)
+
+
+def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
+    def opener() -> BinaryIO:
+        # The archive closes with the member: zipfile keeps its handle until then.
+        with zipfile.ZipFile(path) as archive:
+            return archive.open(info.filename)  # type: ignore[return-value]
+
+    with zipfile.ZipFile(path) as archive:
+        try:
+            with archive.open(info) as stream:
+                magic = stream.read(4)
+        except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+            return _refused(name, _damage(error))
+    if magic in (b"PK\x03\x04", b"PK\x05\x06"):
+        refused = _measured(name, opener, info.compress_size)
+        return _refused(
+            name, "It is an archive inside an archive; unpack it once.", refused.size_bytes, refused.sha256
+        )
+    if magic[:2] == b"\x1f\x8b":
+        packed = max(info.compress_size, 1)
+        return _measured(name, lambda: gzip.GzipFile(fileobj=opener()), packed)  # type: ignore[arg-type,return-value]
+    return _measured(name, opener, info.compress_size)
+
+
+def _zip_reader(path: Path, member: str) -> Callable[[], bytes]:
+    def read() -> bytes:
+        with zipfile.ZipFile(path) as archive:
+            return archive.read(member)
+
+    return read
+
+
+def _is_task_file(name: str) -> bool:
+    return PurePosixPath(name).name.upper() == "TASKDATA.XML"
+
+
+def _parent(name: str) -> str:
+    parent = str(PurePosixPath(name).parent)
+    return "" if parent == "." else f"{parent}/"
+
+
+def _holds_task_data(folder: Path) -> bool:
+    try:
+        return any(_is_task_file(entry.name) and entry.is_file() for entry in os.scandir(folder))
+    except OSError:
+        return False
+
+
+def _task_folder(folder: Path, name: str) -> InboxFile:
+    root = folder.resolve()
+    paths = (p for p in sorted(folder.rglob("*")) if p.is_file() and p.resolve().is_relative_to(root))
+    readers = {
+        printable(p.relative_to(folder).as_posix()): p.read_bytes for p in paths if not is_skipped(p.name)
+    }
+    return _task_data(name, readers)
+
+
+def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFile:
+    """One file of all members; the hash covers each name, length and content."""
+    digest, size = hashlib.sha256(), 0
+    for member in sorted(readers):
+        try:
+            content = readers[member]()
+        except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+            return _refused(f"{name}/{member}", _damage(error))
+        label = member.encode("utf-8", "surrogateescape")
+        digest.update(len(label).to_bytes(8, "big") + label + len(content).to_bytes(8, "big") + content)
+        size += len(content)
+        if size > MOST_UNPACKED_BYTES:
+            return _refused(name, "The task data hold more than 2 GiB; split them by task.", size)
+    return InboxFile(name, size, digest.hexdigest(), "task data", None, dict(sorted(readers.items())))
+
+
+def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
+    """A refused file of its own: its hash is that of the packed bytes, so that it is recognised again."""
+    measured = _measured(name, lambda: path.open("rb"))
+    return _refused(name, reason, measured.size_bytes, measured.sha256)
+
+
+def _refused(name: str, reason: str, size: int = 0, sha256: str | None = None) -> InboxFile:
+    # Where no content can be had, the name and the reason stand for it.
+    own = sha256 or hashlib.sha256(f"{name}\0{reason}".encode()).hexdigest()
+    return InboxFile(name, size, own, "unknown", refusal=reason)
+
+
+def _damage(error: Exception) -> str:
+    if isinstance(error, NotImplementedError):
+        return f"It is packed in a way that can't be read here ({error}); pack it as plain zip or gzip."
+    if isinstance(error, OSError) and error.strerror:
+        return f"It can't be read: {error.strerror}."
+    return f"The archive is damaged or cut short ({error}); copy it again."
+
+
+def _hint(name: str) -> str:
+    suffix = PurePosixPath(name.lower().removesuffix(".gz")).suffix
+    return _KIND_HINTS.get(suffix, "unknown")
+
+
+def from_bytes(name: str, content: bytes) -> InboxFile:
+    """A file that lies in memory, as tests and other programs may have it."""
+    digest = hashlib.sha256(content).hexdigest()
+    return InboxFile(name, len(content), digest, _hint(name), lambda: io.BytesIO(content))

@@ -1,0 +1,236 @@
+"""What the columns of a table are: channels, settings, or the words every log shares (time, machine, field).
+
+A header is split into a name and a unit; the name is compared with canonical names and synonyms by its
+letters and digits alone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.units import UnitError, conversion, looks_like_unit
+from chaffinch.schemas.declarations import channels, settings
+
+# The words that any table may use, beside channels and settings. Canonical name first.
+WORDS: Mapping[str, tuple[str, ...]] = {
+    "time": ("timestamp", "datetime", "date time", "time stamp", "gps time", "local time", "utc time",
+             "date and time", "logged at", "moment", "time of day", "clock"),
+    "date": ("day", "calendar date", "gps date", "local date", "utc date"),
+    "machine": ("machine name", "combine", "combine name", "harvester", "vehicle", "machine id", "unit id"),
+    "field": ("field name", "paddock", "parcel", "block", "field id", "plot"),
+    "crop": ("crop name", "crop type", "product", "commodity"),
+    "setting": ("parameter", "adjustment", "setting name", "what was changed", "changed setting"),
+    "to_value": ("to", "value", "new value", "new", "set to", "value after", "after", "changed to"),
+    "from_value": ("from", "old value", "old", "previous value", "previous", "value before", "before"),
+    "unit": ("units",),
+    "note": ("notes", "remark", "remarks", "comment", "comments"),
+    "place": ("where", "loss place", "location of loss"),
+    "machine_loss_kg_ha": ("machine loss", "measured loss", "weighed loss", "loss", "grain loss"),
+    "kernels": ("kernel count", "counted kernels", "kernels counted", "count", "grains counted"),
+    "frame_area_m2": ("frame area", "frame size", "pan area", "area of frame"),
+    "frames": ("number of frames", "frame count", "pans", "number of pans"),
+    "thousand_kernel_mass_g": ("thousand kernel mass", "thousand kernel weight", "tkw", "tkm",
+                               "thousand grain weight", "thousand grain mass", "thousand seed weight"),
+    "discharge_width_m": ("discharge width", "spread width", "residue width", "spreading width"),
+    "cut_width_m": ("width of cut", "harvested width"),
+}  # fmt: skip
+WORD_UNITS = {
+    "machine_loss_kg_ha": "kg/ha",
+    "frame_area_m2": "m2",
+    "thousand_kernel_mass_g": "g",
+    "discharge_width_m": "m",
+    "cut_width_m": "m",
+}
+_SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
+_ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")
+_UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_kg_ha", "_m2", "_pct", "_deg", "_m", "_s", "_g")
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """One column of a file and what it is.
+
+    ``kind``: word, channel, setting or none. ``target``: the word, the channel, or the setting's name.
+    ``rank`` says how surely: 0 stated in farm.toml, 1 canonical name, 2 synonym, 3 the set value of a setting
+    and 4 its actual value, told by an extra word. ``unit``: as written, None where the header has none.
+    """
+
+    position: int
+    header: str
+    kind: str = "none"
+    target: str = ""
+    unit: str | None = None
+    rank: int = 9
+    note: str | None = None
+
+    @property
+    def wanted_unit(self) -> str:
+        """The unit that ``schemas`` declares for the target."""
+        if self.kind == "channel":
+            return channels()[self.target].unit
+        if self.kind == "setting":
+            return settings()[self.target].unit
+        return WORD_UNITS.get(self.target, "")
+
+
+def letters_and_digits(text: str) -> str:
+    """``text`` in lower case with everything but letters and digits taken out."""
+    return "".join(c for c in text.lower() if c.isalnum())
+
+
+def _stem(name: str) -> str:
+    for ending in _UNIT_ENDINGS:
+        if name.endswith(ending):
+            return name.removesuffix(ending)
+    return name
+
+
+@cache
+def _vocabulary() -> Mapping[str, tuple[str, str, int]]:
+    """Plain name -> (kind, target, rank). Channels win over words, canonical names over synonyms."""
+    found: dict[str, tuple[str, str, int]] = {}
+
+    def add(name: str, kind: str, target: str, rank: int) -> None:
+        found.setdefault(letters_and_digits(name), (kind, target, rank))
+
+    for word in WORDS:
+        add(word, "word", word, 1)
+    for channel in channels():
+        add(channel, "channel", channel, 1)
+    for setting in settings().values():
+        add(setting.column, "setting", setting.name, 1)
+        add(setting.name, "setting", setting.name, 1)
+    for channel in channels().values():
+        for name in (_stem(channel.name), *channel.synonyms):
+            add(name, "channel", channel.name, 2)
+    for setting in settings().values():
+        for name in (setting.label, *setting.synonyms):
+            add(name, "setting", setting.name, 2)
+    for word, synonyms in WORDS.items():
+        for name in (_stem(word), *synonyms):
+            add(name, "word", word, 2)
+    return found
+
+
+def split_unit(header: str) -> list[tuple[str, str | None]]:
+    """The ways to read ``header`` as a name and a unit, most literal first.
+
+    ``Speed (km/h)`` -> [("Speed", "km/h")]; ``speed_km_h`` -> [("speed_km_h", None), ("speed_km", "h"),
+    ("speed", "km/h")].
+    """
+    bracketed = re.fullmatch(r"\s*(.*?)\s*[(\[{<]\s*([^()\[\]{}<>]*?)\s*[)\]}>]\s*", header)
+    if bracketed and bracketed[1]:
+        return [(bracketed[1], bracketed[2] or None)]
+    tokens = [t for t in re.split(r"[\s_,;:\-]+", header) if t]
+    sign_last = len(tokens) > 1 and not any(c.isalnum() for c in tokens[-1])
+    ways: list[tuple[str, str | None]] = [] if sign_last else [(header, None)]
+    for count in (1, 2, 3):
+        if len(tokens) <= count:
+            break
+        tail = tokens[-count:]
+        if looks_like_unit(unit := "/".join(tail)) or looks_like_unit(unit := "_".join(tail)):
+            ways.append((" ".join(tokens[:-count]), unit))
+    return ways
+
+
+@cache
+def recognise(header: str) -> Matched:
+    """What ``header`` names, before any file or farm has its say. ``position`` is 0."""
+    for name, unit in split_unit(header):
+        plain = letters_and_digits(name)
+        if plain in _vocabulary():
+            kind, target, rank = _vocabulary()[plain]
+            return _with_unit(Matched(0, header, kind, target, unit, rank))
+    for name, unit in split_unit(header):
+        for words, rank in ((_SET_WORDS, 3), (_ACTUAL_WORDS, 4)):
+            kind, target, _ = _vocabulary().get(_without(name, words), ("none", "", 9))
+            if kind == "setting" or (kind == "channel" and rank == 4):
+                return _with_unit(Matched(0, header, kind, target, unit, rank))
+    return Matched(0, header)
+
+
+def _without(name: str, words: Sequence[str]) -> str:
+    lower = re.sub(r"[\s_\-.]+", " ", name.lower()).strip()
+    for word in words:
+        shorter = re.sub(rf"(^|\s){word}(\s|$)", " ", lower).strip()
+        if shorter != lower:
+            return letters_and_digits(shorter)
+    return ""
+
+
+def _with_unit(matched: Matched) -> Matched:
+    """Let the unit choose between a relative loss signal and a calibrated loss."""
+    if matched.kind != "channel" or not matched.unit or not matched.target.endswith("_signal"):
+        return matched
+    calibrated = matched.target.removesuffix("_signal") + "_kg_s"
+    if calibrated not in channels():
+        return matched
+    try:
+        fits = not conversion(matched.unit, "kg/s").needs_bushel
+    except UnitError:
+        return matched
+    return replace(matched, target=calibrated) if fits else matched
+
+
+def match_columns(
+    file: str, headers: Sequence[str], stated: FileColumns, units_row: Sequence[str | None] = ()
+) -> list[Matched]:
+    """What each column of ``file`` is, in the order of ``headers``.
+
+    ``stated`` (farm.toml) wins over the headers. Raises ``UnreadableFile`` where two columns claim the same
+    thing with equal right, naming both and the entry of farm.toml that settles it.
+    """
+    columns = [_match_one(i, header, stated, units_row) for i, header in enumerate(headers)]
+    claims: dict[tuple[str, str], list[Matched]] = {}
+    for column in columns:
+        if column.kind != "none":
+            claims.setdefault((column.kind, column.target), []).append(column)
+    for claimants in claims.values():
+        if len(claimants) > 1:
+            _settle(file, claimants, columns)
+    return columns
+
+
+def _match_one(position: int, header: str, stated: FileColumns, units_row: Sequence[str | None]) -> Matched:
+    by_plain = {letters_and_digits(name): meaning for name, meaning in stated.names.items()}
+    meaning = stated.names.get(header) or by_plain.get(letters_and_digits(header) or header)
+    below = units_row[position] if position < len(units_row) else None
+    if meaning is None:
+        found = replace(recognise(header), position=position)
+        return _with_unit(replace(found, unit=below)) if below and not found.unit else found
+    if meaning.is_ == "ignore":
+        return Matched(position, header, rank=0)
+    if meaning.is_ in WORDS:
+        kind, target = "word", meaning.is_
+    elif meaning.is_ in channels():
+        kind, target = "channel", meaning.is_
+    else:
+        owners = (s.name for s in settings().values() if meaning.is_ in (s.name, s.column))
+        kind, target = "setting", next(owners)
+    unit = meaning.unit or split_unit(header)[-1][1] or below
+    return Matched(position, header, kind, target, unit, 0)
+
+
+def _settle(file: str, claimants: list[Matched], columns: list[Matched]) -> None:
+    """Keep the one surest claimant; the others become unmatched, with a note."""
+    best = min(c.rank for c in claimants)
+    winners = [c for c in claimants if c.rank == best]
+    if len(winners) > 1:
+        first, second = winners[0], winners[1]
+        raise UnreadableFile(
+            file,
+            f"Columns '{first.header}' (column {first.position + 1}) and '{second.header}' "
+            f"(column {second.position + 1}) both look like {first.target}; say in farm.toml which to leave "
+            f'out: [columns."{file.rpartition("/")[2]}"] names = {{ "{second.header}" = "ignore" }}.',
+        )
+    for loser in claimants:
+        if loser is not winners[0]:
+            note = (
+                f"Column '{loser.header}' is kept unread, because '{winners[0].header}' gives {loser.target}."
+            )
+            columns[loser.position] = Matched(loser.position, loser.header, note=note)

@@ -1,0 +1,43 @@
+"""Which field a reading lies in, where the log does not say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import polars as pl
+    from shapely.geometry.base import BaseGeometry
+
+
+def fields_at(
+    frame: pl.DataFrame, boundaries: list[tuple[str, BaseGeometry]], notes: list[str]
+) -> pl.DataFrame:
+    """``frame`` with null ``field`` filled by the boundary that holds latitude and longitude [deg].
+
+    Of overlapping boundaries the smallest wins. Adds a note to ``notes`` on what was found or not.
+    """
+    import numpy as np
+    import polars as pl
+
+    open_rows = frame["field"].is_null()
+    if not open_rows.any():
+        return frame
+    if not boundaries or not {"latitude", "longitude"} <= set(frame.columns):
+        lacking = "no boundaries are given" if not boundaries else "it has no positions"
+        notes.append(
+            f"The file names no field for {int(open_rows.sum())} rows and {lacking}; they have none."
+        )
+        return frame
+    import shapely
+
+    longitude, latitude = frame["longitude"].to_numpy(), frame["latitude"].to_numpy()
+    chosen = np.full(frame.height, -1)
+    for i in sorted(range(len(boundaries)), key=lambda i: -boundaries[i][1].area):
+        shapely.prepare(boundaries[i][1])
+        chosen[shapely.contains_xy(boundaries[i][1], longitude, latitude)] = i
+    names = pl.Series([name for name, _ in boundaries] + [None], dtype=pl.String)
+    by_place = names.gather(np.where(chosen < 0, len(boundaries), chosen))
+    field = frame["field"].fill_null(by_place)
+    found, left = int((open_rows & field.is_not_null()).sum()), field.null_count()
+    notes.append(f"The field of {found} rows was told by its boundary; {left} rows lie in no known field.")
+    return frame.with_columns(field.alias("field"))

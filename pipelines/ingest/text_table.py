@@ -1,0 +1,260 @@
+"""A table of texts from the lines of a file: separator, header, units row, well-formed rows, line numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.ingest.decode import Lines
+from chaffinch.pipelines.ingest.headers import Matched, letters_and_digits, match_columns, recognise
+from chaffinch.pipelines.units import looks_like_unit
+
+if TYPE_CHECKING:
+    import polars as pl
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+LINES_SEARCHED_FOR_HEADER = 100
+LINES_OF_ONE_QUOTED_FIELD = 50
+MOST_COLUMNS = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """A file as texts. ``rows``: one text column per header; ``lines``: line number of each row.
+
+    ``malformed``: rows with the wrong number of fields, columns line and text. ``matched``: what each column
+    is. ``preamble``: the lines above the header.
+    """
+
+    file: str
+    headers: tuple[str, ...]
+    matched: tuple[Matched, ...]
+    rows: pl.DataFrame
+    lines: pl.Series
+    malformed: pl.DataFrame
+    separator: str
+    encoding: str
+    header_line: int
+    preamble: tuple[str, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def rows_read(self) -> int:
+        """Rows of data in the file, well-formed or not."""
+        return self.rows.height + self.malformed.height
+
+    def find(self, kind: str, target: str) -> Matched | None:
+        """The column that is ``target``, or None."""
+        return next((m for m in self.matched if m.kind == kind and m.target == target), None)
+
+    def texts(self, column: Matched) -> pl.Series:
+        """The texts of ``column``, without surrounding spaces."""
+        return self.rows[self.headers[column.position]].str.strip_chars()
+
+
+def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
+    """Find the table in ``lines``. Raises ``UnreadableFile`` where no header is recognised."""
+    separator, at = _find_header(file, lines.text, stated)
+    first = fields_of(lines.text[at], separator)
+    if len(first) > MOST_COLUMNS:
+        raise UnreadableFile(file, f"The header has {len(first)} columns; at most {MOST_COLUMNS} are read.")
+    headers = _distinct([h.strip().strip("\ufeff") for h in first])
+    units, below = _units_row(lines.text, at, separator, len(headers))
+    matched = match_columns(file, headers, stated, units)
+    body, numbers, repeated = _body(lines.text, below, lines.text[at], separator)
+    notes = list(lines.notes)
+    if repeated:
+        notes.append(
+            f"The header is repeated on {repeated} lines inside the table; they are not rows of data."
+        )
+    preamble = tuple(t for t in lines.text[:at].to_list() if t.strip())
+    if preamble:
+        shown = " / ".join(preamble)
+        notes.append(f"{len(preamble)} lines stand above the header: {shown[:300]}")
+    rows, kept, malformed = _well_formed(body, numbers, separator, headers)
+    if rows.height == 0 and malformed.height > 0:
+        raise UnreadableFile(
+            file,
+            f"The header (line {at + 1}) has {len(headers)} columns, no row of {malformed.height} has. "
+            "If numbers have decimal commas, export with semicolons between the columns.",
+        )
+    notes.extend(m.note for m in matched if m.note)
+    return TextTable(
+        file, tuple(headers), tuple(matched), rows, kept, malformed,
+        separator, lines.encoding, at + 1, preamble, tuple(notes),
+    )  # fmt: skip
+
+
+def fields_of(line: str, separator: str) -> list[str]:
+    """The fields of one line, quoted or not."""
+    try:
+        return next(csv.reader(io.StringIO(line), delimiter=separator), [])
+    except csv.Error:
+        return line.split(separator)
+
+
+def _find_header(file: str, text: pl.Series, stated: FileColumns) -> tuple[str, int]:
+    """Separator and index of the line that names the most known columns."""
+    known = {letters_and_digits(name) for name in stated.names}
+    best, place = 0, ("", -1)
+    head = text[:LINES_SEARCHED_FOR_HEADER].to_list()
+    for at, line in enumerate(head):
+        for separator in SEPARATORS:
+            if separator not in line:
+                continue
+            names = {f.strip() for f in fields_of(line, separator) if 0 < len(f) <= 80}
+            score = sum(letters_and_digits(n) in known or recognise(n).kind != "none" for n in names)
+            if score > best:
+                best, place = score, (separator, at)
+    if best >= 2 or (best == 1 and place[1] == _first_full(head)):
+        return place
+    seen = next((line for line in head if line.strip()), "")[:120]
+    raise UnreadableFile(
+        file,
+        f"None of the first {LINES_SEARCHED_FOR_HEADER} lines names the columns of a log (first: {seen!r}). "
+        "Name them as in the documentation, or say in farm.toml what they are.",
+    )
+
+
+def _first_full(head: Sequence[str]) -> int:
+    return next((i for i, line in enumerate(head) if line.strip()), -1)
+
+
+def _distinct(headers: Sequence[str]) -> list[str]:
+    """Headers as column names: blanks become ``column 3``, repeats ``speed (2)``."""
+    taken: set[str] = set()
+    names: list[str] = []
+    for position, header in enumerate(headers, start=1):
+        name = header or f"column {position}"
+        copy = 2
+        while name in taken:
+            name, copy = f"{header or f'column {position}'} ({copy})", copy + 1
+        taken.add(name)
+        names.append(name)
+    return names
+
+
+def _units_row(text: pl.Series, at: int, separator: str, columns: int) -> tuple[list[str | None], int]:
+    """Units that stand in the line under the header, and the index of the first line of data."""
+    if at + 1 >= len(text):
+        return [], at + 1
+    cells = [c.strip().strip("[](){}").strip() for c in fields_of(text[at + 1], separator)]
+    filled = [c for c in cells if c not in ("", "-", "--")]
+    units = [c for c in filled if looks_like_unit(c)]
+    if len(cells) != columns or not units or 2 * len(units) < len(filled):
+        return [], at + 1
+    if any(re.search(r"\d", c) and not looks_like_unit(c) for c in filled):
+        return [], at + 1
+    return [c if looks_like_unit(c) or c.upper() == "UTC" else None for c in cells], at + 2
+
+
+def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.Series, pl.Series, int]:
+    """Lines of data with their numbers, blank lines and repeated headers left out."""
+    import polars as pl
+
+    frame = pl.DataFrame({"line": pl.arange(start + 1, len(text) + 1, eager=True), "text": text[start:]})
+    blank = pl.col("text").str.strip_chars(" \t\x0c") == ""
+    if separator != "\t":
+        frame = frame.filter(~blank)
+    else:
+        frame = frame.filter(pl.col("text").str.strip_chars(" \x0c") != "")
+    again = frame["text"].str.strip_chars() == header.strip()
+    frame = _join_quoted(frame.filter(~again), separator)
+    return frame["text"], frame["line"], int(again.sum())
+
+
+def _join_quoted(frame: pl.DataFrame, separator: str) -> pl.DataFrame:
+    """Join lines that one quoted field spans. A quote that nothing closes soon stays in its line."""
+    import polars as pl
+
+    sep = re.escape(separator)
+    opened = _unquoted(frame["text"], separator).str.contains(rf"(^|{sep})\s*\"")
+    starts = opened.arg_true().to_list()
+    if not starts:
+        return frame
+    texts = frame["text"]
+    closing = texts.str.contains(rf"\"\s*({sep}|$)")
+    drop: set[int] = set()
+    joined: dict[int, str] = {}
+    for start in starts:
+        if start in drop:
+            continue
+        stop = min(start + LINES_OF_ONE_QUOTED_FIELD, len(texts))
+        end = next((i for i in range(start + 1, stop) if closing[i]), None)
+        if end is not None:
+            joined[start] = "\n".join(texts[start : end + 1].to_list())
+            drop.update(range(start + 1, end + 1))
+    index = pl.arange(len(texts), eager=True)
+    texts = texts.scatter(list(joined), list(joined.values())) if joined else texts
+    return frame.with_columns(texts.alias("text")).filter(~index.is_in(sorted(drop)))
+
+
+def _unquoted(text: pl.Series, separator: str) -> pl.Series:
+    """``text`` with whole quoted fields taken out, so that separators and quotes left are bare."""
+    sep = re.escape(separator)
+    if not text.str.contains('"', literal=True).any():
+        return text
+    return text.str.replace_all(rf"(^|{sep})[ ]*\"(?:[^\"]|\"\")*\"[ ]*", "$1")
+
+
+def _well_formed(
+    text: pl.Series, lines: pl.Series, separator: str, headers: Sequence[str]
+) -> tuple[pl.DataFrame, pl.Series, pl.DataFrame]:
+    """Split rows into those with the header's number of fields and the rest."""
+    import polars as pl
+
+    expected = len(headers)
+    text = _mend_tails(text, separator, expected, _blank_tail(headers))
+    bare = _unquoted(text, separator)
+    opened = bare.str.contains(rf"(^|{re.escape(separator)})\s*\"")
+    fields = bare.str.count_matches(separator, literal=True).cast(pl.Int64) + 1
+    good = (fields == expected) & ~opened & ~text.str.contains("\0", literal=True)
+    rows = _parse(text.filter(good), separator, headers)
+    return rows, lines.filter(good), pl.DataFrame({"line": lines.filter(~good), "text": text.filter(~good)})
+
+
+def _mend_tails(text: pl.Series, separator: str, expected: int, blank_tail: int) -> pl.Series:
+    """Give rows the expected number of fields where only empty fields at their end differ."""
+    import polars as pl
+
+    frame = pl.DataFrame({"text": text, "bare": _unquoted(text, separator)})
+    fields = pl.col("bare").str.count_matches(separator, literal=True).cast(pl.Int64) + 1
+    frame = frame.with_columns(fields=fields)
+    if (frame["fields"] == expected).all():
+        return text
+    tail = rf"(?:{re.escape(separator)}[ ]*)+$"
+    frame = frame.with_columns(cut=pl.col("text").str.replace(tail, ""))
+    left = pl.Series("left", _unquoted(frame["cut"], separator).str.count_matches(separator, literal=True))
+    frame = frame.with_columns(left=left.cast(pl.Int64) + 1)
+    longer = (pl.col("fields") > expected) & (pl.col("left") <= expected)
+    shorter = (pl.col("fields") < expected) & (pl.col("fields") >= expected - blank_tail)
+    # A row of empty fields alone is cut to one field, so the missing separators follow from what is left.
+    missing = pl.when(longer).then(expected - pl.col("left")).otherwise(expected - pl.col("fields"))
+    kept = pl.when(longer).then(pl.col("cut")).otherwise(pl.col("text"))
+    padded = kept + pl.lit(separator).repeat_by(missing.clip(0)).list.join("")
+    return frame.select(pl.when(longer | shorter).then(padded).otherwise(pl.col("text"))).to_series()
+
+
+def _blank_tail(headers: Sequence[str]) -> int:
+    """How many columns at the end have no name."""
+    return next((i for i, h in enumerate(reversed(headers)) if not re.fullmatch(r"column \d+", h)), 0)
+
+
+def _parse(text: pl.Series, separator: str, headers: Sequence[str]) -> pl.DataFrame:
+    import polars as pl
+
+    schema = dict.fromkeys(headers, pl.String())
+    if text.len() == 0:
+        return pl.DataFrame(schema=schema)
+    quoted = text.str.contains('"', literal=True).any()
+    content = text.str.join("\n")[0].encode()
+    return pl.read_csv(
+        content, has_header=False, separator=separator, quote_char='"' if quoted else None,
+        schema=schema, empty_string_is_null=False, missing_columns="insert",
+    )  # fmt: skip
