@@ -1,0 +1,169 @@
+"""Rows of the table ``loss_checks``, weighed or counted, as kg/ha with a standard error."""
+
+from __future__ import annotations
+
+import polars as pl
+
+BEHIND = ("machine", "separation", "cleaning")
+"""Places whose grain left the rear of the machine and lies in the discharge strip."""
+
+_NUMBERS = (
+    "machine_loss_kg_ha",
+    "kernels",
+    "frame_area_m2",
+    "frames",
+    "thousand_kernel_mass_g",
+    "discharge_width_m",
+    "cut_width_m",
+)
+_FROM_A_COUNT = ("kernels", "frame_area_m2", "thousand_kernel_mass_g")
+_LACKS = {
+    "kernels": "the number of kernels",
+    "frame_area_m2": "the area of a frame",
+    "thousand_kernel_mass_g": "the mass of 1000 kernels",
+}
+
+
+def loss_check_kg_ha(
+    frame: pl.DataFrame,
+    *,
+    thousand_kernel_mass_g: float | None = None,
+    cut_width_m: float | None = None,
+    weighed_relative_error: float | None = None,
+) -> pl.DataFrame:
+    """``frame`` (rows of ``loss_checks``) with what each check says, one row out for one in, order kept.
+
+    Adds ``loss_kg_ha``, of the place counted; ``standard_error_kg_ha``; ``basis``, "as given" or "counted";
+    and ``sentence``, why a row gives no loss or what was assumed, else null. ``machine_loss_kg_ha`` is filled
+    for rows of place "machine" (or none) and left as it was elsewhere.
+
+    A loss stated in the row goes before its count; its error is ``weighed_relative_error`` times it, null
+    where that is not given. A count is turned by the formulas of ``loss``; its error is the least possible
+    (Poisson). What lay in the header zone is taken off counts of place "machine": the mean of the rows of
+    place "header" of the same machine, field and day (UTC), else of "pre-harvest". Counts of "separation" and
+    "cleaning" come from divided pans, which hold nothing but discharge. Behind the machine the concentration
+    factor applies; without a discharge width the residue is taken as spread over the cut.
+
+    ``thousand_kernel_mass_g`` [g] and ``cut_width_m`` [m] stand in where a row lacks its own.
+    """
+    known = _with_every_column(frame).with_columns(
+        place=pl.col("place").str.strip_chars().str.to_lowercase().fill_null("machine"),
+        thousand_kernel_mass_g=pl.col("thousand_kernel_mass_g").fill_null(thousand_kernel_mass_g),
+        cut_width_m=pl.col("cut_width_m").fill_null(cut_width_m),
+        frames=pl.col("frames").fill_null(1.0),
+    )
+    counted = _on_the_ground(known)
+    judged = _take_off_background(counted).with_columns(_as_shared_out())
+    stated = pl.col("machine_loss_kg_ha").is_not_null()
+    result = judged.select(
+        loss_kg_ha=pl.coalesce("machine_loss_kg_ha", "count_kg_ha"),
+        standard_error_kg_ha=pl.when(stated)
+        .then(pl.col("machine_loss_kg_ha").abs() * pl.lit(weighed_relative_error, pl.Float64))
+        .otherwise("count_error_kg_ha"),
+        basis=pl.when(stated)
+        .then(pl.lit("as given"))
+        .when(pl.col("count_kg_ha").is_not_null())
+        .then(pl.lit("counted")),
+        sentence=pl.when(~stated).then(_what_is_missing()),
+        is_machine=pl.col("place") == "machine",
+    )
+    machine = pl.when("is_machine").then("loss_kg_ha").otherwise("machine_loss_kg_ha")
+    return (
+        _with_every_column(frame)
+        .with_columns(result)
+        .with_columns(machine_loss_kg_ha=machine)
+        .select(*dict.fromkeys((*frame.columns, "machine_loss_kg_ha", *result.columns[:-1])))
+    )
+
+
+def _with_every_column(frame: pl.DataFrame) -> pl.DataFrame:
+    """``frame`` with the columns used here: absent ones null, numbers as numbers."""
+    texts = [
+        pl.lit(None, pl.String).alias(c) for c in ("machine", "field", "place") if c not in frame.columns
+    ]
+    if "time" not in frame.columns:
+        texts.append(pl.lit(None, pl.Datetime("us", "UTC")).alias("time"))
+    numbers = [pl.col(c) if c in frame.columns else pl.lit(None) for c in _NUMBERS]
+    return frame.with_columns(
+        *texts,
+        *(n.cast(pl.Float64).alias(c) for n, c in zip(numbers, _NUMBERS, strict=True)),
+    )
+
+
+def _positive(column: str) -> pl.Expr:
+    return pl.when(pl.col(column) > 0).then(pl.col(column))
+
+
+def _on_the_ground(known: pl.DataFrame) -> pl.DataFrame:
+    """Adds what lay on the ground at each count, before sharing it out: kg/ha and its variance."""
+    per_kernel = _positive("thousand_kernel_mass_g") / (
+        100.0 * _positive("frame_area_m2") * _positive("frames")
+    )
+    kernels = pl.when(pl.col("kernels") >= 0).then(pl.col("kernels"))
+    return known.with_columns(
+        ground_kg_ha=kernels * per_kernel,
+        ground_variance=pl.max_horizontal(kernels, pl.lit(1.0)) * per_kernel**2 * kernels.is_not_null(),
+        day=pl.col("time").dt.date(),
+    )
+
+
+def _take_off_background(counted: pl.DataFrame) -> pl.DataFrame:
+    """Adds ``background_kg_ha`` and its variance to counts of place "machine": 0 where none was counted."""
+    where = ["machine", "field", "day"]
+    found = counted
+    for place in ("header", "pre-harvest"):
+        mean = (
+            counted.filter((pl.col("place") == place) & pl.col("ground_kg_ha").is_not_null())
+            .group_by(where)
+            .agg(
+                pl.col("ground_kg_ha").mean().alias(f"{place}_kg_ha"),
+                (pl.col("ground_variance").sum() / pl.len() ** 2).alias(f"{place}_variance"),
+            )
+        )
+        found = found.join(
+            mean, on=where, how="left", nulls_equal=True, maintain_order="left", validate="m:1"
+        )
+    at_machine = pl.col("place") == "machine"
+    return found.with_columns(
+        background_kg_ha=pl.when(at_machine)
+        .then(pl.coalesce("header_kg_ha", "pre-harvest_kg_ha", pl.lit(0.0)))
+        .otherwise(0.0),
+        background_variance=pl.when(at_machine)
+        .then(pl.coalesce("header_variance", "pre-harvest_variance", pl.lit(0.0)))
+        .otherwise(0.0),
+    )
+
+
+def _as_shared_out() -> list[pl.Expr]:
+    """Count and error over the cut width: what left the rear is divided by the concentration factor."""
+    factor = _positive("cut_width_m") / _positive("discharge_width_m")
+    behind = pl.col("place").is_in(BEHIND)
+    divisor = pl.when(~behind | pl.col("discharge_width_m").is_null()).then(1.0).otherwise(factor)
+    variance = pl.col("ground_variance") + pl.col("background_variance")
+    return [
+        ((pl.col("ground_kg_ha") - pl.col("background_kg_ha")) / divisor).alias("count_kg_ha"),
+        (variance.sqrt() / divisor).alias("count_error_kg_ha"),
+    ]
+
+
+def _what_is_missing() -> pl.Expr:
+    """Why a count gives no loss, or what it assumes."""
+    lacking = pl.when(False).then(pl.lit(""))
+    for column in _FROM_A_COUNT:
+        least = pl.col(column) >= 0 if column == "kernels" else pl.col(column) > 0
+        lacking = lacking.when(~least.fill_null(False)).then(
+            pl.lit(f"The check states no loss and lacks {_LACKS[column]}, or it is not above zero.")
+        )
+    behind = pl.col("place").is_in(BEHIND)
+    uncut = ~(pl.col("cut_width_m") > 0).fill_null(False)
+    return (
+        lacking.when(pl.col("frames") <= 0)
+        .then(pl.lit("The number of frames is not above zero."))
+        .when(behind & (pl.col("discharge_width_m") <= 0))
+        .then(pl.lit("The discharge width is not above zero; leave it out if residue was spread."))
+        .when(behind & pl.col("discharge_width_m").is_not_null() & uncut)
+        .then(pl.lit("The discharge width is stated and the cut width is not; state both in metres."))
+        .when(behind & pl.col("discharge_width_m").is_null())
+        .then(pl.lit("No discharge width: taken as spread over the whole cut."))
+        .otherwise(None)
+    )

@@ -1,0 +1,195 @@
+"""What a log says of the set-up that common practice would not: in words, and never as an alarm.
+
+Common practice is not a measurement. Every finding says where its expectation is from, and most say that
+there is none; the estimated effects of the machine's own adjustments go before it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import polars as pl
+from chaffinch.schemas.declarations import (
+    Combination,
+    Crop,
+    Setting,
+    combinations,
+    crop_names,
+    crops,
+    plain,
+    settings,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing worth a look.
+
+    kind : ``unusual`` for the crop, ``unlikely`` (a slip of the log is likelier), or ``forbidden`` together.
+    settings : names in the catalogue. share : of the working readings in which it holds, 0 to 1; NaN for a
+    jump. source : where the expectation is from.
+    """
+
+    kind: Literal["unusual", "unlikely", "forbidden"]
+    settings: tuple[str, ...]
+    sentence: str
+    share: float
+    source: str
+
+
+def setup_check(
+    readings: pl.DataFrame, crop: str | None, drum_diameter_m: float | None = None
+) -> tuple[Finding, ...]:
+    """Look over the positions logged in ``readings`` of one machine in one ``crop``.
+
+    ``readings``: one row a reading (or a single row of positions) with the columns of settings
+    (``Setting.column``); absent or null ones are not judged. Rows with ``working`` = 0 do not count. In a
+    crop that the declarations do not know, only what holds in every crop is judged. The tip speed needs
+    ``drum_diameter_m``. Forbidden combinations come first, then unlikely logs, then unusual positions.
+    """
+    worked = readings
+    if "working" in readings.columns:
+        worked = readings.filter(pl.col("working").fill_null(1) != 0)
+    if worked.is_empty():
+        return ()
+    logged = {s.name: s for s in settings().values() if s.column in worked.columns}
+    worked = worked.with_columns(_canonical(worked, s) for s in logged.values() if s.positions)
+    found = [f for c in combinations().values() if (f := _combination(worked, c, logged))]
+    found += [f for s in logged.values() if (f := _implausible(worked, s))]
+    known = crops().get(crop_names().get(plain(crop or ""), ""))
+    if known:
+        found += [f for s in logged.values() for f in _unusual(worked, s, known)]
+        found += _tip_speed(worked, known, drum_diameter_m)
+    order = ("forbidden", "unlikely", "unusual")
+    return tuple(sorted(found, key=lambda f: order.index(f.kind)))
+
+
+def doubtful_jumps(adjustments: pl.DataFrame) -> tuple[Finding, ...]:
+    """Adjustments larger than any that is made at one time, and values that no machine has.
+
+    ``adjustments``: columns ``time``, ``setting``, ``from_value``, ``to_value`` as in the table, values in
+    the unit of the catalogue. Values that are no numbers are not judged.
+    """
+    numbers = {s.name: s for s in settings().values() if s.kind == "number"}
+    limits = pl.DataFrame(
+        {
+            "setting": list(numbers),
+            "low": [s.low for s in numbers.values()],
+            "high": [s.high for s in numbers.values()],
+            "largest_jump": [s.largest_jump for s in numbers.values()],
+        },
+        schema={"setting": pl.String, "low": pl.Float64, "high": pl.Float64, "largest_jump": pl.Float64},
+    )
+    before, after = (pl.col(c).cast(pl.Float64, strict=False) for c in ("from_value", "to_value"))
+    numeric = adjustments.join(limits, on="setting", how="inner", validate="m:1", maintain_order="left")
+    suspect = numeric.select(
+        "time",
+        "setting",
+        "from_value",
+        "to_value",
+        jumps=((after - before).abs() > pl.col("largest_jump")).fill_null(False),
+        outside=((after < pl.col("low")) | (after > pl.col("high"))).fill_null(False),
+    )
+    return tuple(
+        _jump(numbers[row["setting"]], row)
+        for row in suspect.filter(pl.col("jumps") | pl.col("outside")).iter_rows(named=True)
+    )
+
+
+def _canonical(worked: pl.DataFrame, setting: Setting) -> pl.Expr:
+    """The column with each word as the catalogue writes it; words it does not know stay as they are."""
+    words = worked[setting.column].cast(pl.String).drop_nulls().unique().to_list()
+    known = {word: setting.position(word) or word for word in words}
+    return pl.col(setting.column).cast(pl.String).replace(known)
+
+
+def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting]) -> Finding | None:
+    involved = (*c.when, *c.exceeds)
+    if not all(name in logged for name in involved):
+        return None
+    if c.when:
+        holds = pl.all_horizontal(pl.col(logged[s].column) == position for s, position in c.when.items())
+    else:
+        above, below = (pl.col(logged[s].column).cast(pl.Float64, strict=False) for s in c.exceeds)
+        holds = above > below
+    share = _share(worked, holds)
+    if share == 0:
+        return None
+    return Finding(c.kind, involved, f"{c.sentence} {_how_often(share)}", share, c.source)
+
+
+def _implausible(worked: pl.DataFrame, setting: Setting) -> Finding | None:
+    if setting.kind != "number" or setting.low is None or setting.high is None:
+        return None
+    value = pl.col(setting.column).cast(pl.Float64, strict=False)
+    share = _share(worked, (value < setting.low) | (value > setting.high))
+    if share == 0:
+        return None
+    sentence = (
+        f"{setting.label} is logged outside {setting.low:g} to {setting.high:g} {setting.unit}, where no "
+        f"machine works: look at its unit or its sensor. {_how_often(share)}"
+    )
+    return Finding("unlikely", (setting.name,), sentence, share, "common practice, no source")
+
+
+def _unusual(worked: pl.DataFrame, setting: Setting, crop: Crop) -> list[Finding]:
+    usual = setting.usual_positions(crop.name)
+    if not usual:
+        return []
+    counts = worked[setting.column].drop_nulls().value_counts(sort=True)
+    found = []
+    for word, count in counts.iter_rows():
+        if word in usual or word not in setting.positions:
+            continue
+        share = count / worked.height
+        sentence = (
+            f"{setting.label} logged {word} in {crop.label.lower()}; {' or '.join(usual)} is common "
+            f"({setting.usual_source}). {_how_often(share)}"
+        )
+        found.append(Finding("unusual", (setting.name,), sentence, share, setting.usual_source))
+    return found
+
+
+def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) -> list[Finding]:
+    from chaffinch.pipelines.agronomy.tip_speed import tip_speed_m_s
+
+    threshing = settings()["threshing_speed"]
+    least, most = crop.tip_speed_low_m_s, crop.tip_speed_high_m_s
+    if drum_diameter_m is None or least is None or most is None or threshing.column not in worked.columns:
+        return []
+    middle = worked[threshing.column].cast(pl.Float64, strict=False).median()
+    if not isinstance(middle, float):
+        return []
+    tip = float(tip_speed_m_s(drum_diameter_m, middle))
+    if least <= tip <= most:
+        return []
+    source = f"{crop.sources['tip_speed_low_m_s']}; {crop.sources['tip_speed_high_m_s']}"
+    sentence = (
+        f"Threshing speed stands at {middle:.0f} rpm, a tip speed of {tip:.1f} m/s on a drum of "
+        f"{drum_diameter_m:g} m; {least:g} to {most:g} m/s is usual in {crop.label.lower()} ({source})."
+    )
+    return [Finding("unusual", (threshing.name,), sentence, 1.0, source)]
+
+
+def _jump(setting: Setting, row: dict) -> Finding:
+    before = "an unknown value" if row["from_value"] is None else row["from_value"]
+    when = f" at {row['time']:%Y-%m-%d %H:%M} UTC" if row["time"] is not None else ""
+    reason = (
+        f"no machine works outside {setting.low:g} to {setting.high:g} {setting.unit}"
+        if row["outside"]
+        else f"one adjustment seldom changes more than {setting.largest_jump:g} {setting.unit}"
+    )
+    sentence = f"{setting.label} logged from {before} to {row['to_value']} {setting.unit}{when}: {reason}."
+    return Finding("unlikely", (setting.name,), sentence, float("nan"), "common practice, no source")
+
+
+def _share(worked: pl.DataFrame, holds: pl.Expr) -> float:
+    return worked.select(holds.fill_null(False).mean()).item()
+
+
+def _how_often(share: float) -> str:
+    if share >= 0.995:
+        return "It holds throughout."
+    part = f"{100 * share:.0f}" if share >= 0.01 else "under 1"
+    return f"It holds in {part} % of the readings."

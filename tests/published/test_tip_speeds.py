@@ -1,0 +1,86 @@
+"""Published tip speeds of drums and rotors against the formula."""
+
+from __future__ import annotations
+
+import pytest
+from chaffinch.pipelines.agronomy.exact import FOOT_M, INCH_M, MILE_M
+from chaffinch.pipelines.agronomy.tip_speed import (
+    equal_tip_speed_rpm,
+    reel_speed_rpm,
+    speed_rpm,
+    tip_speed_m_s,
+)
+
+
+@pytest.mark.parametrize(("diameter_in", "rpm"), [(22, 300), (30, 220), (17, 390)])
+def test_sunflower_drums(diameter_in, rpm):
+    # NDSU sunflower handbook EB-25, 2007: all three are "1,725 ft/min".
+    ft_min = tip_speed_m_s(diameter_in * INCH_M, rpm) / FOOT_M * 60
+    assert ft_min == pytest.approx(1725, rel=0.007)  # exact 1727.9, 1727.9, 1735.7: the handbook rounds
+
+
+@pytest.mark.parametrize(("rpm", "printed"), [(450, 9.4), (500, 10.5), (550, 11.5), (600, 12.6)])
+def test_axial_corn_sheller(rpm, printed):
+    # Egyptian corn-sheller trial (4 moistures, 3 clearances): the speeds imply a drum of 0.40 m.
+    assert tip_speed_m_s(0.40, rpm) == pytest.approx(printed, abs=0.0501)
+
+
+@pytest.mark.parametrize(("rpm", "printed"), [(550, 14.67), (650, 17.35), (750, 20.01)])
+def test_paddy_thresher(rpm, printed):
+    # Iranian J. Biosystems Eng., art. 23116: the speeds imply a drum of 0.5095 m.
+    assert tip_speed_m_s(0.5095, rpm) == pytest.approx(printed, abs=0.011)
+
+
+def test_paddy_thresher_misprint():
+    # The same paper prints 22.37 m/s at 850 rpm; its own other rows ask for 22.68. A slip of print.
+    ours = tip_speed_m_s(0.5095, 850)
+    assert ours == pytest.approx(22.68, abs=0.01)
+    assert abs(ours - 22.37) > 0.25
+
+
+@pytest.mark.parametrize(("rpm", "metres_per_s"), [(700, 19.54), (900, 25.12), (1100, 30.70)])
+def test_wheat_drum(rpm, metres_per_s):
+    # Drum and speeds: Harrison, Can. Agric. Eng. 17:55-58, 1975; the tip speeds are arithmetic.
+    assert tip_speed_m_s(0.533, rpm) == pytest.approx(metres_per_s, abs=0.005)
+
+
+@pytest.mark.parametrize(("metres_per_s", "rpm"), [(7.54, 300), (10.01, 398), (12.56, 500)])
+def test_soybean_rotor(metres_per_s, rpm):
+    # Tip speeds: Chansrakoo & Chuan-Udom, Eng. J. 22(4):109-120, 2018, which prints its
+    # rotor as "0.48 mm": metres.
+    assert speed_rpm(metres_per_s, 0.48) == pytest.approx(rpm, abs=0.5)
+
+
+def test_twenty_metres_a_second():
+    # 20 m/s at 0.5 m -> 763.9 rpm: an examination solution in a public repository.
+    assert speed_rpm(20, 0.5) == pytest.approx(763.9, abs=0.05)
+
+
+def test_a_drum_26_percent_larger_turns_20_6_percent_slower():
+    # Common practice, no source: such a drum is run 20 to 26 % slower. Equal tip speed alone: 1 - 1/1.26.
+    slower_pct = 100 * (1 - equal_tip_speed_rpm(1000, 0.50, 0.63) / 1000)
+    assert slower_pct == pytest.approx(20.6, abs=0.05)
+    assert tip_speed_m_s(0.63, equal_tip_speed_rpm(1000, 0.50, 0.63)) == pytest.approx(
+        tip_speed_m_s(0.50, 1000)
+    )
+
+
+def test_damage_per_100_rpm_is_this_per_metre_a_second():
+    # Cracked paddy 6.137 -> 8.557 % from 550 to 850 rpm (Iranian J. Biosystems Eng., art. 23116);
+    # per m/s: 0.3023, arithmetic with the drum of 0.5095 m.
+    per_m_s = (8.557 - 6.137) / (tip_speed_m_s(0.5095, 850) - tip_speed_m_s(0.5095, 550))
+    assert per_m_s == pytest.approx(0.3023, abs=0.0003)
+
+
+def test_reel_of_iowa():
+    # Iowa State Univ. (Shouse 2005): 1.5 x travel speed, 3 mph, 42 in -> 36 rpm;
+    # rpm = mph x 504 / diameter(in).
+    speed = 3 * MILE_M / 3600
+    assert reel_speed_rpm(speed, 42 * INCH_M) == pytest.approx(36, abs=0.05)
+    assert reel_speed_rpm(MILE_M / 3600, INCH_M) == pytest.approx(504, abs=0.3)  # exact 504.2
+
+
+def test_reel_of_missouri_is_slower():
+    # Univ. of Missouri G1280: not more than 25 % above travel speed. The two sources disagree.
+    speed = 3 * MILE_M / 3600
+    assert reel_speed_rpm(speed, 42 * INCH_M, 1.25) == pytest.approx(30.0, abs=0.05)
