@@ -189,4 +189,6 @@ def _quantity() -> Callable:
 
     registry = pint.UnitRegistry()
     registry.define("us_gallon = 3.785411784 liter")
+    # The international acre; pint's own is the one of the US survey foot, which was given up in 2022.
+    registry.define("acre = 4046.8564224 meter ** 2")
     return registry.Quantity

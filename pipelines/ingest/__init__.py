@@ -31,21 +31,27 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
     from chaffinch.pipelines.ingest.decode import bounded_content
 
     content = bounded_content(file)
+    table = open_table(file, content, farm)
+    if table is not None:
+        return read_table(table, farm, boundaries)
+    if _kind_of_text(file, content) == "farm":
+        return _read_farm(file, content)
+    from chaffinch.pipelines.ingest.boundaries import read_boundaries
+
+    return read_boundaries(file.name, content)
+
+
+def open_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable | None:
+    """The table in ``content`` (CSV or Parquet) with what its columns are; None where it holds another kind.
+
+    Raises ``UnreadableFile``.
+    """
     if content[:4] == b"PAR1":
         from chaffinch.pipelines.ingest.parquet import read_parquet_table
 
-        return _by_columns(read_parquet_table(file.name, content, farm), farm, boundaries)
-    kind = _kind_of_text(file, content)
-    if kind == "boundaries":
-        from chaffinch.pipelines.ingest.boundaries import read_boundaries
-
-        return read_boundaries(file.name, content)
-    if kind == "farm":
-        return _read_farm(file, content)
-    return _by_columns(_text_table(file, content, farm), farm, boundaries)
-
-
-def _text_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable:
+        return read_parquet_table(file.name, content, farm)
+    if _kind_of_text(file, content) != "table":
+        return None
     from chaffinch.pipelines.ingest.decode import decode_lines
     from chaffinch.pipelines.ingest.text_table import read_text_table
 
@@ -65,7 +71,8 @@ def table_kind(table: TextTable) -> str:
     return "harvest log"
 
 
-def _by_columns(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+    """Read an opened table as the kind that its columns make it. Raises ``UnreadableFile``."""
     from chaffinch.pipelines.ingest.log_columns import begin
 
     kind = table_kind(table)

@@ -22,6 +22,7 @@ SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 LINES_SEARCHED_FOR_HEADER = 100
 LINES_OF_ONE_QUOTED_FIELD = 50
 MOST_COLUMNS = 20_000
+_QUOTED = "\x01"
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,11 +197,11 @@ def _join_quoted(frame: pl.DataFrame, separator: str) -> pl.DataFrame:
 
 
 def _unquoted(text: pl.Series, separator: str) -> pl.Series:
-    """``text`` with whole quoted fields taken out, so that separators and quotes left are bare."""
+    """``text`` with a mark for each whole quoted field, so that separators and quotes left are bare."""
     sep = re.escape(separator)
     if not text.str.contains('"', literal=True).any():
         return text
-    return text.str.replace_all(rf"(^|{sep})[ ]*\"(?:[^\"]|\"\")*\"[ ]*", "$1")
+    return text.str.replace_all(rf"(^|{sep})[ ]*\"(?:[^\"]|\"\")*\"[ ]*", f"${{1}}{_QUOTED}")
 
 
 def _well_formed(
@@ -210,6 +211,7 @@ def _well_formed(
     import polars as pl
 
     expected = len(headers)
+    text = _requoted(text, separator)
     text = _mend_tails(text, separator, expected, _blank_tail(headers))
     bare = _unquoted(text, separator)
     opened = bare.str.contains(rf"(^|{re.escape(separator)})\s*\"")
@@ -217,6 +219,30 @@ def _well_formed(
     good = (fields == expected) & ~opened & ~text.str.contains("\0", literal=True)
     rows = _parse(text.filter(good), separator, headers)
     return rows, lines.filter(good), pl.DataFrame({"line": lines.filter(~good), "text": text.filter(~good)})
+
+
+def _requoted(text: pl.Series, separator: str) -> pl.Series:
+    """Rows with quotes in odd places (``12" header``) written the strict way; others as they are."""
+    sep = re.escape(separator)
+    if not text.str.contains('"', literal=True).any():
+        return text
+    bare = _unquoted(text, separator)
+    loose = text.str.contains(rf"(^|{sep})[ ]+\"|\"[ ]+({sep}|$)")
+    odd = (bare.str.contains('"', literal=True) | bare.str.contains(rf"{_QUOTED}[^{sep}]") | loose).arg_true()
+    rewritten = {i: _strictly_quoted(text[i], separator) for i in odd.to_list()}
+    return text.scatter(list(rewritten), list(rewritten.values())) if rewritten else text
+
+
+def _strictly_quoted(line: str, separator: str) -> str:
+    """``line`` with every field in quotes; as it is where a quote that opens a field is never closed."""
+    options = {"delimiter": separator, "skipinitialspace": True}
+    try:
+        fields = next(csv.reader(io.StringIO(line), strict=True, **options))  # type: ignore[arg-type]
+    except csv.Error as error:
+        if "end of data" in str(error):
+            return line
+        fields = next(csv.reader(io.StringIO(line), **options))  # type: ignore[arg-type]
+    return separator.join('"' + f.strip().replace('"', '""') + '"' for f in fields)
 
 
 def _mend_tails(text: pl.Series, separator: str, expected: int, blank_tail: int) -> pl.Series:
