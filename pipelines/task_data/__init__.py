@@ -1,0 +1,20 @@
+"""Task data of ISO 11783-10: read generically, by the standard's own self-description, and written.
+
+A set is TASKDATA.XML with what it links to: devices, fields, tasks, and for each task time logs, each an XML
+header and a binary. Reading goes::
+
+    container     files of a folder or zip, hostile ones refused
+    safe_xml      XML into nodes, bounded
+    task_file     nodes into devices, tasks, fields, crops
+    log_header    layout of one log          log_binary, resync    its records, decoded and checked
+    columns       what each column is        scaling               raw integers to physical values
+    log_reading   one log's moments, places, plain numbers
+    harvest_log   those as channels          work_state, clock, naming, totals
+    reader        all logs of a delivery as one ``Parsed``
+
+``writer`` goes the other way, for made-up seasons and for tests.
+"""
+
+from chaffinch.pipelines.task_data.reader import read_folder, read_members, read_task_data, read_zip
+
+__all__ = ["read_folder", "read_members", "read_task_data", "read_zip"]

@@ -74,7 +74,9 @@ def zip_members(archive: Path) -> Members:
     try:
         opened = zipfile.ZipFile(archive)
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, RecursionError) as error:
-        raise UnreadableFile(name, f"cannot be opened as a zip ({type(error).__name__}); export it anew.") from None
+        raise UnreadableFile(
+            name, f"cannot be opened as a zip ({type(error).__name__}); export it anew."
+        ) from None
     entries = [entry for entry in opened.infolist() if not entry.is_dir()]
     if len(entries) > MAX_MEMBERS:
         raise UnreadableFile(name, f"holds {len(entries)} files, more than {MAX_MEMBERS}; it was not opened.")
@@ -115,7 +117,9 @@ def _read_entry(opened: zipfile.ZipFile, entry: zipfile.ZipInfo, budget: Budget,
             data = stream.read(allowed + 1)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, RuntimeError) as error:
         what = type(error).__name__
-        raise UnreadableFile(archive, f"is damaged where a file is packed ({what}); export it anew.") from None
+        raise UnreadableFile(
+            archive, f"is damaged where a file is packed ({what}); export it anew."
+        ) from None
     if len(data) > allowed:
         raise UnreadableFile(archive, "unpacks to far more than it declares; it was not read further.")
     if data[:4] == b"PK\x03\x04":

@@ -1,13 +1,14 @@
 """The binary of a time log, decoded without a loop over its records.
 
 ISO 11783-10, packed and little-endian: a fixed part that the header lays out, one byte with the number n of
-values, then n times one byte (place of the value in the header) and an int32. So a record is F + 1 + 5 n bytes
+values, then n times one byte (place of the value in the header) and an int32. A record is F + 1 + 5 n bytes
 long and the next one can only be found through this one's n. Two ways lead along this chain: stretches of
 records with equal n are one strided view; where n keeps changing, every byte of a block gets an edge to where
 the next record would begin if one began here, and one graph search collects the chain.
 
-A log is damaged when the chain meets what no record holds: a place beyond the header, a position status above
-15, a time beyond midnight. Then everything before is kept, the bytes up to the next sound record are one fault.
+A log is damaged when the chain meets what no record holds: a place beyond the header, a position status
+above 15, a time beyond midnight. Then everything before is kept, and the bytes up to the next sound record
+are one fault.
 """
 
 from __future__ import annotations
@@ -16,10 +17,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.task_data.log_header import LogHeader
 from chaffinch.pipelines.task_data.resync import Layout, first_unsound, next_sound
+from numpy.typing import NDArray
 
 RUN_RECORDS = 256
 BLOCK_BYTES = 2**20
@@ -29,7 +29,7 @@ MAX_FAULTS = 256
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Bytes ``offset`` to ``offset + length`` hold no record. ``record``: how many records were kept before."""
+    """Bytes ``offset`` to ``offset + length`` hold no record. ``record``: records kept before."""
 
     offset: int
     length: int
@@ -103,7 +103,7 @@ def _skip(
 def _chain(
     buffer: NDArray[np.uint8], position: int, layout: Layout, block: int
 ) -> tuple[NDArray[np.int64], int]:
-    """Starts of the records that follow one another from ``position``, whole ones only, at most about a block.
+    """Starts of the records that follow one another from ``position``, whole ones only, about a block.
 
     Second: the number of values each holds where all hold as many, else -1.
     """
@@ -112,7 +112,7 @@ def _chain(
         return np.empty(0, np.int64), -1
     count = int(buffer[count_at])
     length = layout.fixed_bytes + 1 + 5 * count
-    run = _run_length(buffer[count_at :: length], count, 4 * BLOCK_BYTES // length + 1)
+    run = _run_length(buffer[count_at::length], count, 4 * BLOCK_BYTES // length + 1)
     run = min(run, (len(buffer) - position) // length)
     if run >= RUN_RECORDS:
         return position + length * np.arange(run, dtype=np.int64), count

@@ -1,8 +1,8 @@
 """The header of a time log: what a record of its binary holds, in which order.
 
-ISO 11783-10: the header is one ``TIM`` element. An attribute that is absent is not known; one that is present
-and empty has its value in every record; one that is filled holds for every record and takes no bytes. Data log
-values are numbered from 0 in the order of the file, every one counted.
+ISO 11783-10: the header is one ``TIM`` element. An attribute that is absent is not known; one that is
+present and empty has its value in every record; one that is filled holds for every record and takes no bytes.
+Data log values are numbered from 0 in the order of the file, every one counted.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
-
 from chaffinch.pipelines.task_data.safe_xml import Node
 
 POSITION_FIELDS: tuple[tuple[str, str, str], ...] = (
@@ -36,8 +35,8 @@ MAX_RECORD_BYTES = 2 * 31 + 5 * MAX_VALUES
 class DataLogValue:
     """One column of the log: its place in the header, its identifier, its device element.
 
-    ``constant`` : raw value when the header itself holds it. ``signal`` : parameter group, first and last bit,
-    for a value picked out of a message of the machine's bus. ``identifier`` is None when the header's is unreadable.
+    ``constant`` : raw value when the header itself holds it. ``signal`` : parameter group, first and last
+    bit, for a value picked out of a message of the machine's bus. ``identifier`` is None when unreadable.
     """
 
     index: int
@@ -49,9 +48,9 @@ class DataLogValue:
 
 @dataclass(frozen=True, slots=True)
 class LogHeader:
-    """``fields`` : names of the fixed part in the order of the binary. ``constants`` : position fields that the
-    header holds for every record, in their own units (degrees, mm, plain numbers). ``start`` : moment for every
-    record when the header holds it. ``values`` : at most 255 columns.
+    """``fields`` : names of the fixed part in the order of the binary. ``constants`` : position fields that
+    the header holds for every record, in their own units (degrees, mm, plain numbers). ``start`` : moment for
+    every record when the header holds it. ``values`` : at most 255 columns.
     """
 
     fields: tuple[str, ...]
@@ -87,7 +86,7 @@ class LogHeader:
 
 
 def read_header(root: Node) -> LogHeader:
-    """The header out of its XML, whose root is ``TIM`` or holds one. Raises ``ValueError`` with a sentence."""
+    """The header out of its XML, whose root is ``TIM`` or holds one. Raises ``ValueError``."""
     notes: list[str] = []
     tims = [root] if root.tag == "TIM" else [node for node in _walk(root) if node.tag == "TIM"]
     if not tims:

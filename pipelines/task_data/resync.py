@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.task_data.log_header import LogHeader
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
 from numpy.typing import NDArray
-
-from chaffinch.pipelines.task_data.log_header import LogHeader
 
 DAY_MS = 86_400_000
 UNKNOWN_TIME = 0xFFFFFFFF
@@ -102,9 +101,7 @@ def _fixed_sound(fixed: NDArray[np.void], layout: Layout) -> NDArray[np.bool_]:
     return sound
 
 
-def first_unsound(
-    buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: int, layout: Layout
-) -> int:
+def first_unsound(buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: int, layout: Layout) -> int:
     """How many of the records at ``starts`` are sound before the first that is not.
 
     count : how many values each of them holds, -1 where that differs.
@@ -176,12 +173,16 @@ def _next_sound(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int | 
 
 def _may_begin(buffer: NDArray[np.uint8], start: int, window: int, layout: Layout) -> NDArray[np.bool_]:
     may = buffer[start + layout.fixed_bytes : start + layout.fixed_bytes + window] <= layout.values
-    fixed = as_strided(
-        buffer[start : start + layout.fixed_bytes].view(layout.fixed_type),
-        shape=(window,),
-        strides=(1,),
-        writeable=False,
-    ) if layout.fixed_bytes else np.zeros(window, layout.fixed_type)
+    fixed = (
+        as_strided(
+            buffer[start : start + layout.fixed_bytes].view(layout.fixed_type),
+            shape=(window,),
+            strides=(1,),
+            writeable=False,
+        )
+        if layout.fixed_bytes
+        else np.zeros(window, layout.fixed_type)
+    )
     may &= _fixed_sound(fixed, layout)
     if layout.timed:
         may &= _day_fits(fixed["date"], layout)

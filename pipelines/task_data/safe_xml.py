@@ -93,7 +93,7 @@ def parse_xml(data: bytes) -> Document:
 
 
 def _mend(data: bytes) -> bytes | None:
-    """``data`` in UTF-8 and with bare ``<`` inside attributes escaped; None when nothing was there to mend."""
+    """``data`` in UTF-8 and with bare ``<`` inside attributes escaped; None when nothing is to mend."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return None
     try:
@@ -126,7 +126,9 @@ def _parse(data: bytes, encoding: str | None) -> Document | None:
         stack.append(node)
 
     def refuse(*_: object) -> None:
-        raise RefusedXml("holds a document type declaration, which task data never needs; it was not followed")
+        raise RefusedXml(
+            "holds a document type declaration, which task data never needs; it was not followed"
+        )
 
     parser.StartElementHandler = start
     parser.EndElementHandler = lambda tag: stack.pop()

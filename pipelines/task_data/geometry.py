@@ -1,0 +1,88 @@
+"""Field boundaries out of the polygons of task data.
+
+Version 3 writes several exterior rings into one polygon, version 4 one polygon a ring, some writers holes in
+a polygon of their own: so all rings of a field are gathered and holes go to the exterior that contains them.
+"""
+
+from __future__ import annotations
+
+from chaffinch.pipelines.task_data.safe_xml import Node
+from chaffinch.pipelines.task_data.task_file import Partfield
+
+BOUNDARY = 1
+MAIN_FIELD = 9
+EXTERIOR = 1
+INTERIOR = 2
+Ring = list[tuple[float, float]]
+
+
+def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
+    """(WKT in longitude latitude, geodesic area in ha, fault). A field without rings has neither.
+
+    The area is that of the WGS 84 ellipsoid. ``fault`` is a sentence when rings had to be left out or mended.
+    """
+    import shapely
+    from pyproj import Geod
+
+    polygons = [node for node in field.polygons if node.whole("A") == BOUNDARY]
+    polygons = polygons or [node for node in field.polygons if node.whole("A") == MAIN_FIELD]
+    if not polygons:
+        return None, None, None
+    exteriors, faults = _rings(polygons, EXTERIOR)
+    interiors, more = _rings(polygons, INTERIOR)
+    if not exteriors:
+        return (
+            None,
+            None,
+            "its boundary has no ring of three points within the limits of latitude and longitude",
+        )
+    area = shapely.union_all([shapely.make_valid(shapely.Polygon(ring)) for ring in exteriors])
+    holes = [shapely.make_valid(shapely.Polygon(ring)) for ring in interiors]
+    area = shapely.difference(area, shapely.union_all(holes)) if holes else area
+    area = _areas_only(area)
+    if area.is_empty:
+        return None, None, "its boundary encloses nothing"
+    size_ha = abs(Geod(ellps="WGS84").geometry_area_perimeter(shapely.orient_polygons(area))[0]) / 10_000
+    left_out = faults + more
+    fault = (
+        f"{left_out} rings of its boundary were left out: fewer than three usable points"
+        if left_out
+        else None
+    )
+    return shapely.to_wkt(area, rounding_precision=9), size_ha, fault
+
+
+def _areas_only(shape):  # type: ignore[no-untyped-def]
+    """Mending a ring that crosses itself can leave lines and points; only areas count."""
+    import shapely
+
+    if shape.geom_type in ("Polygon", "MultiPolygon"):
+        return shape
+    return shapely.union_all(
+        [part for part in shapely.get_parts(shape) if part.geom_type.endswith("Polygon")]
+    )
+
+
+def _rings(polygons: list[Node], kind: int) -> tuple[list[Ring], int]:
+    rings: list[Ring] = []
+    left_out = 0
+    for polygon in polygons:
+        for line in polygon.named("LSG"):
+            if line.whole("A") != kind:
+                continue
+            ring = _points(line)
+            if len(set(ring)) >= 3:
+                rings.append(ring)
+            else:
+                left_out += 1
+    return rings, left_out
+
+
+def _points(line: Node) -> Ring:
+    points: Ring = []
+    for point in line.named("PNT"):
+        north, east = point.number("C"), point.number("D")
+        if north is None or east is None or abs(north) > 90 or abs(east) > 180:
+            continue
+        points.append((east, north))
+    return points

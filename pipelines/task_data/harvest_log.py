@@ -1,0 +1,280 @@
+"""A time log as a harvest log: its columns scaled, kept until they change, and given their channels.
+
+What no channel takes is kept in ``other`` under number, element and designator. Nothing is filled in before a
+value's first occurrence. Sources of the conventions: ISO 11783-11 (identifiers, units, two-bit states).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.task_data.columns import LogColumn
+from chaffinch.pipelines.task_data.dictionary import DEFAULT_SET
+from chaffinch.pipelines.task_data.log_reading import LogData
+from chaffinch.pipelines.task_data.scaling import Scale, choose
+from chaffinch.pipelines.task_data.task_file import TaskFile
+from chaffinch.pipelines.task_data.work_state import STATE, WIDTHS, Filled, width_m, working
+from chaffinch.schemas.declarations import channels
+from numpy.typing import NDArray
+
+STALE_PERIODS = 3
+LONGEST_CARRY_S = 600.0
+YIELD_HOLD = 239
+DRY_FLOW, REFERENCE_MOISTURE, WET_BY_AREA = 182, 184, 84
+KEPT_KINDS = frozenset({"setpoint", "state", "property", "default", "lowest", "highest"})
+# (identifier, element, message) -> last value and when, to begin the next log of the task with.
+Carry = dict[tuple, tuple[float, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class HarvestLog:
+    """``frame``: number, local_us, columns of ``readings`` that the log feeds, ``other``. N rows."""
+
+    frame: pl.DataFrame
+    targets: tuple[str, ...]
+    unmatched: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
+    """Make a harvest log of ``log``. ``carry`` is read for values kept from the log before, and renewed."""
+    notes: list[str] = []
+    times_s = log.local_us / 1e6
+    scales = _scales(log, notes)
+    chosen = _chosen(log, scales, notes)
+    data: dict[str, NDArray[np.float64]] = {}
+
+    def held(index: int) -> NDArray[np.float64]:
+        return filled(log, index, times_s, carry)
+
+    def metres(index: int) -> NDArray[np.float64]:
+        scale = scales[index]
+        return scale.apply(held(index)) if scale is not None and scale.unit == "m" else held(index) / 1000.0
+
+    for target, index in chosen.items():
+        scale = scales[index]
+        assert scale is not None
+        data[target] = (scale.apply if target in channels() else scale.apply_to_set_value)(held(index))
+    state = working(log, held)
+    if state is not None and "working" not in data:
+        data["working"] = state
+    width, width_source = width_m(log, task_file, held, metres)
+    if width is not None and "working_width_m" not in data:
+        data["working_width_m"] = width
+        notes.append(f"{log.stem}: the working width is {width_source}.")
+    _derive_flow(log, data, held, notes)
+    _hold(log, data, held, notes)
+    if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
+        notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
+        data["speed_m_s"] = np.abs(data["speed_m_s"])
+    _renew(log, carry)
+    rest = _rest(log, set(chosen.values()))
+    other = other_texts(log, rest, scales)
+    frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
+        _series("latitude", log.latitude_deg),
+        _series("longitude", log.longitude_deg),
+        _series("altitude_m", log.altitude_m),
+        *(_series(name, values) for name, values in data.items()),
+        other,
+    )
+    unmatched = tuple(sorted({log.columns[index].key for index in rest if len(log.rows[index])}))
+    return HarvestLog(frame, tuple(data), unmatched, tuple(notes))
+
+
+def _series(name: str, values: NDArray[np.float64]) -> pl.Series:
+    return pl.Series(name, values, nan_to_null=True, strict=False)
+
+
+def _scales(log: LogData, notes: list[str]) -> list[Scale | None]:
+    """How to read each column; None where the log and the device contradict each other beyond repair."""
+    scales = []
+    for column, values in zip(log.columns, log.values, strict=True):
+        shown = column.described.presentation if column.described else None
+        # A relative channel has no unit: the number as the device shows it.
+        target_unit = column.target_unit or None
+        scale = choose(column.entry, shown, target_unit, values)
+        if scale is None and len(values):
+            notes.append(
+                f"{log.stem}: {column.key} was not used as {column.target or 'a value'}: neither the "
+                "dictionary nor the device gives plausible values; its raw numbers are kept."
+            )
+        elif scale is not None and scale.note:
+            notes.append(f"{log.stem}: {scale.note}")
+        scales.append(scale)
+    return scales
+
+
+def _chosen(log: LogData, scales: Sequence[Scale | None], notes: list[str]) -> dict[str, int]:
+    """Target -> column that feeds it: lowest rank, then most values."""
+    candidates: dict[str, list[int]] = {}
+    for index, column in enumerate(log.columns):
+        if column.target and scales[index] and len(log.rows[index]) and not _is_width(column):
+            candidates.setdefault(column.target, []).append(index)
+    chosen = {}
+    for target, indexes in candidates.items():
+        best = min(indexes, key=lambda index: (*log.columns[index].rank, -len(log.rows[index]), index))
+        chosen[target] = best
+        rivals = [i for i in indexes if i != best and log.columns[i].rank[0] == log.columns[best].rank[0]]
+        if rivals:
+            kept = ", ".join(log.columns[index].key for index in rivals)
+            notes.append(f"{log.stem}: {target} is {log.columns[best].key}; {kept} is kept beside it.")
+    return chosen
+
+
+def _rest(log: LogData, used: set[int]) -> list[int]:
+    """Columns for ``other``: not those that feed a channel, nor the only work state and the only width."""
+    numbers = [column.place.identifier for column in log.columns]
+    used = used | {numbers.index(number) for number in (STATE, WIDTHS[0]) if numbers.count(number) == 1}
+    return [index for index in range(len(log.columns)) if index not in used]
+
+
+def _is_width(column: LogColumn) -> bool:
+    """Whether the dictionary, not ``farm.toml``, makes it a width: those are put together over sections."""
+    return column.entry is not None and "working_width_m" in column.entry.targets
+
+
+def filled(log: LogData, index: int, times_s: NDArray[np.float64], carry: Carry) -> NDArray[np.float64]:
+    """(N,) raw values of a column, each kept until the next.
+
+    A value that the device logs when it changes holds until then; one that it logs by time or distance only
+    for three of its own periods. The log before lends its last value when it ended less than ten minutes ago.
+    """
+    rows, values = log.rows[index], log.values[index]
+    whole = np.full(len(log), np.nan)
+    whole[rows] = values
+    kept = _kept_until_changed(log.columns[index])
+    if kept and len(log) and np.isnan(whole[0]):
+        value, at_us = carry.get(_identity(log.columns[index]), (np.nan, 0))
+        if 0 <= log.local_us[0] - at_us <= LONGEST_CARRY_S * 1e6:
+            whole[0] = value
+    known = np.flatnonzero(~np.isnan(whole))
+    if not len(known):
+        return whole
+    last = np.searchsorted(known, np.arange(len(log)), side="right") - 1
+    held = np.where(last >= 0, whole[known[np.maximum(last, 0)]], np.nan)
+    if not kept and len(known) > 1:
+        period_s = float(np.median(np.diff(times_s[known])))
+        age_s = times_s - times_s[known[np.maximum(last, 0)]]
+        held[age_s > STALE_PERIODS * max(period_s, 1.0)] = np.nan
+    return held
+
+
+def _kept_until_changed(column: LogColumn) -> bool:
+    if column.described is not None and column.described.triggers:
+        return column.described.kept_until_changed or (
+            column.entry is not None and column.entry.kind in KEPT_KINDS
+        )
+    return column.entry is not None and column.entry.kind in KEPT_KINDS
+
+
+def _identity(column: LogColumn) -> tuple:
+    return (column.place.identifier, column.place.element, column.place.signal)
+
+
+def _renew(log: LogData, carry: Carry) -> None:
+    if not len(log):
+        return
+    end_us = int(log.local_us[-1])
+    for column, values in zip(log.columns, log.values, strict=True):
+        if _kept_until_changed(column) and (len(values) or _identity(column) in carry):
+            value = float(values[-1]) if len(values) else carry[_identity(column)][0]
+            carry[_identity(column)] = (value, end_us)
+
+
+def _derive_flow(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:
+    """Wet grain flow where only dry flow or yield by area is logged.
+
+    Mass balance: wet = dry x (1 - reference moisture) / (1 - moisture), moistures as shares, wet basis.
+    Yield by area [mg/m2] x width [m] x speed [m/s] is a flow.
+    """
+    if "grain_flow_kg_s" in data:
+        return
+    by_number = {column.place.identifier: index for index, column in enumerate(log.columns)}
+    if {DRY_FLOW, REFERENCE_MOISTURE} <= by_number.keys() and "grain_moisture_pct" in data:
+        dry_kg_s = 1e-6 * held(by_number[DRY_FLOW])
+        reference = 1e-6 * held(by_number[REFERENCE_MOISTURE])
+        data["grain_flow_kg_s"] = dry_kg_s * (1 - reference) / (1 - data["grain_moisture_pct"] / 100)
+        notes.append(f"{log.stem}: grain flow was worked out from the flow at reference moisture.")
+    elif WET_BY_AREA in by_number and {"working_width_m", "speed_m_s"} <= data.keys():
+        yield_kg_m2 = 1e-6 * held(by_number[WET_BY_AREA])
+        data["grain_flow_kg_s"] = yield_kg_m2 * data["working_width_m"] * np.abs(data["speed_m_s"])
+        notes.append(f"{log.stem}: grain flow was worked out from yield by area, width and speed.")
+
+
+def _hold(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:
+    """Leave the flow empty while the device says that its yield reading is frozen."""
+    for index, column in enumerate(log.columns):
+        if column.place.identifier == YIELD_HOLD and "grain_flow_kg_s" in data:
+            frozen = held(index) == 1
+            if frozen.any():
+                data["grain_flow_kg_s"] = np.where(frozen, np.nan, data["grain_flow_kg_s"])
+                notes.append(
+                    f"{log.stem}: grain flow is empty in {int(frozen.sum())} readings: it was frozen."
+                )
+
+
+def other_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None]) -> pl.Series:
+    """(N,) JSON object of what these columns hold in each reading, as logged, not kept on; else null."""
+    parts = []
+    for index in indexes:
+        column = log.columns[index]
+        if column.place.identifier == DEFAULT_SET or not len(log.rows[index]):
+            continue
+        scale = scales[index] if column.target is None or scales[index] is None else None
+        key = json.dumps(
+            column.key + (f" [{scale.unit}]" if scale and scale.unit else ""), ensure_ascii=False
+        )
+        parts.append(
+            pl.DataFrame({"reading": log.rows[index], "text": _texts(log.values[index], scale)}).with_columns(
+                pl.lit(f'{key}: "') + pl.col("text") + pl.lit('"')
+            )
+        )
+    if not parts:
+        return pl.Series("other", [None] * len(log), dtype=pl.String)
+    # The literal names the summed column after itself; the pair is the last column.
+    long = pl.concat([part.select("reading", pair=pl.nth(-1)) for part in parts])
+    joined = (
+        long.sort("reading", maintain_order=True)
+        .group_by("reading", maintain_order=True)
+        .agg(pl.col("pair").str.join(", "))
+    )
+    texts = pl.DataFrame({"reading": np.arange(len(log), dtype=np.int64)}).join(
+        joined, on="reading", how="left"
+    )
+    return texts.sort("reading").select(("{" + pl.col("pair") + "}").alias("other")).to_series()
+
+
+def _texts(values: NDArray[np.float64], scale: Scale | None) -> pl.Series:
+    """Numbers as plain text: whole ones without a point, others to nine significant figures."""
+    if scale is not None:
+        values = scale.apply(values)
+    if (values == np.round(values)).all():
+        return pl.Series(values.astype(np.int64)).cast(pl.String)
+    return pl.Series(values).round_sig_figs(9).cast(pl.String)
+
+
+def merge_parallel(first: pl.DataFrame, second: pl.DataFrame) -> pl.DataFrame | None:
+    """Two logs of one time joined reading by reading, when nearly all moments of the shorter are shared.
+
+    Some terminals split a machine's values over several logs that run side by side. Where both hold a
+    channel the first one's value stands. None when the two do not run side by side.
+    """
+    shared = second.join(first.select("local_us").unique(), on="local_us", how="semi")
+    shorter = min(len(first), len(second))
+    once = first["local_us"].is_unique().all() and second["local_us"].is_unique().all()
+    if not shorter or not once or len(shared) < 0.9 * shorter:
+        return None
+    whole = first.join(second, on="local_us", how="full", coalesce=True, suffix=" second")
+    both = [name for name in second.columns if name in first.columns and name != "local_us"]
+    merged = [pl.coalesce(name, f"{name} second") for name in both if name != "other"]
+    texts = (
+        pl.when(pl.col("other").is_not_null() & pl.col("other second").is_not_null())
+        .then(pl.col("other").str.head(-1) + ", " + pl.col("other second").str.slice(1))
+        .otherwise(pl.coalesce("other", "other second"))
+    )
+    whole = whole.with_columns(*merged, texts.alias("other"))
+    return whole.drop([f"{name} second" for name in both]).sort("local_us", maintain_order=True)

@@ -1,0 +1,65 @@
+"""Names of machine and crop out of the task file."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.task_data.columns import LogColumn
+from chaffinch.pipelines.task_data.task_file import Device, Task, TaskFile
+from chaffinch.schemas.declarations import crops
+
+UNNAMED = "unnamed machine"
+
+
+def device_of(columns: Sequence[LogColumn], task: Task, task_file: TaskFile) -> Device | None:
+    """The machine of a log: the device with most columns that feed a channel, then most columns."""
+    owners = [column.element.device for column in columns if column.element is not None]
+    feeding = Counter(c.element.device for c in columns if c.element is not None and c.target is not None)
+    if owners:
+        every = Counter(owners)
+        best = max(every, key=lambda device: (feeding[device], every[device]))
+        return task_file.devices.get(best)
+    allocated = [task_file.devices[name] for name in task.devices if name in task_file.devices]
+    if len(allocated) == 1:
+        return allocated[0]
+    return next(iter(task_file.devices.values())) if len(task_file.devices) == 1 else None
+
+
+def machine_of(device: Device | None, farm: Farm) -> str:
+    """Name of the machine: the farm's for its designator, serial number or bus name, else the designator."""
+    if device is None:
+        return UNNAMED
+    aliases = farm.machine_aliases()
+    for known in (device.designator, device.serial, device.name):
+        if known and known.casefold() in aliases:
+            return aliases[known.casefold()]
+    return device.designator or device.serial or UNNAMED
+
+
+def crop_of(task: Task, task_file: TaskFile) -> str | None:
+    """Crop of a task: the product allocated to it that is a crop, else the crop type of its field.
+
+    In the spelling of ``schemas/crops.toml`` where that knows it, else as it stands.
+    """
+    products = [name for name in task.products if name in task_file.crop_products]
+    if not products and len(set(task.products)) == 1:
+        known = [name for name in task.products if _declared(task_file.products.get(name, ""))]
+        products = known
+    if products:
+        text = task_file.products.get(products[0], "")
+    else:
+        partfield = task_file.fields.get(task.field or "")
+        text = task_file.crops.get(partfield.crop or "", "") if partfield else ""
+    return _declared(text) or text.strip() or None
+
+
+def _declared(text: str) -> str | None:
+    plain = text.strip().casefold()
+    for crop in crops().values():
+        if plain in (crop.name, crop.name.replace("_", " "), crop.label.casefold()):
+            return crop.name
+        if plain in (synonym.casefold() for synonym in crop.synonyms):
+            return crop.name
+    return None

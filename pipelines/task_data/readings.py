@@ -1,0 +1,44 @@
+"""What follows from the readings of task data once they are complete: speed and adjustments."""
+
+from __future__ import annotations
+
+import polars as pl
+from chaffinch.schemas.declarations import settings
+
+EARTH_RADIUS_M = 6_371_008.8
+LONGEST_STEP_S = 10.0
+
+
+def with_speed(readings: pl.DataFrame) -> pl.DataFrame:
+    """``readings`` with ``speed_m_s`` from successive positions of one machine.
+
+    Distance on a sphere of the mean earth radius (IUGG, 6371.0088 km) for steps of at most ten seconds; the
+    mean of five readings, for positions are rounded. Without positions the column is null.
+    """
+    if not {"latitude", "longitude"} <= set(readings.columns):
+        return readings.with_columns(speed_m_s=pl.lit(None, dtype=pl.Float64))
+    north = pl.col("latitude").radians()
+    step_north = north - north.shift(1).over("machine")
+    east = pl.col("longitude").radians()
+    step_east = (east - east.shift(1).over("machine")) * north.cos()
+    seconds = (pl.col("time") - pl.col("time").shift(1).over("machine")).dt.total_microseconds() / 1e6
+    distance_m = (step_north**2 + step_east**2).sqrt() * EARTH_RADIUS_M
+    speed = pl.when((seconds > 0) & (seconds <= LONGEST_STEP_S)).then(distance_m / seconds)
+    return readings.with_columns(speed_m_s=speed.rolling_mean(5, min_samples=1, center=True).over("machine"))
+
+
+def setting_changes(readings: pl.DataFrame, notes: list[str]) -> pl.DataFrame | None:
+    """Adjustments where a setting column changes and stays, with origin ``task data``; None without any."""
+    from chaffinch.pipelines.ingest.setting_changes import adjustments_of
+
+    found = [
+        adjustments_of(readings.select("row", "time", "machine", setting.column), setting)
+        for setting in settings().values()
+        if setting.kind == "number" and setting.column in readings.columns
+    ]
+    found = [frame for frame in found if frame.height]
+    if not found:
+        return None
+    whole = pl.concat(found).with_columns(origin=pl.lit("task data"))
+    notes.append(f"{whole.height} adjustments were found where set values change and stay.")
+    return whole.sort("time", "row", "setting", maintain_order=True)

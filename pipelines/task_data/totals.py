@@ -1,0 +1,83 @@
+"""Totals that the machine wrote at the end of a task, held against the integrated log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.task_data.log_reading import LogData
+from chaffinch.pipelines.task_data.task_file import Task
+
+CROP_MASS, AREA, TIME_IN_WORK = 90, 116, 119
+LONGEST_STEP_S = 10.0
+WORTH_TELLING = 0.02
+
+
+def compare_totals(task: Task, logs: Sequence[tuple[LogData, pl.DataFrame]]) -> list[str]:
+    """Sentences on how far the written totals of a task are from what its log adds up to.
+
+    Crop mass [kg] is the flow over time, area [m2] width times speed over time in work, each step between
+    readings counted up to ten seconds. The written total of a task is the largest that its times hold, for a
+    total goes on over pauses of the task.
+    """
+    written = _written(task) or _logged(logs)
+    if not written or not logs:
+        return []
+    added = [sum(parts) for parts in zip(*(_added(frame) for _, frame in logs), strict=True)]
+    found = []
+    for number, name, unit, own in (
+        (CROP_MASS, "crop mass", "kg", added[0]),
+        (AREA, "area", "m2", added[1]),
+        (TIME_IN_WORK, "time in work", "s", added[2]),
+    ):
+        total = written.get(number)
+        if not total or own <= 0:
+            continue
+        apart = own / total - 1
+        verdict = f"{apart:+.1%}" if abs(apart) >= WORTH_TELLING else "they agree"
+        found.append(
+            f"{logs[0][0].stem}: {name} by the machine's own total {total:,.0f} {unit}, by the log "
+            f"{own:,.0f} {unit} ({verdict})."
+        )
+    return found
+
+
+def _written(task: Task) -> dict[int, float]:
+    totals: dict[int, float] = {}
+    for span in task.times:
+        for number, _, raw in span.totals:
+            if number in (CROP_MASS, AREA, TIME_IN_WORK) and 0 < raw < 2**31 - 1:
+                totals[number] = max(totals.get(number, 0.0), float(raw))
+    return totals
+
+
+def _logged(logs: Sequence[tuple[LogData, pl.DataFrame]]) -> dict[int, float]:
+    """Growth of the totals within the logs themselves; a fall begins a new count."""
+    totals: dict[int, float] = {}
+    for log, _ in logs:
+        for column, values in zip(log.columns, log.values, strict=True):
+            number = column.place.identifier
+            if number in (CROP_MASS, AREA, TIME_IN_WORK) and len(values) > 1:
+                steps = np.diff(values)
+                totals[number] = totals.get(number, 0.0) + float(steps[steps > 0].sum())
+    return totals
+
+
+def _added(frame: pl.DataFrame) -> tuple[float, float, float]:
+    seconds = np.diff(frame["local_us"].to_numpy()) / 1e6
+    seconds = np.where((seconds > 0) & (seconds <= LONGEST_STEP_S), seconds, 0.0)
+    in_work = _column(frame, "working", 1.0)[:-1] == 1
+    flow = _column(frame, "grain_flow_kg_s", 0.0)[:-1]
+    rate = (_column(frame, "working_width_m", 0.0) * _column(frame, "speed_m_s", 0.0))[:-1]
+    return (
+        float(np.nansum(flow * seconds)),
+        float(np.nansum(np.where(in_work, rate, 0.0) * seconds)),
+        float(np.sum(seconds[in_work])) if "working" in frame.columns else 0.0,
+    )
+
+
+def _column(frame: pl.DataFrame, name: str, default: float) -> np.ndarray:
+    if name not in frame.columns:
+        return np.full(len(frame), default)
+    return frame[name].cast(pl.Float64).to_numpy()
