@@ -12,6 +12,7 @@ from chaffinch.pipelines.simulate.driving import (
     Drive,
     Path,
     change_speed,
+    choose_stops,
     drive,
     driven_speed,
     plan_path,
@@ -130,8 +131,9 @@ def plan_tour(
     cells = lay_ground(rng, scenario, path)
     grain_kg_m = cells.relative_yield * kg_m2 * path.width_m
     unloading = unloading_cells(grain_kg_m * CELL_M)
-    speed = driven_speed(rng, path, target_m_s, cells.relative_yield, unloading)
-    return Tour(path, cells, run_clock(rng, path, speed), grain_kg_m, unloading)
+    stops = choose_stops(rng, path)
+    speed = driven_speed(rng, path, target_m_s, cells.relative_yield, unloading, stops)
+    return Tour(path, cells, run_clock(rng, path, speed, stops), grain_kg_m, unloading)
 
 
 def take_in(tour: Tour, moisture_pct: Array, seconds: int) -> Intake:

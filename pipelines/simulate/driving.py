@@ -84,13 +84,18 @@ def plan_path(rng: np.random.Generator, header_m: float, speed_m_s: float, secon
 
 
 def driven_speed(
-    rng: np.random.Generator, path: Path, target_m_s: float, relative_yield: Array, unloading: Array
+    rng: np.random.Generator,
+    path: Path,
+    target_m_s: float,
+    relative_yield: Array,
+    unloading: Array,
+    stops: NDArray[np.int64],
 ) -> Array:
     """Speed in each cell, m/s.
 
     The driver holds a target with first-order wandering (7 % over about 60 m, 5 % over about 2 km), goes
     slower in heavy crop (speed ~ yield ** -0.4, looked at over some 20 m), a little slower while unloading,
-    and needs some metres to get going and to stop at the ends.
+    and needs some metres to get going and to stop, at the ends and at the cells ``stops``.
     """
     n = path.x_m.size
     wander = 0.07 * _wandering(rng, n, 60.0) + 0.05 * _wandering(rng, n, 2000.0)
@@ -98,6 +103,8 @@ def driven_speed(
     heavy = np.convolve(np.pad(relative_yield, window, mode="edge"), np.ones(2 * window + 1), "valid")
     heavy /= 2 * window + 1
     from_end = np.minimum(path.into_pass_m, path.length_m - path.into_pass_m)
+    for stop in stops:
+        from_end = np.minimum(from_end, CELL_M * np.abs(np.arange(n) - stop - 0.5))
     getting_going = np.minimum(1.0, np.sqrt(0.15 + from_end / 12.0))
     return target_m_s * np.exp(wander) * heavy**-0.4 * getting_going * np.where(unloading > 0, 0.95, 1.0)
 
@@ -115,15 +122,20 @@ def unloading_cells(crop_kg: Array) -> Array:
     return ((filled > TANK_KG) & (filled % TANK_KG < 0.1 * TANK_KG)).astype(np.float64)
 
 
-def run_clock(rng: np.random.Generator, path: Path, speed_m_s: Array) -> Clock:
-    """Time at the cell edges, with a turn after each pass and now and then a stop of 0.5 to 4 min."""
+def choose_stops(rng: np.random.Generator, path: Path) -> NDArray[np.int64]:
+    """Cells after which the machine stands for a while, about one in 8 km, never the last of a pass."""
+    cells = path.x_m.size
+    stops = np.sort(rng.choice(cells, size=max(1, cells // 4000), replace=False))
+    return stops[(stops + 1) % (cells // path.passes) != 0]
+
+
+def run_clock(rng: np.random.Generator, path: Path, speed_m_s: Array, stops: NDArray[np.int64]) -> Clock:
+    """Time at the cell edges, with a turn after each pass and a rest of 0.5 to 4 min at each stop."""
     cells = path.x_m.size
     per_pass = cells // path.passes
     pause = np.zeros(cells)
     ends = np.arange(1, path.passes + 1) * per_pass - 1
     pause[ends] = rng.uniform(*TURN_S, path.passes)
-    stops = rng.choice(cells, size=max(1, cells // 4000), replace=False)
-    stops = np.setdiff1d(stops, ends)
     pause[stops] += rng.uniform(30.0, 240.0, stops.size)
     travel = CELL_M / speed_m_s
     reached = np.cumsum(travel + pause) - pause
@@ -171,10 +183,10 @@ def drive(path: Path, clock: Clock, seconds: int) -> Drive:
     end_m = np.where(direction > 0, path.length_m, 0.0)
     into_pass = distance - pass_number * path.length_m
     along = np.where(direction > 0, into_pass, path.length_m - into_pass)
-    moved = np.diff(distance, prepend=distance[0], append=distance[-1])
-    standing = (moved[:-1] + moved[1:]) < 0.2
-    speed = np.interp(cell, np.arange(path.x_m.size), clock.speed_m_s)
-    speed = np.where(turning, 1.0 + 0.6 * np.sin(np.pi * done), np.where(standing, 0.0, speed))
+    half_before, half_after = (
+        np.interp(time_s + half, clock.time_s, clock.distance_m) for half in (-0.5, 0.5)
+    )
+    speed = np.where(turning, 1.0 + 0.6 * np.sin(np.pi * done), half_after - half_before)
     return Drive(
         cell=cell,
         x_m=(pass_number + 0.5 + done) * path.spacing_m,

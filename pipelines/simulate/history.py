@@ -118,7 +118,8 @@ def happen(
     }
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
     if scenario.operator.reactive and site.script is None and times_s.size:
-        seen = sum(np.exp(base[loss] + noise[loss]) for loss in LOSSES) * intake.feed_kg_s
+        usual = {loss: curves[loss].base_share for loss in LOSSES}
+        seen = sum(usual[loss] * np.exp(noise[loss]) for loss in LOSSES) * (intake.feed_kg_s > 0)
         times_s = spike_times(scenario.operator, times_s.size, seen)
     moves = plan_moves(rng, scenario.operator, times_s, site.script)
     per_step = field_effects(rng, season, scenario.effects)
@@ -148,7 +149,8 @@ def _drive_and_plan(
     speed_log = operator.speed_change_log * rng.uniform(0.7, 1.3, events)
     tour = crop_flow.plan_tour(rng, scenario, crop, machine.header_m, rated_kg_s, float(speed_log.sum()))
     if site.script is None:
-        times_s = plan_times(rng, operator, events, seconds)
+        # Slowing down puts later adjustments off: plan for the slowest speed, so that all fall into the day.
+        times_s = plan_times(rng, operator, events, seconds * np.exp(min(speed_log.sum(), 0.0)))
     else:
         times_s = np.array([60.0 * minute for minute, _ in site.script])
     if operator.speed_change_log:

@@ -76,8 +76,8 @@ def plan_times(rng: np.random.Generator, operator: Operator, events: int, second
 def spike_times(operator: Operator, events: int, visible_loss: Array) -> Array:
     """The moment in each of ``events`` stretches at which the mean loss of the past 90 s was highest.
 
-    ``visible_loss``: (seconds,) what the operator sees. Within a stretch the settings do not change before
-    the adjustment, so earlier effects do not move its moment. Stretches lie the least gap apart.
+    ``visible_loss``: (seconds,) loss as the operator judges it. Within a stretch the settings do not change
+    before the adjustment, so earlier effects do not move its moment. Stretches lie the least gap apart.
     """
     seconds = visible_loss.size
     edge = min(900.0, 0.12 * seconds)

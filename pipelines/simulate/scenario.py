@@ -78,13 +78,15 @@ class Operator:
     """When and how the operator adjusts.
 
     gap_minutes : least and greatest time between adjustments; greatest None = spread over the field.
-    reactive : adjusts, in each stretch of the field, at the moment when loss of the past 90 s was highest.
+    reactive : adjusts, in each stretch of the field, at the moment when loss of the past 90 s was highest
+        for the feed rate (operators know that more crop means more loss).
     speed_change_log : natural log of the factor by which the target speed changes at each adjustment.
     joint_share : share of adjustments that move a whole group of settings within 30 s.
     there_and_back_share : share of adjustments that undo the one before (A-B-A).
     unlogged : further adjustments a field that no log knows of.
     script : instead of chance, what is moved in each field (by its number): for each adjustment the minute
-        and the settings with their steps. Fields beyond its end are left to chance.
+        and the settings with their steps. Fields beyond its end are left to chance. Minutes are those of an
+        unchanging speed: a speed change at one adjustment shifts the next.
     clock_off_minutes : the settings log is off by this, least and greatest, either sign, fixed per machine.
     """
 
