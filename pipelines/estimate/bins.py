@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 BIN_S = 10.0
 # After a change the actuator runs and the crop already in the machine leaves; before it, crop that entered is
 # still on its way when the setting moves.
-WASHED_OUT_BEFORE_S = 12.0
+WASHED_OUT_BEFORE_S = 6.0
 WASHED_OUT_AFTER_S = 30.0
 
 
@@ -30,8 +30,9 @@ WASHED_OUT_AFTER_S = 30.0
 class Binned:
     """One machine-field in bins, all arrays of shape (n,), sorted by time.
 
-    seconds : seconds of usable work in the bin. step : number of changes before the bin. sums : for every
-    outcome, the numerator and denominator whose ratio's log is the outcome.
+    seconds : seconds of usable work in the bin. step : number of changes before the bin. area_m2_s : area cut
+    a second. loss_signal : both loss signals summed, as logged. outcomes : log of each outcome, NaN where
+    unknown. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
     """
 
     machine: str
@@ -47,6 +48,8 @@ class Binned:
     pitch_deg: Array
     east_m: Array
     north_m: Array
+    area_m2_s: Array
+    loss_signal: Array
     outcomes: dict[str, Array]
     flaws: dict[str, list[str]]
     calibrated: bool
@@ -57,6 +60,13 @@ class Binned:
             float(self.seconds[self.step == k].sum()),
             float(self.seconds[self.step == k + 1].sum()),
         )
+
+    def signal_per_m2(self, k: int) -> float:
+        """Summed loss signals for each m2 cut, over the work just before change ``k``; NaN where unknown."""
+        beside = (self.step == k) & np.isfinite(self.loss_signal) & (self.area_m2_s > 0)
+        if not beside.any():
+            return float("nan")
+        return float(self.loss_signal[beside].sum() / self.area_m2_s[beside].sum())
 
 
 def interval_s(time_s: Array) -> float:
@@ -83,7 +93,7 @@ def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: floa
         for c in group_changes(inside, work_s)
         if work_s[0] < c.last_s and c.first_s - loss_delay_s < work_s[-1]
     ]
-    first = np.array([c.first_s for c in changes]) - loss_delay_s - WASHED_OUT_BEFORE_S + 6.0
+    first = np.array([c.first_s for c in changes]) - loss_delay_s - WASHED_OUT_BEFORE_S
     last = np.array([c.last_s for c in changes]) - loss_delay_s + WASHED_OUT_AFTER_S
     began = np.searchsorted(np.sort(first), time_s, side="right")
     step = np.searchsorted(np.sort(last), time_s, side="right")
@@ -135,6 +145,8 @@ def _sum_up(
         pitch_deg=mean(column("pitch_deg")),
         east_m=mean(east),
         north_m=mean(north),
+        area_m2_s=mean(column("speed_m_s") * column("working_width_m")),
+        loss_signal=mean(column("separation_loss_aligned")) + mean(column("cleaning_loss_aligned")),
         outcomes=outcomes,
         flaws=flaws,
         calibrated=calibrated,

@@ -75,3 +75,14 @@ def feed_overlap(binned: Binned, k: int) -> float:
     edges = np.linspace(min(before.min(), after.min()), max(before.max(), after.max()) + 1e-9, 13)
     share = [np.histogram(x, edges)[0] / x.size for x in (before, after)]
     return float(np.minimum(*share).sum())
+
+
+def numbers(found: Answer) -> dict[str, float | None]:
+    """The six number columns of an answer; null where it has none."""
+
+    def known(value: float) -> float | None:
+        return float(value) if np.isfinite(value) else None
+
+    logs = {"log_ratio": found.log_ratio, "log_ratio_low": found.low, "log_ratio_high": found.high}
+    percents = {name.replace("log_ratio", "percent"): 100 * np.expm1(value) for name, value in logs.items()}
+    return {name: known(value) for name, value in {**percents, **logs}.items()}

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from chaffinch.pipelines.work.delays import Delays, estimate_delays
+from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, Delays, estimate_delays
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
 
 Array = NDArray[np.float64]
@@ -63,21 +63,22 @@ def _per_second(time_s: Array, values: Array) -> Array:
 
 
 def machine_delays(readings: pl.DataFrame) -> Delays:
-    """Delays of one machine from its readings, sorted by time. Defaults where the data can't tell."""
-    time_s = seconds_of(readings["time"])
-    flow = _numbers(readings, "grain_flow_kg_s")
+    """Delays of one machine from its readings, sorted by time. Defaults where the data can't tell.
+
+    Without a logged work state, starts and stops would have to be read off the grain flow itself; the delay is
+    then the default.
+    """
     logged = _numbers(readings, "working")
-    speed = _numbers(readings, "speed_m_s")
-    state_is_logged = np.isfinite(logged).mean() > 0.5 and np.nanmax(logged) > 0
+    if readings.height < 600 or not (np.isfinite(logged).mean() > 0.5 and np.nanmax(logged) > 0):
+        return DEFAULT_DELAYS
+    time_s = seconds_of(readings["time"])
+    speed, flow = _numbers(readings, "speed_m_s"), _numbers(readings, "grain_flow_kg_s")
     working = working_state(logged, speed, flow, 0.0, time_s)
-    # Work told by grain flow would find a grain delay of zero, so starts and stops then tell nothing.
-    grid_working = _per_second(time_s, working.astype(float)) > 0.5
-    if not state_is_logged:
-        grid_working = np.ones(grid_working.size, dtype=bool)
+    width = np.nan_to_num(_numbers(readings, "working_width_m"), nan=1.0)
+    intake = np.where(working, np.nan_to_num(speed, nan=1.0) * np.where(width > 0, width, 1.0), 0.0)
     losses = [_numbers(readings, loss_column(readings, place)) for place in LOSSES]
     return estimate_delays(
-        grid_working,
-        _per_second(time_s, speed),
+        np.nan_to_num(_per_second(time_s, intake)),
         _per_second(time_s, flow),
         [_per_second(time_s, x) for x in losses if np.isfinite(x).any()],
     )

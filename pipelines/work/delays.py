@@ -1,17 +1,15 @@
 """When the crop that entered the header reaches each sensor.
 
-Three looks at the data, combined by their own precision:
-
-* *starts and stops of work*: the mean step response of a sensor after work starts and after it stops;
-* *speed*: the lag at which a sensor best follows the travel speed, which acts at the header at once;
-* *each other*: the lag between the loss sensors and the grain sensor, both of which follow the feed rate.
-
-A lag found here is the centroid of the response: dead time plus the first-order smearing (Arslan 2008,
-Sensors 8(2):952-962, models grain flow through the machine that way).
+Crop enters at a known rate but for the yield: width x speed while the machine works, nothing while it turns.
+A sensor sees that intake after a dead time and smeared by a first-order lag (Arslan 2008, Sensors
+8(2):952-962, models grain flow through the machine that way). Every start and stop of work, and every change
+of speed, is a look at both; least squares over the whole log weighs them all. What counts for bringing channels
+together is the centroid of the response: dead time plus smearing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,167 +17,135 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Header to sensor. Test stands give 5 to 8 s from the elevator's foot (Univ. of Kentucky yield-monitor test
-# stand, table 2); 10 to 14 s is usual for a whole machine and 6 s for the loss sensors (common practice).
+# Header to sensor where the data can't tell. Test stands give 5 to 8 s from the elevator's foot (Univ. of
+# Kentucky yield-monitor test stand, table 2); 10 to 14 s for a whole machine and about 8 s for the loss sensors
+# are common practice, no source.
 DEFAULT_GRAIN_DELAY_S = 12.0
-DEFAULT_LOSS_DELAY_S = 6.0
+DEFAULT_LOSS_DELAY_S = 8.0
 DEFAULT_MOISTURE_DELAY_S = 15.0
-DEFAULT_SPREAD_S = 3.0
-LONGEST_DELAY_S = 30
+DEFAULT_ERROR_S = 3.0
+
+DEAD_TIMES_S = np.arange(0, 31)
+SMEARS_S = np.array([0.7, 1.5, 2.5, 4.0, 6.0, 9.0])
+BLOCKS = 8
+FEWEST_EDGES = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """A lag and its standard error, both in seconds."""
+    """A delay and its standard error, both in seconds. ``estimated`` is False for a default."""
 
     seconds: float
     error_s: float
+    estimated: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """Delays from header to sensor, s; ``estimated`` is False where the data could not tell."""
+    """Delays from header to sensor."""
 
     grain: Lag
     loss: Lag
     moisture: Lag
-    estimated: bool
+
+    @property
+    def estimated(self) -> bool:
+        return self.grain.estimated
 
 
-def step_lag(signal: Array, working: NDArray[np.bool_], starts: bool) -> Lag | None:
-    """Time after starts (or stops) of work at which the mean response crosses half of its rise (or fall).
+DEFAULT_DELAYS = Delays(
+    Lag(DEFAULT_GRAIN_DELAY_S, DEFAULT_ERROR_S, False),
+    Lag(DEFAULT_LOSS_DELAY_S, DEFAULT_ERROR_S, False),
+    Lag(DEFAULT_MOISTURE_DELAY_S, DEFAULT_ERROR_S, False),
+)
 
-    signal, working : per second, NaN where not logged. Needs four events with 45 s of signal; None else.
-    The error is a jackknife over events.
+
+def response_lag(intake: Array, signal: Array) -> Lag | None:
+    """Delay of ``signal`` behind ``intake`` (both per second; NaN in the signal where not logged).
+
+    For every dead time (0 to 30 s) and smearing (0.7 to 9 s) the signal's correlation with the delayed, smeared
+    intake is computed in eight blocks of the log. The best pair over all blocks gives the delay; the spread of
+    the blocks' own best pairs gives its error. None when the intake starts or stops fewer than four times, the
+    fit is poor, or the best pair lies at the edge of what was tried.
     """
-    edges = np.flatnonzero(np.diff(working.astype(np.int8)) == (1 if starts else -1)) + 1
-    before, after = 25, 40
-    edges = edges[(edges >= before) & (edges + after < signal.size)]
-    if starts:  # a start counts when the machine then works on for the whole window
-        held = [working[e : e + after].all() and not working[e - 8 : e].any() for e in edges]
-    else:
-        held = [working[e - before : e].all() and not working[e : e + 12].any() for e in edges]
-    edges = edges[np.asarray(held, dtype=bool)] if edges.size else edges
-    window = (
-        signal[edges[:, None] + np.arange(-before, after)] if edges.size else np.empty((0, before + after))
-    )
-    level = window[:, before + 22 :] if starts else window[:, :before]
-    # A turn shorter than the response would end the window of a stop early: only its first 25 s are used.
-    with np.errstate(invalid="ignore"):
-        scale = np.array([np.nanmean(row) if np.isfinite(row).any() else np.nan for row in level])
-    good = np.isfinite(scale) & (scale > 0)
-    if good.sum() < 4:
+    active = intake > 0
+    if np.count_nonzero(np.diff(active.astype(np.int8))) < FEWEST_EDGES or np.isfinite(signal).sum() < 600:
         return None
-    profiles = window[good, before:] / scale[good, None]
-    lags = [_half_crossing(np.delete(profiles, i, axis=0), starts) for i in range(len(profiles))]
-    whole = _half_crossing(profiles, starts)
-    if whole is None or any(lag is None for lag in lags):
+    known = np.isfinite(signal)
+    blocks = np.array_split(np.arange(signal.size), BLOCKS)
+    moments = np.array([_moments(_smeared(intake, s), signal, known, blocks) for s in SMEARS_S])
+    whole = _correlation(moments.sum(axis=2))
+    best = _best_delay(whole)
+    if best is None or np.nanmax(whole) < 0.3:
         return None
-    n = len(lags)
-    spread = np.sqrt((n - 1) / n * np.sum((np.asarray(lags, dtype=float) - np.mean(lags)) ** 2))
-    return Lag(whole, float(max(spread, 0.5)))
+    own = [_best_delay(_correlation(moments[:, :, b])) for b in range(len(blocks))]
+    parts = np.array([x for x in own if x is not None])
+    if parts.size < 3:
+        return Lag(best, 1.5)
+    spread = 1.4826 * float(np.median(np.abs(parts - np.median(parts))))
+    return Lag(best, max(1.25 * spread / np.sqrt(parts.size), 0.2)) if spread < 5 else None
 
 
-def _half_crossing(profiles: Array, rising: bool) -> float | None:
-    mean = np.nanmean(profiles, axis=0) if np.isfinite(profiles).any() else np.array([])
-    if mean.size == 0:
+def _smeared(intake: Array, smear_s: float) -> Array:
+    from scipy.signal import lfilter
+
+    keep = float(np.exp(-1.0 / smear_s))
+    return lfilter([1.0 - keep], [1.0, -keep], intake)
+
+
+def _moments(x: Array, y: Array, known: NDArray[np.bool_], blocks: Sequence[NDArray[np.int_]]) -> Array:
+    """Sums (n, x, y, xx, yy, xy) at every dead time and block: shape (dead times, blocks, 6)."""
+    out = np.empty((DEAD_TIMES_S.size, len(blocks), 6))
+    value, weight = np.where(known, y, 0.0), known.astype(float)
+    edges = [b[0] for b in blocks]
+    for i, dead in enumerate(DEAD_TIMES_S):
+        late = np.concatenate([np.zeros(dead), x[: x.size - dead]])
+        sums = (weight, weight * late, value, weight * late**2, value**2, late * value)
+        out[i] = np.column_stack([np.add.reduceat(s, edges) for s in sums])
+    return out
+
+
+def _correlation(m: Array) -> Array:
+    """Correlation from summed moments of shape (..., 6)."""
+    n, x, y, xx, yy, xy = np.moveaxis(m, -1, 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (n * xy - x * y) / np.sqrt((n * xx - x**2) * (n * yy - y**2))
+
+
+def _best_delay(correlation: Array) -> float | None:
+    """Dead time plus smearing at the best of correlation (smears, dead times), dead time refined by a parabola."""
+    if not np.isfinite(correlation).any():
         return None
-    beyond = mean >= 0.5 if rising else mean <= 0.5
-    crossed = np.flatnonzero(beyond)
-    if crossed.size == 0 or crossed[0] == 0 or crossed[0] >= LONGEST_DELAY_S:
+    s, d = np.unravel_index(int(np.nanargmax(correlation)), correlation.shape)
+    if d == DEAD_TIMES_S.size - 1:
         return None
-    k = int(crossed[0])
-    step = mean[k] - mean[k - 1]
-    return float(k - 1 + (0.5 - mean[k - 1]) / step) if step else float(k)
+    refined = float(DEAD_TIMES_S[d])
+    if d > 0:
+        left, top, right = correlation[s, d - 1 : d + 2]
+        bend = left - 2 * top + right
+        refined += 0.5 * (left - right) / bend if bend < 0 else 0.0
+    return refined + float(SMEARS_S[s])
 
 
-def following_lag(leader: Array, follower: Array, shortest_s: int, longest_s: int) -> Lag | None:
-    """Lag in seconds at which ``follower`` best follows ``leader`` (both logs, per second, NaN outside work).
+def combine(lags: Sequence[Lag | None], default: Lag) -> Lag:
+    """Weighted mean of the lags that were found, the default where there are none."""
+    found = [lag for lag in lags if lag is not None]
+    if not found:
+        return default
+    weight = np.array([1 / lag.error_s**2 for lag in found])
+    mean = float(weight @ [lag.seconds for lag in found] / weight.sum())
+    return Lag(mean, float(1 / np.sqrt(weight.sum())))
 
-    Slow changes (over about 40 s) are taken out first, since drift correlates at any lag. The lag is found in
-    up to eight stretches of equal length; their median is returned, its error from their spread. None when the
-    peak is weak, at the edge, or the stretches disagree.
+
+def estimate_delays(intake: Array, grain_flow: Array, losses: Sequence[Array]) -> Delays:
+    """Delays of one machine from series per second.
+
+    intake : width x speed while working, 0 outside; any unit. grain_flow : NaN where not logged.
+    losses : one series per loss sensor; they share one delay. Loss rises about with the cube of feed rate as a
+    mass, so its root is compared with the intake to the power 1.5, which tames its spikes.
     """
-    fast_leader, fast_follower = _without_slow(leader), _without_slow(follower)
-    lags = np.arange(shortest_s, longest_s + 1)
-    size = leader.size
-    products = np.full((lags.size, size), np.nan)
-    for i, lag in enumerate(lags):
-        lo, hi = max(0, -lag), size - max(0, lag)
-        products[i, lo:hi] = fast_leader[lo:hi] * fast_follower[lo + lag : hi + lag]
-    found = [
-        _peak(lags, np.nanmean(part, axis=1))
-        for part in np.array_split(products, 8, axis=1)
-        if (np.isfinite(part).sum(axis=1) > 300).all()
-    ]
-    peaks = np.array([p for p in found if p is not None])
-    if len(peaks) < 3 or len(peaks) < 0.6 * len(found):
-        return None
-    spread = 1.4826 * np.median(np.abs(peaks - np.median(peaks)))
-    if spread > 4:
-        return None
-    return Lag(float(np.median(peaks)), float(max(1.25 * spread / np.sqrt(len(peaks)), 0.3)))
-
-
-def _without_slow(x: Array, width: int = 41) -> Array:
-    known = np.isfinite(x)
-    kernel = np.ones(width)
-    weight = np.convolve(known, kernel, mode="same")
-    mean = np.convolve(np.where(known, x, 0.0), kernel, mode="same") / np.maximum(weight, 1)
-    return np.where(known & (weight > width / 2), x - mean, np.nan)
-
-
-def _peak(lags: NDArray[np.int_], covariance: Array) -> float | None:
-    k = int(np.argmax(covariance))
-    noise = 1.4826 * np.median(np.abs(covariance - np.median(covariance)))
-    if k in (0, lags.size - 1) or covariance[k] < 3 * noise:
-        return None
-    left, top, right = covariance[k - 1 : k + 2]
-    bend = left - 2 * top + right
-    return float(lags[k] + (0.5 * (left - right) / bend if bend < 0 else 0.0))
-
-
-def combine(grain: list[Lag | None], loss: list[Lag | None], between: list[Lag | None]) -> Delays:
-    """Weighted least squares for the grain and loss delay from lags of each and of grain behind loss.
-
-    The defaults enter with a spread of 3 s, so that they rule only where the data can't tell.
-    """
-    rows = [([1.0, 0.0], Lag(DEFAULT_GRAIN_DELAY_S, DEFAULT_SPREAD_S))]
-    rows += [([0.0, 1.0], Lag(DEFAULT_LOSS_DELAY_S, DEFAULT_SPREAD_S))]
-    rows += [([1.0, 0.0], lag) for lag in grain if lag]
-    rows += [([0.0, 1.0], lag) for lag in loss if lag]
-    rows += [([1.0, -1.0], lag) for lag in between if lag]
-    design = np.array([row for row, _ in rows])
-    weight = np.array([1 / lag.error_s for _, lag in rows])
-    found = np.array([lag.seconds for _, lag in rows])
-    covariance = np.linalg.inv((design * weight[:, None]).T @ (design * weight[:, None]))
-    seconds = covariance @ (design * weight[:, None] ** 2).T @ found
-    errors = np.sqrt(np.diag(covariance))
+    grain = response_lag(intake, grain_flow)
+    loss = [response_lag(intake**1.5, np.sqrt(np.maximum(x, 0))) for x in losses]
     return Delays(
-        Lag(float(seconds[0]), float(errors[0])),
-        Lag(float(seconds[1]), float(errors[1])),
-        Lag(DEFAULT_MOISTURE_DELAY_S, DEFAULT_SPREAD_S),
-        estimated=any(lag is not None for lag in grain),
+        combine([grain], DEFAULT_DELAYS.grain), combine(loss, DEFAULT_DELAYS.loss), DEFAULT_DELAYS.moisture
     )
-
-
-def estimate_delays(
-    working: NDArray[np.bool_], speed_m_s: Array, grain_flow: Array, losses: list[Array]
-) -> Delays:
-    """Delays of one machine in one field from series per second (NaN where not logged).
-
-    losses : one series per loss sensor; they share one delay.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        in_work = np.where(working, 1.0, np.nan)
-        log_speed = np.log(np.where(speed_m_s > 0.3, speed_m_s, np.nan)) * in_work
-        log_flow = np.log(np.where(grain_flow > 0, grain_flow, np.nan)) * in_work
-        log_losses = [np.log(np.where(x > 0, x, np.nan)) * in_work for x in losses]
-    grain: list[Lag | None] = [
-        step_lag(grain_flow, working, starts=True),
-        step_lag(grain_flow, working, starts=False),
-        following_lag(log_speed, log_flow, 0, LONGEST_DELAY_S),
-    ]
-    loss: list[Lag | None] = [following_lag(log_speed, x, -2, 20) for x in log_losses]
-    between: list[Lag | None] = [following_lag(x, log_flow, -5, 20) for x in log_losses]
-    return combine(grain, loss, between)

@@ -1,0 +1,93 @@
+"""Estimate: what each adjustment did, with a range that can be believed.
+
+``estimate_effects`` is the stage: binned machine-fields in, rows of ``effects`` out. ``refresh_effects`` feeds
+it from a lake, one machine-field in memory at a time.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from chaffinch.pipelines.estimate.bins import Binned, bin_work
+from chaffinch.pipelines.estimate.calibration import Calibration, calibrate, check_pairs
+from chaffinch.pipelines.estimate.changes import real_adjustments
+from chaffinch.pipelines.estimate.effects_table import effects_table
+from chaffinch.pipelines.estimate.season import fit_outcome
+from chaffinch.pipelines.work import machine_delays, mark_work
+from chaffinch.schemas.tables import OUTCOMES
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake import Lake
+
+# Part of what decides whether effects are stale: raise it when the estimator would answer differently.
+ESTIMATOR_VERSION = "1"
+
+
+def estimate_effects(
+    fields: Sequence[Binned], calibrations: Mapping[str, Calibration] | None = None
+) -> pl.DataFrame:
+    """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
+
+    fields : machine-fields after ``bin_work``. calibrations : by machine, from loss checks.
+    """
+    with_changes = [f for f in fields if f.changes]
+    if not with_changes:
+        return effects_table([], {}, {})
+    season = {outcome: fit_outcome(fields, outcome) for outcome in OUTCOMES if outcome != "capacity"}
+    return effects_table(with_changes, season, calibrations or {})
+
+
+def prepare(
+    readings: pl.DataFrame, adjustments: pl.DataFrame, checks: pl.DataFrame | None = None
+) -> tuple[Binned | None, np.ndarray]:
+    """One machine-field from readings to bins, and its pairs of loss check and signal.
+
+    readings : rows of one machine-field. adjustments : real adjustments of its machine. checks : loss checks of
+    the machine-field with ``machine_loss_kg_ha`` known.
+    """
+    import numpy as np
+
+    ordered = readings.sort("time", maintain_order=True)
+    delays = machine_delays(ordered)
+    marked = mark_work(ordered, delays)
+    binned = bin_work(marked, adjustments, delays.loss.seconds)
+    if checks is None or checks.height == 0:
+        return binned, np.empty((0, 2))
+    return binned, check_pairs(marked, checks, delays.loss.seconds)
+
+
+def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
+    """Effects of everything in the lake, rows of the ``effects`` contract, computed now."""
+    import numpy as np
+
+    from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
+
+    adjustments = lake.scan("adjustments").collect()
+    checks = loss_check_kg_ha(lake.scan("loss_checks").collect()).drop_nulls("machine_loss_kg_ha")
+    by_machine = {name[0]: real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
+    fields: list[Binned] = []
+    pairs: dict[str, list[np.ndarray]] = defaultdict(list)
+    for row in lake.machine_fields().sort("machine", "field", "first_time").iter_rows(named=True):
+        machine = row["machine"]
+        readings = lake.readings(machine, row["field"], row.get("day"))
+        near = checks.filter(pl.col("machine") == machine)
+        binned, found = prepare(readings, by_machine.get(machine, adjustments.clear()), near)
+        if binned is not None:
+            fields.append(binned)
+        pairs[machine].append(found)
+    calibrations = {
+        machine: one for machine, found in pairs.items() if (one := calibrate(np.concatenate(found))) is not None
+    }
+    for binned in fields:
+        if binned.calibrated:
+            calibrations[binned.machine] = Calibration(0.0, 0.0, 0)
+    effects = estimate_effects(fields, calibrations)
+    return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))

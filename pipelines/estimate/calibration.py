@@ -1,0 +1,85 @@
+"""Loss checks give the loss signal its weight: kilograms behind the machine for one unit of signal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.verdicts import Answer
+from chaffinch.pipelines.work import seconds_of
+
+Array = NDArray[np.float64]
+
+# One pan tells the loss within about a fifth: where it lay across the swath, what was cleaned out, how the
+# seconds of the pan match those of the log. Common practice, no source.
+CHECK_ERROR_LOG = 0.2
+WINDOW_S = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Log of kg/s lost per unit of the summed loss signals, with its standard error; ``checks`` behind it."""
+
+    log_kg_s_per_unit: float
+    error: float
+    checks: int
+
+
+def calibrate(pairs: Array) -> Calibration | None:
+    """Calibration of one machine and crop from (n, 2) pairs: kg/s by a check, signal at its moment.
+
+    The spread between checks tells their error once there are three; below that each is taken to be right
+    within a fifth. Gain drift between checks is in the spread.
+    """
+    pairs = pairs[np.isfinite(pairs).all(axis=1) & (pairs > 0).all(axis=1)]
+    if len(pairs) == 0:
+        return None
+    logs = np.log(pairs[:, 0] / pairs[:, 1])
+    n = len(logs)
+    spread = float(np.std(logs, ddof=1)) if n > 2 else 0.0
+    return Calibration(float(logs.mean()), max(spread, CHECK_ERROR_LOG) / np.sqrt(n), n)
+
+
+def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float) -> Array:
+    """Pairs (kg/s lost by the check, signal around its moment) of one machine-field, shape (n, 2).
+
+    marked : readings after ``mark_work``. checks : its loss checks with ``machine_loss_kg_ha``. The signal is
+    the mean of the summed loss signals over 15 s around the moment at which the checked crop was cut.
+    """
+    time_s = seconds_of(marked["time"])
+    signal = marked["separation_loss_aligned"].to_numpy() + marked["cleaning_loss_aligned"].to_numpy()
+    area = marked["speed_m_s"].to_numpy() * marked["working_width_m"].to_numpy()
+    inside = marked["pass_number"].is_not_null().to_numpy()
+    found = []
+    for check in checks.iter_rows(named=True):
+        near = inside & (np.abs(time_s - (check["time"].timestamp() - loss_delay_s)) <= WINDOW_S)
+        if near.sum() >= 3 and check["machine_loss_kg_ha"] is not None:
+            with np.errstate(invalid="ignore"):
+                found.append((check["machine_loss_kg_ha"] * np.nanmean(area[near]) / 1e4, np.nanmean(signal[near])))
+    return np.array(found, dtype=float).reshape(-1, 2)
+
+
+def absolute_effect(
+    binned: Binned, k: int, outcome: str, found: Answer, calibration: Calibration | None
+) -> tuple[float, float, float] | None:
+    """Change of machine loss by change ``k`` in kg/ha with its 95 % range, at the loss of the work before it.
+
+    None without a calibration, or for other outcomes. The range is that of the product of two independent
+    log-normal errors, that of the calibration and that of the effect, by quadrature over both.
+    """
+    from scipy.stats import norm
+
+    if outcome != "machine_loss" or calibration is None or not np.isfinite(found.log_ratio):
+        return None
+    level = float(np.exp(calibration.log_kg_s_per_unit)) * binned.signal_per_m2(k) * 1e4
+    if not np.isfinite(level):
+        return None
+    ends = norm.ppf((np.arange(200) + 0.5) / 200)
+    error = (found.high - found.low) / (2 * norm.ppf(0.975))
+    changes = np.exp(calibration.error * ends)[:, None] * np.expm1(found.log_ratio + error * ends)[None, :]
+    low, high = level * np.quantile(changes, [0.025, 0.975])
+    return float(level * np.expm1(found.log_ratio)), float(low), float(high)

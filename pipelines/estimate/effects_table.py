@@ -1,0 +1,147 @@
+"""The fitted season as rows of ``effects``: single adjustments, then fields, then the season."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect
+from chaffinch.pipelines.estimate.capacity import capacity_effect
+from chaffinch.pipelines.estimate.changes import Change
+from chaffinch.pipelines.estimate.design import AT_SAME_FEED
+from chaffinch.pipelines.estimate.pooled_rows import pooled_rows
+from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.verdicts import (
+    LEAST_OVERLAP,
+    Answer,
+    answer,
+    feed_overlap,
+    numbers,
+    reach,
+    refuse,
+    thin_sides,
+)
+from chaffinch.schemas.tables import OUTCOMES, tables
+
+Row = dict[str, Any]
+
+
+def effects_table(
+    fields: Sequence[Binned], season: Mapping[str, SeasonOutcome], calibrations: Mapping[str, Calibration]
+) -> pl.DataFrame:
+    """Rows of the ``effects`` contract, in a stable order.
+
+    fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
+    name. calibrations : by machine, where loss checks tell the weight of its signals.
+    """
+    rows = [row for binned in fields for row in _field_rows(binned, season, calibrations.get(binned.machine))]
+    rows += pooled_rows(season)
+    table = tables()["effects"]
+    if not rows:
+        return table.empty()
+    frame = pl.DataFrame(rows, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
+    scopes = {"adjustment": 0, "field": 1, "season": 2}
+    return (
+        table.conform(frame)
+        .with_columns(pl.col("scope").replace_strict(scopes, default=3).alias("_scope"))
+        .sort("_scope", "machine", "field", "crop", "time", "setting", "outcome", nulls_last=True, maintain_order=True)
+        .drop("_scope")
+    )
+
+
+def _field_rows(binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None) -> Iterator[Row]:
+    """Every change of one machine-field, every outcome that its log can tell of."""
+    fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
+    for k, change in enumerate(binned.changes):
+        for name in OUTCOMES:
+            if name == "capacity":
+                found, placebos = _capacity(binned, k, fitted, season)
+            elif name in fitted:
+                found, placebos = _effect(binned, k, name, fitted[name], season[name])
+            else:
+                continue
+            if found is None:
+                continue
+            absolute = absolute_effect(binned, k, name, found, calibration)
+            for adjustment in change.rows.iter_rows(named=True):
+                yield _row(binned, k, change, adjustment, name, found, absolute, placebos)
+
+
+def _of(outcome: SeasonOutcome, binned: Binned) -> FieldOutcome | None:
+    return next((f for f in outcome.fields if f.binned is binned), None)
+
+
+def _effect(
+    binned: Binned, k: int, outcome: str, fitted: FieldOutcome | None, season: SeasonOutcome
+) -> tuple[Answer, int]:
+    refusals = thin_sides(binned, k)
+    faults = binned.flaws.get(outcome, [])
+    refusals += [f for f in faults if f in ("signal_dead", "signal_saturated")]
+    remarks = [f for f in faults if f not in refusals]
+    if outcome in AT_SAME_FEED and not refusals and feed_overlap(binned, k) < LEAST_OVERLAP:
+        refusals.append("no_overlap")
+    if fitted is None or k not in fitted.design.steps:
+        return refuse(*(refusals or ["no_readings"])), season.placebos.count
+    if binned.changes[k].is_joint:
+        remarks.append("joint_change")
+    if season.placebos.widen > 1:
+        remarks.append("range_widened")
+    i = fitted.design.names.index(f"step {k}")
+    estimate = float(fitted.fit.coefficients[i])
+    half = reach(float(fitted.fit.freedom[i]), season.placebos.widen) * float(np.sqrt(fitted.fit.covariance[i, i]))
+    return answer(estimate, estimate - half, estimate + half, refusals, remarks), season.placebos.count
+
+
+def _capacity(
+    binned: Binned, k: int, fitted: Mapping[str, FieldOutcome | None], season: Mapping[str, SeasonOutcome]
+) -> tuple[Answer | None, int]:
+    """Capacity at the same machine loss, or at the one loss that is logged."""
+    name = next((o for o in ("machine_loss", "separation_loss", "cleaning_loss") if o in fitted), None)
+    if name is None:
+        return None, 0
+    loss, placebos = _effect(binned, k, name, fitted[name], season[name])
+    one = fitted[name]
+    if one is None or loss.verdict == "cannot tell":
+        return refuse(*loss.reasons), placebos
+    found = capacity_effect(one.design, one.fit, k, binned.feed_t_h, season[name].placebos.widen)
+    if found.verdict == "cannot tell":
+        return found, placebos
+    remarks = [r for r in loss.reasons if r in ("joint_change", "range_widened", "uncalibrated_sum")]
+    return answer(found.log_ratio, found.low, found.high, [], remarks), placebos
+
+
+def _row(
+    binned: Binned, k: int, change: Change, adjustment: Row, outcome: str, found: Answer,
+    absolute: tuple[float, float, float] | None, placebos: int,
+) -> Row:
+    before, after = binned.seconds_beside(k)
+    first = change.rows["time"][0]
+    joint = f"{binned.machine} {first:%Y-%m-%dT%H:%M:%SZ}" if change.is_joint else None
+    return {
+        "scope": "adjustment",
+        "machine": binned.machine,
+        "field": binned.field,
+        "crop": binned.crop,
+        "time": adjustment["time"],
+        "setting": adjustment["setting"],
+        "from_value": adjustment["from_value"],
+        "to_value": adjustment["to_value"],
+        "unit": adjustment["unit"],
+        "joint_id": joint,
+        "outcome": outcome,
+        **numbers(found),
+        "absolute": absolute[0] if absolute else None,
+        "absolute_low": absolute[1] if absolute else None,
+        "absolute_high": absolute[2] if absolute else None,
+        "absolute_unit": "kg/ha" if absolute else None,
+        "verdict": found.verdict,
+        "reasons": list(found.reasons),
+        "readings_before": before,
+        "readings_after": after,
+        "adjustments_pooled": 1,
+        "placebos": placebos,
+    }

@@ -1,0 +1,173 @@
+"""Effects pooled over the adjustments of a field and over the fields of a season, as rows of ``effects``."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chaffinch.pipelines.estimate.pooling import Pooled, pool_between, pool_within
+from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.verdicts import answer, numbers, thin_sides
+from chaffinch.schemas.declarations import settings
+
+Array = NDArray[np.float64]
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """How far an adjustment moved a setting, in units that pool.
+
+    amount : signed steps for numbers; +1 or -1 for words, lowest position first; 1 for a service.
+    label : what amounts of one kind have in common: the setting, and for words the pair of positions.
+    """
+
+    setting: str
+    amount: float
+    per_step: float | None
+    unit: str | None
+    from_value: str | None
+    to_value: str | None
+
+    @property
+    def label(self) -> tuple[str, str | None, str | None]:
+        return self.setting, self.from_value, self.to_value
+
+
+def dose_of(adjustment: Row) -> Dose | None:
+    """The dose of one adjustment; None where its size is unknown (a word without a number's other end)."""
+    name, before, after = adjustment["setting"], adjustment["from_value"], adjustment["to_value"]
+    declared = settings().get(name)
+    if adjustment["kind"] == "service" or (declared is not None and declared.kind == "service"):
+        return Dose(name, 1.0, None, None, None, None)
+    if before is None or after is None:
+        return None
+    if declared is not None and declared.kind == "number" and declared.step:
+        try:
+            amount = (float(after) - float(before)) / declared.step
+        except ValueError:
+            return None
+        return Dose(name, amount, declared.step, declared.unit, None, None) if amount else None
+    order = {word: i for i, word in enumerate(declared.positions)} if declared is not None else {}
+    rising = (order.get(before, 0), before) < (order.get(after, 0), after)
+    low, high = (before, after) if rising else (after, before)
+    return Dose(name, 1.0 if rising else -1.0, None, adjustment["unit"], low, high)
+
+
+@dataclass(frozen=True, slots=True)
+class _FieldEffect:
+    fitted: FieldOutcome
+    dose: Dose
+    estimate: float
+    variance: float
+    adjustments: int
+    before_s: float
+    after_s: float
+
+
+def pooled_rows(season: Mapping[str, SeasonOutcome]) -> list[Row]:
+    """Rows of scope `field` and `season` for every setting changed on its own.
+
+    Joint changes do not enter: their effect belongs to no single setting. Season rows are by crop and, where
+    there are several crops, over all of them too.
+    """
+    rows: list[Row] = []
+    for outcome, fitted in season.items():
+        if outcome == "capacity" or not fitted.fields:
+            continue
+        by_label: dict[tuple, list[_FieldEffect]] = defaultdict(list)
+        for field in fitted.fields:
+            for effect in _field_effects(field, fitted.placebos.widen):
+                by_label[effect.dose.label].append(effect)
+                rows.append(_field_row(effect, outcome, fitted))
+        for effects in by_label.values():
+            rows += _season_rows(effects, outcome, fitted)
+    return rows
+
+
+def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
+    usable = [f for f in field.binned.flaws.get(field.outcome, []) if f in ("signal_dead", "signal_saturated")]
+    if usable:
+        return []
+    grouped: dict[tuple, list[tuple[int, Dose]]] = defaultdict(list)
+    for k in field.design.steps:
+        change = field.binned.changes[k]
+        if change.is_joint or change.rows.height != 1 or thin_sides(field.binned, k):
+            continue
+        dose = dose_of(change.rows.row(0, named=True))
+        if dose is not None:
+            grouped[dose.label].append((k, dose))
+    found = []
+    for members in grouped.values():
+        index = [field.design.names.index(f"step {k}") for k, _ in members]
+        dose = np.array([d.amount for _, d in members])
+        estimate, variance = pool_within(
+            field.fit.coefficients[index], field.fit.covariance[np.ix_(index, index)] * widen**2, dose
+        )
+        sides = np.array([field.binned.seconds_beside(k) for k, _ in members])
+        found.append(
+            _FieldEffect(field, members[0][1], estimate, variance, len(members), *map(float, sides.sum(axis=0)))
+        )
+    return found
+
+
+def _field_row(effect: _FieldEffect, outcome: str, season: SeasonOutcome) -> Row:
+    binned = effect.fitted.binned
+    pooled = pool_between(np.array([effect.estimate]), np.array([effect.variance]))
+    return {
+        "scope": "field",
+        "machine": binned.machine,
+        "field": binned.field,
+        "crop": binned.crop,
+        **_shared(effect, pooled, outcome, season, [effect]),
+    }
+
+
+def _season_rows(effects: Sequence[_FieldEffect], outcome: str, season: SeasonOutcome) -> list[Row]:
+    crops = sorted({e.fitted.binned.crop for e in effects}, key=lambda c: (c is None, c or ""))
+    groups: list[tuple[str | None, Sequence[_FieldEffect]]] = [
+        (crop, [e for e in effects if e.fitted.binned.crop == crop]) for crop in crops
+    ]
+    if len(crops) > 1:
+        groups.append((None, effects))
+    rows = []
+    for crop, members in groups:
+        pooled = pool_between(np.array([e.estimate for e in members]), np.array([e.variance for e in members]))
+        machines = {e.fitted.binned.machine for e in members}
+        rows.append(
+            {
+                "scope": "season",
+                "machine": machines.pop() if len(machines) == 1 else None,
+                "field": None,
+                "crop": crop,
+                **_shared(members[0], pooled, outcome, season, members),
+            }
+        )
+    return rows
+
+
+def _shared(
+    effect: _FieldEffect, pooled: Pooled, outcome: str, season: SeasonOutcome, members: Sequence[_FieldEffect]
+) -> Row:
+    remarks = sorted({f for e in members for f in e.fitted.binned.flaws.get(outcome, [])})
+    found = answer(pooled.estimate, pooled.low, pooled.high, [], remarks)
+    return {
+        "setting": effect.dose.setting,
+        "from_value": effect.dose.from_value,
+        "to_value": effect.dose.to_value,
+        "unit": effect.dose.unit,
+        "outcome": outcome,
+        **numbers(found),
+        "per_step": effect.dose.per_step,
+        "verdict": found.verdict,
+        "reasons": list(found.reasons),
+        "readings_before": sum(e.before_s for e in members),
+        "readings_after": sum(e.after_s for e in members),
+        "adjustments_pooled": sum(e.adjustments for e in members),
+        "placebos": season.placebos.count,
+    }
