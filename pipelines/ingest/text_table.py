@@ -166,21 +166,19 @@ def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.
     else:
         frame = frame.filter(pl.col("text").str.strip_chars(" \x0c") != "")
     again = frame["text"].str.strip_chars() == header.strip()
-    frame = _join_quoted(frame.filter(~again), separator)
+    frame = _join_quoted(frame.filter(~again), separator, len(fields_of(header, separator)))
     return frame["text"], frame["line"], int(again.sum())
 
 
-def _join_quoted(frame: pl.DataFrame, separator: str) -> pl.DataFrame:
-    """Join lines that one quoted field spans. A quote that nothing closes soon stays in its line."""
+def _join_quoted(frame: pl.DataFrame, separator: str, expected: int) -> pl.DataFrame:
+    """Join lines that one quoted field spans. A quote that nothing closes soon stays in its own line."""
     import polars as pl
 
-    sep = re.escape(separator)
-    opened = _unquoted(frame["text"], separator).str.contains(rf"(^|{sep})\s*\"")
-    starts = opened.arg_true().to_list()
+    texts = frame["text"]
+    starts = _opened(_unquoted(texts, separator), separator).arg_true().to_list()
     if not starts:
         return frame
-    texts = frame["text"]
-    closing = texts.str.contains(rf"\"\s*({sep}|$)")
+    closing = texts.str.contains(rf"\"\s*({re.escape(separator)}|$)")
     drop: set[int] = set()
     joined: dict[int, str] = {}
     for start in starts:
@@ -188,8 +186,10 @@ def _join_quoted(frame: pl.DataFrame, separator: str) -> pl.DataFrame:
             continue
         stop = min(start + LINES_OF_ONE_QUOTED_FIELD, len(texts))
         end = next((i for i in range(start + 1, stop) if closing[i]), None)
-        if end is not None:
-            joined[start] = "\n".join(texts[start : end + 1].to_list())
+        whole = "\n".join(texts[start : end + 1].to_list()) if end is not None else ""
+        # Only a row that comes out whole is joined: a lone quote must not swallow the rows below it.
+        if end is not None and len(fields_of(whole, separator)) == expected:
+            joined[start] = whole
             drop.update(range(start + 1, end + 1))
     index = pl.arange(len(texts), eager=True)
     texts = texts.scatter(list(joined), list(joined.values())) if joined else texts
@@ -204,6 +204,11 @@ def _unquoted(text: pl.Series, separator: str) -> pl.Series:
     return text.str.replace_all(rf"(^|{sep})[ ]*\"(?:[^\"]|\"\")*\"[ ]*", f"${{1}}{_QUOTED}")
 
 
+def _opened(bare: pl.Series, separator: str) -> pl.Series:
+    """Where a quote opens a field and nothing closes it. ``bare``: as ``_unquoted`` gives it."""
+    return bare.str.contains(rf"(^|{re.escape(separator)})\s*\"|{_QUOTED}\"")
+
+
 def _well_formed(
     text: pl.Series, lines: pl.Series, separator: str, headers: Sequence[str]
 ) -> tuple[pl.DataFrame, pl.Series, pl.DataFrame]:
@@ -214,7 +219,7 @@ def _well_formed(
     text = _requoted(text, separator)
     text = _mend_tails(text, separator, expected, _blank_tail(headers))
     bare = _unquoted(text, separator)
-    opened = bare.str.contains(rf"(^|{re.escape(separator)})\s*\"")
+    opened = _opened(bare, separator)
     fields = bare.str.count_matches(separator, literal=True).cast(pl.Int64) + 1
     good = (fields == expected) & ~opened & ~text.str.contains("\0", literal=True)
     rows = _parse(text.filter(good), separator, headers)

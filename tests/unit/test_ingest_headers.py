@@ -67,8 +67,8 @@ def test_two_equal_claims_are_refused_with_the_line_to_write():
     with pytest.raises(UnreadableFile) as caught:
         match_columns("day/a.csv", ["time", "Speed (km/h)", "Velocity"], FileColumns())
     assert caught.value.reason == (
-        "Columns 'Speed (km/h)' (column 2) and 'Velocity' (column 3) both look like speed_m_s; say in farm.toml "
-        'which to leave out: [columns."a.csv"] names = { "Velocity" = "ignore" }.'
+        "Columns 'Speed (km/h)' (column 2) and 'Velocity' (column 3) both look like speed_m_s; say in "
+        'farm.toml which to leave out: [columns."a.csv"] names = { "Velocity" = "ignore" }.'
     )
 
 

@@ -102,7 +102,8 @@ def test_a_header_that_ends_in_a_separator_has_rows_that_do_not():
 
 def test_quoted_fields_hold_separators_quotes_and_line_ends():
     read = table(
-        'time,note,speed_m_s\n"2026-08-01T10:00:00Z","a, ""b""\nsecond line",1.5\n2026-08-01T10:00:01Z,plain,1.6\n'
+        'time,note,speed_m_s\n"2026-08-01T10:00:00Z","a, ""b""\nsecond line",1.5\n'
+        "2026-08-01T10:00:01Z,plain,1.6\n"
     )
     assert read.rows["note"].to_list() == ['a, "b"\nsecond line', "plain"]
     assert read.lines.to_list() == [2, 4]
@@ -113,6 +114,15 @@ def test_a_quote_that_is_never_closed_takes_only_its_own_row_along():
     read = table('time,note,speed_m_s\n2026-08-01T10:01:00Z,"open,1.5\n' + rows)
     assert read.malformed["line"].to_list() == [2]
     assert read.rows.height == 5
+
+
+def test_a_lone_quote_among_quoted_rows_does_not_swallow_the_next():
+    read = table(
+        '"time","note","speed_m_s"\n"2026-08-01T10:00:00Z","open,"1.5"\n'
+        '"2026-08-01T10:00:01Z","fine","1.6"\n"2026-08-01T10:00:02Z","fine","1.7"\n'
+    )
+    assert read.rows["speed_m_s"].to_list() == ["1.6", "1.7"]
+    assert read.malformed["line"].to_list() == [2]
 
 
 def test_an_inch_mark_in_the_middle_of_a_field_is_a_plain_sign():
