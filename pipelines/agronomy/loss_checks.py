@@ -6,6 +6,8 @@ import polars as pl
 
 BEHIND = ("machine", "separation", "cleaning")
 """Places whose grain left the rear of the machine and lies in the discharge strip."""
+BEFORE = ("header", "pre-harvest")
+"""Places whose grain lies where it fell."""
 
 _NUMBERS = (
     "machine_loss_kg_ha",
@@ -35,7 +37,7 @@ def loss_check_kg_ha(
 
     Adds ``loss_kg_ha``, of the place counted; ``standard_error_kg_ha``; ``basis``, "as given" or "counted";
     and ``sentence``, why a row gives no loss or what was assumed, else null. ``machine_loss_kg_ha`` is filled
-    for rows of place "machine" (or none) and left as it was elsewhere.
+    for rows of place "machine" (or none); it is null for the other places, whose loss is in ``loss_kg_ha``.
 
     A loss stated in the row goes before its count; its error is ``weighed_relative_error`` times it, null
     where that is not given. A count is turned by the formulas of ``loss``; its error is the least possible
@@ -47,9 +49,9 @@ def loss_check_kg_ha(
     ``thousand_kernel_mass_g`` [g] and ``cut_width_m`` [m] stand in where a row lacks its own.
     """
     known = _with_every_column(frame).with_columns(
-        place=pl.col("place").str.strip_chars().str.to_lowercase().fill_null("machine"),
-        thousand_kernel_mass_g=pl.col("thousand_kernel_mass_g").fill_null(thousand_kernel_mass_g),
-        cut_width_m=pl.col("cut_width_m").fill_null(cut_width_m),
+        place=_place(),
+        thousand_kernel_mass_g=_or_else("thousand_kernel_mass_g", thousand_kernel_mass_g),
+        cut_width_m=_or_else("cut_width_m", cut_width_m),
         frames=pl.col("frames").fill_null(1.0),
     )
     counted = _on_the_ground(known)
@@ -67,7 +69,7 @@ def loss_check_kg_ha(
         sentence=pl.when(~stated).then(_what_is_missing()),
         is_machine=pl.col("place") == "machine",
     )
-    machine = pl.when("is_machine").then("loss_kg_ha").otherwise("machine_loss_kg_ha")
+    machine = pl.when("is_machine").then("loss_kg_ha")
     return (
         _with_every_column(frame)
         .with_columns(result)
@@ -86,8 +88,18 @@ def _with_every_column(frame: pl.DataFrame) -> pl.DataFrame:
     numbers = [pl.col(c) if c in frame.columns else pl.lit(None) for c in _NUMBERS]
     return frame.with_columns(
         *texts,
-        *(n.cast(pl.Float64).alias(c) for n, c in zip(numbers, _NUMBERS, strict=True)),
+        *(n.cast(pl.Float64).fill_nan(None).alias(c) for n, c in zip(numbers, _NUMBERS, strict=True)),
     )
+
+
+def _place() -> pl.Expr:
+    """The place as the contract writes it; none means behind the machine."""
+    written = pl.col("place").str.strip_chars().str.to_lowercase().str.replace_all(r"[\s_]+", "-")
+    return written.replace({"preharvest": "pre-harvest", "": "machine"}).fill_null("machine")
+
+
+def _or_else(column: str, stand_in: float | None) -> pl.Expr:
+    return pl.coalesce(column, pl.lit(stand_in, pl.Float64))
 
 
 def _positive(column: str) -> pl.Expr:
@@ -99,10 +111,11 @@ def _on_the_ground(known: pl.DataFrame) -> pl.DataFrame:
     per_kernel = _positive("thousand_kernel_mass_g") / (
         100.0 * _positive("frame_area_m2") * _positive("frames")
     )
-    kernels = pl.when(pl.col("kernels") >= 0).then(pl.col("kernels"))
+    known_place = pl.col("place").is_in((*BEHIND, *BEFORE))
+    kernels = pl.when((pl.col("kernels") >= 0) & known_place).then(pl.col("kernels"))
     return known.with_columns(
         ground_kg_ha=kernels * per_kernel,
-        ground_variance=pl.max_horizontal(kernels, pl.lit(1.0)) * per_kernel**2 * kernels.is_not_null(),
+        ground_variance=pl.when(kernels >= 1).then(kernels).when(kernels >= 0).then(1.0) * per_kernel**2,
         day=pl.col("time").dt.date(),
     )
 
@@ -111,7 +124,7 @@ def _take_off_background(counted: pl.DataFrame) -> pl.DataFrame:
     """Adds ``background_kg_ha`` and its variance to counts of place "machine": 0 where none was counted."""
     where = ["machine", "field", "day"]
     found = counted
-    for place in ("header", "pre-harvest"):
+    for place in BEFORE:
         mean = (
             counted.filter((pl.col("place") == place) & pl.col("ground_kg_ha").is_not_null())
             .group_by(where)
@@ -148,7 +161,12 @@ def _as_shared_out() -> list[pl.Expr]:
 
 def _what_is_missing() -> pl.Expr:
     """Why a count gives no loss, or what it assumes."""
-    lacking = pl.when(False).then(pl.lit(""))
+    strange = ~pl.col("place").is_in((*BEHIND, *BEFORE))
+    lacking = pl.when(strange).then(
+        pl.lit(
+            f"The place is none of {', '.join((*BEHIND, *BEFORE))}, so the count stands for nothing known."
+        )
+    )
     for column in _FROM_A_COUNT:
         least = pl.col(column) >= 0 if column == "kernels" else pl.col(column) > 0
         lacking = lacking.when(~least.fill_null(False)).then(

@@ -81,7 +81,7 @@ def doubtful_jumps(adjustments: pl.DataFrame) -> tuple[Finding, ...]:
         },
         schema={"setting": pl.String, "low": pl.Float64, "high": pl.Float64, "largest_jump": pl.Float64},
     )
-    before, after = (pl.col(c).cast(pl.Float64, strict=False) for c in ("from_value", "to_value"))
+    before, after = _number("from_value"), _number("to_value")
     numeric = adjustments.join(limits, on="setting", how="inner", validate="m:1", maintain_order="left")
     suspect = numeric.select(
         "time",
@@ -111,7 +111,7 @@ def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting
     if c.when:
         holds = pl.all_horizontal(pl.col(logged[s].column) == position for s, position in c.when.items())
     else:
-        above, below = (pl.col(logged[s].column).cast(pl.Float64, strict=False) for s in c.exceeds)
+        above, below = (_number(logged[s].column) for s in c.exceeds)
         holds = above > below
     share = _share(worked, holds)
     if share == 0:
@@ -122,7 +122,7 @@ def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting
 def _implausible(worked: pl.DataFrame, setting: Setting) -> Finding | None:
     if setting.kind != "number" or setting.low is None or setting.high is None:
         return None
-    value = pl.col(setting.column).cast(pl.Float64, strict=False)
+    value = _number(setting.column)
     share = _share(worked, (value < setting.low) | (value > setting.high))
     if share == 0:
         return None
@@ -158,7 +158,7 @@ def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) 
     least, most = crop.tip_speed_low_m_s, crop.tip_speed_high_m_s
     if drum_diameter_m is None or least is None or most is None or threshing.column not in worked.columns:
         return []
-    middle = worked[threshing.column].cast(pl.Float64, strict=False).median()
+    middle = worked.select(_number(threshing.column).median()).item()
     if not isinstance(middle, float):
         return []
     tip = float(tip_speed_m_s(drum_diameter_m, middle))
@@ -182,6 +182,11 @@ def _jump(setting: Setting, row: dict) -> Finding:
     )
     sentence = f"{setting.label} logged from {before} to {row['to_value']} {setting.unit}{when}: {reason}."
     return Finding("unlikely", (setting.name,), sentence, float("nan"), "common practice, no source")
+
+
+def _number(column: str) -> pl.Expr:
+    """The column as numbers, null where it is none: NaN would compare as greater than everything."""
+    return pl.col(column).cast(pl.Float64, strict=False).fill_nan(None)
 
 
 def _share(worked: pl.DataFrame, holds: pl.Expr) -> float:

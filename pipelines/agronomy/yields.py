@@ -122,7 +122,10 @@ def harvest(readings: pl.DataFrame, market_moisture_pct: float | None) -> Harves
     import polars as pl
 
     have = set(readings.columns)
-    column = {c: pl.col(c) if c in have else pl.lit(None, pl.Float64) for c in _HARVEST_COLUMNS}
+    column = {
+        c: pl.col(c).cast(pl.Float64).fill_nan(None) if c in have else pl.lit(None, pl.Float64)
+        for c in _HARVEST_COLUMNS
+    }
     distance = pl.coalesce(column["distance_m"], column["speed_m_s"] * column["record_duration_s"])
     market = pl.lit(market_moisture_pct, pl.Float64)
     keep = (100.0 - column["grain_moisture_pct"]) / (100.0 - market)

@@ -52,7 +52,8 @@ def test_hours_for_a_quarter_section(speed_mph, printed_h):
 def test_rice_in_sri_lanka():
     # preprints 202305.1396, 2023: 0.34 ha/h effective, 2.94 h/ha, 60.8 % efficiency.
     assert hours_for(1, 0.34) == pytest.approx(2.94, abs=0.005)
-    assert pytest.approx(field_capacity_ha_h(0.559, 10), abs=0.0005) == 0.34 / 0.608
+    # Theoretical 0.559 ha/h, so speed x width = 5.59 km/h m.
+    assert field_capacity_ha_h(5.59, 1.0, 0.608) == pytest.approx(0.34, abs=0.0005)
 
 
 def test_throughput_metric():
@@ -72,6 +73,5 @@ def test_throughput_of_corn_in_bushels():
 
 def test_both_units_give_one_area():
     ac_h = field_capacity_ac_h(5, 30)
-    assert field_capacity_ha_h(5 * MILE_M / 1000, 30 * FOOT_M) == pytest.approx(
-        ac_h * 0.40468564224, rel=1e-12
-    )
+    ha_h = field_capacity_ha_h(5 * MILE_M / 1000, 30 * FOOT_M)
+    assert ha_h == pytest.approx(ac_h * 0.40468564224, rel=1e-12)

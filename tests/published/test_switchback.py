@@ -7,7 +7,8 @@ import pytest
 from chaffinch.pipelines.agronomy.switchback import switchback_contrast, switchback_effect
 
 # A. E. Brandt, Tests of Significance in Reversal or Switchback Trials, Iowa State College Agricultural
-# Research Bulletin 234, 1938 (by way of the agridat data collection). Milk, lb in 28 days, ten cows, three periods.
+# Research Bulletin 234, 1938 (by way of the agridat data collection).
+# Milk, lb in 28 days, ten cows, three periods.
 T1_T2_T1 = [
     [433.0, 413.7, 362.9],
     [744.6, 797.4, 780.3],

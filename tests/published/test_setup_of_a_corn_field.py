@@ -1,0 +1,85 @@
+"""A made-up corn field whose log is at odds with common practice in two places, and forbidden in a third."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps, setup_check
+
+
+def _corn_field(**positions: str | float) -> pl.DataFrame:
+    usual = {"chopper_speed": "low", "separator_covers": "open", "concave_type": "round bar"}
+    row = {**usual, "feeder_drum_position": "high", **positions}
+    return pl.DataFrame({name: [value] * 200 for name, value in row.items()})
+
+
+def test_a_field_set_as_usual_has_nothing_to_tell():
+    assert setup_check(_corn_field(), "corn") == ()
+
+
+def test_separator_covers_closed_and_chopper_high_in_corn_are_both_named():
+    # Covers open and chopper low in corn: common practice, no source.
+    findings = setup_check(_corn_field(separator_covers="closed", chopper_speed="high"), "corn")
+    assert {f.settings for f in findings} == {("separator_covers",), ("chopper_speed",)}
+    for finding in findings:
+        assert finding.kind == "unusual"
+        assert finding.share == 1.0
+        assert "common practice, no source" in finding.sentence
+        assert not {"!", "alarm", "wrong", "must"} & set(finding.sentence.lower().split())
+    words = " ".join(f.sentence for f in findings)
+    assert "Separator covers logged closed in corn; open is common" in words
+    assert "Chopper speed logged high in corn; low is common" in words
+
+
+def test_chopper_and_spreader_both_high_come_first_as_forbidden():
+    # Both high overspeeds and stops the drive: common practice, no source.
+    findings = setup_check(_corn_field(chopper_speed="high", spreader_speed="high"), "corn")
+    assert [f.kind for f in findings] == ["forbidden", "unusual"]
+    assert findings[0].settings == ("chopper_speed", "spreader_speed")
+    assert "the log is wrong or it records an alarm" in findings[0].sentence
+    assert setup_check(_corn_field(chopper_speed="low", spreader_speed="high"), "corn") == ()
+
+
+def test_the_same_positions_are_usual_in_wheat():
+    field = _corn_field(chopper_speed="high", concave_type="small wire", feeder_drum_position="low")
+    assert setup_check(field, "wheat") == ()
+    assert {f.settings[0] for f in setup_check(field, "maize")} == {
+        "chopper_speed",
+        "concave_type",
+        "feeder_drum_position",
+    }
+
+
+def test_a_drum_speed_of_wheat_in_corn_is_named_with_its_tip_speed():
+    # 900 rpm on 0.66 m = 31.1 m/s; 10 to 18 m/s in corn is from memory, and the finding says so.
+    (finding,) = setup_check(_corn_field(threshing_speed_rpm=900.0), "corn", drum_diameter_m=0.66)
+    assert "tip speed of 31.1 m/s" in finding.sentence
+    assert "from memory" in finding.sentence
+    assert setup_check(_corn_field(threshing_speed_rpm=400.0), "corn", drum_diameter_m=0.66) == ()
+    assert setup_check(_corn_field(threshing_speed_rpm=900.0), "corn") == ()
+
+
+def test_a_jump_that_no_actuator_makes_is_named():
+    at = datetime(2026, 10, 3, 9, 30, tzinfo=UTC)
+    changes = pl.DataFrame(
+        {
+            "time": [at] * 5,
+            "setting": [
+                "fan_speed",
+                "fan_speed",
+                "concave_clearance",
+                "chopper_speed",
+                "lower_sieve_opening",
+            ],
+            "from_value": ["1000", "1000", None, "low", "8"],
+            "to_value": ["1050", "10", "250", "high", None],
+        }
+    )
+    findings = doubtful_jumps(changes)
+    assert [f.settings[0] for f in findings] == ["fan_speed", "concave_clearance"]
+    assert findings[0].sentence == (
+        "Fan speed logged from 1000 to 10 rpm at 2026-10-03 09:30 UTC: "
+        "no machine works outside 100 to 2200 rpm."
+    )
+    assert "from an unknown value to 250 mm" in findings[1].sentence
