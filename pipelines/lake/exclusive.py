@@ -1,0 +1,47 @@
+"""One writer at a time: an advisory lock on a file in the lake.
+
+The operating system lets go of the lock when its process ends, however it ends, so that no stale lock can be
+left behind. What stands in the file only tells people who is writing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from chaffinch.pipelines.errors import LakeError
+
+LOCK_FILE = ".writing"
+
+
+@contextmanager
+def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[None]:
+    """Hold the only right to write into ``folder``. Waits for another run, and says so once.
+
+    Raises ``LakeError`` where the folder can't be written to.
+    """
+    import fcntl
+
+    path = folder / LOCK_FILE
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise LakeError(f"{folder} can't be written to: {error.strerror}.") from None
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            holder = os.pread(handle, 200, 0).decode("utf-8", "replace").strip() or "another run"
+            say(f"Waiting: {holder} is writing to {folder}.")
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        except OSError as error:
+            raise LakeError(f"{folder} lies on storage that can't be locked: {error.strerror}.") from None
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"process {os.getpid()} (since {datetime.now(UTC):%Y-%m-%d %H:%M} UTC)".encode(), 0)
+        yield
+        os.ftruncate(handle, 0)
+    finally:
+        os.close(handle)

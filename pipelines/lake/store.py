@@ -1,0 +1,375 @@
+"""Reading and writing the Delta tables of the lake.
+
+The ledger ``deliveries`` says what counts: rows of a delivery that it does not name are invisible to every
+reader here and are swept out by the next run. Taking in a batch is three steps, each of which can be done
+again without harm: rows of the batch into the data tables; the rows of the ledger, in one atomic commit,
+which is the moment from which the batch counts; rows that the batch replaces out of the data tables.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.errors import CallError, LakeError
+from chaffinch.pipelines.lake.delivery import DATA_TABLES, Delivery
+from chaffinch.schemas.tables import tables
+
+if TYPE_CHECKING:
+    import polars as pl
+    from deltalake import DeltaTable
+
+_STORAGE_PREFIXES = ("AWS_", "AZURE_", "GOOGLE_")
+_INPUTS_KEY = "chaffinch.inputs"
+
+
+def _quiet(sentence: str) -> None:
+    pass
+
+
+class Lake:
+    """The lake at ``uri``: a folder, or an object store's URI whose access is in the environment.
+
+    ``Lake(uri)`` touches nothing; tables come into being with their first row.
+    """
+
+    def __init__(self, uri: str | Path) -> None:
+        self.uri = str(uri).rstrip("/") or "/"
+        self.is_remote = "://" in self.uri
+        self._writing = False
+
+    @classmethod
+    def open(cls, uri: str | Path, *, must_exist: bool = False) -> Lake:
+        """The lake at ``uri``. Raises ``CallError`` where there is none though ``must_exist``."""
+        lake = cls(uri)
+        if lake.is_remote:
+            return lake
+        folder = Path(lake.uri)
+        if folder.exists() and not folder.is_dir():
+            raise CallError(f"{folder} is a file; a lake is a folder.")
+        if must_exist and not lake._exists("deliveries"):
+            raise CallError(
+                f"There is no lake in {folder}; make one with: chaffinch ingest INBOX --lake {folder}"
+            )
+        if folder.is_dir() and not lake._exists("deliveries") and _holds_other_things(folder):
+            raise CallError(f"{folder} holds other files and is no lake; name an empty or new folder.")
+        return lake
+
+    # Reading
+
+    def scan(self, name: str) -> pl.LazyFrame:
+        """Table ``name`` with the contract's columns; no rows where it does not exist yet.
+
+        Raises ``CallError`` for a name that is no table, ``LakeError`` where the table can't be read.
+        """
+        import polars as pl
+
+        if name not in tables():
+            raise CallError(f"There is no table '{name}'. Tables are {', '.join(tables())}.")
+        if not self._exists(name):
+            return tables()[name].empty().lazy()
+        frame = self._scan_files(name)
+        if name in DATA_TABLES:
+            frame = frame.filter(pl.col("delivery").is_in(self.ledger()["delivery"].to_list()))
+        return frame
+
+    def ledger(self) -> pl.DataFrame:
+        """The rows of ``deliveries``, by name."""
+        if not self._exists("deliveries"):
+            return tables()["deliveries"].empty()
+        return self._scan_files("deliveries").collect().sort("name", "delivery")
+
+    def readings(self, machine: str, field: str | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """Readings of one machine in one field (None: those without a field), by time.
+
+        Opens only the deliveries that the ledger names for them. Where two deliveries hold the same moment
+        (a daily log and a longer one), only the rows of the one first in the ledger are given.
+        """
+        import polars as pl
+
+        ledger = self.ledger().filter((pl.col("kind") != "farm") & pl.col("machines").list.contains(machine))
+        if field is not None:
+            ledger = ledger.filter(pl.col("fields").list.contains(field))
+        wanted = list(columns) if columns is not None else list(tables()["readings"].polars_schema())
+        ids = ledger["delivery"].to_list()
+        if not ids or not self._exists("readings"):
+            return tables()["readings"].empty().select(wanted)
+        here = pl.col("field").is_null() if field is None else pl.col("field") == field
+        ordering = ("time", "file", "row", "delivery")
+        needed = list(dict.fromkeys([*wanted, *ordering]))
+        found = (
+            self._scan_files("readings")
+            .filter(pl.col("delivery").is_in(ids), pl.col("machine") == machine, here)
+            .select(needed)
+            .collect()
+            .sort("time", "file", "row")
+        )
+        first = pl.col("delivery") == pl.col("delivery").first().over("time")
+        return (found.filter(first) if len(ids) > 1 else found).select(wanted)
+
+    def machine_fields(self) -> pl.DataFrame:
+        """One row per machine and field: ``machine``, ``field``, ``readings``, ``first_time``, ``last_time``."""
+        import polars as pl
+
+        return (
+            self.scan("readings")
+            .group_by("machine", "field")
+            .agg(
+                pl.len().cast(pl.Int64).alias("readings"),
+                pl.col("time").min().alias("first_time"),
+                pl.col("time").max().alias("last_time"),
+            )
+            .collect()
+            .sort("first_time", "machine", "field")
+        )
+
+    def farm_text(self) -> str | None:
+        """The text of the farm.toml taken in last; None where there was none."""
+        import polars as pl
+
+        stated = self.ledger().filter(pl.col("stated").is_not_null()).sort("taken_in_at", "name")
+        return stated["stated"][-1] if stated.height else None
+
+    def effects_inputs(self) -> str | None:
+        """The digest of what ``effects`` was estimated from; None where it was never estimated."""
+        if not self._exists("effects"):
+            return None
+        for commit in self._table("effects").history(20):
+            if _INPUTS_KEY in commit:
+                return str(commit[_INPUTS_KEY])
+        return None
+
+    # Writing
+
+    @contextmanager
+    def writing(self, say: Callable[[str], None] = _quiet) -> Iterator[None]:
+        """Be the only writer, and sweep out what a killed run left; waits for another run and says so.
+
+        May be nested. In an object store there is no lock: Delta's own commits decide, and the later fails.
+        """
+        if self._writing:
+            yield
+            return
+        if self.is_remote:
+            self._sweep()
+            yield
+            return
+        from chaffinch.pipelines.lake.exclusive import exclusive
+
+        try:
+            Path(self.uri).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise LakeError(f"{self.uri} can't be made: {error.strerror}.") from None
+        with exclusive(Path(self.uri), say):
+            self._writing = True
+            try:
+                self._sweep()
+                yield
+            finally:
+                self._writing = False
+
+    def take_in(self, batch: Sequence[Delivery]) -> None:
+        """Make the batch count, all of it at one moment, and what it replaces no longer."""
+        if not batch:
+            return
+        with self.writing():
+            ids = [delivery.id for delivery in batch]
+            for name in DATA_TABLES:
+                self._put(name, ids, _rows_of(name, batch))
+            taken_in_at = datetime.now(UTC)
+            rows = [delivery.ledger_row(taken_in_at) for delivery in batch]
+            replaced = {old for delivery in batch for old in delivery.replaces} - set(ids)
+            self._commit_ledger([*ids, *sorted(replaced)], rows)
+            self._remove_rows(sorted(replaced))
+
+    def retract(self, delivery: str) -> str:
+        """Take a delivery, named by identifier or by name, out again. Gives the name it had.
+
+        Raises ``CallError`` where the ledger has none or several of that name.
+        """
+        import polars as pl
+
+        with self.writing():
+            ledger = self.ledger()
+            by_id = (
+                pl.col("delivery").str.starts_with(delivery.lower()) if len(delivery) >= 6 else pl.lit(False)
+            )
+            found = ledger.filter((pl.col("name") == delivery) | by_id)
+            if found.height != 1:
+                what = "No delivery is" if found.height == 0 else f"{found.height} deliveries are"
+                raise CallError(
+                    f"{what} called '{delivery}'; list them with: "
+                    f"chaffinch export deliveries --lake {self.uri} --to FILE"
+                )
+            self._commit_ledger([found["delivery"][0]], [])
+            self._remove_rows([found["delivery"][0]])
+            return str(found["name"][0])
+
+    def replace_effects(self, effects: pl.DataFrame, inputs: str = "") -> None:
+        """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs."""
+        from deltalake import CommitProperties
+
+        table = tables()["effects"]
+        frame = table.conform(effects)
+        stamp = CommitProperties(custom_metadata={_INPUTS_KEY: inputs}) if inputs else None
+        with self.writing():
+            self._write("effects", frame, mode="overwrite", commit_properties=stamp, schema_mode="overwrite")
+
+    # Checking
+
+    def check(self) -> list[str]:
+        """A sentence for each thing that is wrong; none when the lake is whole."""
+        from chaffinch.pipelines.lake.checks import faults
+
+        return faults(self)
+
+    def digest(self) -> str:
+        """Digest of all content, whatever the order of writing and the moments of taking in and computing."""
+        from chaffinch.pipelines.lake.checks import content_digest
+
+        return content_digest(self)
+
+    # The tables themselves
+
+    def stored_deliveries(self, name: str) -> set[str]:
+        """Identifiers of the deliveries that have files in table ``name``, counted or not."""
+        if not self._exists(name):
+            return set()
+        return {part["delivery"] for part in self._table(name).partitions()}
+
+    def _sweep(self) -> None:
+        """Take out rows of deliveries that the ledger does not name: leftovers of a killed run."""
+        counted = set(self.ledger()["delivery"].to_list())
+        for name in DATA_TABLES:
+            self._delete(name, sorted(self.stored_deliveries(name) - counted))
+
+    def _remove_rows(self, ids: list[str]) -> None:
+        for name in DATA_TABLES:
+            self._delete(name, sorted(self.stored_deliveries(name) & set(ids)))
+
+    def _put(self, name: str, ids: list[str], frame: pl.DataFrame | None) -> None:
+        """Make the rows of deliveries ``ids`` in table ``name`` exactly ``frame``."""
+        if frame is None:
+            self._delete(name, sorted(self.stored_deliveries(name) & set(ids)))
+        elif self.stored_deliveries(name) & set(ids):
+            self._write(name, frame, mode="overwrite", predicate=_among(ids))
+        else:
+            self._write(name, frame, mode="append")
+
+    def _commit_ledger(self, ids: list[str], rows: list[dict[str, Any]]) -> None:
+        import polars as pl
+
+        table = tables()["deliveries"]
+        if not rows:
+            self._delete("deliveries", ids)
+            return
+        frame = table.conform(pl.DataFrame(rows, schema=table.polars_schema()))
+        if self._exists("deliveries"):
+            self._write("deliveries", frame, mode="overwrite", predicate=_among(ids))
+        else:
+            self._write("deliveries", frame, mode="append")
+
+    def _write(self, name: str, frame: pl.DataFrame, **how: Any) -> None:
+        from deltalake import WriterProperties, write_deltalake
+
+        how.setdefault("schema_mode", "merge")
+        partition = list(tables()[name].partition) or None
+        with self._named_failures(name, "written"):
+            write_deltalake(
+                self._path(name),
+                frame.to_arrow(),
+                partition_by=partition,
+                writer_properties=WriterProperties(compression="ZSTD"),
+                storage_options=self._storage_options(),
+                **how,
+            )
+
+    def _delete(self, name: str, ids: list[str]) -> None:
+        if ids and self._exists(name):
+            with self._named_failures(name, "written"):
+                self._table(name).delete(_among(ids))
+
+    def _scan_files(self, name: str) -> pl.LazyFrame:
+        import polars as pl
+
+        with self._named_failures(name, "read"):
+            frame = pl.scan_delta(self._table(name), storage_options=self._storage_options())
+            present = frame.collect_schema().names()
+        schema = tables()[name].polars_schema()
+        return frame.select(
+            (pl.col(column) if column in present else pl.lit(None)).cast(kind).alias(column)
+            for column, kind in schema.items()
+        )
+
+    def _table(self, name: str) -> DeltaTable:
+        from deltalake import DeltaTable
+
+        with self._named_failures(name, "read"):
+            return DeltaTable(self._path(name), storage_options=self._storage_options())
+
+    def _exists(self, name: str) -> bool:
+        if not self.is_remote:
+            return (Path(self.uri) / name / "_delta_log").is_dir() and self._has_commit(name)
+        from deltalake import DeltaTable
+
+        return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
+
+    def _has_commit(self, name: str) -> bool:
+        """Whether the first commit came through; a run killed before it leaves an empty log."""
+        log = Path(self.uri) / name / "_delta_log"
+        return any(entry.suffix == ".json" or entry.suffix == ".parquet" for entry in log.iterdir())
+
+    def _path(self, name: str) -> str:
+        return f"{self.uri}/{name}"
+
+    def _storage_options(self) -> dict[str, str] | None:
+        if not self.is_remote:
+            return None
+        return {key: value for key, value in os.environ.items() if key.startswith(_STORAGE_PREFIXES)}
+
+    @contextmanager
+    def _named_failures(self, name: str, done: str) -> Iterator[None]:
+        from deltalake.exceptions import DeltaError
+        from polars.exceptions import PolarsError
+
+        try:
+            yield
+        except (DeltaError, PolarsError, OSError) as error:
+            first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+            raise LakeError(
+                f"Table {name} of {self.uri} can't be {done}: {first.rstrip('.')}. "
+                f"Run: chaffinch check --lake {self.uri}"
+            ) from error
+
+
+def _rows_of(name: str, batch: Iterable[Delivery]) -> pl.DataFrame | None:
+    """The rows of table ``name`` of all deliveries in the batch, in stable order; None for none."""
+    import polars as pl
+
+    table = tables()[name]
+    parts = []
+    for delivery in batch:
+        frame = delivery.frames().get(name)
+        if frame is not None:
+            whole = frame.with_columns(
+                pl.lit(delivery.id).alias("delivery"), pl.lit(delivery.name).alias("file")
+            )
+            parts.append(table.conform(whole).sort(table.key, maintain_order=True))
+    return pl.concat(parts) if parts else None
+
+
+def _among(ids: Iterable[str]) -> str:
+    """A predicate for deliveries ``ids``. They are hexadecimal digits, so that nothing needs quoting."""
+    listed = json.dumps(list(ids))[1:-1].replace('"', "'")
+    return f"delivery IN ({listed})"
+
+
+def _holds_other_things(folder: Path) -> bool:
+    """Whether anything but tables of a lake lies in ``folder``."""
+    known = {*tables(), ".writing"}
+    return any(entry.name not in known for entry in folder.iterdir())
