@@ -250,12 +250,9 @@ def _field_xml(number: int, name: str, text: str | None) -> list[str]:
 
 
 def _device_xml(number: int, machine: str, columns: Sequence[_Column]) -> list[str]:
-    digits = hashlib.sha256(machine.encode()).hexdigest()
-    # Self-configurable, agriculture, class 7 (harvesters); no maker's code.
-    name = (1 << 63) | (2 << 60) | (7 << 49) | (int(digits[:5], 16) & 0x1FFFFF)
     lines = [
-        f'<DVC A="DVC-{number}" B={quoteattr(machine)} C="1" D="{name:016X}" E="{digits[:8]}" F="31" '
-        'G="FF000000006E65">'
+        f'<DVC A="DVC-{number}" B={quoteattr(machine[:32])} C="1" D="{_bus_name(machine)}" '
+        f'E="{_digits(machine)[:8]}" F="31" G="FF000000006E65">'
     ]
     objects = {column.name: 100 + index for index, column in enumerate(columns)}
     shown = {
@@ -281,6 +278,16 @@ def _device_xml(number: int, machine: str, columns: Sequence[_Column]) -> list[s
     return [*lines, "</DVC>"]
 
 
+def _digits(machine: str) -> str:
+    return hashlib.sha256(machine.encode()).hexdigest()
+
+
+def _bus_name(machine: str) -> str:
+    """Name on the bus: self-configurable, agriculture, class 7 (harvesters), no maker, a serial number."""
+    serial = int(_digits(machine)[:6], 16) & 0x1FFFFF
+    return f"{(1 << 63) | (2 << 60) | (7 << 49) | serial:016X}"
+
+
 def _task_xml(
     number: int,
     frame: pl.DataFrame,
@@ -302,7 +309,7 @@ def _task_xml(
     return [
         f'<TSK A="TSK-{number}" B={quoteattr(title[:32])}{place} G="4">',
         f'<TIM A="{start}" B="{stop}" D="4">{totals}</TIM>',
-        f'<DAN A="" C="DVC-{device}"/>'.replace(' A=""', ""),
+        f'<DAN A="{_bus_name(frame["machine"][0])}" C="DVC-{device}"/>',
         f'{allocated}<TLG A="TLG{number:05d}" B="{size}" C="1"/>',
         "</TSK>",
     ]

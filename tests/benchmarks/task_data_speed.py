@@ -10,7 +10,6 @@ import sys
 import time
 
 import numpy as np
-
 from chaffinch.pipelines.task_data.log_binary import decode
 from chaffinch.pipelines.task_data.log_header import DataLogValue, LogHeader
 
