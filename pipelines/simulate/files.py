@@ -7,11 +7,12 @@ import io
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate.crops import CROPS
+from chaffinch.pipelines.simulate.damage import spoiled
 from chaffinch.pipelines.simulate.dialects import DIALECTS, render
 from chaffinch.pipelines.simulate.machine_field import MachineField
 from chaffinch.pipelines.simulate.scenario import Scenario
@@ -35,6 +36,17 @@ LOSS_CHECKS = (
     "discharge_width_m",
     "cut_width_m",
 )
+LIMITS = {
+    "fields": (1, 2000),
+    "hours": (0.5, 14),
+    "machines": (1, 500),
+    "adjustments": (0, 60),
+    "year": (1990, 2100),
+}
+LONGEST_DAYS = 100
+"""A machine does one field a day; a harvest that lasts longer than this is none."""
+
+LogForm = Literal["csv", "task-data"]
 
 
 def write_season_files(
@@ -47,50 +59,56 @@ def write_season_files(
     machines: int | None = None,
     adjustments: int | None = None,
     year: int | None = None,
+    log_form: LogForm = "csv",
     compress: bool = False,
     spoil: bool = False,
 ) -> dict[str, Any]:
     """Write a season to ``out``: ``out/inbox`` as a farm would deliver it, and ``out/truth.csv`` beside it.
 
-    In the inbox: one harvest log per machine and day, in a dialect that differs from machine to machine
-    (plain canonical; semicolons, decimal commas, km/h and local time; tabs and imperial units),
-    ``settings_log.csv``, ``loss_checks.csv``, ``fields.geojson`` and ``farm.toml``. The same arguments give
-    the same bytes.
+    In the inbox: one harvest log per machine and day, ``settings_log.csv``, ``loss_checks.csv``,
+    ``fields.geojson`` and ``farm.toml``. The same arguments give the same bytes.
 
-    fields, hours, machines, adjustments, year : instead of the scenario's own.
-    compress : harvest logs as ``.csv.gz``. spoil : damage a few rows of the last log, as real logs are; that
+    seed : 1 if none is given. fields, hours, machines, adjustments, year : instead of the scenario's own.
+    log_form : ``csv``, in a dialect that differs from machine to machine (plain canonical; semicolons,
+        decimal commas, km/h and local time; tabs and imperial units), or ``task-data`` of ISO 11783-10, in
+        which numbers are logged as set values and boundaries with the field, so that only settings of words
+        are in the settings log.
+    compress : CSV logs as ``.csv.gz``. spoil : damage a few rows of the last CSV log, as real logs are; that
         one stays uncompressed, to be looked at.
 
     Returns a summary for people and programs: paths, counts, scenario, seed.
 
-    Raises ``CallError`` if the inbox is there already and not empty, for an unknown scenario, or if a number
-    makes no season.
+    Raises ``CallError`` if the inbox is there already and not empty, for an unknown scenario or form, or if
+    a number makes no season.
     """
+    if log_form not in ("csv", "task-data"):
+        raise CallError(f"A log can be written as csv or as task-data, not as '{log_form}'.")
     adapted = _adapted(scenario, fields, hours, machines, adjustments, year)
     season = simulate_season(adapted, DEFAULT_SEED if seed is None else seed)
-    inbox = out / "inbox"
-    if inbox.exists() and (not inbox.is_dir() or any(inbox.iterdir())):
-        raise CallError(f"{inbox} is there already and not empty. Name another folder, or clear that one.")
-    inbox.mkdir(parents=True, exist_ok=True)
-    adjustments_logged, checks, truths, features = [], [], [], []
-    rows = 0
+    inbox = _empty_inbox(out)
+    adjustments_made, checks, truths, features = [], [], [], []
+    readings = 0
     for number, machine_field in enumerate(season.iter()):
         last = number == season.scenario.fields - 1
-        _write_harvest_log(inbox, season, machine_field, compress, spoil and last)
-        rows += machine_field.readings.height
-        adjustments_logged.append(machine_field.adjustments)
+        if log_form == "csv":
+            _write_csv(inbox, season, machine_field, compress, spoil and last)
+        else:
+            _write_task_data(inbox, machine_field)
+        readings += machine_field.readings.height
+        adjustments_made.append(machine_field.adjustments)
         checks.append(_counted(machine_field, number))
         truths.append(machine_field.truth)
         features.append(_feature(machine_field))
-    logged = pl.concat(adjustments_logged).sort("time", maintain_order=True)
+    made = pl.concat(adjustments_made).sort("time", maintain_order=True)
     checked = pl.concat(checks).sort("time", maintain_order=True)
-    truth = pl.concat(truths)
-    _write_table(inbox / "settings_log.csv", logged.select(SETTINGS_LOG))
+    in_log = made if log_form == "csv" else made.filter(pl.col("kind") != "number")
+    _write_table(inbox / "settings_log.csv", in_log.select(SETTINGS_LOG))
     _write_table(inbox / "loss_checks.csv", checked.select(LOSS_CHECKS))
-    _write_table(out / "truth.csv", truth.with_columns(pl.col(pl.Float64).round(4)))
-    collection = {"type": "FeatureCollection", "features": features}
-    (inbox / "fields.geojson").write_text(json.dumps(collection, indent=1) + "\n", encoding="utf-8")
-    (inbox / "farm.toml").write_text(_farm_toml(season), encoding="utf-8")
+    _write_table(out / "truth.csv", pl.concat(truths).with_columns(pl.col(pl.Float64).round(4)))
+    if log_form == "csv":
+        collection = {"type": "FeatureCollection", "features": features}
+        (inbox / "fields.geojson").write_text(json.dumps(collection, indent=1) + "\n", encoding="utf-8")
+    (inbox / "farm.toml").write_text(_farm_toml(season, log_form), encoding="utf-8")
     return {
         "inbox": str(inbox),
         "truth": str(out / "truth.csv"),
@@ -98,20 +116,22 @@ def write_season_files(
         "seed": season.seed,
         "machine_fields": season.scenario.fields,
         "machines": len(season.machines),
-        "readings": rows,
-        "adjustments": logged.height,
+        "readings": readings,
+        "adjustments": made.height,
         "loss_checks": checked.height,
         "files": sum(1 for file in inbox.rglob("*") if file.is_file()),
     }
 
 
-LIMITS = {
-    "fields": (1, 2000),
-    "hours": (0.5, 14),
-    "machines": (1, 500),
-    "adjustments": (0, 60),
-    "year": (1990, 2100),
-}
+def _empty_inbox(out: Path) -> Path:
+    inbox = out / "inbox"
+    if inbox.exists() and (not inbox.is_dir() or any(inbox.iterdir())):
+        raise CallError(f"{inbox} is there already and not empty. Name another folder, or clear that one.")
+    try:
+        inbox.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CallError(f"{inbox} can't be made: {error.strerror}. Name another folder.") from None
+    return inbox
 
 
 def _adapted(scenario: Scenario | str, *wanted: float | None) -> Scenario:
@@ -122,23 +142,49 @@ def _adapted(scenario: Scenario | str, *wanted: float | None) -> Scenario:
         low, high = LIMITS[name]
         if not low <= value <= high:
             raise CallError(f"A season can't have {name} = {value}: it must be from {low} to {high}.")
-    return replace(scenario, **changes)
+    adapted = replace(scenario, **changes)
+    days = -(-adapted.fields // adapted.machines)
+    if days > LONGEST_DAYS:
+        raise CallError(
+            f"{adapted.machines} machines need {days} days for {adapted.fields} fields, one a day each: "
+            f"give at least {-(-adapted.fields // LONGEST_DAYS)} machines."
+        )
+    return adapted
 
 
-def _write_harvest_log(
-    inbox: Path, season: Season, machine_field: MachineField, compress: bool, spoil: bool
-) -> None:
-    number = season.machines.index(machine_field.machine)
+def _day(machine_field: MachineField) -> str:
+    return machine_field.readings["time"][0].date().isoformat()
+
+
+def _folder(inbox: Path, machine_field: MachineField) -> Path:
     folder = inbox / machine_field.machine.name.lower().replace(" ", "_")
     folder.mkdir(exist_ok=True)
+    return folder
+
+
+def _write_csv(inbox: Path, season: Season, machine_field: MachineField, compress: bool, spoil: bool) -> None:
+    number = season.machines.index(machine_field.machine)
     text = render(machine_field.readings, DIALECTS[number % len(DIALECTS)], ZONE)
     if spoil:
         text = spoiled(text)
-    day = machine_field.readings["time"][0].date().isoformat()
+    path = _folder(inbox, machine_field) / f"harvest_{_day(machine_field)}.csv"
     if compress and not spoil:
-        (folder / f"harvest_{day}.csv.gz").write_bytes(_gzipped(text))
+        path.with_suffix(".csv.gz").write_bytes(_gzipped(text))
     else:
-        (folder / f"harvest_{day}.csv").write_bytes(text.encode())
+        path.write_bytes(text.encode())
+
+
+def _write_task_data(inbox: Path, machine_field: MachineField) -> None:
+    from chaffinch.pipelines.task_data.writer import write_task_data
+
+    ring = ", ".join(f"{longitude} {latitude}" for longitude, latitude in machine_field.boundary)
+    write_task_data(
+        _folder(inbox, machine_field) / f"taskdata_{_day(machine_field)}",
+        [machine_field.readings],
+        machine_field.adjustments,
+        {machine_field.field: f"POLYGON (({ring}))"},
+        ZONE,
+    )
 
 
 def _gzipped(text: str) -> bytes:
@@ -151,34 +197,6 @@ def _gzipped(text: str) -> bytes:
 
 def _write_table(path: Path, frame: pl.DataFrame) -> None:
     path.write_bytes(frame.write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ").encode())
-
-
-def spoiled(text: str) -> str:
-    """``text`` of a harvest log with the damage that real ones have, in rows spread over the file.
-
-    Words where numbers belong, an impossible month, a moisture above all bounds, a row cut short, the header
-    once more in the middle.
-    """
-    lines = text.splitlines()
-    separator = next(mark for mark in (";", "\t", ",") if mark in lines[0])
-    header = lines[0].split(separator)
-    moisture = next(i for i, name in enumerate(header) if "moisture" in name.lower())
-    speed = next(i for i, name in enumerate(header) if "speed" in name.lower())
-
-    def damage(row: int, column: int, value: str) -> None:
-        fields = lines[row].split(separator)
-        fields[column] = value
-        lines[row] = separator.join(fields)
-
-    every = len(lines) // 8
-    damage(every, moisture, "999")
-    damage(every + 1, moisture, "999")
-    damage(2 * every, speed, "ERR")
-    damage(3 * every, 0, lines[3 * every].split(separator)[0].replace("-07-", "-13-").replace("-08-", "-13-"))
-    lines[4 * every] = lines[4 * every][: len(lines[4 * every]) // 3]
-    damage(5 * every, moisture, "-12")
-    lines.insert(6 * every, lines[0])
-    return "\n".join(lines) + "\n"
 
 
 def _counted(machine_field: MachineField, number: int) -> pl.DataFrame:
@@ -211,14 +229,14 @@ def _feature(machine_field: MachineField) -> dict[str, Any]:
     }
 
 
-def _farm_toml(season: Season) -> str:
+def _farm_toml(season: Season, log_form: LogForm) -> str:
     blocks = ["# Made-up farm. Everything here is optional.\n", '[prices]\ncurrency = "EUR"']
     prices = {"wheat": 210, "barley": 180, "canola": 440}
     listed = ", ".join(f"{crop} = {prices[crop]}" for crop in dict.fromkeys(season.scenario.crops))
     blocks.append(f"per_t = {{ {listed} }}\n")
     for number, machine in enumerate(season.machines):
         blocks.append(f'[machines."{machine.name}"]\nwidth_m = {machine.header_m}')
-        if DIALECTS[number % len(DIALECTS)].clock == "local":
+        if log_form == "task-data" or DIALECTS[number % len(DIALECTS)].clock == "local":
             blocks.append(f'time_zone = "{ZONE}"  # clock of its terminal')
         blocks.append("")
     return "\n".join(blocks)
