@@ -304,12 +304,12 @@ def index_of_names(named: Mapping[str, tuple[str, ...]], source: str) -> Mapping
 
 @cache
 def column_names() -> Mapping[str, str]:
-    """Names and synonyms of channels and settings, as ``plain`` writes them, to the canonical name.
+    """Names, labels and synonyms of channels and settings, as ``plain`` writes them, to the canonical name.
 
     The canonical name is that of the channel or of the setting (not of its column).
     """
     named = {c.name: c.synonyms for c in channels().values()}
-    named |= {s.name: (s.column, *s.synonyms) for s in settings().values()}
+    named |= {s.name: (s.column, s.label, *s.synonyms) for s in settings().values()}
     return index_of_names(named, "schemas/channels.toml and schemas/settings.toml")
 
 

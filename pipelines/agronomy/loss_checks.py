@@ -18,12 +18,6 @@ _NUMBERS = (
     "discharge_width_m",
     "cut_width_m",
 )
-_FROM_A_COUNT = ("kernels", "frame_area_m2", "thousand_kernel_mass_g")
-_LACKS = {
-    "kernels": "the number of kernels",
-    "frame_area_m2": "the area of a frame",
-    "thousand_kernel_mass_g": "the mass of 1000 kernels",
-}
 
 
 def loss_check_kg_ha(
@@ -79,16 +73,16 @@ def loss_check_kg_ha(
 
 
 def _with_every_column(frame: pl.DataFrame) -> pl.DataFrame:
-    """``frame`` with the columns used here: absent ones null, numbers as numbers."""
+    """``frame`` with the columns used here: absent ones null, numbers finite or null."""
     texts = [
         pl.lit(None, pl.String).alias(c) for c in ("machine", "field", "place") if c not in frame.columns
     ]
     if "time" not in frame.columns:
         texts.append(pl.lit(None, pl.Datetime("us", "UTC")).alias("time"))
-    numbers = [pl.col(c) if c in frame.columns else pl.lit(None) for c in _NUMBERS]
+    numbers = [(pl.col(c) if c in frame.columns else pl.lit(None)).cast(pl.Float64) for c in _NUMBERS]
     return frame.with_columns(
         *texts,
-        *(n.cast(pl.Float64).fill_nan(None).alias(c) for n, c in zip(numbers, _NUMBERS, strict=True)),
+        *(pl.when(n.is_finite()).then(n).alias(c) for n, c in zip(numbers, _NUMBERS, strict=True)),
     )
 
 
@@ -111,8 +105,7 @@ def _on_the_ground(known: pl.DataFrame) -> pl.DataFrame:
     per_kernel = _positive("thousand_kernel_mass_g") / (
         100.0 * _positive("frame_area_m2") * _positive("frames")
     )
-    known_place = pl.col("place").is_in((*BEHIND, *BEFORE))
-    kernels = pl.when((pl.col("kernels") >= 0) & known_place).then(pl.col("kernels"))
+    kernels = pl.when((pl.col("kernels") >= 0) & _known_place()).then(pl.col("kernels"))
     return known.with_columns(
         ground_kg_ha=kernels * per_kernel,
         ground_variance=pl.when(kernels >= 1).then(kernels).when(kernels >= 0).then(1.0) * per_kernel**2,
@@ -160,28 +153,34 @@ def _as_shared_out() -> list[pl.Expr]:
 
 
 def _what_is_missing() -> pl.Expr:
-    """Why a count gives no loss, or what it assumes."""
-    strange = ~pl.col("place").is_in((*BEHIND, *BEFORE))
-    lacking = pl.when(strange).then(
-        pl.lit(
-            f"The place is none of {', '.join((*BEHIND, *BEFORE))}, so the count stands for nothing known."
-        )
-    )
-    for column in _FROM_A_COUNT:
-        least = pl.col(column) >= 0 if column == "kernels" else pl.col(column) > 0
-        lacking = lacking.when(~least.fill_null(False)).then(
-            pl.lit(f"The check states no loss and lacks {_LACKS[column]}, or it is not above zero.")
-        )
+    """Why a count gives no loss, or what it assumes: the first sentence that applies, else null."""
     behind = pl.col("place").is_in(BEHIND)
-    uncut = ~(pl.col("cut_width_m") > 0).fill_null(False)
-    return (
-        lacking.when(pl.col("frames") <= 0)
-        .then(pl.lit("The number of frames is not above zero."))
-        .when(behind & (pl.col("discharge_width_m") <= 0))
-        .then(pl.lit("The discharge width is not above zero; leave it out if residue was spread."))
-        .when(behind & pl.col("discharge_width_m").is_not_null() & uncut)
-        .then(pl.lit("The discharge width is stated and the cut width is not; state both in metres."))
-        .when(behind & pl.col("discharge_width_m").is_null())
-        .then(pl.lit("No discharge width: taken as spread over the whole cut."))
-        .otherwise(None)
-    )
+    has_width = pl.col("discharge_width_m").is_not_null()
+    places = ", ".join((*BEHIND, *BEFORE))
+    sentences = {
+        f"The place is none of {places}, so the count stands for nothing known.": ~_known_place(),
+        _lacks("the number of kernels"): ~(pl.col("kernels") >= 0).fill_null(False),
+        _lacks("the area of a frame"): _not_positive("frame_area_m2"),
+        _lacks("the mass of 1000 kernels"): _not_positive("thousand_kernel_mass_g"),
+        "The number of frames is not above zero.": _not_positive("frames"),
+        "The discharge width is not above zero; leave it out if residue was spread.": (
+            behind & has_width & _not_positive("discharge_width_m")
+        ),
+        "The discharge width is stated and the cut width is not; state both in metres.": (
+            behind & has_width & _not_positive("cut_width_m")
+        ),
+        "No discharge width: taken as spread over the whole cut.": behind & ~has_width,
+    }
+    return pl.coalesce(pl.when(applies).then(pl.lit(s)) for s, applies in sentences.items())
+
+
+def _lacks(what: str) -> str:
+    return f"The check states no loss and lacks {what}, or it is not above zero."
+
+
+def _not_positive(column: str) -> pl.Expr:
+    return ~(pl.col(column) > 0).fill_null(False)
+
+
+def _known_place() -> pl.Expr:
+    return pl.col("place").is_in((*BEHIND, *BEFORE))

@@ -134,9 +134,9 @@ def harvest(readings: pl.DataFrame, market_moisture_pct: float | None) -> Harves
     cut = readings.filter(column["working"].fill_null(1) != 0).select(wet=wet, keep=keep, area=area)
     whole = cut.drop_nulls(["wet", "area"])
     return Harvest(
-        wet_t=whole["wet"].sum(),
-        market_t=whole.select(pl.col("wet") * pl.col("keep").fill_null(1.0))["wet"].sum(),
-        area_ha=whole["area"].sum(),
+        wet_t=float(whole["wet"].sum()),
+        market_t=float(whole.select(pl.col("wet") * pl.col("keep").fill_null(1.0))["wet"].sum()),
+        area_ha=float(whole["area"].sum()),
         readings=whole.height,
         as_it_is=whole["keep"].null_count(),
         left_out=cut.height - whole.height,
