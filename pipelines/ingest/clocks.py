@@ -6,6 +6,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from chaffinch.pipelines.ingest.wording import counted
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -38,8 +40,9 @@ def to_utc(local: pl.Series, zone: str) -> tuple[pl.Series, tuple[str, ...]]:
         utc, rows = _not_put_forward(local, utc, skipped, zone)
         day = local.filter(skipped)[0].date()
         notes.append(
-            f"On {day} the clock of {zone} goes forward, yet {int(skipped.sum())} rows lie in the hour it "
-            f"skips: the logger had not been put forward, and {rows} rows were read by the time before."
+            f"On {day} the clock of {zone} goes forward, yet the hour it skips holds "
+            f"{counted(int(skipped.sum()), 'row')}: the logger had not been put forward, and "
+            f"{counted(rows, 'row')} were read by the time before."
         )
     return utc.cast(pl.Datetime("us", "UTC")), tuple(notes)
 
@@ -73,8 +76,8 @@ def _second_time(local: pl.Series, twice: pl.Series) -> pl.Series:
 def _repeated_note(local: pl.Series, twice: pl.Series, second: pl.Series, zone: str) -> str:
     day = local.filter(twice)[0].date()
     return (
-        f"On {day} the clock of {zone} goes back: of {int(twice.sum())} rows in the hour that comes twice, "
-        f"{int(second.sum())} were taken as its second run, by their order in the file."
+        f"On {day} the clock of {zone} goes back: of {counted(int(twice.sum()), 'row')} in the hour that "
+        f"comes twice, {int(second.sum())} were taken as its second run, by their order in the file."
     )
 
 

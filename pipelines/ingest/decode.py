@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.discover import CHUNK_BYTES, InboxFile
+from chaffinch.pipelines.ingest.wording import counted
 
 if TYPE_CHECKING:
     import polars as pl
@@ -74,10 +75,12 @@ def decode_lines(file: str, content: bytes) -> Lines:
     except UnicodeDecodeError:
         text = content.decode(codec, "replace")
         damaged = text.count("\ufffd")
-        notes.append(f"{damaged} characters could not be read as {encoding} and stand as \ufffd.")
+        notes.append(f"Not readable as {encoding}, shown as \ufffd: {counted(damaged, 'character')}.")
     if trailing := len(text) - len(text.rstrip("\0")):
         text = text.rstrip("\0")
-        notes.append(f"{trailing} zero bytes at the end were left out; the logger may have lost power.")
+        notes.append(
+            f"Left out at the end: {counted(trailing, 'zero byte')}; the logger may have lost power."
+        )
     text = text.removeprefix("\ufeff")
     lines = text.split("\n") if "\n" in text else text.split("\r")
     series = pl.Series("line", lines, dtype=pl.String)

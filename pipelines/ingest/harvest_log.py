@@ -12,6 +12,7 @@ from chaffinch.pipelines.ingest.places import fields_at
 from chaffinch.pipelines.ingest.positions import position_words
 from chaffinch.pipelines.ingest.rows_aside import gathered, malformed_rows
 from chaffinch.pipelines.ingest.setting_changes import adjustments_of
+from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels, settings
@@ -168,5 +169,5 @@ def _adjustments(frame: pl.DataFrame, notes: list[str]) -> pl.DataFrame | None:
     if not found:
         return None
     whole = pl.concat(found).sort("time", "row", "setting", maintain_order=True)
-    notes.append(f"{whole.height} adjustments were found where setting columns change and stay.")
+    notes.append(f"In setting columns that change and stay, {counted(whole.height, 'adjustment')} found.")
     return whole

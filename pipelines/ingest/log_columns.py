@@ -15,6 +15,7 @@ from chaffinch.pipelines.ingest.moments import parse_moments, plausible
 from chaffinch.pipelines.ingest.numerals import Mark, decimal_mark, is_missing
 from chaffinch.pipelines.ingest.rows_aside import flagged_rows
 from chaffinch.pipelines.ingest.text_table import TextTable
+from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.schemas.declarations import crops
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def read_names(reading: Reading, word: str) -> pl.Series:
 
 def cleaned_names(texts: pl.Series) -> pl.Series:
     """Names without control characters and outer spaces; empty ones are null."""
-    clean = texts.str.replace_all(r"[\p{Cc}\p{Cf}]", "").str.replace_all(r"\s+", " ").str.strip_chars()
+    clean = texts.str.replace_all(r"\s+", " ").str.replace_all(r"[\p{Cc}\p{Cf}]", "").str.strip_chars()
     return clean.set((clean == "") | is_missing(clean), None)
 
 
@@ -99,11 +100,11 @@ def read_machines(reading: Reading) -> pl.Series:
         name = alone[0] if len(alone) == 1 else UNNAMED_MACHINE
         missing = machines.null_count()
         reading.notes.append(
-            f"{missing} rows name no machine and were given to '{name}'; "
-            f'state it in farm.toml: [columns."{reading.table.file.rpartition("/")[2]}"] '
+            f"No machine is named in {counted(missing, 'row')}; '{name}' was taken, "
+            f'state the machine in farm.toml: [columns."{reading.table.file.rpartition("/")[2]}"] '
             'constants = { machine = "..." }.'
             if name == UNNAMED_MACHINE
-            else f"{missing} rows name no machine and were given to '{name}', the only one in farm.toml."
+            else f"No machine is named in {counted(missing, 'row')}; '{name}' was taken, alone in farm.toml."
         )
         machines = machines.fill_null(name)
     return machines.alias("machine")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from chaffinch.pipelines.ingest.wording import counted
+
 if TYPE_CHECKING:
     import polars as pl
     from shapely.geometry.base import BaseGeometry
@@ -23,10 +25,9 @@ def fields_at(
     if not open_rows.any():
         return frame
     if not boundaries or not {"latitude", "longitude"} <= set(frame.columns):
-        lacking = "no boundaries are given" if not boundaries else "it has no positions"
-        notes.append(
-            f"The file names no field for {int(open_rows.sum())} rows and {lacking}; they have none."
-        )
+        lacking = "no boundaries are known" if not boundaries else "there are no positions"
+        rows = counted(int(open_rows.sum()), "row")
+        notes.append(f"No field is named in {rows}, and {lacking} to tell it.")
         return frame
     import shapely
 
@@ -39,5 +40,8 @@ def fields_at(
     by_place = names.gather(np.where(chosen < 0, len(boundaries), chosen))
     field = frame["field"].fill_null(by_place)
     found, left = int((open_rows & field.is_not_null()).sum()), field.null_count()
-    notes.append(f"The field of {found} rows was told by its boundary; {left} rows lie in no known field.")
+    notes.append(
+        f"The field of {counted(found, 'row')} was told by its boundary; "
+        f"{counted(left, 'row')} in no known field."
+    )
     return frame.with_columns(field.alias("field"))

@@ -40,7 +40,9 @@ def malformed_rows(table: TextTable) -> pl.DataFrame:
         .then(pl.lit("The row holds zero bytes; the logger may have lost power while writing it."))
         .otherwise(
             pl.format(
-                "The row has {} fields where the header has {}, or a quote is not closed.", fields, expected
+                "The row does not have the {} fields of the header (separators make {}), or a quote is open.",
+                expected,
+                fields,
             )
         )
         .alias("sentence"),

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 HELD_S = 20.0
 COMPARED_S = 60.0
-# A value is exact when nearly all rows repeat the row before.
-EXACT_SHARE = 0.95
+# A value is exact when at least this share of rows lies in runs of one value that last.
+EXACT_SHARE = 0.8
 # An exact value counts as changed from this part of the catalogue's step on; a jittering one from half.
 EXACT_STEP_PART = 0.2
 NOISE_MULTIPLE = 3.0
@@ -96,7 +96,7 @@ def _held_numbers(seconds: np.ndarray, rows: pl.DataFrame, setting: Setting) -> 
     if len(index) < 2:
         return _none()
     seconds, values = seconds[index], values[index]
-    if np.mean(np.diff(values) == 0) >= EXACT_SHARE:
+    if _share_held(seconds, values) >= EXACT_SHARE:
         held = held_steps(seconds, values, EXACT_STEP_PART * step)
     else:
         held = held_shifts(seconds, values, step / 2)
@@ -113,15 +113,25 @@ def _none() -> Held:
     return Held(np.empty(0, int), np.empty(0), np.empty(0))
 
 
+def _runs(seconds: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Runs of one value: first row, row after the last, and whether the run lasts ``HELD_S``."""
+    starts = np.flatnonzero(np.r_[True, np.diff(values) != 0])
+    ends = np.r_[starts[1:], len(values)]
+    until = np.r_[seconds[starts[1:]], seconds[-1]]
+    return starts, ends, (until - seconds[starts]) >= HELD_S
+
+
+def _share_held(seconds: np.ndarray, values: np.ndarray) -> float:
+    starts, ends, long = _runs(seconds, values)
+    return float((ends - starts)[long].sum()) / len(values)
+
+
 def held_steps(seconds: np.ndarray, values: np.ndarray, least: float) -> Held:
     """Changes of an exact value that last ``HELD_S`` and exceed ``least``. ``seconds`` ascend.
 
     Values on the way (an actuator travelling) and slips that are corrected at once belong to no level.
     """
-    starts = np.flatnonzero(np.r_[True, np.diff(values) != 0])
-    ends = np.r_[starts[1:], len(values)]
-    until = np.r_[seconds[starts[1:]], seconds[-1]]
-    long = (until - seconds[starts]) >= HELD_S
+    starts, ends, long = _runs(seconds, values)
     # The very first level counts however short: it is what the machine was set to.
     long[0] = True
     starts, ends = starts[long], ends[long]

@@ -13,6 +13,7 @@ from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.ingest.decode import Lines
 from chaffinch.pipelines.ingest.headers import Matched, letters_and_digits, match_columns, recognise
+from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.pipelines.units import looks_like_unit
 
 if TYPE_CHECKING:
@@ -72,17 +73,17 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
     notes = list(lines.notes)
     if repeated:
         notes.append(
-            f"The header is repeated on {repeated} lines inside the table; they are not rows of data."
+            f"The header is repeated on {counted(repeated, 'line')} inside the table, not counted as data."
         )
     preamble = tuple(t for t in lines.text[:at].to_list() if t.strip())
     if preamble:
         shown = " / ".join(preamble)
-        notes.append(f"{len(preamble)} lines stand above the header: {shown[:300]}")
+        notes.append(f"Above the header, {counted(len(preamble), 'line')}: {shown[:300]}")
     rows, kept, malformed = _well_formed(body, numbers, separator, headers)
     if rows.height == 0 and malformed.height > 0:
         raise UnreadableFile(
             file,
-            f"The header (line {at + 1}) has {len(headers)} columns, no row of {malformed.height} has. "
+            f"The header (line {at + 1}) has {len(headers)} columns, no row of {malformed.height:,} has. "
             "If numbers have decimal commas, export with semicolons between the columns.",
         )
     notes.extend(m.note for m in matched if m.note)

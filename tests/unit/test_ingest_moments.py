@@ -185,4 +185,4 @@ def test_a_clock_that_was_put_forward_too_late():
     shown = pl.Series([t.replace(tzinfo=None) + timedelta(hours=1 if t < put_forward else 2) for t in times])
     read, notes = to_utc(shown, "Europe/Berlin")
     assert read.to_list() == times
-    assert "12 rows lie in the hour it skips: the logger had not been put forward" in notes[0]
+    assert "the hour it skips holds 12 rows: the logger had not been put forward" in notes[0]

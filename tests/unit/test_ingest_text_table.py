@@ -59,7 +59,7 @@ def test_row_numbers_are_lines_of_the_file_below_a_preamble_and_blank_lines():
     read = table("Export of a terminal\n\nMachine: Combine A\n\n" + LOG.replace("\n2026", "\n\n2026", 1))
     assert read.header_line == 5
     assert read.lines.to_list() == [7, 8]
-    assert "2 lines stand above the header: Export of a terminal / Machine: Combine A" in read.notes
+    assert "Above the header, 2 lines: Export of a terminal / Machine: Combine A" in read.notes
 
 
 def test_a_units_row_gives_the_units():
@@ -77,7 +77,7 @@ def test_the_header_repeated_inside_is_not_data_and_is_told():
     read = table(LOG + LOG)
     assert read.rows.height == 4
     assert read.lines.to_list() == [2, 3, 5, 6]
-    assert "The header is repeated on 1 lines inside the table; they are not rows of data." in read.notes
+    assert "The header is repeated on 1 line inside the table, not counted as data." in read.notes
 
 
 def test_rows_with_another_number_of_fields_are_kept_apart_with_their_line():
@@ -135,7 +135,7 @@ def test_zero_bytes_spoil_their_row_only_and_a_zero_tail_is_told():
     read = table(LOG.encode() + b"2026-08-01T10:00:02Z,\0\0,x\n" + b"\0" * 500)
     assert read.rows.height == 2
     assert read.malformed["line"].to_list() == [4]
-    assert any(n.startswith("500 zero bytes at the end were left out") for n in read.notes)
+    assert any(n.startswith("Left out at the end: 500 zero bytes;") for n in read.notes)
 
 
 def test_no_rows():
