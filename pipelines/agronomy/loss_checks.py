@@ -146,9 +146,11 @@ def _as_shared_out() -> list[pl.Expr]:
     behind = pl.col("place").is_in(BEHIND)
     divisor = pl.when(~behind | pl.col("discharge_width_m").is_null()).then(1.0).otherwise(factor)
     variance = pl.col("ground_variance") + pl.col("background_variance")
+    count, error = (pl.col("ground_kg_ha") - pl.col("background_kg_ha")) / divisor, variance.sqrt() / divisor
+    possible = count.is_finite() & error.is_finite()
     return [
-        ((pl.col("ground_kg_ha") - pl.col("background_kg_ha")) / divisor).alias("count_kg_ha"),
-        (variance.sqrt() / divisor).alias("count_error_kg_ha"),
+        pl.when(possible).then(count).alias("count_kg_ha"),
+        pl.when(possible).then(error).alias("count_error_kg_ha"),
     ]
 
 
@@ -169,6 +171,7 @@ def _what_is_missing() -> pl.Expr:
         "The discharge width is stated and the cut width is not; state both in metres.": (
             behind & has_width & _not_positive("cut_width_m")
         ),
+        "The numbers of the count are beyond anything that can be counted.": pl.col("count_kg_ha").is_null(),
         "No discharge width: taken as spread over the whole cut.": behind & ~has_width,
     }
     return pl.coalesce(pl.when(applies).then(pl.lit(s)) for s, applies in sentences.items())

@@ -104,8 +104,7 @@ maybe = st.none() | st.floats(allow_nan=True, allow_infinity=True)
 loss_rows = st.lists(
     st.fixed_dictionaries(
         {
-            "time": st.none()
-            | st.integers(0, 3).map(lambda d: datetime(2026, 8, 1, tzinfo=UTC) + timedelta(d)),
+            "time": st.none() | st.integers(1, 3).map(lambda day: datetime(2026, 8, day, tzinfo=UTC)),
             "machine": st.sampled_from(["A", "B"]),
             "field": st.none() | st.sampled_from(["x", "y"]),
             "place": st.none() | st.sampled_from(["machine", "header", "pre-harvest", "separation", "?", ""]),
