@@ -26,7 +26,10 @@ def _folders_of_code() -> dict[str, str]:
 
 
 def test_every_folder_of_code_is_listed_and_nothing_else(setuptools_table):
-    assert sorted(setuptools_table["packages"]) == sorted(_folders_of_code())
+    listed, there = set(setuptools_table["packages"]), set(_folders_of_code())
+    assert there - listed == set(), "packages of the tree that pyproject.toml lacks"
+    assert listed - there == set(), "packages of pyproject.toml that the tree lacks"
+    assert len(setuptools_table["packages"]) == len(listed)
     assert setuptools_table["package-dir"] == _folders_of_code()
 
 
