@@ -1,0 +1,101 @@
+"""Inspect: what a file is, said before anything is taken in."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+
+import pytest
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.inspection import inspect, render
+from rich.console import Console
+
+LOG = (
+    "Time;Machine;Speed (km/h);Oil\n;;km/h;\n"
+    + "".join(f"2026-08-01T10:00:{s:02d}Z;A;5,4;x\n" for s in range(30))
+    + "".join(f"2026-08-01T10:05:{s:02d}Z;A;5,4;x\n" for s in range(30))
+    + "2026-08-01T10:06:00Z;A;fast;x\nbroken\n"
+)
+
+
+def shown(found):
+    stream = io.StringIO()
+    Console(file=stream, width=200).print(render(found))
+    return stream.getvalue()
+
+
+def test_a_harvest_log_is_described_whole(tmp_path):
+    (tmp_path / "log.csv").write_text(LOG, encoding="utf-8")
+    found = inspect(tmp_path / "log.csv", Farm())
+    (file,) = json.loads(json.dumps(found))["files"]
+    assert (file["kind"], file["separator"], file["encoding"], file["header_line"]) == (
+        "harvest log",
+        "semicolon",
+        "UTF-8",
+        1,
+    )
+    speed = file["columns"][2]
+    assert (speed["is"], speed["unit"], speed["to_unit"], speed["sample"]) == (
+        "speed_m_s",
+        "km/h",
+        "m/s",
+        "5,4",
+    )
+    assert speed["factor"] == pytest.approx(1 / 3.6)
+    assert file["columns"][3]["is"] is None
+    assert file["unmatched_columns"] == ["Oil"]
+    assert (file["rows_read"], file["rows_kept"], file["rows_set_aside"]) == (62, 60, 2)
+    assert {e["rule"]: e["rows"] for e in file["set_aside"]} == {
+        "not_a_number": 1,
+        "wrong_number_of_fields": 1,
+    }
+    assert file["set_aside"][0]["share_pct"] == pytest.approx(100 / 62, abs=1e-3)
+    assert file["machines"] == ["A"]
+    assert (file["first_time"], file["last_time"]) == (
+        "2026-08-01T10:00:00+00:00",
+        "2026-08-01T10:05:29+00:00",
+    )
+    assert file["interval_s"] == 1.0
+    assert file["gaps"] == 1
+    assert file["longest_gaps"] == [{"machine": "A", "from": "2026-08-01T10:00:29+00:00", "seconds": 271.0}]
+
+
+def test_it_is_shown_in_plain_lines(tmp_path):
+    (tmp_path / "log.csv").write_text(LOG, encoding="utf-8")
+    text = shown(inspect(tmp_path / "log.csv", Farm()))
+    assert "harvest log" in text
+    assert "62 rows, 60 would be kept" in text
+    assert "× 0.277778 to m/s" in text
+    assert "Gap of 271 s from 2026-08-01T10:00:29+00:00 (A)" in text
+    assert "'fast' in column 'Speed (km/h)' is not a number." in text
+
+
+def test_markup_in_a_file_is_shown_as_it_stands(tmp_path):
+    (tmp_path / "log.csv").write_text(
+        "time,machine,speed_m_s,[red]x[/red]\n2026-08-01T10:00:00Z,[bold]A[/bold],1,y\n", encoding="utf-8"
+    )
+    text = shown(inspect(tmp_path / "log.csv", Farm()))
+    assert "[bold]A[/bold]" in text
+    assert "[red]x[/red]" in text
+
+
+def test_an_unreadable_file_and_each_member_of_an_archive(tmp_path):
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.writestr("log.csv", LOG)
+        archive.writestr("photo.bin", bytes(range(256)) * 40)
+    files = inspect(tmp_path / "a.zip", Farm())["files"]
+    assert [(f["name"], f["kind"]) for f in files] == [
+        ("a.zip/log.csv", "harvest log"),
+        ("a.zip/photo.bin", "unknown"),
+    ]
+    assert files[1]["reason"] == (
+        "The file is neither text nor task data nor Parquet; export the log as CSV."
+    )
+    assert files[1]["reason"] in shown({"files": files})
+
+
+def test_nothing_there_is_a_wrong_call(tmp_path):
+    with pytest.raises(CallError, match="is neither a file nor a folder"):
+        inspect(tmp_path / "none.csv", Farm())

@@ -1,0 +1,119 @@
+"""Settings logs: names, units and words of the catalogue, and what it lacks."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.ingest import read
+from chaffinch.pipelines.ingest.discover import from_bytes
+from chaffinch.schemas.tables import tables
+
+
+def parsed(text, farm=None):
+    found = read(from_bytes("settings.csv", text.encode()), farm or Farm(), [])
+    assert found.kind == "settings log"
+    assert found.rows_read == found.adjustments.height + found.set_aside["row"].n_unique()
+    tables()["adjustments"].conform(found.adjustments)
+    return found
+
+
+def told(found):
+    return found.adjustments.select("row", "setting", "from_value", "to_value", "unit", "kind").rows()
+
+
+def rows(*lines):
+    return "time,machine,setting,from_value,to_value,unit,note\n" + "".join(
+        f"2026-08-01T10:{i:02d}:00Z,A,{line}\n" for i, line in enumerate(lines)
+    )
+
+
+def test_numbers_in_the_catalogue_unit_as_plain_text():
+    found = parsed(
+        rows("Fan speed,1000.0,1080,rpm,dusty", "concave clearance,0.5,0.75,in,", "sieve loss,1,2,,")
+    )
+    assert told(found)[:2] == [
+        (2, "fan_speed", "1000", "1080", "rpm", "number"),
+        (3, "concave_clearance", "12.7", "19.05", "mm", "number"),
+    ]
+    first = found.adjustments.row(0, named=True)
+    assert (first["time"], first["origin"], first["note"]) == (
+        datetime(2026, 8, 1, 10, tzinfo=UTC),
+        "settings log",
+        "dusty",
+    )
+
+
+def test_the_unit_may_stand_in_the_name_of_the_setting():
+    assert told(parsed(rows("concave clearance (cm),,1.2,,")))[0][3:5] == ("12", "mm")
+
+
+def test_the_value_before_is_known_from_earlier_rows_of_the_same_machine():
+    found = parsed(
+        "time,machine,setting,to_value\n2026-08-01T11:00:00Z,A,fan speed,1100\n"
+        "2026-08-01T10:00:00Z,A,fan speed,1000\n2026-08-01T10:30:00Z,B,fan speed,900\n"
+    )
+    assert [(r[0], r[2], r[3]) for r in told(found)] == [
+        (2, "1000", "1100"),
+        (3, None, "1000"),
+        (4, None, "900"),
+    ]
+
+
+def test_words_become_positions_where_recognised_and_stay_where_not():
+    found = parsed(
+        rows(
+            "Concave cover plates,Open,SHUT,,",
+            "feeder drum position,high,down,,",
+            "chopper speed,,ludicrous,,",
+        )
+    )
+    assert [r[2:4] for r in told(found)] == [("open", "closed"), ("high", "low"), (None, "ludicrous")]
+    assert "Chopper speed: 'ludicrous' is none of low, high; it is kept as logged." in found.notes
+
+
+def test_a_setting_that_the_catalogue_lacks_is_kept_as_logged():
+    found = parsed(rows("Moon phase,new,full,quarters,"))
+    assert told(found) == [(2, "Moon phase", "new", "full", "quarters", "unknown")]
+    assert found.notes == ("The catalogue has no setting 'Moon phase'; its changes are kept as logged.",)
+
+
+def test_a_service_needs_no_value():
+    assert told(parsed(rows("concave cleaned,,,,")))[0] == (2, "concave_cleaned", None, None, None, "service")
+
+
+@pytest.mark.parametrize(
+    ("line", "rule", "value", "sentence"),
+    [
+        ("fan speed,,fast,rpm,", "not_a_number", "fast", "Fan speed is a number in rpm, and 'fast' is none."),
+        ("fan speed,,,rpm,", "not_a_number", "", "Fan speed is a number in rpm, and '' is none."),
+        (",,5,rpm,", "no_setting", "", "The row names no setting."),
+        ("fan speed,,5,°C,", "unknown_unit", "°C", "Fan speed: the unit '°C' can't be turned into rpm."),
+    ],
+)
+def test_rows_that_cannot_be_read_go_aside(line, rule, value, sentence):
+    found = parsed(rows("fan speed,,1000,rpm,", line))
+    (aside,) = found.set_aside.to_dicts()
+    assert (aside["row"], aside["rule"], aside["value"], aside["sentence"]) == (3, rule, value, sentence)
+
+
+def test_other_column_names_separators_and_local_time():
+    farm = parse_farm('time_zone = "Europe/Berlin"')
+    found = parsed(
+        "Date;Time;Combine;Parameter;Old value;New value\n01.08.2026;12:00;A;Concave clearance;12,5;14,5\n",
+        farm,
+    )
+    assert told(found) == [(2, "concave_clearance", "12.5", "14.5", "mm", "number")]
+    assert found.adjustments["time"][0] == datetime(2026, 8, 1, 10, tzinfo=UTC)
+
+
+def test_other_columns_are_named():
+    found = parsed("time,machine,setting,to_value,mood\n2026-08-01T10:00:00Z,A,fan speed,1000,good\n")
+    assert found.unmatched_columns == ("mood",)
+
+
+def test_no_time_column_is_refused():
+    with pytest.raises(UnreadableFile, match="No column holds the time; name it 'time'"):
+        read(from_bytes("s.csv", b"machine,setting,to_value\nA,fan speed,1000\n"), Farm(), [])
