@@ -137,6 +137,7 @@ def _unusual(worked: pl.DataFrame, setting: Setting, crop: Crop) -> list[Finding
     usual = setting.usual_positions(crop.name)
     if not usual:
         return []
+    note = f"{setting.usual_note} " if setting.usual_note else ""
     counts = worked[setting.column].drop_nulls().value_counts(sort=True)
     found = []
     for word, count in counts.iter_rows():
@@ -145,7 +146,7 @@ def _unusual(worked: pl.DataFrame, setting: Setting, crop: Crop) -> list[Finding
         share = count / worked.height
         sentence = (
             f"{setting.label} logged {word} in {crop.label.lower()}; {' or '.join(usual)} is common "
-            f"({setting.usual_source}). {_how_often(share)}"
+            f"({setting.usual_source}). {note}{_how_often(share)}"
         )
         found.append(Finding("unusual", (setting.name,), sentence, share, setting.usual_source))
     return found
@@ -164,7 +165,8 @@ def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) 
     tip = float(tip_speed_m_s(drum_diameter_m, middle))
     if least <= tip <= most:
         return []
-    source = f"{crop.sources['tip_speed_low_m_s']}; {crop.sources['tip_speed_high_m_s']}"
+    sources = "; ".join(crop.sources[name] for name in ("tip_speed_low_m_s", "tip_speed_high_m_s"))
+    source = "; ".join(dict.fromkeys(sources.split("; ")))
     sentence = (
         f"Threshing speed stands at {middle:.0f} rpm, a tip speed of {tip:.1f} m/s on a drum of "
         f"{drum_diameter_m:g} m; {least:g} to {most:g} m/s is usual in {crop.label.lower()} ({source})."
