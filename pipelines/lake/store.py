@@ -12,7 +12,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,10 +22,12 @@ from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
     import polars as pl
+    from chaffinch.pipelines.farm import Farm
     from deltalake import DeltaTable
 
 _STORAGE_PREFIXES = ("AWS_", "AZURE_", "GOOGLE_")
 _INPUTS_KEY = "chaffinch.inputs"
+_READING_ORDER = ("time", "file", "row", "delivery")
 
 
 def _quiet(sentence: str) -> None:
@@ -84,11 +86,17 @@ class Lake:
             return tables()["deliveries"].empty()
         return self._scan_files("deliveries").collect().sort("name", "delivery")
 
-    def readings(self, machine: str, field: str | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
-        """Readings of one machine in one field (None: those without a field), by time.
+    def readings(
+        self,
+        machine: str,
+        field: str | None,
+        day: date | None = None,
+        columns: Sequence[str] | None = None,
+    ) -> pl.DataFrame:
+        """Readings of one machine in one field (None: those without a field), by time; ``day`` is a UTC date.
 
-        Opens only the deliveries that the ledger names for them. Where two deliveries hold the same moment
-        (a daily log and a longer one), only the rows of the one first in the ledger are given.
+        Opens only the deliveries that the ledger names for them. A moment that several deliveries hold (a
+        daily log and a longer one) comes once, each column from the first file that knows it.
         """
         import polars as pl
 
@@ -100,33 +108,54 @@ class Lake:
         if not ids or not self._exists("readings"):
             return tables()["readings"].empty().select(wanted)
         here = pl.col("field").is_null() if field is None else pl.col("field") == field
-        ordering = ("time", "file", "row", "delivery")
-        needed = list(dict.fromkeys([*wanted, *ordering]))
+        if day is not None:
+            here = here & (pl.col("time").dt.date() == day)
         found = (
             self._scan_files("readings")
             .filter(pl.col("delivery").is_in(ids), pl.col("machine") == machine, here)
-            .select(needed)
+            .select(list(dict.fromkeys([*wanted, *_READING_ORDER])))
             .collect()
-            .sort("time", "file", "row")
+            .sort(_READING_ORDER)
         )
-        first = pl.col("delivery") == pl.col("delivery").first().over("time")
-        return (found.filter(first) if len(ids) > 1 else found).select(wanted)
+        return _each_moment_once(found).select(wanted)
 
     def machine_fields(self) -> pl.DataFrame:
-        """One row per machine and field: ``machine``, ``field``, ``readings``, ``first_time``, ``last_time``."""
+        """One row per machine and field: machine, field, (commonest) crop, readings, first_time, last_time,
+        day. Where no field is known there is one row per machine and UTC day; else ``day`` is null.
+        """
         import polars as pl
 
-        return (
+        day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date())
+        by_crop = (
             self.scan("readings")
-            .group_by("machine", "field")
+            .group_by("machine", "field", day.alias("day"), "crop")
             .agg(
                 pl.len().cast(pl.Int64).alias("readings"),
                 pl.col("time").min().alias("first_time"),
                 pl.col("time").max().alias("last_time"),
             )
-            .collect()
-            .sort("first_time", "machine", "field")
+            .collect(engine="streaming")
         )
+        # Any named crop tells more than none; of equally common ones the first by name.
+        return (
+            by_crop.sort(pl.col("crop").is_null(), -pl.col("readings"), "crop")
+            .group_by("machine", "field", "day", maintain_order=True)
+            .agg(
+                pl.col("crop").first(),
+                pl.col("readings").sum(),
+                pl.col("first_time").min(),
+                pl.col("last_time").max(),
+            )
+            .select("machine", "field", "crop", "readings", "first_time", "last_time", "day")
+            .sort("first_time", "machine", "field", nulls_last=True)
+        )
+
+    def farm(self) -> Farm:
+        """The farm.toml taken in last; the defaults where there was none."""
+        from chaffinch.pipelines.farm import Farm, parse_farm
+
+        text = self.farm_text()
+        return Farm() if text is None else parse_farm(text)
 
     def farm_text(self) -> str | None:
         """The text of the farm.toml taken in last; None where there was none."""
@@ -345,6 +374,22 @@ class Lake:
                 f"Table {name} of {self.uri} can't be {done}: {first.rstrip('.')}. "
                 f"Run: chaffinch check --lake {self.uri}"
             ) from error
+
+
+def _each_moment_once(readings: pl.DataFrame) -> pl.DataFrame:
+    """Readings in ``_READING_ORDER`` with the rows that several deliveries hold for one moment made one."""
+    import polars as pl
+
+    shared = readings.select(pl.col("delivery").n_unique().over("time") > 1).to_series()
+    if not shared.any():
+        return readings
+    once = (
+        readings.filter(shared)
+        .group_by("time", maintain_order=True)
+        .agg(pl.exclude("time").drop_nulls().first())
+        .select(readings.columns)
+    )
+    return pl.concat([readings.filter(~shared), once]).sort(_READING_ORDER)
 
 
 def _rows_of(name: str, batch: Iterable[Delivery]) -> pl.DataFrame | None:
