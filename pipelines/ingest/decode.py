@@ -29,10 +29,14 @@ _MARKS = (
 
 @dataclass(frozen=True, slots=True)
 class Lines:
-    """The lines of a text, the first is line 1; ``encoding`` in words; ``notes`` on what was odd."""
+    """The lines of a text, the first is line 1; ``encoding`` in words; ``notes`` on what was odd.
+
+    ``is_text``: False where so many control characters stand that it is likely no text at all.
+    """
 
     text: pl.Series
     encoding: str
+    is_text: bool = True
     notes: tuple[str, ...] = ()
 
 
@@ -59,17 +63,13 @@ def bounded_content(file: InboxFile) -> bytes:
 
 
 def decode_lines(file: str, content: bytes) -> Lines:
-    """The lines of ``content``. Raises ``UnreadableFile`` when it is empty or no text."""
+    """The lines of ``content``. Raises ``UnreadableFile`` when it is empty."""
     import polars as pl
 
     if not content.strip(b"\0\r\n\t "):
         raise UnreadableFile(file, "The file is empty.")
     codec, encoding = _encoding(content)
     notes: list[str] = []
-    if codec is None:
-        raise UnreadableFile(
-            file, "The file is neither text nor task data nor Parquet; export the log as CSV."
-        )
     try:
         text = content.decode(codec)
     except UnicodeDecodeError:
@@ -86,11 +86,11 @@ def decode_lines(file: str, content: bytes) -> Lines:
     series = pl.Series("line", lines, dtype=pl.String)
     if "\r" in text:
         series = series.str.strip_chars_end("\r")
-    return Lines(series, encoding, tuple(notes))
+    return Lines(series, encoding, _is_text(content), tuple(notes))
 
 
-def _encoding(content: bytes) -> tuple[str | None, str]:
-    """Codec and its name in words; no codec for what is no text."""
+def _encoding(content: bytes) -> tuple[str, str]:
+    """Codec and its name in words."""
     for mark, codec, words in _MARKS:
         if content.startswith(mark):
             return codec, words
@@ -100,12 +100,14 @@ def _encoding(content: bytes) -> tuple[str | None, str]:
         return "utf-16-le", "UTF-16, little end first"
     if even > 0.3 * len(head) / 2 > 20 * odd:
         return "utf-16-be", "UTF-16, big end first"
-    body = head.rstrip(b"\0")
-    control = len(body) - len(body.translate(None, _CONTROL))
-    if control > MOST_CONTROL_SHARE * len(body):
-        return None, "no text"
     try:
         content.decode("utf-8")
     except UnicodeDecodeError:
         return "windows-1252", "Windows-1252"
     return "utf-8", "UTF-8"
+
+
+def _is_text(content: bytes) -> bool:
+    head = content[: 1 << 16].replace(b"\0", b"")
+    control = len(head) - len(head.translate(None, _CONTROL))
+    return control <= MOST_CONTROL_SHARE * len(head)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 UNNAMED_MACHINE = "unnamed machine"
+_ROWS_THAT_SHOW_THE_MARK = 2000
 
 
 @dataclass(slots=True)
@@ -43,8 +44,11 @@ class Reading:
 def begin(table: TextTable, farm: Farm) -> Reading:
     """Start reading ``table``: find its decimal mark and take over its notes."""
     numeric = [m for m in table.matched if m.kind != "word" or m.target not in ("time", "date", "note")]
-    columns = [table.texts(m) for m in numeric if m.kind != "none"]
-    mark = decimal_mark([c for c in columns if c.str.contains(r"\d[.,]\d").any()])
+    columns = [table.rows[table.headers[m.position]] for m in numeric if m.kind != "none"]
+    # The first rows nearly always show it.
+    mark = decimal_mark([c[:_ROWS_THAT_SHOW_THE_MARK].str.strip_chars() for c in columns])
+    if mark is None and table.rows.height > _ROWS_THAT_SHOW_THE_MARK:
+        mark = decimal_mark([c.str.strip_chars() for c in columns])
     if mark is None and table.separator == ";":
         mark = ","
     return Reading(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))

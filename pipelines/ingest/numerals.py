@@ -48,41 +48,67 @@ def parse_numbers(texts: pl.Series, mark: Mark | None) -> Numbers:
 
     A column that holds a point as decimal mark is read so even in a file with decimal commas.
     """
-    import polars as pl
-
     texts = texts.fill_null("").str.strip_chars()
-    values = texts.cast(pl.Float64, strict=False)
-    values = values.set(values.is_nan() | values.is_infinite(), None)
-    marked = texts.str.contains(r"[,' \u00a0\u202f]")
-    thousands_points = mark == "," and _all_thousands(texts, ".")
+    comma = bool(texts.str.contains(",", literal=True).any())
+    point = bool(texts.str.contains(".", literal=True).any())
     ambiguous = False
-    if marked.any() or thousands_points:
-        cleaned = texts.str.replace_all(r"(\d)[' \u00a0\u202f](\d{3})", "$1$2")
-        own = decimal_mark([cleaned]) or mark
-        if own is None and cleaned.str.contains(",", literal=True).any():
-            ambiguous, own = True, "."
-        if own == ",":
-            points = cleaned.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$")
-            grouped = cleaned.str.replace_all(".", "", literal=True)
-            cleaned = (
-                cleaned.zip_with(~points, grouped)
-                if thousands_points or not _has_decimal_point(texts)
-                else cleaned
-            )
-            cleaned = cleaned.str.replace(r"^([+-]?\d*),(\d*)$", "$1.$2")
-        else:
-            commas = cleaned.str.contains(r"^[+-]?\d{1,3}(,\d{3})+(\.\d+)?$")
-            cleaned = cleaned.zip_with(~commas, cleaned.str.replace_all(",", "", literal=True))
-        again = cleaned.cast(pl.Float64, strict=False)
-        values = again.set(again.is_nan() | again.is_infinite(), None)
-    bad = values.is_null() & ~is_missing(texts)
+    if comma and not point:
+        own = decimal_mark([texts]) or mark
+        ambiguous = own is None
+        values = _as_numbers(texts.str.replace(",", ".", literal=True) if own == "," else texts)
+    elif comma or (mark == "," and _all_thousands(texts)):
+        own, values = decimal_mark([texts]) or mark or ".", None
+        if not comma:
+            own = ","
+    else:
+        own, values = mark, _as_numbers(texts)
+    odd = values is None or values.null_count() > 0
+    if odd:
+        values = _with_odd_ones(texts, values, own or ".")
+    assert values is not None
+    bad = values.is_null()
+    if bad.any():
+        bad &= ~is_missing(texts)
     return Numbers(values, bad, ambiguous)
 
 
-def _all_thousands(texts: pl.Series, mark: str) -> bool:
-    """Whether ``mark`` occurs, and only where it may group thousands."""
-    with_mark = texts.filter(texts.str.contains(mark, literal=True))
-    return len(with_mark) > 0 and bool(with_mark.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$").all())
+def _as_numbers(texts: pl.Series) -> pl.Series:
+    """Plain decimals to Float64; null for all else, for infinities and for what spells "not a number"."""
+    import polars as pl
+
+    values = texts.cast(pl.Float64, strict=False)
+    return values.set(~values.is_finite(), None)
+
+
+def _with_odd_ones(texts: pl.Series, values: pl.Series | None, mark: Mark) -> pl.Series:
+    """Fill what the plain way could not read: thousands marks of any kind, both marks in one column."""
+    import polars as pl
+
+    if values is None:
+        values = pl.repeat(None, len(texts), dtype=pl.Float64, eager=True)
+    at = (values.is_null() & texts.str.contains(r"\d")).arg_true()
+    if not len(at):
+        return values
+    cleaned = texts.gather(at).str.replace_all(r"(\d)[' \u00a0\u202f](\d{3})", "$1$2")
+    if mark == ",":
+        points = cleaned.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$")
+        if not _has_decimal_point(cleaned):
+            cleaned = cleaned.zip_with(~points, cleaned.str.replace_all(".", "", literal=True))
+        cleaned = cleaned.str.replace(r"^([+-]?\d*),(\d*)$", "$1.$2")
+    else:
+        commas = cleaned.str.contains(r"^[+-]?\d{1,3}(,\d{3})+(\.\d+)?$")
+        cleaned = cleaned.zip_with(~commas, cleaned.str.replace_all(",", "", literal=True))
+    return values.scatter(at, _as_numbers(cleaned))
+
+
+def _all_thousands(texts: pl.Series) -> bool:
+    """Whether points occur, and only where they may group thousands."""
+    with_mark = texts.filter(texts.str.contains(".", literal=True))
+    grouped = r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$"
+    # The first rows nearly always decide.
+    return len(with_mark) > 0 and all(
+        part.str.contains(grouped).all() for part in (with_mark[:100], with_mark)
+    )
 
 
 def _has_decimal_point(texts: pl.Series) -> bool:

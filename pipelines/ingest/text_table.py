@@ -62,7 +62,7 @@ class TextTable:
 
 def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
     """Find the table in ``lines``. Raises ``UnreadableFile`` where no header is recognised."""
-    separator, at = _find_header(file, lines.text, stated)
+    separator, at = _find_header(file, lines, stated)
     first = fields_of(lines.text[at], separator)
     if len(first) > MOST_COLUMNS:
         raise UnreadableFile(file, f"The header has {len(first)} columns; at most {MOST_COLUMNS} are read.")
@@ -101,11 +101,11 @@ def fields_of(line: str, separator: str) -> list[str]:
         return line.split(separator)
 
 
-def _find_header(file: str, text: pl.Series, stated: FileColumns) -> tuple[str, int]:
+def _find_header(file: str, lines: Lines, stated: FileColumns) -> tuple[str, int]:
     """Separator and index of the line that names the most known columns."""
     known = {letters_and_digits(name) for name in stated.names}
     best, place = 0, ("", -1)
-    head = text[:LINES_SEARCHED_FOR_HEADER].to_list()
+    head = lines.text[:LINES_SEARCHED_FOR_HEADER].to_list()
     for at, line in enumerate(head):
         for separator in SEPARATORS:
             if separator not in line:
@@ -116,6 +116,10 @@ def _find_header(file: str, text: pl.Series, stated: FileColumns) -> tuple[str, 
                 best, place = score, (separator, at)
     if best >= 2 or (best == 1 and place[1] == _first_full(head)):
         return place
+    if not lines.is_text:
+        raise UnreadableFile(
+            file, "The file is neither text nor task data nor Parquet; export the log as CSV."
+        )
     seen = next((line for line in head if line.strip()), "")[:120]
     raise UnreadableFile(
         file,
