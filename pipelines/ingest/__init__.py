@@ -34,7 +34,7 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
     table = open_table(file, content, farm)
     if table is not None:
         return read_table(table, farm, boundaries)
-    if _kind_of_text(file, content) == "farm":
+    if kind_of_text(file, content) == "farm":
         return _read_farm(file, content)
     from chaffinch.pipelines.ingest.boundaries import read_boundaries
 
@@ -50,7 +50,7 @@ def open_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable | None:
         from chaffinch.pipelines.ingest.parquet import read_parquet_table
 
         return read_parquet_table(file.name, content, farm)
-    if _kind_of_text(file, content) != "table":
+    if kind_of_text(file, content) != "table":
         return None
     from chaffinch.pipelines.ingest.decode import decode_lines
     from chaffinch.pipelines.ingest.text_table import read_text_table
@@ -90,7 +90,7 @@ def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeo
     return read_harvest_log(reading, boundaries)
 
 
-def _kind_of_text(file: InboxFile, content: bytes) -> str:
+def kind_of_text(file: InboxFile, content: bytes) -> str:
     """``boundaries`` for JSON, ``farm`` for a farm.toml, else ``table``."""
     head = content[:4096].removeprefix(b"\xef\xbb\xbf").lstrip()
     if head[:1] == b"{":

@@ -22,6 +22,8 @@ def faults(lake: Lake) -> list[str]:
     """A sentence for each fault: a table that can't be read, rows that are missing or too many, broken keys,
     files without a row in the ledger, effects older than what they rest on.
     """
+    if damaged := lake.damaged_files("deliveries"):
+        return damaged
     try:
         ledger = lake.ledger()
         counted = ledger["delivery"].to_list()
@@ -41,7 +43,9 @@ def _faults_of(lake: Lake, name: str, ledger: pl.DataFrame) -> list[str]:
 
     table = tables()[name]
     strangers = lake.stored_deliveries(name) - set(ledger["delivery"].to_list())
-    found: list[str] = []
+    found = lake.damaged_files(name)
+    if found:
+        return found
     if strangers:
         found.append(
             f"Table {name} holds rows of {len(strangers)} deliveries that do not count; "
@@ -87,6 +91,8 @@ def _faults_of_effects(lake: Lake) -> list[str]:
     import polars as pl
     from chaffinch.pipelines.lake.inputs import inputs_of_effects
 
+    if damaged := lake.damaged_files("effects"):
+        return damaged
     try:
         lake.scan("effects").collect()
         estimated_from = lake.effects_inputs()

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
 
 from chaffinch.pipelines.errors import CallError, LakeError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, Delivery
@@ -270,6 +271,31 @@ class Lake:
         if not self._exists(name):
             return set()
         return {part["delivery"] for part in self._table(name).partitions()}
+
+    def damaged_files(self, name: str) -> list[str]:
+        """A sentence for each data file of a table that is gone or of another size than was written.
+
+        A file that was cut short must never reach the Parquet reader, which brings the process down.
+        """
+        import polars as pl
+
+        try:
+            if self.is_remote or not self._exists(name):
+                return []
+            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
+        except LakeError as error:
+            return [str(error)]
+        found = []
+        for path, size in written.select("path", "size_bytes").iter_rows():
+            file = Path(self.uri) / name / unquote(path)
+            there = file.stat().st_size if file.is_file() else None
+            if there != size:
+                what = "is gone" if there is None else f"has {there} bytes where {size} were written"
+                found.append(
+                    f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of the lake, "
+                    "or move the lake away and take the inbox in again."
+                )
+        return found
 
     def _sweep(self) -> None:
         """Take out rows of deliveries that the ledger does not name: leftovers of a killed run."""

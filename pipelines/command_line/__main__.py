@@ -1,0 +1,3 @@
+from chaffinch.pipelines.command_line import main
+
+main()

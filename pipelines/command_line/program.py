@@ -1,0 +1,91 @@
+"""The program: its commands, and how a failure is told."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+from chaffinch.pipelines.errors import ChaffinchError
+
+# The parser's own root of errors; typer carries the parser inside itself under a private name.
+_WrongCall = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+
+app = typer.Typer(
+    name="chaffinch",
+    help="What each combine adjustment did to grain loss and throughput, from logged readings.",
+    epilog="Example: chaffinch nightly inbox --lake lake --site site",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"chaffinch {version('chaffinch')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command and give its exit code. Failures are one or two sentences on standard error."""
+    from chaffinch.pipelines.command_line import looking, proving, taking_in  # noqa: F401  they register
+
+    debug, as_json = "--debug" in arguments, "--json" in arguments
+    try:
+        outcome = app(args=arguments, standalone_mode=False, prog_name="chaffinch")
+        sys.stdout.flush()
+        return outcome if isinstance(outcome, int) else 0
+    except ChaffinchError as error:
+        return _told(str(error), error.exit_code, debug, as_json)
+    except _WrongCall as error:  # type: ignore[misc]
+        if type(error).__name__ == "NoArgsIsHelpError":
+            typer.echo(error.format_message(), err=True)
+            return 2
+        return _told(_wrong_call(error), 2, debug, as_json)
+    except (typer.Abort, KeyboardInterrupt):
+        return _told("Stopped. What was taken in is kept; run the same command again to go on.", 130, debug)
+    except BrokenPipeError:
+        # Whoever read the output has gone; without this the interpreter complains at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except Exception as error:  # noqa: BLE001  the last resort: a sentence instead of a traceback
+        what = f"{type(error).__name__}: {error}".strip().splitlines()[0][:300]
+        sentence = (
+            f"Something unexpected went wrong ({what}). Run it again with --debug and report what it shows."
+        )
+        return _told(sentence, 1, debug, as_json)
+
+
+def _told(sentence: str, exit_code: int, debug: bool, as_json: bool = False) -> int:
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+    typer.echo(sentence, err=True)
+    if as_json:
+        import json
+
+        typer.echo(json.dumps({"error": sentence, "exit_code": exit_code}, ensure_ascii=False))
+    return exit_code
+
+
+def _wrong_call(error: Any) -> str:
+    """What is wrong with the call, and where help is to be had."""
+    message = str(error.format_message()).strip()
+    message = message if message.endswith((".", "?")) else f"{message}."
+    context = getattr(error, "ctx", None)
+    return f"{message} See: {context.command_path if context else 'chaffinch'} --help"

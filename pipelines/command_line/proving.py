@@ -1,0 +1,52 @@
+"""Commands about known truth: simulate, prove."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from chaffinch.pipelines.command_line.program import app
+from chaffinch.pipelines.command_line.telling import Debug, Json, give
+
+
+@app.command(epilog="Example: chaffinch simulate made_up_season --scenario plain --seed 7")
+def simulate(
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder to write; the inbox in it must be new.")],
+    scenario: Annotated[str, typer.Option("--scenario", help="One of the declared scenarios.")] = "plain",
+    seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
+    fields: Annotated[int | None, typer.Option("--fields", help="Machine-fields in the season.")] = None,
+    hours: Annotated[float | None, typer.Option("--hours", help="Hours of work in each.")] = None,
+    machines: Annotated[
+        int | None, typer.Option("--machines", help="Machines that share the fields.")
+    ] = None,
+    adjustments: Annotated[int | None, typer.Option("--adjustments", help="Adjustments in each.")] = None,
+    year: Annotated[int | None, typer.Option("--year", help="Calendar year of the season.")] = None,
+    compress: Annotated[bool, typer.Option("--compress", help="Harvest logs as .csv.gz.")] = False,
+    spoil: Annotated[bool, typer.Option("--spoil", help="Damage a few rows, as real logs are.")] = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Write a made-up season as an inbox, with its true effects beside it."""
+    from chaffinch.pipelines.simulate import write_season_files
+
+    summary = write_season_files(
+        out,
+        scenario,
+        seed,
+        fields=fields,
+        hours=hours,
+        machines=machines,
+        adjustments=adjustments,
+        year=year,
+        compress=compress,
+        spoil=spoil,
+    )
+    told = [
+        f"Scenario {summary['scenario']}, seed {summary['seed']}: {summary['machine_fields']} machine-fields, "
+        f"{summary['readings']} readings, {summary['adjustments']} adjustments.",
+        f"Inbox: {summary['inbox']}",
+        f"True effects: {summary['truth']}",
+    ]
+    give(told, summary, as_json)
+    return 0

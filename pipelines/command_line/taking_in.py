@@ -1,0 +1,121 @@
+"""Commands that write to the lake or the pages: nightly, ingest, estimate, pages, check, retract."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated
+
+import typer
+from chaffinch.pipelines.command_line.program import app
+from chaffinch.pipelines.command_line.telling import Debug, Inbox, Json, LakeAt, SiteAt, give, progress, say
+
+
+@app.command(epilog="Example: chaffinch nightly inbox --lake lake --site site")
+def nightly(
+    inbox: Inbox,
+    lake: LakeAt,
+    site: SiteAt,
+    schedule: Annotated[
+        str | None,
+        typer.Option("--schedule", metavar="CRON", help='Stay and run at these times, e.g. "30 2 * * *".'),
+    ] = None,
+    prefect: Annotated[
+        bool, typer.Option("--prefect", help="Run as a Prefect flow: retries, and a record of each run.")
+    ] = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Take in what is new, refresh effects and pages."""
+    from chaffinch.pipelines.lake import Lake
+
+    if schedule is not None:
+        from chaffinch.pipelines.flow import serve_nightly
+
+        serve_nightly(inbox, lake, site, schedule, say)
+        return 0
+    if prefect:
+        from chaffinch.pipelines.flow import run_as_flow
+
+        night = run_as_flow(inbox, lake, site, say)
+    else:
+        from chaffinch.pipelines.nightly import run_nightly
+
+        with progress("Taking in") as step:
+            night = run_nightly(inbox, Lake.open(lake), site, say, step)
+    told = night.sentences()
+    told += [f"Pages: {site / 'index.html'}"] if night.pages else []
+    give(told, night.as_json(), as_json)
+    return night.exit_code
+
+
+@app.command(epilog="Example: chaffinch ingest inbox --lake lake")
+def ingest(inbox: Inbox, lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
+    """Take in only: read, hold against the rules, judge, store."""
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.nightly import take_in_inbox
+
+    with progress("Taking in") as step:
+        summary = take_in_inbox(inbox, Lake.open(lake), say, step)
+    give(summary.sentences(), asdict(summary), as_json)
+    return 1 if summary.trouble else 0
+
+
+@app.command(epilog="Example: chaffinch estimate --lake lake")
+def estimate(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
+    """Estimate the effects anew, whether or not anything changed."""
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.nightly import refresh
+
+    summary = refresh(Lake.open(lake, must_exist=True), forced=True, say=say)
+    give(summary.sentences(), asdict(summary), as_json)
+    return 0
+
+
+@app.command(epilog="Example: chaffinch pages --lake lake --site site")
+def pages(lake: LakeAt, site: SiteAt, as_json: Json = False, debug: Debug = False) -> int:
+    """Rewrite the pages from what the lake holds."""
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.nightly import write_pages
+
+    summary = write_pages(Lake.open(lake, must_exist=True), site, say)
+    give([f"Pages: {site / 'index.html'}"], summary, as_json)
+    return 0
+
+
+@app.command(epilog="Example: chaffinch check --lake lake")
+def check(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
+    """Verify that the lake is whole: every row that was taken in is there and can be read."""
+    from chaffinch.pipelines.lake import Lake
+
+    opened = Lake.open(lake, must_exist=True)
+    found = opened.check()
+    digest = None if found else opened.digest()
+    told = found or [f"The lake is whole: {opened.ledger().height} deliveries. Content digest {digest}."]
+    give(told, {"whole": not found, "faults": found, "content_digest": digest}, as_json)
+    return 1 if found else 0
+
+
+@app.command(epilog="Example: chaffinch retract machine_a/2026-07-14.csv --lake lake")
+def retract(
+    delivery: Annotated[
+        str, typer.Argument(metavar="DELIVERY", help="Name in the inbox, or identifier of 'deliveries'.")
+    ],
+    lake: LakeAt,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Take a delivery out again, with all that came of it.
+
+    Effects are estimated anew without it. It comes back with the next night if its file stays in the inbox.
+    """
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.nightly import refresh
+
+    opened = Lake.open(lake, must_exist=True)
+    with opened.writing(say):
+        name = opened.retract(delivery)
+        summary = refresh(opened, say=say) if opened.effects_inputs() is not None else None
+    told = [f"{name} is taken out; take its file out of the inbox too, or it comes back with the next night."]
+    told += summary.sentences() if summary else []
+    give(told, {"retracted": name, "estimate": asdict(summary) if summary else None}, as_json)
+    return 0

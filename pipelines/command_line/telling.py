@@ -1,0 +1,54 @@
+"""How commands tell what they do: sentences on standard error, one summary on standard output."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+Inbox = Annotated[Path, typer.Argument(metavar="INBOX", help="Folder with exported logs, at any depth.")]
+LakeAt = Annotated[
+    str, typer.Option("--lake", metavar="LAKE", help="Folder (or object store URI) of the lake.")
+]
+SiteAt = Annotated[Path, typer.Option("--site", metavar="SITE", help="Folder of the pages.")]
+Json = Annotated[bool, typer.Option("--json", help="One machine-readable summary on standard output.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback where something fails.")]
+
+
+def say(sentence: str) -> None:
+    """A sentence for the log: standard error, so that standard output stays for results."""
+    print(sentence, file=sys.stderr, flush=True)
+
+
+def give(sentences: Sequence[str], summary: dict[str, Any], as_json: bool) -> None:
+    """The result: ``summary`` as JSON, else ``sentences``, on standard output."""
+    if as_json:
+        print(json.dumps(summary, ensure_ascii=False, default=str, allow_nan=False))
+    else:
+        print("\n".join(sentences))
+
+
+@contextmanager
+def progress(title: str) -> Iterator[Callable[[int, int, str], None]]:
+    """A callback (done, of, name) that shows a bar on a terminal and nothing in a pipe."""
+    if not sys.stderr.isatty():
+        yield lambda done, of, name: None
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[name]}"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(title, total=None, name="")
+        yield lambda done, of, name: bar.update(task, completed=done, total=of, name=escape(name))

@@ -1,0 +1,66 @@
+"""Serve the pages on the loopback address only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from http import HTTPStatus
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+from chaffinch.pipelines.errors import CallError
+
+HOST = "127.0.0.1"
+
+
+class _Pages(SimpleHTTPRequestHandler):
+    """Files below the site folder, for callers on this machine; no listings, no links that lead outside."""
+
+    server_version = "chaffinch"
+    sys_version = ""
+
+    def send_head(self) -> Any:
+        # A page of another origin could reach us through a name that resolves to this machine.
+        host = (self.headers.get("Host") or "").rpartition(":")[0]
+        if host not in (HOST, "localhost"):
+            self.send_error(HTTPStatus.FORBIDDEN, "This server answers on this machine only")
+            return None
+        root = Path(self.directory).resolve()
+        if not Path(self.translate_path(self.path)).resolve().is_relative_to(root):
+            self.send_error(HTTPStatus.NOT_FOUND)
+            return None
+        return super().send_head()
+
+    def list_directory(self, path: Any) -> Any:
+        self.send_error(HTTPStatus.NOT_FOUND)
+
+    def end_headers(self) -> None:
+        self.send_header("Cache-Control", "no-store")
+        self.send_header("X-Content-Type-Options", "nosniff")
+        self.send_header("Referrer-Policy", "no-referrer")
+        super().end_headers()
+
+    def log_message(self, format: str, *args: Any) -> None:
+        pass
+
+
+def serve(site: Path, port: int, started: Callable[[str], None], say: Callable[[str], None]) -> None:
+    """Serve ``site`` until interrupted; ``started`` gets the address.
+
+    Raises ``CallError`` where there are no pages or the port is taken.
+    """
+    if not (site / "index.html").is_file():
+        raise CallError(
+            f"There are no pages in {site}; write them with: chaffinch pages --lake LAKE --site {site}"
+        )
+    try:
+        server = ThreadingHTTPServer((HOST, port), partial(_Pages, directory=str(site)))
+    except OSError as error:
+        raise CallError(f"Port {port} can't be had ({error.strerror}); name another with --port.") from None
+    with server:
+        started(f"http://{HOST}:{server.server_port}/")
+        try:
+            server.serve_forever()
+        except KeyboardInterrupt:
+            say("Stopped.")

@@ -1,0 +1,193 @@
+"""What in an inbox is to be read, and in which order.
+
+A file is due when its content does not count yet, or when it was read under other circumstances: another
+farm.toml, other field boundaries, another version of the program. The farm comes first, then boundaries,
+then task data (which may hold boundaries of their own), then everything else, so that each kind is read with
+all that it needs, whatever the names of the files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.errors import CallError, DeclarationError, UnreadableFile
+from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.lake.delivery import Delivery, delivery_id
+from chaffinch.pipelines.lake.inputs import reading_digest
+
+if TYPE_CHECKING:
+    import polars as pl
+    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.lake import Lake
+
+TIERS = ("farm", "boundaries", "task data", "table")
+_HEAD_BYTES = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Files of one tier that are to be read, and with what."""
+
+    files: tuple[InboxFile, ...]
+    farm: Farm
+    farm_text: str | None
+    boundaries: tuple[tuple[str, Any], ...]
+    read_with: str
+    replaces: dict[str, tuple[str, ...]]
+    notes: dict[str, tuple[str, ...]]
+
+    def read(self) -> Iterator[Delivery]:
+        """Read the files one by one."""
+        from chaffinch.pipelines.nightly import read_one
+
+        for file in self.files:
+            parsed, reason = read_one(file, self.farm, self.boundaries)
+            yield Delivery(
+                name=file.name,
+                sha256=file.sha256,
+                size_bytes=file.size_bytes,
+                parsed=parsed,
+                reason=reason or None,
+                notes=self.notes.get(file.name, ()),
+                read_with=self.read_with,
+                stated=self.farm_text if parsed is not None and parsed.kind == "farm" else None,
+                replaces=self.replaces.get(file.name, ()),
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class InboxPlan:
+    """``files``: all of the inbox. ``firsts``: one file for each content. ``same_content``: sentences."""
+
+    files: tuple[InboxFile, ...]
+    firsts: tuple[tuple[str, InboxFile], ...]
+    farm: Farm
+    farm_text: str | None
+    same_content: tuple[str, ...]
+    twins: dict[str, tuple[str, ...]]
+    most_new: int
+
+    def tiers(self) -> tuple[str, ...]:
+        return TIERS
+
+    def due(self, tier: str, lake: Lake) -> Due:
+        """The files of ``tier`` that are to be read, given what the lake holds now."""
+        ledger = lake.ledger()
+        boundaries = _boundaries(lake, ledger, tier)
+        read_with = reading_digest(self.farm, boundaries)
+        known = dict(ledger.select("delivery", "read_with").iter_rows())
+        files = tuple(
+            file
+            for kind, file in self.firsts
+            if kind == tier and known.get(delivery_id(file.sha256)) != read_with
+        )
+        return Due(
+            files=files,
+            farm=self.farm,
+            farm_text=self.farm_text,
+            boundaries=tuple(_polygons(boundaries)) if files else (),
+            read_with=read_with,
+            replaces={file.name: self._replaced_by(file, ledger) for file in files},
+            notes={
+                file.name: tuple(
+                    f"The inbox holds the same content as {twin}; it counts once." for twin in twins
+                )
+                for file in files
+                if (twins := self.twins.get(file.name))
+            },
+        )
+
+    def superseded(self, lake: Lake) -> list[str]:
+        """Deliveries whose name now has the content of another file, so that nothing new replaces them."""
+        twins = {twin for names in self.twins.values() for twin in names}
+        present = {delivery_id(one.sha256) for _, one in self.firsts}
+        counted = lake.ledger().select("delivery", "name").iter_rows()
+        return [delivery for delivery, name in counted if name in twins and delivery not in present]
+
+    def _replaced_by(self, file: InboxFile, ledger: pl.DataFrame) -> tuple[str, ...]:
+        """Deliveries of the same name and other content, unless that content still lies in the inbox."""
+        present = {delivery_id(one.sha256) for _, one in self.firsts}
+        earlier = ledger.filter(ledger["name"] == file.name)["delivery"].to_list()
+        return tuple(old for old in earlier if old not in present)
+
+
+def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
+    """Find the files of ``inbox`` and say what is to be read.
+
+    Raises ``CallError`` where the inbox is not there or holds two farm.toml that differ, ``DeclarationError``
+    where the one is wrong.
+    """
+    from chaffinch.pipelines.ingest.discover import find_files
+
+    files = tuple(find_files(inbox))
+    ledger = lake.ledger()
+    owner = dict(ledger.select("content_sha256", "name").iter_rows())
+    firsts: dict[str, tuple[str, InboxFile]] = {}
+    same: list[str] = []
+    twins: dict[str, tuple[str, ...]] = {}
+    # A name that counts already stays the first, so that its content is not moved to another one.
+    for file in sorted(files, key=lambda one: (owner.get(one.sha256) != one.name, one.name)):
+        if file.sha256 in firsts:
+            first = firsts[file.sha256][1].name
+            same.append(f"{file.name} has the same content as {first}; it counts once.")
+            twins[first] = (*twins.get(first, ()), file.name)
+        else:
+            firsts[file.sha256] = (_tier(file), file)
+    ordered = tuple(sorted(firsts.values(), key=lambda pair: (TIERS.index(pair[0]), pair[1].name)))
+    farm_text, farm = _farm(ordered, lake)
+    return InboxPlan(files, ordered, farm, farm_text, tuple(sorted(same)), twins, len(ordered))
+
+
+def _tier(file: InboxFile) -> str:
+    """What the file looks like from its first bytes; the reader decides in the end."""
+    from chaffinch.pipelines.ingest import kind_of_text
+
+    if file.is_task_data:
+        return "task data"
+    try:
+        with file.open() as stream:
+            head = stream.read(_HEAD_BYTES)
+    except (UnreadableFile, OSError, EOFError):
+        return "table"
+    return "table" if head[:4] == b"PAR1" else kind_of_text(file, head)
+
+
+def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm]:
+    """The farm.toml of the inbox, else the one that the lake remembers, else the defaults."""
+    found = [file for kind, file in ordered if kind == "farm"]
+    if len(found) > 1:
+        names = " and ".join(file.name for file in found)
+        raise CallError(f"The inbox holds farm.toml more than once and they differ: {names}. Keep one.")
+    if not found:
+        text = lake.farm_text()
+        return None, parse_farm(text, "farm.toml of the lake") if text is not None else Farm()
+    try:
+        text = found[0].read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise DeclarationError(f"{found[0].name} is not UTF-8 text; save it as UTF-8.") from None
+    return text, parse_farm(text, found[0].name)
+
+
+def _boundaries(lake: Lake, ledger: pl.DataFrame, tier: str) -> list[tuple[str, str]]:
+    """Fields known to files of ``tier``: name and polygon as text, those of boundary files first."""
+    import polars as pl
+
+    if tier in ("farm", "boundaries"):
+        return []
+    kinds = ["boundaries"] if tier == "task data" else ["boundaries", "task data"]
+    ids = ledger.filter(pl.col("kind").is_in(kinds)).sort(pl.col("kind"), "name")["delivery"].to_list()
+    if not ids:
+        return []
+    rows = lake.scan("fields").filter(pl.col("delivery").is_in(ids)).collect()
+    rank = {delivery: i for i, delivery in enumerate(ids)}
+    rows = rows.sort(pl.col("delivery").replace_strict(rank, return_dtype=pl.Int64), "row")
+    return list(rows.select("field", "boundary_wkt").iter_rows())
+
+
+def _polygons(boundaries: list[tuple[str, str]]) -> list[tuple[str, Any]]:
+    from shapely import from_wkt
+
+    return [(name, from_wkt(text)) for name, text in boundaries]

@@ -1,0 +1,112 @@
+"""What batch expectations bound: a few numbers about each delivery, each machine in it and its channels.
+
+One row per delivery, per delivery and machine, and per delivery, machine and channel; measures that do not
+apply to a row are empty.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.parsed import Parsed
+
+if TYPE_CHECKING:
+    import polars as pl
+
+LOSS_CHANNELS = (
+    "separation_loss_signal",
+    "cleaning_loss_signal",
+    "separation_loss_kg_s",
+    "cleaning_loss_kg_s",
+)
+# A pause is an interval this many times the usual one; it is no irregular sampling.
+PAUSE_INTERVALS = 10
+MEASURES = (
+    "set_aside_pct", "rows_kept", "no_field_pct", "no_crop_pct", "backwards_pct", "irregular_pct",
+    "interval_s", "shared_moment_pct", "future_h", "work_h", "loss_channels", "grain_flow_channels",
+    "missing_pct", "unmoved_h", "at_ceiling_pct", "median",
+)  # fmt: skip
+
+
+def measure(name: str, parsed: Parsed, judged_channels: frozenset[str]) -> list[dict[str, Any]]:
+    """Rows for delivery ``name``: ``delivery``, ``machine``, ``channel`` and the measures that apply.
+
+    Shares in % of rows, durations in hours, ``interval_s`` in seconds, ``median`` in the channel's unit.
+    """
+    if not parsed.rows_read:
+        return []
+    aside = parsed.set_aside
+    rows_aside = aside["row"].n_unique() if aside is not None and aside.height else 0
+    rows: list[dict[str, Any]] = [
+        {
+            "delivery": name,
+            "set_aside_pct": 100.0 * rows_aside / parsed.rows_read,
+            "rows_kept": float(parsed.rows_read - rows_aside),
+        }
+    ]
+    readings = parsed.readings
+    if readings is not None and readings.height:
+        for (machine,), own in readings.group_by("machine", maintain_order=True):
+            rows.extend(
+                {"delivery": name, "machine": machine, **one} for one in _of_machine(own, judged_channels)
+            )
+    return rows
+
+
+def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict[str, Any]]:
+
+    own = own.sort("row", maintain_order=True)
+    step_s = own["time"].diff().dt.total_microseconds().drop_nulls() / 1e6
+    forward = step_s.filter(step_s > 0)
+    usual_s = forward.median() if forward.len() else None
+    work = _in_work(own)
+    present = {c for c in own.columns if own[c].null_count() < own.height}
+    whole: dict[str, Any] = {
+        "no_field_pct": _empty_pct(own, "field"),
+        "no_crop_pct": _empty_pct(own, "crop"),
+        "backwards_pct": 100.0 * (step_s < 0).mean() if step_s.len() else None,
+        "interval_s": usual_s,
+        "shared_moment_pct": 100.0 * own["time"].is_duplicated().mean(),
+        "future_h": (own["time"].max() - datetime.now(UTC)).total_seconds() / 3600,
+        "loss_channels": float(len(present & set(LOSS_CHANNELS))),
+        "grain_flow_channels": float("grain_flow_kg_s" in present),
+    }
+    if usual_s:
+        busy = forward.filter(forward < PAUSE_INTERVALS * usual_s)
+        whole["irregular_pct"] = 100.0 * ((busy - usual_s).abs() > usual_s / 2).mean()
+        whole["work_h"] = work.height * usual_s / 3600
+    rows = [whole]
+    if work.height and usual_s:
+        ordered = work.sort("time", maintain_order=True)
+        for channel in [c for c in ordered.columns if c in judged_channels and c in present]:
+            rows.append({"channel": channel, **_of_channel(ordered[channel], usual_s)})
+    return [{key: value for key, value in row.items() if value is not None} for row in rows]
+
+
+def _in_work(own: pl.DataFrame) -> pl.DataFrame:
+    """Readings in work: as logged, else those that move with grain flowing, else those that move."""
+    import polars as pl
+
+    if "working" in own.columns and own["working"].null_count() < own.height:
+        return own.filter(pl.col("working") == 1)
+    moving = pl.col("speed_m_s") > 0.2 if "speed_m_s" in own.columns else pl.lit(True)
+    flowing = pl.col("grain_flow_kg_s") > 0 if "grain_flow_kg_s" in own.columns else pl.lit(True)
+    return own.filter(moving & flowing)
+
+
+def _of_channel(values: pl.Series, usual_s: float) -> dict[str, Any]:
+    known = values.drop_nulls()
+    measures: dict[str, Any] = {"missing_pct": 100.0 * values.null_count() / values.len()}
+    if known.len():
+        runs = known.rle().struct.field("len")
+        measures["unmoved_h"] = float(runs.max()) * usual_s / 3600  # type: ignore[arg-type]
+        measures["median"] = known.median()
+        top = known.max()
+        if known.n_unique() > 1:
+            measures["at_ceiling_pct"] = 100.0 * (known == top).mean()
+    return measures
+
+
+def _empty_pct(own: pl.DataFrame, column: str) -> float:
+    return 100.0 * own[column].null_count() / own.height if column in own.columns else 100.0

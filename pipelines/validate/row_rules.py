@@ -1,0 +1,198 @@
+"""Apply the row rules of ``schemas/rules.toml`` to one file that was read.
+
+A rule is one expression that is true where a row fails; nothing loops over rows. A row that fails several
+rules is set aside under each of them, once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.schemas.declarations import channels, settings
+from chaffinch.schemas.rules import RowRule, row_rules
+
+if TYPE_CHECKING:
+    import polars as pl
+
+LONGEST_VALUE = 500
+ASIDE_COLUMNS = ("row", "rule", "column", "value", "sentence", "content")
+
+
+class Fault(NamedTuple):
+    """Where ``fails`` is true a row breaks ``rule`` in ``column``; ``sentence`` is made from the row."""
+
+    rule: str
+    column: str | None
+    fails: pl.Expr
+    sentence: pl.Expr
+
+
+def apply_rules(parsed: Parsed) -> Parsed:
+    """``parsed`` with the rows that fail a rule moved to ``set_aside``.
+
+    A number that is NaN counts as missing, as Parquet files of many loggers write it.
+    """
+    import polars as pl
+
+    kept: dict[str, pl.DataFrame] = {}
+    aside = [parsed.set_aside] if parsed.set_aside is not None and parsed.set_aside.height else []
+    for name in ("readings", "adjustments", "loss_checks"):
+        frame = getattr(parsed, name)
+        if frame is None or frame.height == 0:
+            continue
+        frame = frame.with_columns(pl.col(pl.Float64, pl.Float32).fill_nan(None))
+        kept[name], failed = split(frame, list(faults(name, frame)))
+        aside.extend([failed] if failed.height else [])
+    if not aside:
+        return replace(parsed, **kept)
+    whole = pl.concat(
+        [part.select(ASIDE_COLUMNS).with_columns(pl.col("row").cast(pl.Int64)) for part in aside]
+    )
+    whole = whole.unique(["row", "rule"], keep="first", maintain_order=True).sort("row", maintain_order=True)
+    return replace(parsed, **kept, set_aside=whole)
+
+
+def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows that fail none of ``found``, and a row for ``set_aside`` for each rule that a row fails."""
+    import polars as pl
+
+    marks = frame.select(fault.fails.fill_null(False).alias(str(i)) for i, fault in enumerate(found))
+    failing = [i for i in range(len(found)) if marks[str(i)].any()]
+    if not failing:
+        return frame, pl.DataFrame(schema=dict.fromkeys(ASIDE_COLUMNS, pl.String()) | {"row": pl.Int64()})
+    told = pl.concat([_told(frame.filter(marks[str(i)]), found[i]) for i in failing])
+    whole = marks.select(pl.any_horizontal(str(i) for i in failing)).to_series()
+    return frame.filter(~whole), told.unique(["row", "rule"], keep="first", maintain_order=True)
+
+
+def _told(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
+    import polars as pl
+
+    value = pl.col(fault.column).cast(pl.String) if fault.column else pl.lit(None, dtype=pl.String)
+    present = [name for name in rows.columns if name != "row" and rows[name].null_count() < rows.height]
+    content = rows.select(pl.col(present).cast(pl.String)).select(pl.struct(pl.all()).struct.json_encode())
+    return rows.select(
+        pl.col("row").cast(pl.Int64),
+        pl.lit(fault.rule).alias("rule"),
+        pl.lit(fault.column, dtype=pl.String).alias("column"),
+        value.str.slice(0, LONGEST_VALUE).alias("value"),
+        fault.sentence.alias("sentence"),
+        content.to_series().alias("content"),
+    )
+
+
+def faults(table: str, frame: pl.DataFrame) -> Iterator[Fault]:
+    """The rules that apply to ``table``, over the columns that ``frame`` has."""
+    import polars as pl
+
+    for rule in row_rules().values():
+        if table not in rule.tables:
+            continue
+        if rule.check == "channel_ranges":
+            yield from _channel_ranges(rule, frame)
+        elif rule.check == "setting_range":
+            yield from _setting_ranges(rule, frame)
+        elif rule.check == "repeated":
+            yield Fault(rule.name, None, _repeated(frame), pl.lit(rule.sentence))
+        elif rule.check == "not_both_zero":
+            if set(rule.columns) <= set(frame.columns):
+                both = pl.all_horizontal(pl.col(column) == 0 for column in rule.columns)
+                yield Fault(rule.name, rule.columns[0], both, pl.lit(rule.sentence))
+        else:
+            for column in rule.columns:
+                yield from _limits(rule, column, frame)
+
+
+def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
+    """``required``, ``moment`` and ``range`` on one column."""
+    import polars as pl
+
+    empty_fails = pl.lit(rule.null == "fails")
+    if column not in frame.columns:
+        if rule.null == "fails":
+            yield Fault(rule.name, None, pl.repeat(True, pl.len()), pl.lit(rule.sentence))
+        return
+    value = pl.col(column)
+    if rule.check == "required":
+        fails = value.is_null() | (value.str.strip_chars() == "")
+    elif rule.check == "moment":
+        start, end = (datetime(int(year or 1), 1, 1, tzinfo=UTC) for year in (rule.low, rule.high))
+        fails = pl.when(value.is_null()).then(empty_fails).otherwise((value < start) | (value >= end))
+    else:
+        outside = value > rule.high
+        outside = outside | (value < rule.low) if rule.low is not None else outside
+        outside = outside | (value <= rule.above) if rule.above is not None else outside
+        fails = pl.when(value.is_null()).then(empty_fails).otherwise(outside)
+    told = _filled(rule.sentence, column=column, low=rule.low, high=rule.high)
+    yield Fault(rule.name, column, fails, _with_value(told, column))
+
+
+def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
+    import polars as pl
+
+    for channel in channels().values():
+        if channel.name in frame.columns:
+            value = pl.col(channel.name)
+            told = _filled(
+                rule.sentence,
+                meaning=channel.meaning,
+                unit=channel.unit,
+                low=channel.low,
+                high=channel.high,
+            )
+            fails = ~value.is_between(channel.low, channel.high)
+            yield Fault(rule.name, channel.name, fails, _with_value(told, channel.name))
+
+
+def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
+    """Numbers of an adjustment outside what its setting can take; words pass, ingest has judged them."""
+    import polars as pl
+
+    (column,) = rule.columns
+    if column not in frame.columns:
+        return
+    number = pl.col(column).cast(pl.Float64, strict=False)
+    named = set(frame["setting"].drop_nulls().unique().to_list())
+    for setting in settings().values():
+        if setting.kind != "number" or setting.name not in named:
+            continue
+        outside = pl.lit(False)
+        outside = outside | (number < setting.low) if setting.low is not None else outside
+        outside = outside | (number > setting.high) if setting.high is not None else outside
+        told = _filled(
+            rule.sentence, setting=setting.label, unit=setting.unit, low=setting.low, high=setting.high
+        )
+        fails = (pl.col("setting") == setting.name) & outside
+        yield Fault(rule.name, column, fails, _with_value(told, column))
+
+
+def _repeated(frame: pl.DataFrame) -> pl.Expr:
+    """True for each row that equals an earlier one in all but its number; empty values are equal too."""
+    import polars as pl
+
+    # Comparing whole rows is dear; where no two rows share a moment there is nothing to compare.
+    if "time" in frame.columns and frame["time"].n_unique() == frame.height:
+        return pl.repeat(False, pl.len())
+    others = [name for name in frame.columns if name != "row"]
+    return ~pl.struct(others).is_first_distinct()
+
+
+def _filled(sentence: str, **known: object) -> str:
+    """``sentence`` with what is the same for all rows; ``{value}`` stays."""
+    for name, thing in known.items():
+        shown = f"{thing:g}" if isinstance(thing, float) else str(thing if thing is not None else "")
+        sentence = sentence.replace("{" + name + "}", shown)
+    return " ".join(sentence.replace(" :", ":").replace(" .", ".").split())
+
+
+def _with_value(sentence: str, column: str) -> pl.Expr:
+    import polars as pl
+
+    before, found, after = sentence.partition("{value}")
+    if not found:
+        return pl.lit(sentence)
+    return pl.lit(before) + pl.col(column).cast(pl.String).fill_null("nothing") + pl.lit(after)

@@ -1,0 +1,51 @@
+"""The batch expectations of ``expectations.toml``, checked and handed out as frozen objects."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Literal
+
+from chaffinch.schemas.declarations import _Declared, channels, parse
+from pydantic import model_validator
+
+
+class BatchExpectation(_Declared):
+    """``low`` <= ``measure`` <= ``high``, over the delivery, a machine in it, or channels of a machine.
+
+    ``high_from_farm``: entry of ``thresholds`` in farm.toml that replaces ``high``.
+    """
+
+    measure: str
+    about: Literal["delivery", "channel"] = "delivery"
+    channels: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    high_from_farm: Literal["set_aside_pct"] | None = None
+    judgement: Literal["look", "poor"]
+    sentence: str
+
+    @model_validator(mode="after")
+    def _whole(self) -> BatchExpectation:
+        if self.low is None and self.high is None:
+            raise ValueError("an expectation needs low or high")
+        if bool(self.channels) != (self.about == "channel"):
+            raise ValueError("an expectation about channels names them, another one does not")
+        for name in self.channels:
+            if name not in channels():
+                raise ValueError(f"'{name}' is not a channel of channels.toml")
+        return self
+
+    def met_by(self) -> str:
+        """The bound in words, for documents."""
+        low = f"at least {self.low:g}" if self.low is not None else ""
+        high = f"at most {self.high:g}" if self.high is not None else ""
+        return " and ".join(part for part in (low, high) if part)
+
+
+@cache
+def batch_expectations() -> Mapping[str, BatchExpectation]:
+    """Batch expectations by name, in declared order."""
+    text = files("chaffinch.schemas").joinpath("expectations.toml").read_text(encoding="utf-8")
+    return parse(text, "schemas/expectations.toml", BatchExpectation)
