@@ -292,8 +292,8 @@ class Lake:
             if there != size:
                 what = "is gone" if there is None else f"has {there} bytes where {size} were written"
                 found.append(
-                    f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of the lake, "
-                    "or move the lake away and take the inbox in again."
+                    f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of "
+                    "the lake, or move the lake away and take the inbox in again."
                 )
         return found
 
