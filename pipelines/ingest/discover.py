@@ -198,6 +198,9 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         yield _refused_path(path, name, _damage(error))
         return
+    if any(info.filename == "[Content_Types].xml" for info in infos):
+        yield _refused_path(path, name, "It is an office document; export the sheet with the log as CSV.")
+        return
     hostile = _hostile(infos)
     if hostile is not None:
         yield _refused_path(path, name, hostile)

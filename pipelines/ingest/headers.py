@@ -19,8 +19,9 @@ from chaffinch.schemas.declarations import channels, settings
 # The words that any table may use, beside channels and settings. Canonical name first.
 WORDS: Mapping[str, tuple[str, ...]] = {
     "time": ("timestamp", "datetime", "date time", "time stamp", "gps time", "local time", "utc time",
-             "date and time", "logged at", "moment", "time of day", "clock"),
-    "date": ("day", "calendar date", "gps date", "local date", "utc date"),
+             "date and time", "logged at", "moment", "time of day", "clock", "time utc", "timestamp utc",
+             "datetime utc", "time local", "timestamp local", "gmt time", "time gmt"),
+    "date": ("day", "calendar date", "gps date", "local date", "utc date", "date utc", "date local"),
     "machine": ("machine name", "combine", "combine name", "harvester", "vehicle", "machine id", "unit id"),
     "field": ("field name", "paddock", "parcel", "block", "field id", "plot"),
     "crop": ("crop name", "crop type", "product", "commodity"),

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING
+from zoneinfo import available_timezones
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, FileColumns
@@ -102,14 +103,13 @@ def read_machines(reading: Reading) -> pl.Series:
     if machines.null_count():
         alone = list(reading.farm.machines)
         name = alone[0] if len(alone) == 1 else UNNAMED_MACHINE
-        missing = machines.null_count()
-        reading.notes.append(
-            f"No machine is named in {counted(missing, 'row')}; '{name}' was taken, "
-            f'state the machine in farm.toml: [columns."{reading.table.file.rpartition("/")[2]}"] '
-            'constants = { machine = "..." }.'
-            if name == UNNAMED_MACHINE
-            else f"No machine is named in {counted(missing, 'row')}; '{name}' was taken, alone in farm.toml."
-        )
+        note = f"No machine is named in {counted(machines.null_count(), 'row')}, so '{name}' was taken"
+        if name == UNNAMED_MACHINE:
+            bare = reading.table.file.rpartition("/")[2]
+            note += f'; state the machine in farm.toml: [columns."{bare}"] constants = {{ machine = "..." }}.'
+        else:
+            note += ", the only one in farm.toml."
+        reading.notes.append(note)
         machines = machines.fill_null(name)
     return machines.alias("machine")
 
@@ -164,7 +164,7 @@ def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
     unit = _zone_word(first) or first.unit
     found = parse_moments(table.file, texts, dates, unit, reading.stated)
     reading.notes.extend(found.notes)
-    utc = plausible(found.utc.fill_null(_by_zones(reading, found.local, machines)))
+    utc = plausible(found.utc.fill_null(_by_zones(reading, found.local, machines, _zone_named(unit))))
     shown = texts if dates is None else dates + " " + texts
     reading.set_aside(
         utc.is_null(), "bad_time", first.header, shown, "'{}' is no moment between 1990 and 2100."
@@ -177,7 +177,12 @@ def _zone_word(column: Matched) -> str | None:
     return "UTC" if {"utc", "gmt", "zulu"} & set(words) else None
 
 
-def _by_zones(reading: Reading, local: pl.Series, machines: pl.Series) -> pl.Series:
+def _zone_named(unit: str | None) -> str | None:
+    """The zone in brackets behind a time column, as in ``Time (Europe/Berlin)``."""
+    return unit if unit and "/" in unit and unit in available_timezones() else None
+
+
+def _by_zones(reading: Reading, local: pl.Series, machines: pl.Series, in_header: str | None) -> pl.Series:
     """Wall-clock times to UTC, machine by machine in the order of the file."""
     import polars as pl
 
@@ -186,7 +191,7 @@ def _by_zones(reading: Reading, local: pl.Series, machines: pl.Series) -> pl.Ser
         return utc
     for machine in machines.filter(local.is_not_null()).unique(maintain_order=True):
         mine = machines == machine
-        zone = reading.stated.time_zone or reading.farm.zone_of(machine)
+        zone = reading.stated.time_zone or in_header or reading.farm.zone_of(machine)
         if zone is None:
             note = "Times carry no offset and no zone is stated; they were taken as UTC."
             if note not in reading.notes:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.headers import Matched
 from chaffinch.pipelines.ingest.log_columns import Reading
-from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers
+from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, unit_in_values
 from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels
 
@@ -51,10 +52,13 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     """
     import polars as pl
 
-    change = unit_of(column)
     texts = reading.table.texts(column)
     if column.target == "working":
         return _read_flag(reading, column, texts)
+    plain, unit = unit_in_values(texts)
+    if unit is not None and column.unit in (None, unit):
+        texts, column = plain, replace(column, unit=unit)
+    change = unit_of(column)
     read = parse_numbers(texts, reading.mark)
     reading.set_aside(
         read.bad, "not_a_number", column.header, texts, f"'{{}}' in column '{column.header}' is not a number."

@@ -84,8 +84,26 @@ def _with_dates(times: pl.Series, dates: pl.Series) -> pl.Series:
 
     whole = times.str.contains(r"\d[-/.]\d{1,2}[-/.]\d")
     clean = dates.str.replace(r"[T ]0{1,2}:00(:00(\.0+)?)?$", "")
-    both = clean + " " + times
+    clean = clean.str.replace(r"^((?:19|20)\d{2})(\d{2})(\d{2})$", "$1-$2-$3")
+    both = clean + " " + _times_of_day(times)
     return times.zip_with(whole | (times == ""), both.set(clean == "", "")).cast(pl.String)
+
+
+def _times_of_day(times: pl.Series) -> pl.Series:
+    """``HHMMSS`` and parts of a day (0.5 is noon) as ``HH:MM:SS``; other texts as they are."""
+    import polars as pl
+
+    digits = times.str.contains(r"^\d{5,6}(\.\d+)?$")
+    if digits.any():
+        whole = times.str.extract(r"^(\d{5,6})").str.zfill(6) + times.str.extract(r"(\.\d+)$").fill_null("")
+        times = times.zip_with(~digits, whole.str.replace(r"^(\d{2})(\d{2})(\d{2})", "$1:$2:$3"))
+    parts = times.str.contains(r"^0?[.,]\d+$|^0$")
+    if parts.any():
+        day = times.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        passed = (day.set(day >= 1, None) * 86_400e3).round(0).cast(pl.Int64).cast(pl.Duration("ms"))
+        clock = pl.Series([SERIAL_ZERO], dtype=pl.Datetime("us")).new_from_index(0, len(times)) + passed
+        times = times.zip_with(~parts, clock.dt.strftime("%H:%M:%S%.3f"))
+    return times
 
 
 def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Moments:

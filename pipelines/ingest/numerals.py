@@ -72,6 +72,19 @@ def parse_numbers(texts: pl.Series, mark: Mark | None) -> Numbers:
     return Numbers(values, bad, ambiguous)
 
 
+def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:
+    """Take the unit out of values such as ``1080 rpm`` where all that have one have the same, known one."""
+    from chaffinch.pipelines.units import looks_like_unit
+
+    with_unit = texts.str.contains(r"\d\s*[a-zA-Z%°/]+$")
+    if not with_unit.any():
+        return texts, None
+    units = texts.filter(with_unit).str.extract(r"([a-zA-Z%°/]+)$").unique().to_list()
+    if len(units) != 1 or not looks_like_unit(units[0]):
+        return texts, None
+    return texts.str.strip_suffix(units[0]).str.strip_chars(), units[0]
+
+
 def _as_numbers(texts: pl.Series) -> pl.Series:
     """Plain decimals to Float64; null for all else, for infinities and for what spells "not a number"."""
     import polars as pl

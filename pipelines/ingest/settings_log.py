@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.ingest.headers import recognise
 from chaffinch.pipelines.ingest.log_columns import Reading, cleaned_names, read_machines, read_times
-from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, plain_number
+from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, plain_number, unit_in_values
 from chaffinch.pipelines.ingest.positions import position_words
 from chaffinch.pipelines.ingest.rows_aside import gathered, malformed_rows
 from chaffinch.pipelines.parsed import Parsed
@@ -92,6 +92,11 @@ def _one_setting(reading: Reading, part: pl.DataFrame, name: str, unit_text: str
     found = recognise(name)
     setting = settings().get(found.target) if found.kind == "setting" else None
     unit = unit_text if unit_text.strip() not in ("", "-") else found.unit
+    if setting is not None and setting.kind == "number":
+        for side in ("from_text", "to_text"):
+            plain, behind = unit_in_values(part[side])
+            if behind is not None and unit in (None, behind):
+                part, unit = part.with_columns(plain.alias(side)), behind
     if setting is None:
         reading.notes.append(f"The catalogue has no setting '{name}'; its changes are kept as logged.")
         values = {"from_value": _as_logged(part["from_text"]), "to_value": _as_logged(part["to_text"])}

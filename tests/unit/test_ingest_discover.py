@@ -151,6 +151,11 @@ def test_a_damaged_archive_is_refused(tmp_path, damage):
     assert "damaged or cut short" in refusal(tmp_path)
 
 
+def test_a_workbook_is_refused_with_what_to_do(tmp_path):
+    zipped(tmp_path / "log.xlsx", {"[Content_Types].xml": b"<x/>", "xl/sheet1.xml": b"<x/>"})
+    assert refusal(tmp_path) == "It is an office document; export the sheet with the log as CSV."
+
+
 def test_an_empty_zip_is_on_record(tmp_path):
     zipped(tmp_path / "a.zip", {})
     assert refusal(tmp_path) == "The archive holds no files."

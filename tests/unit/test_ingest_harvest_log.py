@@ -154,6 +154,16 @@ def test_an_unknown_unit_of_the_only_channel_is_refused():
     )
 
 
+def test_a_unit_behind_every_value_is_read():
+    found = whole(
+        parsed("time,speed,moisture\n2026-08-01T10:00:00Z,5.4 km/h,14 %\n2026-08-01T10:00:01Z,,14%\n")
+    )
+    assert found.readings["speed_m_s"].to_list() == pytest.approx([1.5, None])
+    assert found.readings["grain_moisture_pct"].to_list() == [14.0, 14.0]
+    mixed = whole(parsed("time,speed\n2026-08-01T10:00:00Z,5.4 km/h\n2026-08-01T10:00:01Z,3 mph\n"))
+    assert mixed.set_aside["rule"].to_list() == ["not_a_number", "not_a_number"]
+
+
 def test_a_temperature_is_kept_unread():
     found = parsed("time,speed_m_s,air temperature (°C)\n2026-08-01T10:00:00Z,1,21\n")
     assert found.unmatched_columns == ("air temperature (°C)",)
@@ -188,7 +198,7 @@ def test_machine_from_alias_constant_preamble_or_none():
     found = parsed(log, farm)
     assert found.readings["machine"].to_list() == ["Combine A", "unnamed machine"]
     assert found.notes[0] == (
-        "No machine is named in 1 row; 'unnamed machine' was taken, state the machine in farm.toml: "
+        "No machine is named in 1 row, so 'unnamed machine' was taken; state the machine in farm.toml: "
         '[columns."log.csv"] constants = { machine = "..." }.'
     )
     stated = parse_farm('[columns."log*"]\nconstants = { machine = "Combine C" }')

@@ -30,6 +30,8 @@ from chaffinch.schemas.declarations import channels, settings
         ("rotor loss (kg/s)", "separation_loss_kg_s", "kg/s"),
         ("Sieve loss [%]", "cleaning_loss_signal", "%"),
         ("Timestamp", "time", None),
+        ("time_utc", "time", None),
+        ("Time (Europe/Berlin)", "time", "Europe/Berlin"),
         ("Combine", "machine", None),
         ("engine temperature (°C)", "", None),
     ],

@@ -100,6 +100,15 @@ def test_dates_in_a_column_of_their_own():
     assert read.local.to_list() == [datetime(2026, 8, 1, 10), datetime(2026, 8, 1, 10, 0, 1, 500_000)]
 
 
+def test_dates_and_times_in_digits_and_parts_of_a_day():
+    read = moments(["100000", "95959.5", "0.5"], dates=["20260801", "20260801", "2026-08-01"])
+    assert read.local.to_list() == [
+        datetime(2026, 8, 1, 10),
+        datetime(2026, 8, 1, 9, 59, 59, 500_000),
+        datetime(2026, 8, 1, 12),
+    ]
+
+
 def test_a_header_that_says_utc():
     assert moments(["2026-08-01 10:00:00"], unit="UTC").utc[0] == datetime(2026, 8, 1, 10, tzinfo=UTC)
 

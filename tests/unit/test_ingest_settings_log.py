@@ -50,6 +50,11 @@ def test_the_unit_may_stand_in_the_name_of_the_setting():
     assert told(parsed(rows("concave clearance (cm),,1.2,,")))[0][3:5] == ("12", "mm")
 
 
+def test_the_unit_may_stand_behind_the_values():
+    found = parsed(rows("fan speed,1000 rpm,1080 rpm,,", "concave clearance,1 cm,1.2 cm,,"))
+    assert [r[2:5] for r in told(found)] == [("1000", "1080", "rpm"), ("10", "12", "mm")]
+
+
 def test_the_value_before_is_known_from_earlier_rows_of_the_same_machine():
     found = parsed(
         "time,machine,setting,to_value\n2026-08-01T11:00:00Z,A,fan speed,1100\n"
