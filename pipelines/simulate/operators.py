@@ -73,25 +73,42 @@ def plan_times(rng: np.random.Generator, operator: Operator, events: int, second
     return start + np.concatenate([[0.0], np.cumsum(gaps)])
 
 
-def spike_times(operator: Operator, events: int, visible_loss: Array) -> Array:
-    """The moment in each of ``events`` stretches at which the mean loss of the past 90 s was highest.
+PAST_S, USUAL_S, REACTION_S = 120, 1200, 60
+SPIKE_AT_FIRST, SPIKE_AT_LAST = 1.7, 1.0
 
-    ``visible_loss``: (seconds,) loss as the operator judges it. Within a stretch the settings do not change
-    before the adjustment, so earlier effects do not move its moment. Stretches lie the least gap apart.
+
+def spike_times(operator: Operator, events: int, visible_loss: Array) -> Array:
+    """In each of ``events`` stretches, the moment at which the operator reacts to a spike of loss.
+
+    He reacts a minute after the mean of the past 2 min has passed that of the past 20 min by a factor, which
+    falls from 1.7 to 1 over the stretch as his patience does (else at the stretch's end). He knows only the
+    past, so a model that knows the noise and all readings needs no word about why the change was made, while
+    a comparison of means is misled. ``visible_loss``: (seconds,) loss as he judges it, 0 where nothing comes
+    in. Stretches lie the least gap apart.
     """
     seconds = visible_loss.size
     edge = min(900.0, 0.12 * seconds)
     stretch = (seconds - 2 * edge) / events
     gap = min(60.0 * operator.gap_minutes[0], 0.4 * stretch)
-    total = np.concatenate([[0.0], np.cumsum(visible_loss)])
-    second = np.arange(seconds)
-    past = total[second] - total[np.maximum(second - 90, 0)]
+    length = int(stretch - gap) - REACTION_S
+    factor = np.linspace(SPIKE_AT_FIRST, SPIKE_AT_LAST, length)
+    past, usual = _trailing_mean(visible_loss, PAST_S), _trailing_mean(visible_loss, USUAL_S)
     moments = []
     for event in range(events):
         start = int(edge + event * stretch + gap / 2)
-        stop = int(edge + (event + 1) * stretch - gap / 2)
-        moments.append(start + int(np.argmax(past[start:stop])))
+        spiked = past[start : start + length] > factor * usual[start : start + length]
+        first = int(np.argmax(spiked)) if spiked.any() else length
+        moments.append(start + first + REACTION_S)
     return np.array(moments, dtype=np.float64)
+
+
+def _trailing_mean(series: Array, seconds: int) -> Array:
+    """Mean of the past ``seconds`` before each, over those in which crop came in; 0 if there was none."""
+    total = np.concatenate([[0.0], np.cumsum(series)])
+    count = np.concatenate([[0], np.cumsum(series > 0)])
+    now = np.arange(series.size)
+    past = np.maximum(now - seconds, 0)
+    return (total[now] - total[past]) / np.maximum(count[now] - count[past], 1)
 
 
 def plan_moves(

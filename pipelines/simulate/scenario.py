@@ -78,8 +78,8 @@ class Operator:
     """When and how the operator adjusts.
 
     gap_minutes : least and greatest time between adjustments; greatest None = spread over the field.
-    reactive : adjusts, in each stretch of the field, at the moment when loss of the past 90 s was highest
-        for the feed rate (operators know that more crop means more loss).
+    reactive : adjusts just after loss of the past 2 min has spiked above the past 20 min's, allowing for the
+        feed rate (operators know that more crop means more loss).
     speed_change_log : natural log of the factor by which the target speed changes at each adjustment.
     joint_share : share of adjustments that move a whole group of settings within 30 s.
     there_and_back_share : share of adjustments that undo the one before (A-B-A).

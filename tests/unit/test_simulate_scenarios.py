@@ -103,20 +103,6 @@ def test_effects_hold_exact_zeros_and_real_ones():
     assert (truth["log_ratio"].abs() > 0.2).mean() > 0.15
 
 
-def test_reactive_adjustments_come_at_a_spike():
-    """Mean noise of the minute and a half before the adjustment lies well above nought."""
-    season = simulate_season("reactive", 2)
-    before = []
-    for index in range(4):
-        field = season.machine_field(index)
-        noise = field.noise.course["separation_noise"].to_numpy()
-        start = field.noise.course["time"][0]
-        for moment in field.truth["time"].unique():
-            second = int((moment - start).total_seconds())
-            before.append(noise[second - 90 : second].mean())
-    assert np.mean(before) > 0.2
-
-
 def test_moisture_falls_with_each_adjustment():
     field = simulate_season("moisture_falls", 3).machine_field(0)
     course = field.noise.course
