@@ -65,16 +65,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 LOG_COLUMNS = ("time", "date", "machine", "field", "crop")
 _UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_pct", "_deg", "_m", "_s")
 _OTHER_TABLES = (
-    "setting",
-    "from_value",
-    "to_value",
-    "unit",
-    "note",
-    "place",
-    "machine_loss_kg_ha",
-    "kernels",
-)
-_OTHER_TABLES += ("frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m")
+    "setting", "from_value", "to_value", "unit", "note", "place", "machine_loss_kg_ha", "kernels",
+    "frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m",
+)  # fmt: skip
 
 
 def _known_zone(name: str) -> str:

@@ -187,7 +187,7 @@ def _between(source: str, target: str, written: str, wanted: str) -> Conversion:
 def _quantity() -> Callable:
     import pint
 
-    registry = pint.UnitRegistry()
+    registry: pint.UnitRegistry = pint.UnitRegistry()
     registry.define("us_gallon = 3.785411784 liter")
     # The international acre; pint's own is the one of the US survey foot, which was given up in 2022.
     registry.define("acre = 4046.8564224 meter ** 2")

@@ -106,9 +106,9 @@ def _vocabulary() -> Mapping[str, tuple[str, str, int]]:
     for setting in settings().values():
         add(setting.column, "setting", setting.name, 1)
         add(setting.name, "setting", setting.name, 1)
-    for channel in channels().values():
-        for name in (_stem(channel.name), *channel.synonyms):
-            add(name, "channel", channel.name, 2)
+    for declared in channels().values():
+        for name in (_stem(declared.name), *declared.synonyms):
+            add(name, "channel", declared.name, 2)
     for setting in settings().values():
         for name in (setting.label, *setting.synonyms):
             add(name, "setting", setting.name, 2)

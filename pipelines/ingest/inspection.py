@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -126,7 +127,8 @@ def _span(parsed: Parsed) -> dict[str, Any]:
     }
     if parsed.fields is not None:
         names["fields"] = parsed.fields["field"].to_list()
-    times = [t for f in frames for t in (f["time"].min(), f["time"].max()) if t is not None]
+    ends = [end for f in frames for end in (f["time"].min(), f["time"].max())]
+    times = [end for end in ends if isinstance(end, datetime)]
     span: dict[str, Any] = {
         **names,
         "first_time": min(times).isoformat() if times else None,

@@ -163,8 +163,8 @@ def _numbers(
         sentence = f"{setting.label} is a number in {setting.unit or 'steps'}, and '{{}}' is none."
         reading.set_aside(hit, "not_a_number", name, texts, sentence)
     values = pl.DataFrame({"v": read.values}).select(change.apply(pl.col("v"))).to_series()
-    texts = {value: plain_number(value) for value in values.unique().drop_nulls().to_list()}
-    return values.replace_strict(texts, default=None, return_dtype=pl.String)
+    told = {value: plain_number(value) for value in values.unique().drop_nulls().to_list()}
+    return values.replace_strict(told, default=None, return_dtype=pl.String)
 
 
 def _with_known_before(frame: pl.DataFrame) -> pl.DataFrame:

@@ -105,6 +105,29 @@ def test_an_actual_speed_that_sags_slowly_with_load_was_not_adjusted(seed):
     assert changes(jittering([1000], 5.0, seed, 3600) + drift).height == 0
 
 
+def wandering(seed, rpm=15.0, over_s=60.0, length=18_000):
+    from scipy.signal import lfilter
+
+    noise = np.random.default_rng(seed)
+    a = np.exp(-1 / over_s)
+    slow = lfilter([rpm * np.sqrt(1 - a * a)], [1, -a], noise.standard_normal(length))
+    return 1000 + slow + 3 * noise.standard_normal(length)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_an_actual_speed_that_wanders_for_minutes_was_not_adjusted(seed):
+    assert changes(wandering(seed)).height == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_an_adjustment_stands_out_of_the_wandering(seed):
+    values = wandering(seed)
+    values[9000:] += 100
+    found = changes(values)
+    assert found.height == 1
+    assert found["row"].to_list() == pytest.approx([9002], abs=30)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_an_adjustment_stands_out_of_the_jitter(seed):
     found = changes(jittering([1000, 1100, 1050], 8.0, seed))
