@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -43,13 +43,14 @@ class HarvestLog:
 def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     """Make a harvest log of ``log``. ``carry`` is read for values kept from the log before, and renewed."""
     notes: list[str] = []
+    logged, log = log, _carried(log, carry)
     times_s = log.local_us / 1e6
     scales = _scales(log, notes)
     chosen = _chosen(log, scales, notes)
     data: dict[str, NDArray[np.float64]] = {}
 
     def held(index: int) -> NDArray[np.float64]:
-        return filled(log, index, times_s, carry)
+        return filled(log, index, times_s)
 
     def metres(index: int) -> NDArray[np.float64]:
         scale = scales[index]
@@ -72,8 +73,8 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])
     _renew(log, carry)
-    rest = _rest(log, set(chosen.values()))
-    other = other_texts(log, rest, scales)
+    rest = _rest(logged, set(chosen.values()))
+    other = other_texts(logged, rest, scales)
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
         _series("latitude", log.latitude_deg),
         _series("longitude", log.longitude_deg),
@@ -81,7 +82,7 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         *(_series(name, values) for name, values in data.items()),
         other,
     )
-    unmatched = tuple(sorted({log.columns[index].key for index in rest if len(log.rows[index])}))
+    unmatched = tuple(sorted({logged.columns[index].key for index in rest if len(logged.rows[index])}))
     return HarvestLog(frame, tuple(data), unmatched, tuple(notes))
 
 
@@ -137,26 +138,37 @@ def _is_width(column: LogColumn) -> bool:
     return column.entry is not None and "working_width_m" in column.entry.targets
 
 
-def filled(log: LogData, index: int, times_s: NDArray[np.float64], carry: Carry) -> NDArray[np.float64]:
+def _carried(log: LogData, carry: Carry) -> LogData:
+    """``log`` beginning with what the log before had set, when that ended less than ten minutes ago.
+
+    Only values that hold until they change are lent, and only where this log's first reading has none.
+    """
+    if not len(log):
+        return log
+    rows, values = list(log.rows), list(log.values)
+    for index, column in enumerate(log.columns):
+        value, at_us = carry.get(_identity(column), (np.nan, 0))
+        recent = 0 <= log.local_us[0] - at_us <= LONGEST_CARRY_S * 1e6
+        if recent and _kept_until_changed(column) and not (len(rows[index]) and rows[index][0] == 0):
+            rows[index] = np.append(0, rows[index])
+            values[index] = np.append(value, values[index])
+    return replace(log, rows=tuple(rows), values=tuple(values))
+
+
+def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """(N,) raw values of a column, each kept until the next.
 
     A value that the device logs when it changes holds until then; one that it logs by time or distance only
-    for three of its own periods. The log before lends its last value when it ended less than ten minutes ago.
+    for three of its own periods.
     """
-    rows, values = log.rows[index], log.values[index]
     whole = np.full(len(log), np.nan)
-    whole[rows] = values
-    kept = _kept_until_changed(log.columns[index])
-    if kept and len(log) and np.isnan(whole[0]):
-        value, at_us = carry.get(_identity(log.columns[index]), (np.nan, 0))
-        if 0 <= log.local_us[0] - at_us <= LONGEST_CARRY_S * 1e6:
-            whole[0] = value
+    whole[log.rows[index]] = log.values[index]
     known = np.flatnonzero(~np.isnan(whole))
     if not len(known):
         return whole
     last = np.searchsorted(known, np.arange(len(log)), side="right") - 1
     held = np.where(last >= 0, whole[known[np.maximum(last, 0)]], np.nan)
-    if not kept and len(known) > 1:
+    if not _kept_until_changed(log.columns[index]) and len(known) > 1:
         period_s = float(np.median(np.diff(times_s[known])))
         age_s = times_s - times_s[known[np.maximum(last, 0)]]
         held[age_s > STALE_PERIODS * max(period_s, 1.0)] = np.nan
@@ -180,9 +192,8 @@ def _renew(log: LogData, carry: Carry) -> None:
         return
     end_us = int(log.local_us[-1])
     for column, values in zip(log.columns, log.values, strict=True):
-        if _kept_until_changed(column) and (len(values) or _identity(column) in carry):
-            value = float(values[-1]) if len(values) else carry[_identity(column)][0]
-            carry[_identity(column)] = (value, end_us)
+        if _kept_until_changed(column) and len(values):
+            carry[_identity(column)] = (float(values[-1]), end_us)
 
 
 def _derive_flow(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:
@@ -224,7 +235,7 @@ def other_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | N
         column = log.columns[index]
         if column.place.identifier == DEFAULT_SET or not len(log.rows[index]):
             continue
-        scale = scales[index] if column.target is None or scales[index] is None else None
+        scale = scales[index]
         key = json.dumps(
             column.key + (f" [{scale.unit}]" if scale and scale.unit else ""), ensure_ascii=False
         )

@@ -121,12 +121,12 @@ def _position(fixed: NDArray[np.void], header: LogHeader) -> tuple[NDArray[np.fl
     """Latitude and longitude in degrees, altitude in m; from the record, else constant, else NaN."""
     constants = header.constants or {}
     arrays = []
-    for name, scale, constant_scale in (("north", 1e-7, 1.0), ("east", 1e-7, 1.0), ("up", 1e-3, 1e-3)):
+    for name, scale, constant_scale in (("north", 1e7, 1.0), ("east", 1e7, 1.0), ("up", 1e3, 1e3)):
         if name in (fixed.dtype.names or ()):
-            values = fixed[name].astype(np.float64) * scale
+            values = fixed[name].astype(np.float64) / scale
             values[np.isin(fixed[name], MISSING)] = np.nan
         else:
-            values = np.full(len(fixed), constants.get(name, np.nan) * constant_scale)
+            values = np.full(len(fixed), constants.get(name, np.nan) / constant_scale)
         arrays.append(values)
     half = np.isnan(arrays[0]) != np.isnan(arrays[1])
     arrays[0][half] = arrays[1][half] = np.nan

@@ -109,13 +109,28 @@ def _read_set(delivery: _Delivery, task_set: TaskSet, task_file: TaskFile) -> No
     seen: set[str] = set()
     for task in task_file.tasks:
         _read_task(delivery, task_set, task_file, task, seen)
+    _read_strays(delivery, task_set, task_file, seen)
+    _read_fields(delivery, task_file)
+
+
+def _read_strays(delivery: _Delivery, task_set: TaskSet, task_file: TaskFile, seen: set[str]) -> None:
+    """Logs that no task names: read by their header where there is one, without field and crop."""
     for name in sorted(task_set.files):
         stem, _, ending = name.rpartition(".")
-        if ending.casefold() == "bin" and LOG_FILE.fullmatch(stem) and stem.casefold() not in seen:
-            size = len(task_set.files[name]())
-            sentence = f"{name}: {size} bytes of a log that no task names; its layout is not known."
-            delivery.set_aside(Aside(1, "log_without_task", sentence, content=content_of(name, 0, b"")))
-    _read_fields(delivery, task_file)
+        if ending.casefold() != "bin" or not LOG_FILE.fullmatch(stem) or stem.casefold() in seen:
+            continue
+        if task_set.name_of(f"{stem}.XML") is None:
+            data = task_set.files[name]()
+            sentence = f"{name}: {len(data)} bytes of a log that no task names and without a header."
+            content = content_of(name, 0, data)
+            delivery.set_aside(Aside(1, "log_without_task", sentence, content=content))
+            continue
+        delivery.notes.append(f"{stem}: no task names this log; its field and crop are not known.")
+        _read_task(delivery, task_set, task_file, _no_task(stem), seen)
+
+
+def _no_task(stem: str) -> Task:
+    return Task("no task", "", None, None, (LogReference(stem, None),), (), (), ())
 
 
 def _read_task(

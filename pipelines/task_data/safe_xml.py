@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from xml.parsers import expat
 
 MAX_DEPTH = 64
-MAX_ELEMENTS = 2_000_000
+MAX_ELEMENTS = 1_000_000
 MAX_BYTES = 512 * 2**20
 
 

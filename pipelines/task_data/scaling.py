@@ -31,6 +31,11 @@ class Scale:
     note: str | None = None
 
     def apply(self, raw: NDArray[np.float64]) -> NDArray[np.float64]:
+        # Dividing by a whole number rounds correctly where multiplying by its inverse does not: 142,000 ppm
+        # are 14.2 % and not 14.200000000000001 %.
+        inverse = round(1 / self.step) if self.step > 0 else 0
+        if inverse > 1 and abs(inverse * self.step - 1) < 1e-12:
+            return raw / inverse + self.shift
         return raw * self.step + self.shift
 
     def apply_to_set_value(self, raw: NDArray[np.float64]) -> NDArray[np.float64]:
