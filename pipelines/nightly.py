@@ -1,7 +1,7 @@
 """The nightly run: take in what is new, refresh effects, rewrite pages. Each part can be called by itself.
 
-``take_in_inbox`` -> ``refresh`` -> ``write_pages``; ``run_nightly`` calls them one after another. Nothing here
-prints: ``say`` gets sentences for the log, ``step`` tells how far the work is.
+``take_in_inbox`` -> ``refresh`` -> ``write_pages``; ``run_nightly`` calls them one after another. Nothing
+here prints: ``say`` gets sentences for the log, ``step`` tells how far the work is.
 """
 
 from __future__ import annotations

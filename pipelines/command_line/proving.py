@@ -43,7 +43,7 @@ def simulate(
         spoil=spoil,
     )
     told = [
-        f"Scenario {summary['scenario']}, seed {summary['seed']}: {summary['machine_fields']} machine-fields, "
+        f"Scenario {summary['scenario']}, seed {summary['seed']}: {summary['machine_fields']} fields, "
         f"{summary['readings']} readings, {summary['adjustments']} adjustments.",
         f"Inbox: {summary['inbox']}",
         f"True effects: {summary['truth']}",

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Annotated
 
 import typer
 from chaffinch.pipelines.command_line.program import app
 from chaffinch.pipelines.command_line.telling import Debug, Inbox, Json, LakeAt, SiteAt, give, progress, say
+from chaffinch.pipelines.errors import CallError, ChaffinchError
 
 
 @app.command(epilog="Example: chaffinch nightly inbox --lake lake --site site")
@@ -26,13 +28,29 @@ def nightly(
     debug: Debug = False,
 ) -> int:
     """Take in what is new, refresh effects and pages."""
+    if schedule is None:
+        return _one_night(inbox, lake, site, prefect, as_json)
+    from datetime import datetime
+
+    from chaffinch.pipelines.schedule import parse_schedule, wait_until
+
+    times = parse_schedule(schedule)
+    _require_folder(inbox)
+    while True:
+        coming = times.next_after(datetime.now())
+        say(f"Next night at {coming:%Y-%m-%d %H:%M}. Stop with Ctrl+C.")
+        wait_until(coming)
+        try:
+            _one_night(inbox, lake, site, prefect, as_json)
+        except ChaffinchError as error:
+            say(f"This night failed: {error}")
+
+
+def _one_night(inbox: Path, lake: str, site: Path, prefect: bool, as_json: bool) -> int:
     from chaffinch.pipelines.lake import Lake
 
-    if schedule is not None:
-        from chaffinch.pipelines.flow import serve_nightly
-
-        serve_nightly(inbox, lake, site, schedule, say)
-        return 0
+    _require_folder(inbox)
+    opened = Lake.open(lake)
     if prefect:
         from chaffinch.pipelines.flow import run_as_flow
 
@@ -41,11 +59,17 @@ def nightly(
         from chaffinch.pipelines.nightly import run_nightly
 
         with progress("Taking in") as step:
-            night = run_nightly(inbox, Lake.open(lake), site, say, step)
+            night = run_nightly(inbox, opened, site, say, step)
     told = night.sentences()
     told += [f"Pages: {site / 'index.html'}"] if night.pages else []
     give(told, night.as_json(), as_json)
     return night.exit_code
+
+
+def _require_folder(inbox: Path) -> None:
+    """Raises ``CallError`` before anything is made where there is no inbox."""
+    if not inbox.is_dir():
+        raise CallError(f"{inbox} is not a folder; give the folder that the logs lie in.")
 
 
 @app.command(epilog="Example: chaffinch ingest inbox --lake lake")
@@ -54,6 +78,7 @@ def ingest(inbox: Inbox, lake: LakeAt, as_json: Json = False, debug: Debug = Fal
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.nightly import take_in_inbox
 
+    _require_folder(inbox)
     with progress("Taking in") as step:
         summary = take_in_inbox(inbox, Lake.open(lake), say, step)
     give(summary.sentences(), asdict(summary), as_json)
