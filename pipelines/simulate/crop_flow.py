@@ -66,7 +66,7 @@ def lay_ground(rng: np.random.Generator, scenario: Scenario, path: Path) -> Cell
 
     crop = under(0.6 * surface(30.0) + 0.8 * surface(130.0))
     relief = _relief(rng, shape)
-    slope_across, slope_along = np.gradient(relief, GRID_M)
+    slope_across, slope_along = (np.gradient(relief, GRID_M, axis=axis) for axis in (0, 1))
     noise, none = scenario.noise, np.zeros(path.x_m.size)
     shared = np.sqrt(noise.shared) * under(surface(noise.ground_length_m)) if noise.ground_sd else none
     own = np.sqrt(1.0 - noise.shared)

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.simulate.first_order import first_order
 from chaffinch.pipelines.simulate.ground import Array
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 CELL_M = 2.0
 TURN_S = (20.0, 40.0)
@@ -113,7 +113,7 @@ def _wandering(rng: np.random.Generator, n: int, length_m: float) -> Array:
     keep = float(np.exp(-CELL_M / length_m))
     start = rng.standard_normal()
     shocks = np.sqrt(1 - keep**2) * rng.standard_normal(n)
-    return lfilter([1.0], [1.0, -keep], shocks, zi=np.array([keep * start]))[0]
+    return first_order(shocks, keep, start)
 
 
 def unloading_cells(crop_kg: Array) -> Array:

@@ -137,7 +137,9 @@ def _empty_inbox(out: Path) -> Path:
 def _adapted(scenario: Scenario | str, *wanted: float | None) -> Scenario:
     if isinstance(scenario, str):
         scenario = scenario_named(scenario)
-    changes = {name: value for name, value in zip(LIMITS, wanted, strict=True) if value is not None}
+    changes: dict[str, Any] = {
+        name: value for name, value in zip(LIMITS, wanted, strict=True) if value is not None
+    }
     for name, value in changes.items():
         low, high = LIMITS[name]
         if not low <= value <= high:

@@ -73,7 +73,11 @@ class History:
 
     @property
     def kept_kg_s(self) -> Array:
-        return self.intake.feed_kg_s - sum(self.lost_kg_s[loss] for loss in LOSSES)
+        return self.intake.feed_kg_s - self.all_lost_kg_s
+
+    @property
+    def all_lost_kg_s(self) -> Array:
+        return self.lost_kg_s["separation"] + self.lost_kg_s["cleaning"]
 
     @property
     def conditions(self) -> Conditions:
@@ -118,9 +122,12 @@ def happen(
     }
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
     if scenario.operator.reactive and site.script is None and times_s.size:
-        usual = {loss: curves[loss].base_share for loss in LOSSES}
-        seen = sum(usual[loss] * np.exp(noise[loss]) for loss in LOSSES) * (intake.feed_kg_s > 0)
-        times_s = spike_times(scenario.operator, times_s.size, seen)
+        for_the_feed = np.stack([curves[loss].base_share * np.exp(noise[loss]) for loss in LOSSES]).sum(
+            axis=0
+        )
+        times_s = spike_times(
+            scenario.operator, times_s.size, np.where(intake.feed_kg_s > 0, for_the_feed, 0.0)
+        )
     moves = plan_moves(rng, scenario.operator, times_s, site.script)
     per_step = field_effects(rng, season, scenario.effects)
     effect = effect_course(moves, per_step, seconds, scenario.effects.fade_in_s)

@@ -57,13 +57,11 @@ def shares(
     curves: Mapping[str, LossCurve], at: Conditions, effect: Mapping[str, Array], feed: Array
 ) -> Array:
     """Machine loss share, separation + cleaning, at the conditions but for the given ``feed`` (kg/s)."""
-    return sum(
-        np.exp(
-            curve.log_share(feed, np.full_like(feed, at.moisture_pct), np.full_like(feed, at.roll_deg))
-            + effect[loss]
-        )
-        for loss, curve in curves.items()
-    )
+    moisture, roll = np.full_like(feed, at.moisture_pct), np.full_like(feed, at.roll_deg)
+    total = np.zeros_like(feed)
+    for loss, curve in curves.items():
+        total += np.exp(curve.log_share(feed, moisture, roll) + effect[loss])
+    return total
 
 
 def machine_log_ratio(

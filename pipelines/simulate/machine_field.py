@@ -12,7 +12,6 @@ from chaffinch.pipelines.simulate.crops import ADJUSTABLES
 from chaffinch.pipelines.simulate.history import History, Machine, Site, happen
 from chaffinch.pipelines.simulate.log_frame import log_frame
 from chaffinch.pipelines.simulate.loss import Conditions, LossCurve
-from chaffinch.pipelines.simulate.noise import LOSSES
 from chaffinch.pipelines.simulate.operators import StepEffects
 from chaffinch.pipelines.simulate.scenario import Noise, Scenario
 from chaffinch.pipelines.simulate.truth import true_effects, truth_table
@@ -118,8 +117,7 @@ def weighed_pans(
     candidates = np.flatnonzero(steady)
     at = np.sort(rng.choice(candidates, min(count, candidates.size), replace=False))
     window = at[:, None] + np.arange(-2, 3)
-    lost_kg_s = sum(history.lost_kg_s[loss] for loss in LOSSES)
-    kg_ha = lost_kg_s[window].sum(axis=1) / area_m2_s[window].sum(axis=1) * 1e4
+    kg_ha = history.all_lost_kg_s[window].sum(axis=1) / area_m2_s[window].sum(axis=1) * 1e4
     moments = [site.start + timedelta(seconds=int(second)) for second in at]
     return pl.DataFrame(
         {

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
+from chaffinch.pipelines.simulate.first_order import first_order
 from chaffinch.pipelines.simulate.ground import Array
 from chaffinch.pipelines.simulate.scenario import Noise
-from scipy.signal import lfilter
 
 LOSSES = ("separation", "cleaning")
 
@@ -14,7 +16,7 @@ def exponential_drift(rng: np.random.Generator, n: int, scale_s: float) -> Array
     """Stationary Gaussian series at 1 Hz: mean 0, variance 1, correlation exp(-lag / ``scale_s``)."""
     keep = float(np.exp(-1.0 / scale_s))
     shocks = np.sqrt(1 - keep**2) * rng.standard_normal(n)
-    return lfilter([1.0], [1.0, -keep], shocks, zi=np.array([keep * rng.standard_normal()]))[0]
+    return first_order(shocks, keep, rng.standard_normal())
 
 
 def _shared_pair(
@@ -48,9 +50,9 @@ def bursts(rng: np.random.Generator, n: int, per_hour: float, mean_log: float) -
 
 def log_noise(
     rng: np.random.Generator, noise: Noise, n: int, ground: tuple[Array, Array]
-) -> dict[str, Array]:
+) -> Mapping[str, Array]:
     """Noise of the log loss share by loss, each (n,) at 1 Hz. ``ground``: drift of variance 1."""
-    pairs = [
+    pairs: list[tuple[float, tuple[Array, Array]]] = [
         (noise.fast_sd, _shared_pair(rng, n, noise.fast_scale_s, noise.shared)),
         (noise.slow_sd, _shared_pair(rng, n, noise.slow_scale_s, noise.shared)),
         (noise.white_sd, _shared_pair(rng, n, None, noise.shared)),
@@ -63,4 +65,8 @@ def log_noise(
     if noise.bursts_per_hour:
         both = bursts(rng, n, noise.bursts_per_hour, noise.burst_log)
         pairs.append((1.0, (both, both)))
-    return {loss: sum(sd * pair[k] for sd, pair in pairs) for k, loss in enumerate(LOSSES)}
+    total = {loss: np.zeros(n) for loss in LOSSES}
+    for sd, pair in pairs:
+        for loss, series in zip(LOSSES, pair, strict=True):
+            total[loss] += sd * series
+    return total

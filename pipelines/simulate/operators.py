@@ -153,7 +153,7 @@ def _choose(rng: np.random.Generator, joint_share: float, level: Mapping[str, in
 
 def effect_course(
     moves: list[Move], per_step: StepEffects, seconds: int, fade_in_s: float
-) -> dict[str, Array]:
+) -> Mapping[str, Array]:
     """Sum of all effects at each second of intake, by what they act on; each (seconds,), ln scale.
 
     A move counts from its own second on; with ``fade_in_s`` it comes in as 1 - exp(-t / fade_in_s).
@@ -161,7 +161,7 @@ def effect_course(
     course = {outcome: np.zeros(seconds) for outcome in ACTS_ON}
     for move in moves:
         first = int(np.ceil(move.time_s))
-        coming = 1.0
+        coming: float | Array = 1.0
         if fade_in_s:
             coming = 1.0 - np.exp(-(np.arange(first, seconds) - move.time_s) / fade_in_s)
         for outcome, size in per_step[move.setting].items():

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.simulate.first_order import first_order
 from chaffinch.pipelines.simulate.ground import Array
 from chaffinch.pipelines.simulate.scenario import Sensors
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def draw_instruments(rng: np.random.Generator, sensors: Sensors) -> Instruments:
 def smeared(series: Array, smear_s: float) -> Array:
     """First-order lag with time constant ``smear_s``, at rest before the start; 1 Hz."""
     keep = float(np.exp(-1.0 / smear_s))
-    return lfilter([1.0 - keep], [1.0, -keep], series)
+    return first_order((1.0 - keep) * series, keep)
 
 
 def transported(rate_kg_s: Array, delay_s: Array | float, smear_s: float) -> Array:

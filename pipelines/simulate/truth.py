@@ -72,12 +72,13 @@ def true_effects(
     """
     event = np.array([move.event for move in moves], dtype=np.int64)
     own = {a: np.array([m.steps * per_step[m.setting][a] for m in moves]) + 0.0 for a in ACTS_ON}
-    events = speed_log.size
-    joint = {a: np.bincount(event, weights=own[a], minlength=events)[event] for a in ACTS_ON}
-    before = {
-        a: np.concatenate([[0.0], np.cumsum(np.bincount(event, weights=own[a], minlength=events))])[event]
-        for a in ACTS_ON
-    }
+    joint: dict[str, Array] = {}
+    before: dict[str, Array] = {}
+    for acts_on, size in own.items():
+        total = np.zeros(speed_log.size)
+        np.add.at(total, event, size)
+        joint[acts_on] = total[event]
+        before[acts_on] = (np.cumsum(total) - total)[event]
     return [_outcomes(before, change, curves, at, speed_log[event]) for change in (joint, own)]
 
 

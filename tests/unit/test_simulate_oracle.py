@@ -1,4 +1,4 @@
-"""Stated noise and truth belong together: an oracle that is told the noise holds the truth as often as it says.
+"""Stated noise and truth belong together: an oracle that knows the noise holds the truth as often as it says.
 
 This is the outside check of the whole simulator: generalised least squares with the exact covariance is
 calibrated by theory (Aitken's theorem, from memory), so a range that misses too often means that the truth,
