@@ -136,7 +136,7 @@ def _write_xlsx(lake: Lake, name: str, to: Path) -> int:
 def _check_sheet(name: str, rows: int) -> None:
     if rows > MOST_SHEET_ROWS:
         raise CallError(
-            f"Table {name} has more than the {MOST_SHEET_ROWS} rows of a sheet; export it as .csv or .parquet."
+            f"Table {name} has more than the {MOST_SHEET_ROWS} rows of a sheet; take .csv or .parquet."
         )
 
 

@@ -1,0 +1,201 @@
+"""Batch expectations: what a spoilt delivery is told, and that a sound one is told nothing."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from chaffinch.pipelines.farm import Farm, Thresholds
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.validate import judge
+from chaffinch.pipelines.validate.judgement import in_words
+from chaffinch.pipelines.validate.measures import MEASURES, measure
+from chaffinch.schemas.expectations import batch_expectations
+
+NOON = datetime(2026, 7, 20, 12, tzinfo=UTC)
+ROWS = 4 * 3600
+
+
+def sound(rows: int = ROWS) -> pl.DataFrame:
+    """Four hours of work, one reading a second, every channel moving as a real one does."""
+    random = np.random.default_rng(4)
+    start = pl.Series([NOON]).dt.cast_time_unit("us")[0]
+    return pl.DataFrame(
+        {
+            "row": np.arange(2, rows + 2),
+            "time": pl.datetime_range(
+                start, start + timedelta(seconds=rows - 1), "1s", time_unit="us", eager=True
+            ),
+            "machine": ["Combine A"] * rows,
+            "field": ["Mill Field"] * rows,
+            "crop": ["wheat"] * rows,
+            "latitude": random.normal(52, 0.001, rows),
+            "longitude": random.normal(9, 0.001, rows),
+            "working": np.ones(rows, dtype=np.int8),
+            "working_width_m": np.full(rows, 9.0),
+            "speed_m_s": random.normal(1.5, 0.1, rows),
+            "grain_flow_kg_s": random.normal(9, 1, rows),
+            "grain_moisture_pct": random.normal(14, 0.3, rows),
+            "separation_loss_signal": random.gamma(4, 10, rows),
+            "cleaning_loss_signal": random.gamma(4, 10, rows),
+            "returns_signal": random.gamma(4, 10, rows),
+        }
+    )
+
+
+def log(readings: pl.DataFrame, rows_read: int | None = None, aside: pl.DataFrame | None = None) -> Parsed:
+    return Parsed(
+        "harvest log",
+        readings=readings,
+        set_aside=aside,
+        rows_read=readings.height if rows_read is None else rows_read,
+    )
+
+
+def aside(rows: int) -> pl.DataFrame:
+    return pl.DataFrame({"row": np.arange(1_000_000, 1_000_000 + rows)}).with_columns(
+        rule=pl.lit("bad_time"),
+        column=pl.lit("time"),
+        value=pl.lit("?"),
+        sentence=pl.lit("?"),
+        content=pl.lit("{}"),
+    )
+
+
+def spoilt() -> dict[str, tuple[Parsed, str, str]]:
+    """Name: (delivery, judgement, the beginning of its finding)."""
+    good = sound()
+    still = pl.int_range(pl.len()) < 3 * 3600 + 12 * 60
+    cut = pl.when(pl.int_range(pl.len()) % 4 == 0).then(pl.col("cleaning_loss_signal"))
+    ceiling = pl.col("separation_loss_signal").clip(upper_bound=35.0)
+    thinned = good.filter((pl.col("row") % 5 == 0) | (pl.col("row") % 7 == 0) | (pl.col("row") % 11 < 3))
+    return {
+        "sound": (log(good), "good", ""),
+        "dead cleaning loss": (
+            log(good.with_columns(pl.when(~still).then("cleaning_loss_signal").otherwise(3.0))),
+            "poor",
+            "Cleaning loss of Combine A did not move in 3 h 12 min of work: check the sensor or its cable.",
+        ),
+        "loose cable": (
+            log(good.with_columns(cut)),
+            "look",
+            "Cleaning loss of Combine A is missing in 75 % of the work: check the sensor and its cable.",
+        ),
+        "saturated": (
+            log(good.with_columns(ceiling)),
+            "look",
+            "Separation loss of Combine A stood at its highest value in",
+        ),
+        "no loss channel": (
+            log(good.drop("separation_loss_signal", "cleaning_loss_signal")),
+            "look",
+            "Combine A logged no loss signal",
+        ),
+        "no grain flow": (log(good.drop("grain_flow_kg_s")), "look", "Combine A logged no grain flow"),
+        "unknown field": (
+            log(good.with_columns(field=pl.lit(None, dtype=pl.String))),
+            "look",
+            "100 % of Combine A's readings lie in no named field",
+        ),
+        "clock runs back": (
+            log(good.with_columns(pl.col("time").shuffle(3))),
+            "look",
+            "The time of Combine A runs backwards in",
+        ),
+        "skipping logger": (log(thinned), "look", ""),
+        "one a minute": (
+            log(good.filter(pl.col("row") % 60 == 2)),
+            "look",
+            "Combine A has one reading each 60 s",
+        ),
+        "clock ahead": (
+            log(good.with_columns(pl.col("time").dt.offset_by("9y"))),
+            "look",
+            "Combine A's log ends",
+        ),
+        "km/h taken for m/s": (
+            log(good.with_columns(pl.col("speed_m_s") * 3.6)),
+            "look",
+            "The middle speed of Combine A in work is 5.4 m/s",
+        ),
+        "mostly set aside": (
+            log(good.head(3600), 3600 + 7200, aside(7200)),
+            "poor",
+            "66.7 % of the rows were set aside",
+        ),
+    }
+
+
+@pytest.fixture(scope="module")
+def judged() -> dict[str, tuple[str, tuple[str, ...], str, str]]:
+    """Name: (judgement, findings, expected judgement, expected finding), all judged in one go."""
+    cases = spoilt()
+    found = judge([(name, parsed) for name, (parsed, _, _) in cases.items()], Farm())
+    return {
+        name: (found[name].judgement, found[name].findings, *expected)
+        for name, (_, *expected) in cases.items()
+    }  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("name", list(spoilt()))
+def test_each_delivery(name: str, judged: dict[str, tuple[str, tuple[str, ...], str, str]]) -> None:
+    judgement, findings, expected, sentence = judged[name]
+    assert judgement == expected, findings
+    if expected == "good":
+        assert findings == ()
+    else:
+        assert any(finding.startswith(sentence) for finding in findings), findings
+    assert all(finding.endswith(".") and "{" not in finding for finding in findings)
+
+
+def test_the_worst_comes_first() -> None:
+    readings = sound(3600).with_columns(cleaning_loss_signal=pl.lit(3.0), crop=pl.lit(None, dtype=pl.String))
+    found = judge([("both", log(readings))], Farm())["both"]
+    assert found.judgement == "poor"
+    assert found.findings[0].startswith("Cleaning loss") and "names no crop" in found.findings[1].replace(
+        "name no crop", "names no crop"
+    )
+
+
+def test_a_farm_may_ask_for_fewer_rows_aside() -> None:
+    parsed = log(sound(1000), 1020, aside(20))
+    assert judge([("a", parsed)], Farm())["a"].findings == ()
+    strict = judge([("a", parsed)], Farm(thresholds=Thresholds(set_aside_pct=1.0)))["a"]
+    assert strict.findings[0].startswith("2 % of the rows were set aside, more than 1 %")
+
+
+def test_measures_by_hand() -> None:
+    # Ten readings at 0, 1, ... s; the loss signal is 5 in four of them in a row, then moves; one value is missing.
+    readings = sound(10).with_columns(
+        pl.Series("cleaning_loss_signal", [5.0, 5.0, 5.0, 5.0, 1.0, None, 2.0, 3.0, 9.0, 9.0])
+    )
+    rows = measure("x", log(readings, 11, aside(1)), frozenset({"cleaning_loss_signal"}))
+    whole, machine, channel = rows
+    assert whole["set_aside_pct"] == pytest.approx(100 / 11)
+    assert machine["interval_s"] == 1.0 and machine["work_h"] == pytest.approx(10 / 3600)
+    assert channel["missing_pct"] == pytest.approx(10.0)
+    assert channel["unmoved_h"] == pytest.approx(4 / 3600)
+    assert channel["at_ceiling_pct"] == pytest.approx(100 * 2 / 9)
+    assert channel["median"] == 5.0
+
+
+def test_every_expectation_bounds_a_known_measure() -> None:
+    assert {e.measure for e in batch_expectations().values()} <= set(MEASURES)
+
+
+def test_durations_in_words() -> None:
+    said = [in_words(hours) for hours in (0.05, 3.2, 2.0, 49.0)]
+    assert said == ["3 min", "3 h 12 min", "2 h", "2 days"]
+
+
+def test_the_expectation_library_is_not_imported_without_need() -> None:
+    script = (
+        "import sys; from chaffinch.pipelines.validate import judge; from chaffinch.pipelines.farm import Farm; "
+        "from chaffinch.pipelines.parsed import Parsed; judge([], Farm()); judge([('farm.toml', Parsed('farm'))], Farm()); "
+        "sys.exit('great_expectations' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", script], timeout=60).returncode == 0
