@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 LONGEST_LINE_BYTES = 16 << 20
-LARGEST_TABLE_BYTES = 1 << 30
+LARGEST_TABLE_BYTES = 512 << 20
 # More than this share of control characters in the first bytes is no log.
 MOST_CONTROL_SHARE = 0.05
 _CONTROL = bytes(c for c in range(32) if c not in (9, 10, 12, 13, 27)) + b"\x7f"
@@ -55,7 +55,7 @@ def bounded_content(file: InboxFile) -> bytes:
                 last = max(piece.rfind(b"\n"), piece.rfind(b"\r"))
                 since_line_end = len(piece) - last - 1 if last >= 0 else since_line_end + len(piece)
                 if size > LARGEST_TABLE_BYTES:
-                    raise UnreadableFile(file.name, "The table is larger than 1 GiB; export it by day.")
+                    raise UnreadableFile(file.name, "The table is larger than 512 MiB; export it by day.")
                 pieces.append(piece)
         except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
             raise UnreadableFile(file.name, f"It is damaged or cut short ({error}); copy it again.") from None

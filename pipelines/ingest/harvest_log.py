@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.headers import Matched
 from chaffinch.pipelines.ingest.log_columns import Reading, read_crops, read_machines, read_names, read_times
-from chaffinch.pipelines.ingest.measurements import constant_number, read_numbers
+from chaffinch.pipelines.ingest.measurements import constant_number, read_numbers, refuse_words
 from chaffinch.pipelines.ingest.places import fields_at
 from chaffinch.pipelines.ingest.positions import position_words
 from chaffinch.pipelines.ingest.rows_aside import gathered, malformed_rows
@@ -65,13 +65,8 @@ def _read_channels(reading: Reading, columns: dict[str, pl.Series], crops: pl.Se
     """Add every channel to ``columns``; give the columns that could not be read, with a note each."""
     unread: list[Matched] = []
     for column in reading.table.matched:
-        if column.kind != "channel":
-            continue
-        try:
-            columns[column.target] = read_numbers(reading, column, crops)
-        except UnitError as error:
-            reading.notes.append(f"Column '{column.header}' is kept unread: {error}.")
-            unread.append(column)
+        if column.kind == "channel":
+            _read_or_keep(reading, column, column.target, columns, unread, crops)
     return unread
 
 
@@ -82,14 +77,27 @@ def _read_settings(reading: Reading, columns: dict[str, pl.Series], unread: list
         setting = settings()[column.target]
         if setting.kind == "service":
             unread.append(column)
-        elif setting.kind != "number":
-            columns[setting.column] = position_words(reading.table.texts(column), setting)
+        elif setting.kind == "number":
+            _read_or_keep(reading, column, setting.column, columns, unread, None)
         else:
-            try:
-                columns[setting.column] = read_numbers(reading, column)
-            except UnitError as error:
-                reading.notes.append(f"Column '{column.header}' is kept unread: {error}.")
-                unread.append(column)
+            columns[setting.column] = position_words(reading.table.texts(column), setting)
+
+
+def _read_or_keep(
+    reading: Reading,
+    column: Matched,
+    name: str,
+    columns: dict[str, pl.Series],
+    unread: list[Matched],
+    crops: pl.Series | None,
+) -> None:
+    """Read ``column`` into ``columns`` under ``name``, or say why not and keep it unread."""
+    try:
+        refuse_words(reading, column)
+        columns[name] = read_numbers(reading, column, crops)
+    except UnitError as error:
+        reading.notes.append(f"Column '{column.header}' is kept unread: {error}.")
+        unread.append(column)
 
 
 def _needs_a_channel(reading: Reading, columns: dict[str, pl.Series], unread: list[Matched]) -> None:

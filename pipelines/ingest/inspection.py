@@ -13,6 +13,7 @@ from chaffinch.pipelines.ingest.discover import InboxFile, single_file
 from chaffinch.pipelines.ingest.headers import Matched
 from chaffinch.pipelines.ingest.measurements import unit_of
 from chaffinch.pipelines.ingest.text_table import SEPARATORS, TextTable
+from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.units import UnitError
 
@@ -96,10 +97,20 @@ def _summary(parsed: Parsed) -> dict[str, Any]:
         "share_set_aside_pct": round(100 * rows_aside / parsed.rows_read, 3) if parsed.rows_read else 0.0,
         "set_aside": _by_rule(aside, parsed.rows_read),
         "adjustments": parsed.adjustments.height if parsed.adjustments is not None else 0,
+        "settings": _settings(parsed.adjustments),
         "unmatched_columns": list(parsed.unmatched_columns),
         "notes": list(parsed.notes),
         **_span(parsed),
     }
+
+
+def _settings(adjustments: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """Each setting that was changed, and how often."""
+    import polars as pl
+
+    if adjustments is None:
+        return []
+    return adjustments.group_by("setting", "kind").agg(pl.len().alias("changes")).sort("setting").to_dicts()
 
 
 def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]:
@@ -203,7 +214,8 @@ def _told(file: dict[str, Any]) -> list[str]:
         if file[plural]:
             told.append(f"{plural.capitalize()}: {', '.join(file[plural])}")
     if file["adjustments"]:
-        told.append(f"{file['adjustments']} adjustments")
+        listed = ", ".join(f"{s['setting']} ({s['changes']})" for s in file["settings"])
+        told.append(f"{counted(file['adjustments'], 'adjustment')}: {listed}")
     return told
 
 

@@ -149,6 +149,8 @@ def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
 
     Raises ``UnreadableFile`` where the file has no time column.
     """
+    import polars as pl
+
     table = reading.table
     time, date = table.find("word", "time"), table.find("word", "date")
     if time is None and date is None:
@@ -161,6 +163,8 @@ def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
     assert first is not None
     texts = table.texts(first)
     dates = table.texts(date) if time is not None and date is not None else None
+    if date is None and (stated := constant(reading, "date")) is not None:
+        dates = pl.repeat(stated, len(texts), dtype=pl.String, eager=True)
     unit = _zone_word(first) or first.unit
     found = parse_moments(table.file, texts, dates, unit, reading.stated)
     reading.notes.extend(found.notes)

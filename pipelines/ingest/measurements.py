@@ -30,6 +30,8 @@ _NO = (
     "inactive",
     "raised",
 )
+WORDS_SAMPLED = 5000
+FEWEST_TO_JUDGE = 10
 # A median beyond this, in the channel's own unit, can't come from work; the unit is likely another.
 # Common practice, no source.
 _UNLIKELY_MEDIAN = {"speed_m_s": 6.0, "grain_flow_kg_s": 30.0, "working_width_m": 15.0, "altitude_m": 5000.0}
@@ -72,6 +74,22 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     values = frame.select(change.apply(pl.col("v"), pl.col("b"))).to_series()
     _note_unit(reading, column, change, values)
     return values.cast(pl.Float64)
+
+
+def refuse_words(reading: Reading, column: Matched) -> None:
+    """Raise ``UnitError`` where a column that only its synonym suggests holds words rather than numbers.
+
+    Without this a remark in a column called "load" or "track" would set every row of the log aside.
+    """
+    if column.rank <= 1 or column.target == "working":
+        return
+    texts = reading.table.texts(column)
+    texts = texts.filter(~is_missing(texts))[:WORDS_SAMPLED]
+    plain, _ = unit_in_values(texts)
+    words = parse_numbers(plain, reading.mark).bad
+    if len(words) >= FEWEST_TO_JUDGE and words.sum() > len(words) / 2:
+        example = texts.filter(words)[0][:40]
+        raise UnitError(f"it looks like {column.target} but holds words such as '{example}'")
 
 
 def _bushel_masses(reading: Reading, column: Matched, crops: pl.Series | None) -> pl.Series:

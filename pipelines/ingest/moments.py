@@ -52,6 +52,7 @@ def parse_moments(
         return _since_start(texts, stated.time_start, unit)
     if stated.time_format is not None:
         return _by_format(file, texts, stated.time_format)
+    _refuse_without_date(file, texts)
     numbers = parse_numbers(texts, None)
     present = int((~is_missing(texts)).sum())
     if present and int((numbers.values.is_not_null()).sum()) >= 0.9 * present:
@@ -164,30 +165,38 @@ def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Moments:
 
 
 def _iso(texts: pl.Series) -> Moments | None:
-    """The common forms of ISO 8601 by the fast way; None when a text has another form."""
+    """ISO 8601 by the fast way; None when the texts are not all of one such form."""
     filled = texts.set(is_missing(texts), None)
     sample = next((t for t in filled.head(1000) if t), "")
-    if len(sample) < 16 or sample[4:5] != "-":
+    if len(sample) < 16 or sample[4] != "-" or sample[10] not in "T ":
         return None
-    joint = "T" if "T" in sample else " "
-    seconds = ":%S%.f" if sample.count(":") - sample[19:].count(":") >= 2 else ""
-    form = f"%Y-%m-%d{joint}%H:%M{seconds}"
-    if sample.endswith("Z"):
-        filled, form, offset = filled.str.strip_suffix("Z"), form, True
-        if int(filled.str.len_chars().n_unique()) > 40:
+    zulu, signed = sample.endswith("Z"), "+" in sample[16:] or "-" in sample[16:]
+    if zulu:
+        if not filled.str.ends_with("Z").all():
             return None
-        if (texts.str.ends_with("Z") != filled.is_not_null()).any():
-            return None
-    else:
-        offset = "+" in sample[16:] or "-" in sample[16:]
-        form += "%z" if offset else ""
-    zone = "UTC" if offset and not sample.endswith("Z") else None
+        filled = filled.str.strip_suffix("Z")
+    seconds = ":%S%.f" if sample[16:17] == ":" else ""
+    form = f"%Y-%m-%d{sample[10]}%H:%M{seconds}{'%z' if signed else ''}"
+    zone = "UTC" if signed else None
     read = filled.str.to_datetime(form, time_unit="us", time_zone=zone, strict=False)
     if read.null_count() != filled.null_count():
         return None
-    if not offset:
+    if zulu:
+        read = read.dt.replace_time_zone("UTC")
+    elif not signed:
         return Moments(_nothing(len(texts), "UTC"), read)
-    return Moments(read if zone else read.dt.replace_time_zone("UTC"), _nothing(len(texts)))
+    return Moments(read, _nothing(len(texts)))
+
+
+def _refuse_without_date(file: str, texts: pl.Series) -> None:
+    present = texts.filter(~is_missing(texts))
+    bare = present.str.contains(r"(?i)^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([ap]\.?m\.?)?$")
+    if len(present) and bare.sum() > len(present) / 2:
+        raise UnreadableFile(
+            file,
+            f"Times such as '{present.filter(bare)[0]}' have no date; say it in farm.toml: "
+            f'[columns."{file.rpartition("/")[2]}"] constants = {{ date = "2026-08-01" }}.',
+        )
 
 
 def _by_parts(texts: pl.Series, day_first: bool | None) -> Moments:

@@ -24,8 +24,8 @@ EXACT_SHARE = 0.8
 EXACT_STEP_PART = 0.2
 NOISE_MULTIPLE = 3.0
 # How many times the usual difference of neighbouring minutes a change must exceed: a measured speed wanders
-# with load over minutes too. Found by trying on autocorrelated wandering of 5 to 20 rpm over 30 to 300 s: five
-# times gave 1 false change in 500 h and found every one of 100 rpm; four times gave 102.
+# with load over minutes too. Found by trying on autocorrelated wandering of 5 to 20 rpm over 30 to 300 s:
+# five times gave 1 false change in 500 h and found every one of 100 rpm; four times gave 102.
 WANDER_MULTIPLE = 5.0
 SEARCHED_AT_ONCE = 65_536
 # A rotating part below this part of its usual speed has been switched off, not adjusted.

@@ -165,11 +165,8 @@ def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.
     import polars as pl
 
     frame = pl.DataFrame({"line": pl.arange(start + 1, len(text) + 1, eager=True), "text": text[start:]})
-    blank = pl.col("text").str.strip_chars(" \t\x0c") == ""
-    if separator != "\t":
-        frame = frame.filter(~blank)
-    else:
-        frame = frame.filter(pl.col("text").str.strip_chars(" \x0c") != "")
+    # A line of separators alone is what spreadsheets leave below a table; there is nothing in it.
+    frame = frame.filter(pl.col("text").str.strip_chars(f' \t\x0c"{separator}') != "")
     again = frame["text"].str.strip_chars() == header.strip()
     frame = _join_quoted(frame.filter(~again), separator, len(fields_of(header, separator)))
     return frame["text"], frame["line"], int(again.sum())

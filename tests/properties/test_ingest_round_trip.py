@@ -126,7 +126,9 @@ def test_every_line_is_kept_or_aside_or_told(lines):
     if not any('"' in line for line in lines):
         stripped = "\n".join(lines).rstrip("\0").split("\n")
         full = {
-            i for i, line in enumerate(stripped, start=3) if line.strip(" \t\x0c") and line.strip() != header
+            i
+            for i, line in enumerate(stripped, start=3)
+            if line.strip(' \t\x0c,"') and line.strip() != header
         }
         assert kept | aside == full | {2}
 

@@ -164,6 +164,31 @@ def test_a_unit_behind_every_value_is_read():
     assert mixed.set_aside["rule"].to_list() == ["not_a_number", "not_a_number"]
 
 
+def test_words_under_a_synonym_do_not_cost_the_rows():
+    rows = "".join(f"2026-08-01T10:00:{i:02d}Z,1.5,Load {i}\n" for i in range(20))
+    found = whole(parsed("time,speed_m_s,load\n" + rows))
+    assert found.readings.height == 20
+    assert found.unmatched_columns == ("load",)
+    assert (
+        "Column 'load' is kept unread: it looks like engine_load_pct but holds words such as 'Load 0'."
+        in found.notes
+    )
+
+
+def test_times_without_a_date_are_refused_and_farm_toml_gives_the_date():
+    log = "time,speed_m_s\n10:00:00,1\n10:00:01,1\n"
+    assert refused(log) == (
+        "Times such as '10:00:00' have no date; say it in farm.toml: "
+        '[columns."log.csv"] constants = { date = "2026-08-01" }.'
+    )
+    farm = parse_farm('[columns."log.csv"]\nconstants = { date = "2026-08-01" }')
+    assert parsed(log, farm).readings["time"][1] == datetime(2026, 8, 1, 10, 0, 1, tzinfo=UTC)
+
+
+def test_lines_of_separators_alone_are_blank_lines():
+    assert whole(parsed("time,speed_m_s\n2026-08-01T10:00:00Z,1\n,\n , \n")).rows_read == 1
+
+
 def test_a_temperature_is_kept_unread():
     found = parsed("time,speed_m_s,air temperature (°C)\n2026-08-01T10:00:00Z,1,21\n")
     assert found.unmatched_columns == ("air temperature (°C)",)

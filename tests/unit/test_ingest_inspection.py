@@ -72,6 +72,17 @@ def test_it_is_shown_in_plain_lines(tmp_path):
     assert "'fast' in column 'Speed (km/h)' is not a number." in text
 
 
+def test_a_settings_log_lists_its_settings(tmp_path):
+    (tmp_path / "s.csv").write_text(
+        "time,machine,setting,to_value\n2026-08-01T10:00:00Z,A,fan speed,1000\n"
+        "2026-08-01T11:00:00Z,A,fan speed,1100\n",
+        encoding="utf-8",
+    )
+    found = inspect(tmp_path / "s.csv", Farm())
+    assert found["files"][0]["settings"] == [{"setting": "fan_speed", "kind": "number", "changes": 2}]
+    assert "2 adjustments: fan_speed (2)" in shown(found)
+
+
 def test_markup_in_a_file_is_shown_as_it_stands(tmp_path):
     (tmp_path / "log.csv").write_text(
         "time,machine,speed_m_s,[red]x[/red]\n2026-08-01T10:00:00Z,[bold]A[/bold],1,y\n", encoding="utf-8"
