@@ -12,7 +12,7 @@ throughput
     scenario makes the driver change speed.
 capacity
     ln of grain t/h after over before at the same machine loss share (that of the field's mean conditions
-    before the change), solved numerically.
+    before the change), solved numerically; null where no feed rate has that share after the change.
 broken_grain, returns, fuel_per_tonne
     ln of the channel after over before at the same feed rate.
 
@@ -139,6 +139,6 @@ def truth_table(
     whole, own = (np.stack([e[o] for o in OUTCOMES], axis=1).ravel() for e in effects)
     return by_move[np.repeat(np.arange(len(moves)), n)].with_columns(
         pl.Series("outcome", list(OUTCOMES) * len(moves), dtype=pl.String),
-        pl.Series("log_ratio", whole, dtype=pl.Float64),
-        pl.Series("own_log_ratio", own, dtype=pl.Float64),
+        pl.Series("log_ratio", whole, dtype=pl.Float64).fill_nan(None),
+        pl.Series("own_log_ratio", own, dtype=pl.Float64).fill_nan(None),
     )

@@ -38,7 +38,8 @@ def test_shape_contract_and_plausible_values(name):
     per_move = truth.group_by("setting", "time", maintain_order=True).agg(pl.col("outcome"))
     assert per_move["outcome"].cast(pl.List(pl.String)).n_unique() == 1
     assert set(truth["outcome"]) <= set(OUTCOMES)
-    assert truth["log_ratio"].is_finite().all()
+    assert truth["log_ratio"].drop_nulls().is_finite().all()
+    assert set(truth.filter(pl.col("log_ratio").is_null())["outcome"]) <= {"capacity"}
     end = readings["time"][-1]
     assert truth["time"].min() > readings["time"][0] and truth["time"].max() < end
     logged = truth.filter(pl.col("outcome") == "machine_loss", pl.col("logged"))
