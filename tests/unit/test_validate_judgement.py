@@ -71,6 +71,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
     good = sound()
     still = pl.int_range(pl.len()) < 3 * 3600 + 12 * 60
     cut = pl.when(pl.int_range(pl.len()) % 4 == 0).then(pl.col("cleaning_loss_signal"))
+    back = pl.col("time").dt.offset_by("-10s")
     ceiling = pl.col("separation_loss_signal").clip(upper_bound=35.0)
     thinned = good.filter((pl.col("row") % 5 == 0) | (pl.col("row") % 7 == 0) | (pl.col("row") % 11 < 3))
     return {
@@ -102,7 +103,9 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
             "100 % of Combine A's readings lie in no named field",
         ),
         "clock runs back": (
-            log(good.with_columns(pl.col("time").shuffle(3))),
+            log(
+                good.with_columns(pl.when(pl.col("row") % 50 == 0).then(back).otherwise("time").alias("time"))
+            ),
             "look",
             "The time of Combine A runs backwards in",
         ),
@@ -156,9 +159,8 @@ def test_the_worst_comes_first() -> None:
     readings = sound(3600).with_columns(cleaning_loss_signal=pl.lit(3.0), crop=pl.lit(None, dtype=pl.String))
     found = judge([("both", log(readings))], Farm())["both"]
     assert found.judgement == "poor"
-    assert found.findings[0].startswith("Cleaning loss") and "names no crop" in found.findings[1].replace(
-        "name no crop", "names no crop"
-    )
+    assert found.findings[0].startswith("Cleaning loss")
+    assert "name no crop" in found.findings[1]
 
 
 def test_a_farm_may_ask_for_fewer_rows_aside() -> None:
@@ -169,7 +171,7 @@ def test_a_farm_may_ask_for_fewer_rows_aside() -> None:
 
 
 def test_measures_by_hand() -> None:
-    # Ten readings at 0, 1, ... s; the loss signal is 5 in four of them in a row, then moves; one value is missing.
+    # Ten readings at 0, 1, ... s; the loss signal is 5 in the first four, then moves; one value is missing.
     readings = sound(10).with_columns(
         pl.Series("cleaning_loss_signal", [5.0, 5.0, 5.0, 5.0, 1.0, None, 2.0, 3.0, 9.0, 9.0])
     )
@@ -193,9 +195,13 @@ def test_durations_in_words() -> None:
 
 
 def test_the_expectation_library_is_not_imported_without_need() -> None:
-    script = (
-        "import sys; from chaffinch.pipelines.validate import judge; from chaffinch.pipelines.farm import Farm; "
-        "from chaffinch.pipelines.parsed import Parsed; judge([], Farm()); judge([('farm.toml', Parsed('farm'))], Farm()); "
-        "sys.exit('great_expectations' in sys.modules)"
-    )
+    script = """
+import sys
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.validate import judge
+judge([], Farm())
+judge([("farm.toml", Parsed("farm"))], Farm())
+sys.exit("great_expectations" in sys.modules)
+"""
     assert subprocess.run([sys.executable, "-c", script], timeout=60).returncode == 0
