@@ -56,6 +56,7 @@ class Adjustable:
         return f"{self.start + level * self.step:g}"
 
     def allows(self, level: int) -> bool:
+        """Whether the setting can be moved to that level."""
         if self.positions:
             return 0 <= level < len(self.positions)
         return self.low <= self.start + level * self.step <= self.high

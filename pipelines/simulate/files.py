@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import json
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -86,41 +86,62 @@ def write_season_files(
     adapted = _adapted(scenario, fields, hours, machines, adjustments, year)
     season = simulate_season(adapted, DEFAULT_SEED if seed is None else seed)
     inbox = _empty_inbox(out)
-    adjustments_made, checks, truths, features = [], [], [], []
-    readings = 0
-    for number, machine_field in enumerate(season.iter()):
-        last = number == season.scenario.fields - 1
-        if log_form == "csv":
-            _write_csv(inbox, season, machine_field, compress, spoil and last)
-        else:
-            _write_task_data(inbox, machine_field)
-        readings += machine_field.readings.height
-        adjustments_made.append(machine_field.adjustments)
-        checks.append(_counted(machine_field, number))
-        truths.append(machine_field.truth)
-        features.append(_feature(machine_field))
-    made = pl.concat(adjustments_made).sort("time", maintain_order=True)
-    checked = pl.concat(checks).sort("time", maintain_order=True)
+    kept = [
+        _write_machine_field(inbox, season, number, log_form, compress, spoil)
+        for number in range(adapted.fields)
+    ]
+    made = pl.concat(k.adjustments for k in kept).sort("time", maintain_order=True)
+    checked = pl.concat(k.loss_checks for k in kept).sort("time", maintain_order=True)
     in_log = made if log_form == "csv" else made.filter(pl.col("kind") != "number")
     _write_table(inbox / "settings_log.csv", in_log.select(SETTINGS_LOG))
     _write_table(inbox / "loss_checks.csv", checked.select(LOSS_CHECKS))
-    _write_table(out / "truth.csv", pl.concat(truths).with_columns(pl.col(pl.Float64).round(4)))
+    truth = pl.concat(k.truth for k in kept).with_columns(pl.col(pl.Float64).round(4))
+    _write_table(out / "truth.csv", truth)
     if log_form == "csv":
-        collection = {"type": "FeatureCollection", "features": features}
+        collection = {"type": "FeatureCollection", "features": [k.feature for k in kept]}
         (inbox / "fields.geojson").write_text(json.dumps(collection, indent=1) + "\n", encoding="utf-8")
     (inbox / "farm.toml").write_text(_farm_toml(season, log_form), encoding="utf-8")
     return {
         "inbox": str(inbox),
         "truth": str(out / "truth.csv"),
-        "scenario": season.scenario.name,
+        "scenario": adapted.name,
         "seed": season.seed,
-        "machine_fields": season.scenario.fields,
+        "machine_fields": adapted.fields,
         "machines": len(season.machines),
-        "readings": readings,
+        "readings": sum(k.readings for k in kept),
         "adjustments": made.height,
         "loss_checks": checked.height,
         "files": sum(1 for file in inbox.rglob("*") if file.is_file()),
     }
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What is left of a machine-field once its readings are on disk. ``readings``: their number."""
+
+    readings: int
+    adjustments: pl.DataFrame
+    loss_checks: pl.DataFrame
+    truth: pl.DataFrame
+    feature: dict[str, Any]
+
+
+def _write_machine_field(
+    inbox: Path, season: Season, number: int, log_form: LogForm, compress: bool, spoil: bool
+) -> _Kept:
+    machine_field = season.machine_field(number)
+    last = number == season.scenario.fields - 1
+    if log_form == "csv":
+        _write_csv(inbox, season, machine_field, compress, spoil and last)
+    else:
+        _write_task_data(inbox, machine_field)
+    return _Kept(
+        machine_field.readings.height,
+        machine_field.adjustments,
+        _counted(machine_field, number),
+        machine_field.truth,
+        _feature(machine_field),
+    )
 
 
 def _empty_inbox(out: Path) -> Path:

@@ -73,10 +73,12 @@ class History:
 
     @property
     def kept_kg_s(self) -> Array:
+        """Grain that goes on to the tank."""
         return self.intake.feed_kg_s - self.all_lost_kg_s
 
     @property
     def all_lost_kg_s(self) -> Array:
+        """Separation and cleaning loss together."""
         return self.lost_kg_s["separation"] + self.lost_kg_s["cleaning"]
 
     @property
