@@ -244,3 +244,26 @@ def test_sample_data_holds_what_a_visitor_should_see():
     assert repeat["log_ratio"][0] == -repeat["log_ratio"][1] < -0.6
     assert truth["time"].dt.date().n_unique() == 3
     assert truth["time"].min() > datetime(2026, 7, 1, tzinfo=UTC)
+
+
+def test_every_dialect_is_read_back_as_what_was_simulated(tmp_path):
+    """The project's own reader against the simulated readings, to the digits that each dialect keeps."""
+    from chaffinch.pipelines.farm import load_farm
+    from chaffinch.pipelines.ingest import read
+    from chaffinch.pipelines.ingest.discover import find_files
+
+    size = {"fields": 3, "hours": 0.5, "machines": 3}
+    write_season_files(tmp_path, "plain", 4, **size)
+    farm = load_farm(tmp_path / "inbox/farm.toml")
+    true = {f.machine.name: f for f in simulate_season(replace(SCENARIOS["plain"], **size), 4).iter()}
+    logs = [file for file in find_files(tmp_path / "inbox") if "harvest_" in file.name]
+    assert len(logs) == 3
+    digits = {"speed_m_s": 0.02, "grain_flow_kg_s": 0.02, "latitude": 1e-6, "altitude_m": 0.16}
+    for log in logs:
+        parsed = read(log, farm, [])
+        assert parsed.set_aside is None or parsed.set_aside.height == 0
+        expected = true[parsed.readings["machine"][0]].readings
+        assert parsed.readings["time"].to_list() == expected["time"].to_list()
+        assert parsed.readings["working"].to_list() == expected["working"].to_list()
+        for column, step in digits.items():
+            assert np.allclose(parsed.readings[column], expected[column], atol=step), (log.name, column)
