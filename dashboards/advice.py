@@ -1,0 +1,94 @@
+"""What the data can't tell and what would tell it; what to try next; the cautions that go with both."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from chaffinch.dashboards.changes import Change
+from chaffinch.dashboards.words import setting_label
+from chaffinch.schemas.declarations import settings
+
+# Reason code: what would tell. Times and repeats: a range narrows with steady work on both sides and with
+# each repeat of the same change; common practice, no source.
+WOULD_TELL = {
+    "joint_change": "Change one setting at a time, or put one of them back and leave the other.",
+    "short_before": "Work steadily for at least 15 minutes before changing a setting.",
+    "short_after": "Leave a new setting for at least 15 minutes of steady work before the next change.",
+    "no_readings": "Change settings while cutting, and keep the log running on both sides of the change.",
+    "no_overlap": "Keep the same speed on both sides of a change for some minutes.",
+    "wide_range": "Repeat it: put the setting back for 20 minutes of steady work, then change it again.",
+    "flat_curve": "Drive one pass a little slower and one a little faster: that shows how loss rises.",
+    "signal_dead": "Have the loss sensor and its cable looked at, and check its sensitivity.",
+    "signal_saturated": "Lower the loss sensor's sensitivity until it seldom sits at its ceiling.",
+    "uncalibrated_sum": "Make one loss check: pans behind the machine tell what the signals weigh.",
+    "clock_doubtful": "Set the clocks of the display and the logger to the same time.",
+}
+
+
+def open_questions(changes: Sequence[Change]) -> list[tuple[str, list[str], str]]:
+    """(reason code, numbers and outcomes it stands for, what would tell), in order of first appearance."""
+    asked: dict[str, dict[int, list[str]]] = {}
+    for change in changes:
+        for outcome in change.outcomes:
+            for code in outcome.reasons:
+                if code in WOULD_TELL and (outcome.verdict == "cannot tell" or code in _ALWAYS):
+                    asked.setdefault(code, {}).setdefault(change.number, []).append(outcome.words)
+    return [
+        (code, [f"change {number}: {_short(words)}" for number, words in where.items()], WOULD_TELL[code])
+        for code, where in asked.items()
+    ]
+
+
+_ALWAYS = ("joint_change", "uncalibrated_sum", "clock_doubtful")
+
+
+def _short(words: Sequence[str]) -> str:
+    distinct = list(dict.fromkeys(words))
+    return ", ".join(distinct) if len(distinct) <= 4 else f"{len(distinct)} outcomes"
+
+
+def next_steps(changes: Sequence[Change]) -> list[str]:
+    """What to try next, one sentence a change that moved a loss or the capacity; the last change first."""
+    steps = []
+    for change in reversed(changes):
+        sentence = _next_step(change)
+        if sentence:
+            steps.append(f"Change {change.number}: {sentence}")
+    return steps
+
+
+def _next_step(change: Change) -> str:
+    losses = [o for o in change.outcomes if o.name.endswith("_loss")]
+    worse = [o.words for o in losses if o.verdict == "more"]
+    better = [o.words for o in losses if o.verdict == "less"]
+    joint = len(change.settings) > 1
+    name = " and ".join(setting_label(one[0]).lower() for one in change.settings)
+    before = [one[1] for one in change.settings]
+    if worse and better:
+        both = f"{worse[0]} up, {better[0]} down"
+        return f"it moved losses both ways ({both}); a loss check tells which weighs more."
+    if worse and not joint and before[0] is not None:
+        unit = f" {change.settings[0][3]}" if change.settings[0][3] else ""
+        back = f"putting {name} back to {before[0]}{unit}"
+        return f"{back} should bring {worse[0]} down again; that is also the best proof."
+    if worse:
+        return (
+            f"putting {name} back, one at a time, should bring {worse[0]} down and tell which of them did it."
+        )
+    if better:
+        kept = f"keep {name} as it is while crop and moisture stay as they were"
+        return f"{better[0]} fell; {kept}{_costs(change)}"
+    return ""
+
+
+def _costs(change: Change) -> str:
+    costs = [settings()[one[0]].costs for one in change.settings if one[0] in settings()]
+    known = [text for text in costs if text]
+    return ". Watch for the other side of it: " + " ".join(known) if known else "."
+
+
+def cautions_of(changes: Sequence[Change]) -> list[str]:
+    """Cautions of the settings themselves, beside the general ones of the page."""
+    names = dict.fromkeys(one[0] for change in changes for one in change.settings)
+    texts = [settings()[name].caution for name in names if name in settings()]
+    return list(dict.fromkeys(text for text in texts if text))

@@ -1,0 +1,179 @@
+"""Figure: the field in metres, coloured by loss share, yield or moisture; no map tiles."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+from chaffinch.dashboards.changes import Change
+from chaffinch.dashboards.field_data import Array, on_metres
+from chaffinch.dashboards.theme import COLOUR_SCALE, light, template
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+MOST_MARKERS = 2200
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One quantity of the map: column, words, unit; ``digits`` after the point in the table and on hover."""
+
+    column: str
+    words: str
+    unit: str
+    digits: int
+
+
+def layers(told: pl.DataFrame, calibrated: bool) -> list[Layer]:
+    """The quantities that the data have something for."""
+    listed = (
+        Layer("loss_share", "Loss share", "%" if calibrated else "1 = median of the field", 2),
+        Layer("yield_t_ha", "Yield", "t/ha, wet", 1),
+        Layer("moisture_aligned_pct", "Moisture", "%", 1),
+    )
+    usable = told.filter("usable")
+    return [layer for layer in listed if usable[layer.column].count() > 1]
+
+
+def positions(told: pl.DataFrame) -> pl.DataFrame:
+    """Usable readings with a position."""
+    if "latitude" not in told.columns or "longitude" not in told.columns:
+        return told.clear()
+    return told.filter(
+        pl.col("usable"), pl.col("latitude").is_between(-90, 90), pl.col("longitude").is_between(-180, 180)
+    )
+
+
+def field_map(
+    told: pl.DataFrame, shown: Sequence[Layer], changes: Sequence[Change], boundary_wkt: str | None
+) -> go.Figure | None:
+    """One trace a layer, the first visible. None where no reading has a position or no layer has data."""
+    import plotly.graph_objects as go
+
+    placed = positions(told)
+    if placed.height < 2 or not shown:
+        return None
+    centre = (float(placed["longitude"].median()), float(placed["latitude"].median()))  # type: ignore[arg-type]
+    figure = go.Figure(layout={"template": template()})
+    for ring in _rings(boundary_wkt):
+        _add_outline(figure, *on_metres(ring[:, 0], ring[:, 1], centre))
+    thin = placed[np.linspace(0, placed.height - 1, min(placed.height, MOST_MARKERS)).astype(int)]
+    x, y = on_metres(thin["longitude"].to_numpy(), thin["latitude"].to_numpy(), centre)
+    for number, layer in enumerate(shown):
+        _add_layer(figure, layer, thin, (x, y), visible=number == 0)
+    for change in changes:
+        _add_change(figure, placed, change, centre)
+    shape = float(np.ptp(y)) / (float(np.ptp(x)) or 1.0)
+    figure.update_layout(
+        height=int(np.clip(700 * shape, 400, 640)), margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode="pan"
+    )
+    figure.update_xaxes(title="east, m", showgrid=False)
+    figure.update_yaxes(title="north, m", showgrid=False, scaleanchor="x", scaleratio=1)
+    return figure
+
+
+def _add_outline(figure: go.Figure, x: Array, y: Array) -> None:
+    figure.add_scatter(
+        x=x.round(1),
+        y=y.round(1),
+        mode="lines",
+        line={"color": light("quiet"), "width": 2},
+        hoverinfo="skip",
+        name="boundary",
+    )
+
+
+def _add_layer(
+    figure: go.Figure, layer: Layer, thin: pl.DataFrame, at: tuple[Array, Array], visible: bool
+) -> None:
+    values = thin[layer.column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    known = values[np.isfinite(values)]
+    low, high = np.quantile(known, [0.03, 0.97]).tolist() if known.size else (0.0, 1.0)
+    figure.add_scatter(
+        x=at[0].round(1).astype(np.float32),
+        y=at[1].round(1).astype(np.float32),
+        mode="markers",
+        name=layer.words,
+        visible=visible,
+        meta="layer",
+        marker={
+            "size": 5,
+            "color": values.round(layer.digits + 1).astype(np.float32),
+            "colorscale": COLOUR_SCALE,
+            "cmin": low,
+            "cmax": high if high > low else low + 1,
+            "colorbar": _colour_bar(f"{layer.words}, {layer.unit}"),
+        },
+        hovertemplate=f"{layer.words} %{{marker.color:.{layer.digits}f}} {layer.unit}<extra></extra>",
+    )
+
+
+def _colour_bar(text: str) -> dict[str, object]:
+    return {
+        "orientation": "h",
+        "x": 0.5,
+        "y": 1.0,
+        "yanchor": "bottom",
+        "thickness": 12,
+        "len": 0.9,
+        "title": {"text": text, "side": "top"},
+        "nticks": 6,
+        "outlinewidth": 0,
+    }
+
+
+def _add_change(figure: go.Figure, placed: pl.DataFrame, change: Change, centre: tuple[float, float]) -> None:
+    """A numbered mark at the last usable reading before the change; none where that is over an hour away."""
+    row = max(int(placed["time"].search_sorted(change.time)) - 1, 0)
+    if abs((placed["time"][row] - change.time).total_seconds()) > 3600:
+        return
+    place = placed[row]
+    x, y = on_metres(place["longitude"].to_numpy(), place["latitude"].to_numpy(), centre)
+    figure.add_annotation(
+        x=round(float(x[0]), 1),
+        y=round(float(y[0]), 1),
+        text=f"<b>{change.number}</b>",
+        showarrow=True,
+        ax=22,
+        ay=-26,
+        arrowcolor=light("worse"),
+        arrowwidth=1.5,
+        bgcolor=light("paper"),
+        bordercolor=light("worse"),
+        borderwidth=1.5,
+        borderpad=3,
+    )
+
+
+def _rings(boundary_wkt: str | None) -> list[Array]:
+    """Rings of the boundary, (n, 2) longitude and latitude; none where the text is no polygon."""
+    if not boundary_wkt:
+        return []
+    from shapely import from_wkt, get_coordinates
+    from shapely.errors import ShapelyError
+
+    try:
+        shape = from_wkt(boundary_wkt)
+    except ShapelyError:
+        return []
+    polygons = [p for p in getattr(shape, "geoms", [shape]) if p.geom_type == "Polygon"]
+    return [get_coordinates(ring) for p in polygons for ring in (p.exterior, *p.interiors)]
+
+
+def by_pass(told: pl.DataFrame, shown: Sequence[Layer], most: int = 150) -> pl.DataFrame:
+    """The map as a table: medians of each pass's usable readings, the first ``most`` passes."""
+    return (
+        told.filter("usable")
+        .group_by("pass_number")
+        .agg(
+            pl.col("time").min(),
+            pl.len().alias("readings"),
+            *(pl.col(layer.column).median() for layer in shown),
+        )
+        .sort("time")
+        .head(most)
+    )

@@ -1,0 +1,238 @@
+"""The page of one machine in one field: for the operator, in the cab, offline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.dashboards import advice, data_quality, words
+from chaffinch.dashboards.changes import Change, changes_of, headline
+from chaffinch.dashboards.effect_chart import MAIN_OUTCOMES, OTHER_OUTCOMES, change_lines, effect_chart
+from chaffinch.dashboards.field_data import (
+    beside,
+    feed_edges,
+    local_ms,
+    loss_by_feed,
+    losses_are_calibrated,
+    medians_in_time,
+    with_quantities,
+)
+from chaffinch.dashboards.field_map import by_pass, field_map, layers
+from chaffinch.dashboards.loss_curve import PLACES, loss_curve
+from chaffinch.dashboards.parts import Drawn, Table, draw, number, rows_of
+from chaffinch.dashboards.timeline import courses, timeline
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+
+MOST_CURVES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class FieldInputs:
+    """Everything one page is made from: rows of the tables, already narrowed to the machine-field."""
+
+    machine: str
+    field: str | None
+    readings: pl.DataFrame
+    effects: pl.DataFrame
+    adjustments: pl.DataFrame
+    deliveries: pl.DataFrame
+    set_aside: pl.DataFrame
+    boundary_wkt: str | None
+
+
+def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
+    """What the template of a field page shows."""
+    from chaffinch.pipelines.work import mark_work
+
+    told = with_quantities(mark_work(inputs.readings))
+    zone = farm.zone_of(inputs.machine)
+    changes = changes_of(inputs.effects, inputs.adjustments)
+    moments = [change.time for change in changes]
+    sides = [beside(told, moments, k) for k in range(len(changes))]
+    crop = told["crop"].drop_nulls().mode().sort()
+    return {
+        "machine": inputs.machine,
+        "field": inputs.field,
+        "crop": words.crop_label(crop[0] if crop.len() else None),
+        "zone": zone or "UTC",
+        "zone_is_stated": zone is not None,
+        "when": _when(told, zone),
+        "summary": _summary(told),
+        "changes": [
+            {
+                "change": change,
+                "clock": words.clock(change.time, zone),
+                "day": words.day(change.time, zone),
+                "headline": headline(change, _median(sides[k][0], "feed_rate_t_h")),
+                "before": words.duration(change.seconds_before),
+                "after": words.duration(change.seconds_after),
+            }
+            for k, change in enumerate(changes)
+        ],
+        "effect_figures": _effect_figures(changes, zone),
+        "timeline": _timeline(told, changes, zone),
+        "map": _map(told, changes, zone, inputs.boundary_wkt),
+        "curves": _curves(told, changes, sides),
+        "curves_left_out": max(len(changes) - MOST_CURVES, 0),
+        "questions": [
+            (words.reason_sentence(code), where, tells)
+            for code, where, tells in advice.open_questions(changes)
+        ],
+        "next_steps": advice.next_steps(changes),
+        "cautions": advice.cautions_of(changes),
+        "deliveries": inputs.deliveries.sort("name").to_dicts(),
+        "asides": data_quality.asides(inputs.set_aside, inputs.deliveries),
+        "work_shares": data_quality.work_shares(told),
+    }
+
+
+def _when(told: pl.DataFrame, zone: str | None) -> str:
+    first, last = told["time"].min(), told["time"].max()
+    if first is None or last is None:
+        return "no readings"
+    start, end = words.day(first, zone), words.day(last, zone)  # type: ignore[arg-type]
+    span = f"{words.clock(first, zone)} to {words.clock(last, zone)}"  # type: ignore[arg-type]
+    return f"{start}, {span}" if start == end else f"{start} to {end}"
+
+
+def _median(frame: pl.DataFrame, column: str) -> float | None:
+    value = frame[column].median() if frame.height else None
+    return float(value) if isinstance(value, (int, float)) else None
+
+
+def _summary(told: pl.DataFrame) -> list[tuple[str, str]]:
+    usable = told.filter("usable")
+    listed = (
+        ("Feed rate", _median(usable, "feed_rate_t_h"), "t/h"),
+        ("Yield, wet", _median(usable, "yield_t_ha"), "t/ha"),
+        ("Moisture", _median(usable, "moisture_aligned_pct"), "%"),
+        ("Speed", _median(usable, "speed_km_h"), "km/h"),
+    )
+    known = [(name, f"{value:.1f}{words.NARROW}{unit}") for name, value, unit in listed if value is not None]
+    return [*known, ("Steady work", f"{usable.height:,} of {told.height:,} readings")]
+
+
+def _effect_figures(changes: list[Change], zone: str | None) -> list[Drawn]:
+    drawn = []
+    for identity, outcomes, about in (
+        ("effects-main", MAIN_OUTCOMES, "losses, throughput and capacity"),
+        ("effects-other", OTHER_OUTCOMES, "grain quality, returns and fuel"),
+    ):
+        groups = [(c, [o for name in outcomes if (o := c.outcome(name)) is not None]) for c in changes]
+        figure = effect_chart([(change_lines(c, words.clock(c.time, zone)), found) for c, found in groups])
+        table = Table(
+            f"Effect of each change on {about}",
+            ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
+            rows_of([_effect_cells(c, o, zone) for c, found in groups for o in found]),
+        )
+        description = (
+            f"Ranges of the effect of {len(changes)} changes on {about}; the numbers are in the table below."
+        )
+        part = draw(figure, identity, description, table)
+        drawn += [part] if part else []
+    return drawn
+
+
+def _effect_cells(change: Change, outcome: Any, zone: str | None) -> list[str]:
+    told = outcome.known
+    return [
+        f"{change.number}. {words.clock(change.time, zone)} {change.title}",
+        outcome.words,
+        outcome.verdict,
+        words.signed(outcome.percent) if told else "–",
+        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",
+        outcome.absolute or "–",
+        " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
+    ]
+
+
+def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None) -> Drawn | None:
+    rows = courses(told, "kg/s" if losses_are_calibrated(told) else "signal")
+    medians, minutes = medians_in_time(told, [course.column for course in rows])
+    figure = timeline(told, medians, minutes, rows, changes, zone)
+    table = Table(
+        f"Medians of steady work, {minutes} minutes a row",
+        ("From", "Readings", *(f"{course.words}, {course.unit}" for course in rows)),
+        rows_of(
+            [
+                [f"{words.day(r['time'], zone)} {words.clock(r['time'], zone)}", str(r["readings"])]
+                + [number(r[course.column], 3) for course in rows]
+                for r in medians.iter_rows(named=True)
+            ]
+        ),
+    )
+    description = (
+        "Course over time of " + ", ".join(course.words.lower() for course in rows) + " and of the settings; "
+        "thin lines are readings, bold lines medians of steady work, dashed lines the changes."
+    )
+    return draw(figure, "course", description, table, zooms=_zooms(changes, zone))
+
+
+def _zooms(changes: list[Change], zone: str | None) -> tuple[tuple[str, float, float], ...]:
+    if not changes:
+        return ()
+    half = 25 * 60_000.0
+    moments = local_ms(pl.Series([c.time for c in changes]), zone)
+    return tuple(
+        (f"{c.number}: {words.clock(c.time, zone)}", float(m) - half, float(m) + half)
+        for c, m in zip(changes[:24], moments, strict=False)
+    )
+
+
+def _map(told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None) -> Drawn | None:
+    shown = layers(told, losses_are_calibrated(told))
+    figure = field_map(told, shown, changes, boundary)
+    passes = by_pass(told, shown)
+    table = Table(
+        "Medians of each pass",
+        ("Pass", "From", "Readings", *(f"{layer.words}, {layer.unit}" for layer in shown)),
+        rows_of(
+            [
+                [str(r["pass_number"]), words.clock(r["time"], zone), str(r["readings"])]
+                + [number(r[layer.column], layer.digits) for layer in shown]
+                for r in passes.iter_rows(named=True)
+            ]
+        ),
+    )
+    if figure is None:
+        return None
+    traces = [k for k, trace in enumerate(figure.data) if trace.meta == "layer"]
+    switches = tuple((layer.words, k) for layer, k in zip(shown, traces, strict=True))
+    description = (
+        "Map of the field in metres, coloured by "
+        + ", ".join(layer.words.lower() for layer in shown)
+        + ", with the places of the changes."
+    )
+    return draw(figure, "map", description, table, switches=switches)
+
+
+def _curves(told: pl.DataFrame, changes: list[Change], sides: list) -> list[tuple[Change, Drawn]]:
+    edges = feed_edges(told)
+    unit = "kg/s" if losses_are_calibrated(told) else "signal"
+    found = []
+    for change, (before, after) in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
+        binned = [
+            (place, loss_by_feed(before, column, edges), loss_by_feed(after, column, edges))
+            for column, place in PLACES
+            if told[column].count()
+        ]
+        table = Table(
+            f"Loss against feed rate, change {change.number}",
+            ("Loss", "Side", "Feed rate, t/h", f"Median loss, {unit}", "Middle half", "Readings"),
+            rows_of(
+                [
+                    [place, side, number(r["feed_t_h"], 1), number(r["loss"], 3),
+                     f"{number(r['low'], 3)} to {number(r['high'], 3)}", str(r["readings"])]
+                    for place, *tables in binned
+                    for side, table in zip(("before", "after"), tables, strict=True)
+                    for r in table.iter_rows(named=True)
+                ]
+            ),
+        )  # fmt: skip
+        text = f"Loss against feed rate before and after change {change.number}."
+        part = draw(loss_curve(binned, unit), f"curve-{change.number}", text, table)
+        found += [(change, part)] if part else []
+    return found

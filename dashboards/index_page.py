@@ -1,0 +1,141 @@
+"""The overview: what needs attention, then every machine, field and day with its verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.dashboards import words
+from chaffinch.dashboards.words import tone
+from chaffinch.schemas.tables import VERDICTS
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+
+MOST_SHOWN = 40
+COUNTED_OUTCOMES = ("separation_loss", "cleaning_loss")
+
+
+@dataclass(frozen=True, slots=True)
+class Attention:
+    """One thing to look at: what it is about, what is the matter, a page of the site or none."""
+
+    about: str
+    sentence: str
+    href: str | None = None
+
+
+def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:
+    """What the template of the overview shows.
+
+    where : ``machine_fields`` of the lake. tables : effects, adjustments, deliveries, set_aside, fields.
+    """
+    effects = tables["effects"].filter(pl.col("scope") == "adjustment")
+    rows = _rows(where, effects, farm)
+    attention = [*_of_deliveries(tables["deliveries"], farm), *_of_fields(effects, where, farm)]
+    ledger = tables["deliveries"]
+    return {
+        "client": farm.client.name,
+        "attention": attention[:MOST_SHOWN],
+        "more_attention": attention[MOST_SHOWN:],
+        "rows": rows,
+        "machines": sorted({row["machine"] for row in rows}),
+        "tones": {verdict: tone(COUNTED_OUTCOMES[0], verdict) for verdict in VERDICTS},
+        "files": ledger.height,
+        "rows_read": int(ledger["rows_read"].sum() or 0),
+        "rows_set_aside": int(ledger["rows_set_aside"].sum() or 0),
+    }
+
+
+def _of_deliveries(deliveries: pl.DataFrame, farm: Farm) -> list[Attention]:
+    found = []
+    for row in deliveries.sort("last_time", "name", descending=[True, False], nulls_last=False).iter_rows(
+        named=True
+    ):
+        if row["status"] == "could not be read":
+            found.append(Attention(row["name"], row["reason"] or "The file could not be read."))
+            continue
+        share = 100 * (row["rows_set_aside"] or 0) / max(row["rows_read"] or 0, 1)
+        if share >= farm.thresholds.set_aside_pct:
+            sentence = (
+                f"{row['rows_set_aside']:,} of {row['rows_read']:,} rows ({share:.0f} %) were set aside."
+            )
+            found.append(Attention(row["name"], sentence))
+        if row["judgement"] in ("look", "poor") or row["findings"]:
+            sentence = " ".join(row["findings"] or ()) or row["reason"] or f"Judged {row['judgement']}."
+            found.append(Attention(row["name"], sentence))
+    return found
+
+
+def _of_fields(effects: pl.DataFrame, where: pl.DataFrame, farm: Farm) -> list[Attention]:
+    found = []
+    for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
+        named=True
+    ):
+        mine = _effects_of(effects, row)
+        name = f"{row['field'] or 'No field named'}, {row['machine']}"
+        page = _page(row)
+        losses = mine.filter(pl.col("outcome").is_in(COUNTED_OUTCOMES))
+        if losses.height and (losses["verdict"] == "cannot tell").all():
+            codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
+            why = (
+                words.reason_sentence(codes.sort("count", "reasons", descending=[True, False])["reasons"][0])
+                if codes.height
+                else ""
+            )
+            found.append(Attention(name, f"No effect on loss could be told here. {why}", page))
+        for worse in losses.filter(pl.col("verdict") == "more").sort("time", "outcome").iter_rows(named=True):
+            change = words.setting_change(
+                worse["setting"], worse["from_value"], worse["to_value"], worse["unit"]
+            )
+            told = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
+            joint = " (with other settings)" if worse["joint_id"] else ""
+            outcome = words.OUTCOME_WORDS[worse["outcome"]]
+            found.append(Attention(name, f"{change}{joint}: {outcome} {told}.", page))
+    return found
+
+
+def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[str, Any]]:
+    rows = []
+    for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
+        named=True
+    ):
+        mine = _effects_of(effects, row)
+        zone = farm.zone_of(row["machine"])
+        losses = mine.filter(pl.col("outcome").is_in(COUNTED_OUTCOMES))
+        # Every setting of a joint change carries the joint effect; it counts once.
+        losses = (
+            losses.unique(
+                [pl.coalesce("joint_id", pl.col("setting") + pl.col("time").dt.to_string("iso")), "outcome"]
+            )
+            if losses.height
+            else losses
+        )
+        counts = {verdict: losses.filter(pl.col("verdict") == verdict).height for verdict in VERDICTS}
+        crop = mine["crop"].drop_nulls()
+        crop_words = words.crop_label(crop[0]) if crop.len() else ""
+        day = words.day(row["first_time"], zone)
+        said = [verdict for verdict, n in counts.items() if n]
+        rows.append(
+            {
+                "field": row["field"] or "No field named",
+                "machine": row["machine"],
+                "crop": crop_words,
+                "day": day,
+                "changes": losses.filter(pl.col("outcome") == COUNTED_OUTCOMES[0]).height,
+                "counts": [(verdict, n) for verdict, n in counts.items() if n],
+                "href": _page(row),
+                "search": " ".join([row["field"] or "", row["machine"], crop_words, day, *said]).casefold(),
+            }
+        )
+    return rows
+
+
+def _effects_of(effects: pl.DataFrame, row: dict[str, Any]) -> pl.DataFrame:
+    here = pl.col("field").is_null() if row["field"] is None else pl.col("field") == row["field"]
+    return effects.filter(pl.col("machine") == row["machine"], here)
+
+
+def _page(row: dict[str, Any]) -> str:
+    return f"fields/{words.page_name('field', row['machine'], row['field'])}"

@@ -1,0 +1,27 @@
+"use strict";
+// Runs before the page is drawn: the chosen look, else that of the system. Storage may be refused; then it
+// lasts for the page.
+(() => {
+  const root = document.documentElement;
+  const stored = () => { try { return localStorage.getItem("look"); } catch { return null; } };
+  const chosen = stored();
+  if (chosen === "dark" || chosen === "light") root.dataset.look = chosen;
+  const system = matchMedia("(prefers-color-scheme: dark)");
+  window.isDark = () => (root.dataset.look ? root.dataset.look === "dark" : system.matches);
+  const tell = () => {
+    const button = document.getElementById("look");
+    button.textContent = isDark() ? "Light" : "Dark";
+    button.setAttribute("aria-label", isDark() ? "Switch to the light look" : "Switch to the dark look");
+    button.removeAttribute("aria-pressed");
+    document.dispatchEvent(new Event("look"));
+  };
+  document.addEventListener("DOMContentLoaded", () => {
+    document.getElementById("look").addEventListener("click", () => {
+      root.dataset.look = isDark() ? "light" : "dark";
+      try { localStorage.setItem("look", root.dataset.look); } catch { /* lasts for this page */ }
+      tell();
+    });
+    system.addEventListener("change", tell);
+    tell();
+  });
+})();

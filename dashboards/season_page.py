@@ -1,0 +1,75 @@
+"""The season: effects pooled over fields, by machine and crop."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.dashboards import words
+from chaffinch.dashboards.changes import Outcome, outcome_of
+from chaffinch.dashboards.effect_chart import MAIN_OUTCOMES, effect_chart
+from chaffinch.dashboards.parts import Table, draw, rows_of
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+
+
+def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:
+    """What the template of the season page shows: one group a machine and crop, pooled groups first."""
+    effects = tables["effects"].filter(pl.col("scope") == "season")
+    groups = []
+    keys = effects.select("machine", "crop").unique().sort("machine", "crop", nulls_last=False)
+    for number, (machine, crop) in enumerate(keys.iter_rows(), 1):
+        mine = effects.filter(
+            pl.col("machine").eq_missing(pl.lit(machine)), pl.col("crop").eq_missing(pl.lit(crop))
+        )
+        title = f"{machine or 'All machines'}, {words.crop_label(crop) if crop else 'all crops'}"
+        groups.append({"title": title, "id": f"group-{number}", "figure": _figure(mine, number, title)})
+    return {"groups": groups}
+
+
+def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
+    titled: list[tuple[list[str], list[Outcome]]] = []
+    cells = []
+    by_setting = effects.sort("setting", "from_value", "to_value").group_by(
+        "setting", "from_value", "to_value", "joint_id", "per_step", "unit", maintain_order=True
+    )
+    for (setting, before, after, _, step, unit), rows in by_setting:
+        name = _pooled_name(setting, before, after, step, unit)
+        outcomes = {row["outcome"]: (outcome_of(row), row) for row in rows.iter_rows(named=True)}
+        listed = [outcomes[o] for o in MAIN_OUTCOMES if o in outcomes]
+        pooled = max((row["adjustments_pooled"] or 0 for _, row in listed), default=0)
+        lines = [words.name_in_figure(name, 42), f"from {pooled} adjustment{'s' if pooled != 1 else ''}"]
+        titled.append((lines, [outcome for outcome, _ in listed]))
+        cells += [_cells(name, *outcomes[o]) for o in words.OUTCOME_WORDS if o in outcomes]
+    table = Table(
+        f"Pooled effects, {title}",
+        ("Setting", "Outcome", "Verdict", "Change, %", "95 % range, %", "Adjustments", "Why or remark"),
+        rows_of(cells),
+    )
+    figure = effect_chart(titled)
+    return draw(figure, f"season-{number}", f"Pooled effects of {len(titled)} settings, {title}.", table)
+
+
+def _pooled_name(
+    setting: str, before: str | None, after: str | None, step: float | None, unit: str | None
+) -> str:
+    label = words.setting_label(setting)
+    if step is not None:
+        return f"{label}, per +{step:g} {unit or ''}".rstrip()
+    if before is not None or after is not None:
+        return f"{label} {before or 'any'} → {after or 'any'}"
+    return label
+
+
+def _cells(name: str, outcome: Outcome, row: dict[str, Any]) -> list[str]:
+    told = outcome.known
+    return [
+        name,
+        outcome.words,
+        outcome.verdict,
+        words.signed(outcome.percent) if told else "–",  # type: ignore[arg-type]
+        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",  # type: ignore[arg-type]
+        str(row["adjustments_pooled"] or 0),
+        " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
+    ]

@@ -1,0 +1,218 @@
+"""Write the site: one page a machine-field, an overview, the season; only what changed is rewritten.
+
+The site is plain files with relative links, so that it works from a memory stick. The same data give the same
+bytes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import cache
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import polars as pl
+from chaffinch.dashboards import words
+from chaffinch.dashboards.data_quality import deliveries_of
+from chaffinch.dashboards.field_page import FieldInputs, field_context
+from chaffinch.dashboards.index_page import index_context
+from chaffinch.dashboards.season_page import season_context
+from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
+
+if TYPE_CHECKING:
+    import jinja2
+    from chaffinch.pipelines.farm import Farm
+
+MADE_FROM = "made_from.json"
+TABLES = ("effects", "adjustments", "deliveries", "set_aside", "fields")
+
+
+class Readable(Protocol):
+    """What the pages need of a lake."""
+
+    def scan(self, name: str, /) -> pl.LazyFrame: ...
+    def readings(self, machine: str, field: str | None, /) -> pl.DataFrame: ...
+    def machine_fields(self) -> pl.DataFrame: ...
+
+
+@dataclass
+class Pages:
+    """A folder of pages: writes what changed, notes what each was made from, removes what is gone."""
+
+    folder: Path
+    made_from: dict[str, str]
+    written: list[str] = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
+    kept: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def open(cls, folder: Path) -> Pages:
+        try:
+            told = json.loads((folder / MADE_FROM).read_text(encoding="utf-8"))
+            made_from = {str(k): str(v) for k, v in told.items()}
+        except (OSError, ValueError, AttributeError):
+            made_from = {}
+        return cls(folder, made_from)
+
+    def put(self, name: str, digest: str, make: Callable[[], bytes]) -> None:
+        """Write page ``name`` unless it is there and made from the same ``digest``, or comes out the same."""
+        self.kept[name] = digest
+        path = self.folder / name
+        if self.made_from.get(name) == digest and path.is_file():
+            self.unchanged.append(name)
+            return
+        content = make()
+        if path.is_file() and path.read_bytes() == content:
+            self.unchanged.append(name)
+            return
+        _write_whole(path, content)
+        self.written.append(name)
+
+    def close(self) -> list[str]:
+        """Remove pages of this site whose data are gone; note what the rest was made from."""
+        removed = []
+        for name in sorted(set(self.made_from) - set(self.kept)):
+            path = self.folder / name
+            # The list is a file that anybody may edit: it never leads outside the site.
+            if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
+                path.unlink()
+                removed.append(name)
+        if self.kept != self.made_from:
+            text = json.dumps(self.kept, indent=0, sort_keys=True)
+            _write_whole(self.folder / MADE_FROM, text.encode())
+        return removed
+
+
+def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
+    """Write or refresh all pages under ``site``; returns counts of pages written, unchanged and removed.
+
+    lake : ``scan``, ``readings`` and ``machine_fields`` as of ``chaffinch.pipelines.lake.Lake``.
+    """
+    from chaffinch.pipelines.estimate.changes import real_adjustments
+
+    pages = Pages.open(Path(site))
+    tables = {name: lake.scan(name).collect() for name in TABLES}
+    tables["adjustments"] = real_adjustments(tables["adjustments"])
+    where = lake.machine_fields().sort("first_time", "machine", "field")
+    ground = _digest([_code_digest(), farm.model_dump_json()])
+    _put_assets(pages)
+    for row in where.iter_rows(named=True):
+        _put_field(pages, lake, farm, tables, row, ground)
+    everything = _digest([ground, where, *(tables[name] for name in TABLES)])
+    for name, context in (("index", index_context), ("season", season_context)):
+        pages.put(f"{name}.html", everything, lambda n=name, c=context: render(n, c(where, tables, farm), ""))
+    removed = pages.close()
+    return {
+        "written": sum(name.endswith(".html") for name in pages.written),
+        "unchanged": sum(name.endswith(".html") for name in pages.unchanged),
+        "removed": len(removed),
+    }
+
+
+def _put_field(
+    pages: Pages,
+    lake: Readable,
+    farm: Farm,
+    tables: dict[str, pl.DataFrame],
+    row: dict[str, Any],
+    ground: str,
+) -> None:
+    machine, name = row["machine"], row["field"]
+    here = pl.col("field").eq_missing(pl.lit(name, pl.String))
+    deliveries = deliveries_of(tables["deliveries"], machine, name)
+    margin = pl.duration(minutes=10)
+    span = pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
+    outlines = tables["fields"].filter(pl.col("field") == name).sort("delivery", "row")["boundary_wkt"]
+    boundary = outlines[-1] if outlines.len() else None
+    narrowed = {
+        "effects": tables["effects"].filter(pl.col("machine") == machine, here),
+        "adjustments": tables["adjustments"].filter(pl.col("machine") == machine, span),
+        "deliveries": deliveries,
+        "set_aside": tables["set_aside"].join(
+            deliveries.select("delivery").unique(), on="delivery", how="semi"
+        ),
+    }
+    digest = _digest([ground, repr(sorted(row.items())), boundary or "", *narrowed.values()])
+
+    def make() -> bytes:
+        inputs = FieldInputs(machine, name, lake.readings(machine, name), boundary_wkt=boundary, **narrowed)
+        return render("field", field_context(inputs, farm), "../")
+
+    pages.put(f"fields/{words.page_name('field', machine, name)}", digest, make)
+
+
+def _put_assets(pages: Pages) -> None:
+    from plotly.offline import get_plotlyjs
+
+    made = {
+        "plotly.min.js": get_plotlyjs,
+        "site.css": lambda: style_properties() + _text("site.css"),
+        "look.js": lambda: _text("look.js"),
+        "filter.js": lambda: _text("filter.js"),
+        "figures.js": lambda: '"use strict";\n' + script_palette() + _text("figures.js"),
+    }
+    for name, make in made.items():
+        pages.put(f"assets/{name}", _code_digest(), lambda make=make: make().encode("utf-8"))
+
+
+def _text(name: str) -> str:
+    return files("chaffinch.dashboards").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def _templates() -> jinja2.Environment:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_text),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals.update(mark_path=MARK_PATH, signed=words.signed, percent_range=words.percent_range)
+    return environment
+
+
+def render(name: str, context: dict[str, Any], root: str) -> bytes:
+    """Page of template ``name``; ``root``: relative way from the page to the site's folder."""
+    text = _templates().get_template(f"{name}.html").render(**context, root=root, here=name)
+    return text.encode("utf-8", "replace")
+
+
+@cache
+def _code_digest() -> str:
+    """Of everything that decides how a page looks: these files, the declarations, the work stage, Plotly."""
+    import plotly
+
+    folders = [files(f"chaffinch.{name}") for name in ("dashboards", "schemas", "pipelines.work")]
+    contents = [
+        f"{item.name}\n{item.read_text(encoding='utf-8')}"
+        for folder in folders
+        for item in sorted(folder.iterdir(), key=lambda f: f.name)
+        if item.is_file() and item.name.rsplit(".", 1)[-1] in ("py", "html", "css", "js", "toml")
+    ]
+    return _digest([plotly.__version__, *contents])
+
+
+def _digest(parts: Iterable[str | pl.DataFrame]) -> str:
+    """One digest of texts and tables; when something was computed or taken in does not count."""
+    total = sha256()
+    for part in parts:
+        if isinstance(part, pl.DataFrame):
+            part = part.drop("computed_at", "taken_in_at", strict=False).write_ndjson()
+        total.update(f"{len(part)}:".encode() + part.encode("utf-8", "surrogatepass"))
+    return total.hexdigest()[:32]
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    """Write beside and rename, so that a page is never half there."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(path.name + ".part")
+    beside.write_bytes(content)
+    os.replace(beside, path)

@@ -1,0 +1,127 @@
+"""One look: palette, marks, type and the figures' template, light and dark.
+
+The palette is declared once. The pages' style sheet reads it as custom properties, the figures carry its
+light colours, and the site's script swaps them for the dark ones. What a verdict says is never told by colour
+alone.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+FONT = "system-ui, sans-serif"
+FIGURE_FONT_PX = 13
+
+# name: (light, dark). Text colours have a contrast of at least 4.5 against `paper` and `shade`.
+PALETTE = {
+    "paper": ("#ffffff", "#14181b"),
+    "shade": ("#eff2f3", "#20272c"),
+    "ink": ("#16191c", "#edf0ee"),
+    "quiet": ("#4d565e", "#b0b8be"),
+    "line": ("#c6cdd1", "#434c53"),
+    "better": ("#0a5a9c", "#79bdf8"),
+    "worse": ("#a84300", "#ff9f5c"),
+    "unclear": ("#5b636a", "#a7afb5"),
+    "separation": ("#6d2f96", "#cf9df0"),
+    "cleaning": ("#00695f", "#54cdbd"),
+    "feed": ("#1f2a33", "#dde3e6"),
+    "moisture": ("#1f6fb2", "#8cc4f5"),
+    "speed": ("#7a5c00", "#e0bd55"),
+    "before": ("#7d868d", "#8f989e"),
+    "after": ("#0b5394", "#6fb4f2"),
+    "work": ("#e3ebe6", "#25312b"),
+}
+
+# Dark to bright, the same in both modes, even in lightness: cividis, Nuñez et al., PLoS ONE 13(7), 2018.
+COLOUR_SCALE = ((0.0, "#00224e"), (0.25, "#434e6c"), (0.5, "#7d7c78"), (0.75, "#bcae6c"), (1.0, "#fee838"))
+
+# The same four marks everywhere: in figures (symbol) and on pages (path in a 16 x 16 box).
+MARK_SYMBOL = {
+    "less": "triangle-down",
+    "more": "triangle-up",
+    "no clear change": "circle",
+    "cannot tell": "x-thin-open",
+}
+MARK_PATH = {
+    "less": "M1 3h14L8 14z",
+    "more": "M1 13h14L8 2z",
+    "no clear change": "M2 5h12v2H2zM2 9h12v2H2z",
+    "cannot tell": "M4 5.500h2.400C6.400 4 9.600 4 9.600 5.600 9.600 7 6.800 7.200 6.800 10.200h2.400C9.200 8.400 12 8 12 5.400 12 .8 4 .8 4 5.500z"
+    "M6.800 12h2.400v2.400H6.800z",
+}
+MARK_LETTER = {"less": "▼", "more": "▲", "no clear change": "=", "cannot tell": "?"}
+
+
+def light(name: str) -> str:
+    """The light colour, which figures carry; the site's script swaps it in dark mode."""
+    return PALETTE[name][0]
+
+
+@cache
+def template() -> go.layout.Template:
+    """Plotly template of every figure."""
+    import plotly.graph_objects as go
+
+    axis = {
+        "gridcolor": light("line"),
+        "linecolor": light("quiet"),
+        "zerolinecolor": light("quiet"),
+        "tickcolor": light("quiet"),
+        "gridwidth": 1,
+        "zeroline": False,
+        "automargin": True,
+        "title": {"font": {"size": FIGURE_FONT_PX}, "standoff": 8},
+    }
+    return go.layout.Template(
+        layout={
+            "font": {"family": FONT, "size": FIGURE_FONT_PX, "color": light("ink")},
+            "paper_bgcolor": light("paper"),
+            "plot_bgcolor": light("paper"),
+            "xaxis": axis,
+            "yaxis": axis,
+            "hoverlabel": {
+                "bgcolor": light("shade"),
+                "bordercolor": light("quiet"),
+                "font": {"family": FONT, "size": FIGURE_FONT_PX, "color": light("ink")},
+                "align": "left",
+            },
+            "margin": {"l": 8, "r": 12, "t": 8, "b": 8},
+            "legend": {"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0, "font": {"size": 13}},
+            "showlegend": False,
+        }
+    )
+
+
+def style_properties() -> str:
+    """The palette as CSS custom properties for light, dark by preference, and either by choice."""
+
+    def block(selector: str, index: int) -> str:
+        lines = "".join(f"--{name}:{colours[index]};" for name, colours in PALETTE.items())
+        scheme = ("light", "dark")[index]
+        return f"{selector}{{color-scheme:{scheme};{lines}}}\n"
+
+    dark = block(':root:not([data-look="light"])', 1)
+    return (
+        block(":root", 0)
+        + f"@media (prefers-color-scheme: dark){{{dark}}}\n"
+        + block(':root[data-look="dark"]', 1)
+    )
+
+
+def script_palette() -> str:
+    """The palette for the site's script: light colour to dark colour."""
+    swap = {pair[0]: pair[1] for pair in PALETTE.values()}
+    return f"const darkOf = {json.dumps(swap, sort_keys=True)};\n"
+
+
+def figure_json(figure: go.Figure) -> str:
+    """The figure as JSON that is safe inside a script element, the same text for the same figure."""
+    text = json.dumps(json.loads(figure.to_json()), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text

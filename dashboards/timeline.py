@@ -1,0 +1,227 @@
+"""Figure: the course of a field on one time axis: feed rate, losses, moisture, speed and settings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+from chaffinch.dashboards.changes import Change
+from chaffinch.dashboards.field_data import Array, extremes, local_ms
+from chaffinch.dashboards.theme import light, template
+from chaffinch.dashboards.words import name_in_figure, setting_label
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+Steps = Sequence[tuple[Change, str | None, str, str | None]]
+ROW_PX, SETTING_PX, GAP_PX = 130, 78, 30
+MOST_SETTINGS = 8
+MOST_PASSES_SHADED = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One row of the timeline: column of the marked readings, words, unit, colour of the palette."""
+
+    column: str
+    words: str
+    unit: str
+    colour: str
+
+
+def courses(told: pl.DataFrame, loss_unit: str) -> list[Course]:
+    """The rows that the data have something for."""
+    listed = (
+        Course("feed_rate_t_h", "Feed rate", "t/h", "feed"),
+        Course("separation_loss_aligned", "Separation loss", loss_unit, "separation"),
+        Course("cleaning_loss_aligned", "Cleaning loss", loss_unit, "cleaning"),
+        Course("moisture_aligned_pct", "Moisture", "%", "moisture"),
+        Course("speed_km_h", "Speed", "km/h", "speed"),
+    )
+    return [course for course in listed if told[course.column].count() > 1]
+
+
+def timeline(
+    told: pl.DataFrame,
+    medians: pl.DataFrame,
+    minutes: int,
+    rows: Sequence[Course],
+    changes: Sequence[Change],
+    zone_name: str | None,
+) -> go.Figure | None:
+    """Readings thin (lowest and highest of every stretch kept), medians of steady work bold, changes marked.
+
+    medians, minutes : of ``medians_in_time``; each is drawn at the middle of its stretch. None without rows.
+    """
+    from plotly.subplots import make_subplots
+
+    if not rows:
+        return None
+    steps = _steps(changes)
+    heights = [ROW_PX] * len(rows) + [SETTING_PX] * len(steps)
+    whole = sum(heights) + GAP_PX * (len(heights) - 1)
+    figure = make_subplots(
+        rows=len(heights), cols=1, shared_xaxes=True, row_heights=heights, vertical_spacing=GAP_PX / whole
+    )
+    figure.layout.template = template()
+    at = local_ms(told["time"], zone_name)
+    middle = local_ms(medians["time"], zone_name) + minutes * 30_000
+    for number, course in enumerate(rows, 1):
+        _add_course(figure, number, course, told, at)
+        _add_medians(figure, number, course, medians, middle)
+    for number, (setting, known) in enumerate(steps.items(), len(rows) + 1):
+        _add_steps(figure, number, setting, known, (float(at[0]), float(at[-1])), zone_name)
+    _mark(figure, told, at, changes, zone_name)
+    figure.update_xaxes(type="date", hoverformat="%H:%M:%S", range=[float(at[0]), float(at[-1])])
+    figure.update_yaxes(fixedrange=True, nticks=5)
+    figure.update_layout(height=whole + 90, margin={"l": 8, "r": 14, "t": 56, "b": 8}, dragmode="zoom")
+    return figure
+
+
+def _add_course(figure: go.Figure, number: int, course: Course, told: pl.DataFrame, at: Array) -> None:
+    values = told[course.column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    x, y = extremes(at, values)
+    from_zero = np.nanmin(y) >= 0 and course.colour != "moisture"
+    bottom = 0.0 if from_zero else float(np.nanquantile(y, 0.002))
+    top = float(np.nanquantile(y, 0.998))
+    figure.update_yaxes(range=[bottom, top + 0.08 * (top - bottom) + 1e-6], row=number, col=1)
+    figure.add_scatter(
+        x=x,
+        y=y.astype(np.float32),
+        mode="lines",
+        name=course.words,
+        opacity=0.38,
+        line={"color": light(course.colour), "width": 1},
+        hoverinfo="skip",
+        row=number,
+        col=1,
+    )
+    _title(figure, number, f"{course.words}, {course.unit}")
+
+
+def _add_medians(figure: go.Figure, number: int, course: Course, medians: pl.DataFrame, at: Array) -> None:
+    figure.add_scatter(
+        x=at,
+        y=medians[course.column].fill_null(float("nan")).to_numpy(),
+        mode="lines+markers",
+        name=f"{course.words}, median",
+        meta=course.column,
+        connectgaps=False,
+        line={"color": light(course.colour), "width": 2.5},
+        marker={"size": 5},
+        hovertemplate=f"%{{x|%H:%M}}  %{{y:.3g}} {course.unit}<extra></extra>",
+        row=number,
+        col=1,
+    )
+
+
+def _title(figure: go.Figure, number: int, text: str) -> None:
+    axis = figure.layout["yaxis" if number == 1 else f"yaxis{number}"]
+    figure.add_annotation(
+        text=f"<b>{text}</b>",
+        x=0,
+        xref="paper",
+        xanchor="left",
+        y=axis.domain[1],
+        yref="paper",
+        yanchor="bottom",
+        showarrow=False,
+        align="left",
+    )
+
+
+def _steps(changes: Sequence[Change]) -> dict[str, Steps]:
+    """Setting to its changes in order; services, which have no value, are only marked."""
+    steps: dict[str, list[tuple[Change, str | None, str, str | None]]] = {}
+    for change in changes:
+        for setting, before, after, unit in change.settings:
+            if after is not None:
+                steps.setdefault(setting, []).append((change, before, after, unit))
+    return dict(list(steps.items())[:MOST_SETTINGS])
+
+
+def _add_steps(
+    figure: go.Figure,
+    number: int,
+    setting: str,
+    known: Steps,
+    span: tuple[float, float],
+    zone_name: str | None,
+) -> None:
+    """A step line; words become heights 0, 1, ... with the words as ticks, in order of appearance."""
+    moments = local_ms(pl.Series([change.time for change, *_ in known]), zone_name).tolist()
+    first = known[0][1]
+    values = [*([first] if first is not None else []), *(after for _, _, after, _ in known)]
+    starts = [*([min(span[0], moments[0])] if first is not None else []), *moments]
+    numbers = _numbers(values)
+    names = list(dict.fromkeys(values))
+    heights = numbers or [float(names.index(value)) for value in values]
+    figure.add_scatter(
+        x=[*starts, max(span[1], moments[-1])],
+        y=[*heights, heights[-1]],
+        mode="lines+markers",
+        name="setting",
+        line={"color": light("ink"), "width": 2.5, "shape": "hv"},
+        marker={"size": 6},
+        hoverinfo="x" if numbers is None else "x+y",
+        row=number,
+        col=1,
+    )
+    spare = (max(heights) - min(heights)) * 0.25 or 1.0
+    figure.update_yaxes(range=[min(heights) - spare, max(heights) + spare], row=number, col=1)
+    if numbers is None:
+        words = [name_in_figure(name, 10) for name in names]
+        figure.update_yaxes(tickvals=list(range(len(names))), ticktext=words, row=number, col=1)
+    elif len(names) <= 3:
+        figure.update_yaxes(tickvals=sorted(set(heights)), row=number, col=1)
+    unit = known[0][3]
+    title = name_in_figure(setting_label(setting), 30)
+    _title(figure, number, f"{title}, {name_in_figure(unit, 10)}" if unit else title)
+
+
+def _numbers(values: Sequence[str]) -> list[float] | None:
+    try:
+        found = [float(value) for value in values]
+    except ValueError:
+        return None
+    return found if np.isfinite(found).all() else None
+
+
+def _mark(
+    figure: go.Figure, told: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
+) -> None:
+    """A faint ground under every pass (bare: turns, stops, ways), and a numbered line at each change."""
+    passes = told["pass_number"].fill_null(0).to_numpy()
+    edges = np.flatnonzero(np.diff(passes)) + 1
+    starts, ends = np.r_[0, edges], np.r_[edges, passes.size] - 1
+    inside = passes[starts] > 0
+    spans = list(zip(at[starts[inside]].tolist(), at[ends[inside]].tolist(), strict=True))
+    shapes = [_upright(a, b, layer="below", fillcolor=light("work"), line={"width": 0}) for a, b in spans]
+    shapes = shapes[:MOST_PASSES_SHADED]
+    if changes:
+        moments = local_ms(pl.Series([c.time for c in changes]), zone_name).tolist()
+        dashed = {"color": light("worse"), "width": 1.5, "dash": "dash"}
+        shapes += [_upright(m, m, type="line", line=dashed) for m in moments]
+        for change, moment in zip(changes, moments, strict=True):
+            figure.add_annotation(
+                x=moment,
+                xref="x",
+                y=1,
+                yref="paper",
+                yanchor="bottom",
+                yshift=22,
+                text=f"<b>{change.number}</b>",
+                showarrow=False,
+                bgcolor=light("paper"),
+                bordercolor=light("worse"),
+                borderwidth=1.5,
+                borderpad=3,
+            )
+    figure.layout.shapes = shapes
+
+
+def _upright(x0: float, x1: float, **look: object) -> dict[str, object]:
+    return {"type": "rect", "xref": "x", "yref": "paper", "x0": x0, "x1": x1, "y0": 0, "y1": 1, **look}

@@ -1,0 +1,177 @@
+"""How pages say things: numbers, ranges, times, names and sentences.
+
+Percentages of effects have two significant digits. A name from a file is data: ``name_in_figure`` makes it
+harmless for Plotly, which reads a part of HTML; templates escape it themselves.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from datetime import datetime
+from hashlib import sha256
+from html import escape
+from zoneinfo import ZoneInfo
+
+from chaffinch.schemas.declarations import crops, reasons, settings
+
+MINUS = "−"
+NARROW = "\u00a0"
+OUTCOME_WORDS = {
+    "separation_loss": "separation loss",
+    "cleaning_loss": "cleaning loss",
+    "machine_loss": "machine loss",
+    "throughput": "throughput",
+    "capacity": "capacity",
+    "broken_grain": "broken grain",
+    "non_grain": "non-grain",
+    "returns": "returns",
+    "fuel_per_tonne": "fuel per tonne",
+}
+OUTCOME_MEANING = {
+    "separation_loss": "loss share over the separation, at the same feed rate and conditions",
+    "cleaning_loss": "loss share over the cleaning shoe, at the same feed rate and conditions",
+    "machine_loss": "both losses together, at the same feed rate and conditions",
+    "throughput": "grain t/h as driven",
+    "capacity": "t/h the machine could take at the same loss share",
+    "broken_grain": "share of broken grain",
+    "non_grain": "share of material other than grain in the tank",
+    "returns": "what the cleaning shoe sends round again",
+    "fuel_per_tonne": "fuel per tonne of grain",
+}
+MORE_IS_BETTER = {"throughput", "capacity"}
+NEITHER_IS_BETTER = {"returns"}
+AT_SAME_FEED = {"separation_loss", "cleaning_loss", "machine_loss"}
+
+
+def significant(value: float, digits: int = 2) -> str:
+    """``value`` with so many significant digits, without exponent; a true minus sign."""
+    if not math.isfinite(value):
+        return "unknown"
+    if value == 0:
+        return "0"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    rounded = round(value, places)
+    text = f"{abs(rounded):.{max(places, 0)}f}" if rounded else "0"
+    return (MINUS if rounded < 0 else "") + text
+
+
+def signed(value: float, digits: int = 2) -> str:
+    """Like ``significant``, with a plus sign before what is above zero."""
+    text = significant(value, digits)
+    return f"+{text}" if value > 0 and text != "0" else text
+
+
+def percent_range(low: float, high: float) -> str:
+    """``−25 to +20 %``."""
+    return f"{signed(low)} to {signed(high)}{NARROW}%"
+
+
+def change_in_words(percent: float, low: float, high: float) -> str:
+    """``up 31 % (14 to 51 %)`` or ``down 22 % (5.0 to 35 %)``: a change whose range excludes zero."""
+    ends = sorted((abs(low), abs(high)))
+    direction = "up" if percent > 0 else "down"
+    size = significant(abs(percent))
+    return f"{direction} {size}{NARROW}% ({significant(ends[0])} to {significant(ends[1])}{NARROW}%)"
+
+
+def is_better(outcome: str, verdict: str) -> bool | None:
+    """Whether the change is welcome; None where there is none or where neither direction is."""
+    if verdict not in ("less", "more") or outcome in NEITHER_IS_BETTER:
+        return None
+    return (verdict == "more") == (outcome in MORE_IS_BETTER)
+
+
+def tone(outcome: str, verdict: str) -> str:
+    """Name of the palette's colour for a verdict."""
+    better = is_better(outcome, verdict)
+    return "unclear" if better is None else "better" if better else "worse"
+
+
+def setting_label(name: str) -> str:
+    """``Fan speed`` for a setting of the catalogue, else the name as logged."""
+    known = settings().get(name)
+    return known.label if known else name.replace("_", " ")
+
+
+def crop_label(name: str | None) -> str:
+    known = crops().get(name or "")
+    return known.label if known else (name or "crop not logged")
+
+
+def setting_change(name: str, from_value: str | None, to_value: str | None, unit: str | None) -> str:
+    """``Fan speed 1000 → 1080 rpm``; a service or an unknown earlier value is said as such."""
+    label = setting_label(name)
+    if to_value is None:
+        return label
+    after = f"{to_value} {unit}" if unit else to_value
+    return f"{label} {from_value} → {after}" if from_value is not None else f"{label} to {after}"
+
+
+def reason_sentence(code: str) -> str:
+    """The plain sentence of a reason code; an unknown code is shown as it is rather than hidden."""
+    known = reasons().get(code)
+    return known.sentence if known else f"Reason code {code}."
+
+
+def zone(name: str | None) -> ZoneInfo:
+    return ZoneInfo(name or "UTC")
+
+
+def clock(moment: datetime, zone_name: str | None) -> str:
+    """``10:42`` in the zone."""
+    return moment.astimezone(zone(zone_name)).strftime("%H:%M")
+
+
+def day(moment: datetime, zone_name: str | None) -> str:
+    """``20 July 2026`` in the zone; English whatever the locale."""
+    local = moment.astimezone(zone(zone_name))
+    return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
+
+
+_MONTHS = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+]
+
+
+def duration(seconds: float) -> str:
+    """``45 s``, ``12 min`` or ``1 h 05 min``."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def name_in_figure(name: str, most: int = 44) -> str:
+    """``name`` for a text of a figure: shortened, without control or direction characters, escaped."""
+    kept = "".join(c if unicodedata.category(c)[0] != "C" else " " for c in name)
+    kept = " ".join(kept.split())
+    if len(kept) > most:
+        kept = kept[: most - 1] + "…"
+    return escape(kept, quote=False)
+
+
+def page_name(kind: str, *names: str | None) -> str:
+    """File name of a page: a readable part and a short hash, never the raw name.
+
+    The hash is of the names with their lengths, so that ("a", "bc") and ("ab", "c") differ.
+    """
+    plain = (
+        unicodedata.normalize("NFKD", "-".join(n or "none" for n in names)).encode("ascii", "ignore").decode()
+    )
+    slug = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:40].strip("-")
+    identity = "\0".join("none" if n is None else f"{len(n)}:{n}" for n in names)
+    digest = sha256(identity.encode("utf-8", "surrogatepass")).hexdigest()[:10]
+    return "-".join(part for part in (kind, slug, digest) if part) + ".html"
