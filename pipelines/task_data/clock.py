@@ -7,14 +7,19 @@ any of them the times are taken for UTC and a note says so.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 from chaffinch.pipelines.task_data.log_header import LogHeader
 from chaffinch.pipelines.task_data.resync import DAY_MS, FIRST_DAY, LAST_DAY, UNKNOWN_TIME
 from chaffinch.pipelines.task_data.task_file import TimeSpan
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import polars as pl
 
 EPOCH_DAYS = 3652  # 1980-01-01 in days since 1970-01-01
 US = 1000
@@ -72,18 +77,45 @@ def _midnight_slips(milliseconds: NDArray[np.int64]) -> NDArray[np.int64]:
     steps = np.diff(milliseconds)
     hour = HOUR_S * 1000
     correction = np.zeros(len(milliseconds), np.int64)
-    jumps = np.flatnonzero(np.abs(np.abs(steps) - DAY_MS) < hour)
+    jumps = np.flatnonzero(np.abs(np.abs(steps) - DAY_MS) < hour).tolist()
     off_until = 0
-    for jump, following in zip(jumps.tolist(), [*jumps.tolist()[1:], None], strict=False):
+    for jump, following in zip(jumps, [*jumps[1:], len(steps)], strict=False):
         if jump < off_until:
             continue
         back = steps[jump] < 0
-        paired = following is not None and (steps[following] < 0) != back
-        near = paired and abs(int(milliseconds[following]) - int(milliseconds[jump + 1])) < hour  # type: ignore[index]
+        paired = following < len(steps) and (steps[following] < 0) != back
+        near = paired and abs(int(milliseconds[following]) - int(milliseconds[jump + 1])) < hour
         if back or near:
-            off_until = (following + 1) if paired else len(milliseconds)  # type: ignore[operator]
+            off_until = following + 1 if paired else len(milliseconds)
             correction[jump + 1 : off_until] = 1 if back else -1
     return correction
+
+
+def utc_moments(
+    local_us: NDArray[np.int64], fixed: NDArray[np.void], times: Sequence[TimeSpan], zone: str | None
+) -> tuple[pl.Series, list[str]]:
+    """The terminal's clock as UTC, and sentences on how its zone is known.
+
+    zone : the one that ``farm.toml`` states, if any. times : those written for the task.
+    """
+    import polars as pl
+    from chaffinch.pipelines.ingest.clocks import to_utc
+
+    satellites = satellite_offset(fixed, local_us)
+    said = [satellites.sentence if isinstance(satellites, Offset) else satellites] if satellites else []
+    local = pl.Series(local_us).cast(pl.Datetime("us"))
+    if zone is not None:
+        moments, notes = to_utc(local, zone)
+        return moments, [*said, *notes]
+    offset = satellites if isinstance(satellites, Offset) else written_offset(times, int(local_us[0]))
+    if offset is None:
+        unknown = (
+            "nothing tells the zone of the terminal's clock, so its times are taken as UTC; "
+            "state time_zone in farm.toml if they are local."
+        )
+        return local.dt.replace_time_zone("UTC"), [*said, unknown]
+    moments = pl.Series(local_us - offset.seconds * 1_000_000).cast(pl.Datetime("us", "UTC"))
+    return moments, said if offset is satellites else [*said, offset.sentence]
 
 
 def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Offset | str | None:
@@ -116,7 +148,7 @@ def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Of
     return Offset(zone, f"The terminal's clock runs {_zone_text(zone)} by satellite time{off}.")
 
 
-def written_offset(times: tuple[TimeSpan, ...], first_us: int) -> Offset | None:
+def written_offset(times: Sequence[TimeSpan], first_us: int) -> Offset | None:
     """Offset by a zone written into the times of the task, where the log begins at one of those times."""
     for span in times:
         try:

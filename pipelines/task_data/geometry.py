@@ -6,8 +6,13 @@ a polygon of their own: so all rings of a field are gathered and holes go to the
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from chaffinch.pipelines.task_data.safe_xml import Node
 from chaffinch.pipelines.task_data.task_file import Partfield
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
 
 BOUNDARY = 1
 MAIN_FIELD = 9
@@ -52,7 +57,7 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
     return shapely.to_wkt(area, rounding_precision=9), size_ha, fault
 
 
-def _areas_only(shape):  # type: ignore[no-untyped-def]
+def _areas_only(shape: BaseGeometry) -> BaseGeometry:
     """Mending a ring that crosses itself can leave lines and points; only areas count."""
     import shapely
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.task_data.log_header import LogHeader
-from chaffinch.pipelines.task_data.resync import Layout, first_unsound, next_sound
+from chaffinch.pipelines.task_data.resync import Layout, first_unsound, next_sound, swallows_next
 from numpy.typing import NDArray
 
 RUN_RECORDS = 256
@@ -76,11 +76,20 @@ def decode(data: bytes, header: LogHeader) -> LogRecords:
             block = min(2 * block, BLOCK_BYTES)
             continue
         position = int(starts[sound]) if len(starts) else position
+        if runs and swallows_next(buffer, runs[-1][0][-2:].tolist(), position, layout):
+            position, kept = int(runs[-1][0][-1]), kept - 1
+            _drop_last(runs)
         position, fault = _skip(buffer, position, layout, kept, len(faults))
         faults.append(fault)
         block = FIRST_BLOCK_BYTES
     starts, fixed, columns = _gather(buffer, runs, layout)
     return LogRecords(starts, fixed, columns, tuple(faults))
+
+
+def _drop_last(runs: list[tuple[NDArray[np.int64], int]]) -> None:
+    starts, equal = runs.pop()
+    if len(starts) > 1:
+        runs.append((starts[:-1], equal))
 
 
 def _skip(

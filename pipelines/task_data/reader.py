@@ -18,7 +18,7 @@ from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.task_data import asides as asides_module
 from chaffinch.pipelines.task_data.asides import Aside, content_of
-from chaffinch.pipelines.task_data.clock import Offset, satellite_offset, written_offset
+from chaffinch.pipelines.task_data.clock import utc_moments
 from chaffinch.pipelines.task_data.columns import resolve
 from chaffinch.pipelines.task_data.container import Members, TaskSet, folder_members, task_sets, zip_members
 from chaffinch.pipelines.task_data.geometry import boundary
@@ -213,13 +213,14 @@ def _named(
     field_name = str(constants.get("field") or (partfield.designator if partfield else "")) or None
     stated_crop = delivery.farm.machines[machine].crop if machine in delivery.farm.machines else None
     crop = constants.get("crop") or crop_of(task, task_file) or stated_crop
-    times, notes = _utc(delivery, log, task, machine)
+    zone = delivery.stated.time_zone or delivery.farm.zone_of(machine)
+    times, notes = utc_moments(log.local_us, log.fixed, task.times, zone)
     last_row = first_row + log.numbered - 1
     delivery.notes.append(
         f"{log.stem}: rows {first_row} to {last_row}, {len(log)} readings of {machine}"
         f"{f' in {field_name}' if field_name else ''}."
     )
-    delivery.notes += [*notes, *harvest.notes]
+    delivery.notes += [*(f"{log.stem}: {note}" for note in notes), *harvest.notes]
     delivery.unmatched |= set(harvest.unmatched)
     return harvest.frame.select(
         (pl.col("number") + (first_row - 1)).alias("row"),
@@ -231,30 +232,6 @@ def _named(
     )
 
 
-def _utc(delivery: _Delivery, log: LogData, task: Task, machine: str) -> tuple[pl.Series, list[str]]:
-    from chaffinch.pipelines.ingest.clocks import to_utc
-
-    local = pl.Series(log.local_us).cast(pl.Datetime("us"))
-    satellites = satellite_offset(log.fixed, log.local_us)
-    said = [f"{log.stem}: {satellites.sentence if isinstance(satellites, Offset) else satellites}"]
-    zone = delivery.stated.time_zone or delivery.farm.zone_of(machine)
-    if zone is not None:
-        times, notes = to_utc(local, zone)
-        return times, [*(said if satellites else []), *(f"{log.stem}: {note}" for note in notes)]
-    offset = (
-        satellites if isinstance(satellites, Offset) else written_offset(task.times, int(log.local_us[0]))
-    )
-    if offset is None:
-        said = said if satellites else []
-        said.append(
-            f"{log.stem}: nothing tells the zone of the terminal's clock, so its times are taken as UTC; "
-            "state time_zone in farm.toml if they are local."
-        )
-        return local.dt.replace_time_zone("UTC"), said
-    notes = [*(said if satellites and satellites is not offset else []), f"{log.stem}: {offset.sentence}"]
-    return pl.Series(log.local_us - offset.seconds * 1_000_000).cast(pl.Datetime("us", "UTC")), notes
-
-
 def _side_by_side(delivery: _Delivery, frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     """Logs of one task that run at the same moments joined into one, the others as they are."""
     result: list[pl.DataFrame] = []
@@ -263,8 +240,8 @@ def _side_by_side(delivery: _Delivery, frames: list[pl.DataFrame]) -> list[pl.Da
             merged = merge_parallel(before, frame)
             if merged is not None:
                 delivery.notes.append(
-                    f"Rows {frame['row'].min()} to {frame['row'].max()} were logged side by side with rows "
-                    f"{before['row'].min()} to {before['row'].max()} and joined to them by moment."
+                    f"Rows {frame['row'][0]} to {frame['row'][-1]} were logged side by side with rows "
+                    f"{before['row'][0]} to {before['row'][-1]} and joined to them by moment."
                 )
                 result[index] = merged
                 break

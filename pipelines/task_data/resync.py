@@ -171,7 +171,35 @@ def _next_sound(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int | 
     return None
 
 
+def swallows_next(buffer: NDArray[np.uint8], before: list[int], break_at: int, layout: Layout) -> bool:
+    """Whether sound records begin inside the last record before ``break_at``, where the chain broke.
+
+    before : starts of the last two records. What begins must not be earlier than the first of the two.
+
+    Where bytes were lost inside a record, it still looks sound: its values may be anything, and it takes the
+    missing bytes from the next one. Without a date in the records nothing would tell that from chance.
+    """
+    if not layout.timed or layout.day is None:
+        return False
+    last = before[-1]
+    candidates = last + 1 + np.flatnonzero(_may_begin(buffer, last + 1, break_at - last - 1, layout))
+    earliest = _moment_ms(buffer, before[0], layout) if len(before) > 1 else 0
+    return any(
+        _moment_ms(buffer, candidate, layout) >= earliest and _follows(buffer, candidate, layout)
+        for candidate in candidates.tolist()
+    )
+
+
+def _moment_ms(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int:
+    """Day and time of the record at ``start`` in milliseconds since 1980."""
+    fixed = layout.fixed_parts(buffer, np.array([start]))
+    return int(fixed["date"][0]) * DAY_MS + int(fixed["time"][0])
+
+
 def _may_begin(buffer: NDArray[np.uint8], start: int, window: int, layout: Layout) -> NDArray[np.bool_]:
+    window = max(0, min(window, len(buffer) - layout.fixed_bytes - start))
+    if not window:
+        return np.zeros(0, dtype=bool)
     may = buffer[start + layout.fixed_bytes : start + layout.fixed_bytes + window] <= layout.values
     fixed = (
         as_strided(

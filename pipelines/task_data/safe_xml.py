@@ -125,7 +125,7 @@ def _parse(data: bytes, encoding: str | None) -> Document | None:
             root.append(node)
         stack.append(node)
 
-    def refuse(*_: object) -> None:
+    def refuse(*_: object) -> int:
         raise RefusedXml(
             "holds a document type declaration, which task data never needs; it was not followed"
         )
