@@ -168,9 +168,9 @@ def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | Non
                 digest.update(piece)
                 size += len(piece)
                 if (reason := _too_large(size, packed_bytes)) is not None:
-                    return _refused(name, reason, size, digest.hexdigest())
+                    return _refused_part(name, reason, size, digest.hexdigest())
     except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
-        return _refused(name, _damage(error), size, digest.hexdigest())
+        return _refused_part(name, _damage(error), size, digest.hexdigest())
     return InboxFile(name, size, digest.hexdigest(), _hint(name), opener)
 
 
@@ -316,8 +316,14 @@ def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
 
 
 def _refused(name: str, reason: str, size: int = 0, sha256: str | None = None) -> InboxFile:
-    # Where no content can be had, the name and the reason stand for it.
+    """A refused file. ``sha256``: of all its bytes; without it, name and reason stand for the content."""
     own = sha256 or hashlib.sha256(f"{name}\0{reason}".encode()).hexdigest()
+    return InboxFile(name, size, own, "unknown", refusal=reason)
+
+
+def _refused_part(name: str, reason: str, size: int, part_sha256: str) -> InboxFile:
+    """A file read in part only: another may hold just that part, so the name tells them apart."""
+    own = hashlib.sha256(f"{name}\0{reason}\0{part_sha256}".encode()).hexdigest()
     return InboxFile(name, size, own, "unknown", refusal=reason)
 
 

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
 
 MISSING = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "nil", "?", "#n/a", ".", "missing")
 Mark = Literal[",", "."]
+_SPACE = "['’ \u00a0\u202f]"
+_SPACED = rf"\d{_SPACE}\d"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,10 @@ def parse_numbers(texts: pl.Series, mark: Mark | None) -> Numbers:
     A column that holds a point as decimal mark is read so even in a file with decimal commas.
     """
     texts = texts.fill_null("").str.strip_chars()
+    if texts.str.contains(_SPACED).any():
+        # Spaces and apostrophes between digits group thousands whatever the decimal mark is.
+        grouped = texts.str.contains(rf"^[+-]?\d{{1,3}}({_SPACE}\d{{3}})+([.,]\d*)?$")
+        texts = texts.zip_with(~grouped, texts.str.replace_all(_SPACE, ""))
     comma = bool(texts.str.contains(",", literal=True).any())
     point = bool(texts.str.contains(".", literal=True).any())
     ambiguous = False
@@ -102,7 +108,7 @@ def _with_odd_ones(texts: pl.Series, values: pl.Series | None, mark: Mark) -> pl
     at = (values.is_null() & texts.str.contains(r"\d")).arg_true()
     if not len(at):
         return values
-    cleaned = texts.gather(at).str.replace_all(r"(\d)[' \u00a0\u202f](\d{3})", "$1$2")
+    cleaned = texts.gather(at)
     if mark == ",":
         points = cleaned.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$")
         if not _has_decimal_point(cleaned):

@@ -167,6 +167,15 @@ def test_a_refused_file_is_recognised_again_by_its_hash(tmp_path):
     assert first.sha256 == second.sha256 == hashlib.sha256((tmp_path / "a.zip").read_bytes()).hexdigest()
 
 
+def test_what_could_be_read_of_a_damaged_file_is_not_taken_for_another_file(tmp_path):
+    (tmp_path / "empty.csv").write_bytes(b"")
+    (tmp_path / "cut_a.csv.gz").write_bytes(gzip.compress(b"time")[:5])
+    (tmp_path / "cut_b.csv.gz").write_bytes(gzip.compress(b"other")[:5])
+    found = list(find_files(tmp_path))
+    assert len({f.sha256 for f in found}) == 3
+    assert [f.sha256 for f in find_files(tmp_path)] == [f.sha256 for f in found]
+
+
 def test_a_name_that_is_no_utf8_becomes_printable(tmp_path):
     import os
 
