@@ -48,13 +48,41 @@ def _short(words: Sequence[str]) -> str:
 
 
 def next_steps(changes: Sequence[Change]) -> list[str]:
-    """What to try next, one sentence a change that moved a loss or the capacity; the last change first."""
+    """What to try next: a sentence on the last change of each setting, or settings changed together."""
+    last: dict[tuple[str, ...], Change] = {tuple(one[0] for one in c.settings): c for c in changes}
     steps = []
-    for change in reversed(changes):
+    for names, change in reversed(last.items()):
         sentence = _next_step(change)
+        proof = _proof([c for c in changes if tuple(one[0] for one in c.settings) == names])
         if sentence:
-            steps.append(f"Change {change.number}: {sentence}")
+            steps.append(f"Change {change.number}: {sentence}{proof}")
     return steps
+
+
+def _proof(repeats: Sequence[Change]) -> str:
+    """Whether repeats of one numeric setting agree, outcome by outcome, on what a rise of it does."""
+    if len(repeats) < 2 or len(repeats[0].settings) > 1:
+        return ""
+    for name in ("separation_loss", "cleaning_loss"):
+        slopes = [slope for change in repeats if (slope := _slope(change, name))]
+        if len(slopes) >= 2:
+            agree = len(set(slopes)) == 1
+            said = "all point the same way" if agree else "do not point the same way, so test it again"
+            return f" Its {len(slopes)} clear changes of {name.replace('_', ' ')} {said}."
+    return ""
+
+
+def _slope(change: Change, outcome_name: str) -> int:
+    """+1 where the outcome rises with the setting, -1 where it falls, 0 where that is not clear."""
+    _, before, after, _ = change.settings[0]
+    outcome = change.outcome(outcome_name)
+    if outcome is None or outcome.verdict not in ("less", "more") or before is None or after is None:
+        return 0
+    try:
+        rise = float(after) - float(before)
+    except ValueError:
+        return 0
+    return 0 if rise == 0 else (1 if (rise > 0) == (outcome.verdict == "more") else -1)
 
 
 def _next_step(change: Change) -> str:

@@ -12,13 +12,15 @@ from chaffinch.dashboards.words import (
     NARROW,
     OUTCOME_WORDS,
     change_in_words,
-    percent_range,
     reason_sentence,
     setting_change,
     significant,
     tone,
 )
 from chaffinch.schemas.tables import OUTCOMES
+
+MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
+OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,14 +51,11 @@ class Outcome:
         return self.verdict != "cannot tell" and None not in (self.percent, self.low, self.high)
 
     @property
-    def sentence(self) -> str:
-        """``cleaning loss up 31 % (14 to 51 %) at the same feed rate``."""
-        if not self.known:
-            return f"cannot tell {self.words}: {self.why}"
-        if self.verdict == "no clear change":
-            return f"no clear change in {self.words} ({percent_range(self.low, self.high)})"
-        same = " at the same feed rate" if self.name in AT_SAME_FEED else ""
-        return f"{self.words} {change_in_words(self.percent, self.low, self.high)}{same}"
+    def phrase(self) -> str:
+        """``cleaning loss up 31 % (14 to 51 %)``."""
+        if self.percent is None or self.low is None or self.high is None:
+            return f"{self.words} {self.verdict}"
+        return f"{self.words} {change_in_words(self.percent, self.low, self.high)}"
 
     @property
     def why(self) -> str:
@@ -92,6 +91,11 @@ class Change:
 
     def with_verdict(self, *verdicts: str) -> list[Outcome]:
         return [o for o in self.outcomes if o.verdict in verdicts]
+
+    @property
+    def told(self) -> list[Outcome]:
+        """What its card lists: the main outcomes, and of the others those with a clear change."""
+        return [o for o in self.outcomes if o.name in MAIN_OUTCOMES or o.verdict in ("less", "more")]
 
     @property
     def reason_codes(self) -> list[str]:
@@ -191,7 +195,10 @@ def headline(change: Change, feed_t_h: float | None) -> str:
     if not change.outcomes:
         return "Cannot tell: no effect was estimated, for want of steady work around the change."
     clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
-    parts = [_capital("; ".join(o.sentence for o in clear)) + "."] if clear else []
+    at_same_feed = [o.phrase for o in clear if o.name in AT_SAME_FEED]
+    others = [o.phrase for o in clear if o.name not in AT_SAME_FEED]
+    parts = [_capital(_listed(at_same_feed)) + " at the same feed rate."] if at_same_feed else []
+    parts += [_capital(_listed(others)) + "."] if others else []
     capacity = change.outcome("capacity")
     if capacity is not None and capacity.verdict in ("less", "more"):
         parts.append(capacity_sentence(capacity, feed_t_h))
@@ -207,7 +214,7 @@ def capacity_sentence(capacity: Outcome, feed_t_h: float | None) -> str:
     """``Capacity about 1.6 t/h lower (0.4 to 2.8 t/h).``; in % where the feed rate is unknown."""
     assert capacity.percent is not None and capacity.low is not None and capacity.high is not None
     if not feed_t_h:
-        return _capital(capacity.sentence) + "."
+        return _capital(capacity.phrase) + "."
     word = "higher" if capacity.percent > 0 else "lower"
     ends = sorted(abs(x) / 100 * feed_t_h for x in (capacity.low, capacity.high))
     size = significant(abs(capacity.percent) / 100 * feed_t_h)

@@ -13,11 +13,11 @@ from chaffinch.dashboards.words import name_in_figure, percent_range, setting_ch
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
-OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
-TICKS_PERCENT = (-90, -80, -67, -50, -33, -20, 0, 25, 50, 100, 200, 400, 900)
+# Each tick has its opposite: halved and doubled, three quarters and four thirds.
+FINE_TICKS_PERCENT = (-50, -33, -20, 0, 25, 50, 100)
+COARSE_TICKS_PERCENT = (-90, -75, -50, -25, 0, 33, 100, 300, 900)
 LEAST_REACH, LARGEST_REACH = math.log(1.6), math.log(10.0)
-ROW_PX, TITLE_PX = 46, 34
+ROW_PX, LABELS_PX = 46, 122
 
 
 def effect_chart(titled: Sequence[tuple[Sequence[str], Sequence[Outcome]]]) -> go.Figure | None:
@@ -36,7 +36,10 @@ def effect_chart(titled: Sequence[tuple[Sequence[str], Sequence[Outcome]]]) -> g
     for lines, outcomes in groups:
         title_height = 0.35 + 0.42 * len(lines)
         figure.add_annotation(
-            **_at_left(y + title_height / 2), text="<b>" + "<br>".join(lines) + "</b>", yanchor="middle"
+            **_at_left(y + title_height / 2),
+            text="<b>" + "<br>".join(lines) + "</b>",
+            yanchor="middle",
+            bgcolor=light("paper"),
         )
         y += title_height
         for outcome in outcomes:
@@ -47,8 +50,9 @@ def effect_chart(titled: Sequence[tuple[Sequence[str], Sequence[Outcome]]]) -> g
     height = y * ROW_PX
     _add_ranges(figure, labels, reach)
     figure.add_vline(x=0, line={"color": light("ink"), "width": 1.5})
-    ticks = [t for t in TICKS_PERCENT if abs(math.log1p(t / 100)) <= reach]
-    figure.update_layout(height=height + 70, margin={"l": 8, "r": 14, "t": 6, "b": 8}, dragmode=False)
+    listed = FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
+    ticks = [t for t in listed if abs(math.log1p(t / 100)) <= reach]
+    figure.update_layout(height=height + 70, margin={"l": LABELS_PX, "r": 14, "t": 6, "b": 8}, dragmode=False)
     figure.update_xaxes(
         range=[-reach, reach],
         fixedrange=True,
@@ -61,6 +65,7 @@ def effect_chart(titled: Sequence[tuple[Sequence[str], Sequence[Outcome]]]) -> g
         range=[y, 0],
         fixedrange=True,
         showgrid=False,
+        automargin=False,
         tickvals=[round(place, 3) for place, _ in labels],
         ticktext=[_label(outcome) for _, outcome in labels],
     )
@@ -81,7 +86,7 @@ def _at_left(y: float) -> dict:
         "y": y,
         "showarrow": False,
         "align": "left",
-        "xshift": 2,
+        "xshift": 4 - LABELS_PX,
     }
 
 

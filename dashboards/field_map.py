@@ -69,10 +69,10 @@ def field_map(
         _add_change(figure, placed, change, centre)
     shape = float(np.ptp(y)) / (float(np.ptp(x)) or 1.0)
     figure.update_layout(
-        height=int(np.clip(700 * shape, 400, 640)), margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode="pan"
+        height=int(np.clip(600 * shape, 400, 560)), margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode="pan"
     )
-    figure.update_xaxes(title="east, m", showgrid=False)
-    figure.update_yaxes(title="north, m", showgrid=False, scaleanchor="x", scaleratio=1)
+    figure.update_xaxes(title="east, m", showgrid=False, constrain="domain")
+    figure.update_yaxes(title="north, m", showgrid=False, scaleanchor="x", scaleratio=1, constrain="domain")
     return figure
 
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards import advice, data_quality, words
-from chaffinch.dashboards.changes import Change, changes_of, headline
-from chaffinch.dashboards.effect_chart import MAIN_OUTCOMES, OTHER_OUTCOMES, change_lines, effect_chart
+from chaffinch.dashboards.changes import MAIN_OUTCOMES, OTHER_OUTCOMES, Change, changes_of, headline
+from chaffinch.dashboards.effect_chart import change_lines, effect_chart
 from chaffinch.dashboards.field_data import (
     beside,
     feed_edges,

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards import words
-from chaffinch.dashboards.changes import Outcome, outcome_of
-from chaffinch.dashboards.effect_chart import MAIN_OUTCOMES, effect_chart
+from chaffinch.dashboards.changes import MAIN_OUTCOMES, Outcome, outcome_of
+from chaffinch.dashboards.effect_chart import effect_chart
 from chaffinch.dashboards.parts import Table, draw, rows_of
 
 if TYPE_CHECKING:
@@ -25,7 +25,26 @@ def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: F
         )
         title = f"{machine or 'All machines'}, {words.crop_label(crop) if crop else 'all crops'}"
         groups.append({"title": title, "id": f"group-{number}", "figure": _figure(mine, number, title)})
-    return {"groups": groups}
+    return {
+        "groups": groups,
+        "machines": [(name, machine_href(name)) for name in where["machine"].unique().sort()],
+        "crops": [(words.crop_label(name), crop_href(name)) for name in crops_of(effects)],
+    }
+
+
+def machine_href(machine: str) -> str:
+    """The machine's page, from the root of the site."""
+    return f"machines/{words.page_name('machine', machine)}"
+
+
+def crop_href(crop: str) -> str:
+    """The crop's page, from the root of the site."""
+    return f"crops/{words.page_name('crop', crop)}"
+
+
+def crops_of(effects: pl.DataFrame) -> list[str]:
+    """Crops that any effect was estimated in, sorted."""
+    return effects["crop"].drop_nulls().unique().sort().to_list()
 
 
 def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
@@ -35,7 +54,7 @@ def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
         "setting", "from_value", "to_value", "joint_id", "per_step", "unit", maintain_order=True
     )
     for (setting, before, after, _, step, unit), rows in by_setting:
-        name = _pooled_name(setting, before, after, step, unit)
+        name = pooled_name(setting, before, after, step, unit)
         outcomes = {row["outcome"]: (outcome_of(row), row) for row in rows.iter_rows(named=True)}
         listed = [outcomes[o] for o in MAIN_OUTCOMES if o in outcomes]
         pooled = max((row["adjustments_pooled"] or 0 for _, row in listed), default=0)
@@ -51,9 +70,10 @@ def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
     return draw(figure, f"season-{number}", f"Pooled effects of {len(titled)} settings, {title}.", table)
 
 
-def _pooled_name(
+def pooled_name(
     setting: str, before: str | None, after: str | None, step: float | None, unit: str | None
 ) -> str:
+    """``Fan speed, per +50 rpm``; ``Chopper speed low → high``; a service by its name."""
     label = words.setting_label(setting)
     if step is not None:
         return f"{label}, per +{step:g} {unit or ''}".rstrip()

@@ -18,6 +18,7 @@ from chaffinch.schemas.declarations import crops, reasons, settings
 
 MINUS = "−"
 NARROW = "\u00a0"
+MOST_PLACES = 2
 OUTCOME_WORDS = {
     "separation_loss": "separation loss",
     "cleaning_loss": "cleaning loss",
@@ -46,12 +47,13 @@ AT_SAME_FEED = {"separation_loss", "cleaning_loss", "machine_loss"}
 
 
 def significant(value: float, digits: int = 2) -> str:
-    """``value`` with so many significant digits, without exponent; a true minus sign."""
+    """``value`` with so many significant digits, at most two places; a true minus sign."""
     if not math.isfinite(value):
         return "unknown"
     if value == 0:
         return "0"
     places = digits - 1 - math.floor(math.log10(abs(value)))
+    places = min(places, MOST_PLACES)
     rounded = round(value, places)
     text = f"{abs(rounded):.{max(places, 0)}f}" if rounded else "0"
     return (MINUS if rounded < 0 else "") + text
