@@ -10,11 +10,18 @@ header and a binary. Reading goes::
     columns       what each column is        scaling               raw integers to physical values
     log_reading   one log's moments, places, plain numbers
     harvest_log   those as channels          work_state, clock, naming, totals
-    reader        all logs of a delivery as one ``Parsed``
+    task_logs     the logs of one task       geometry, readings
+    reader        a whole delivery as one ``Parsed``
 
 ``writer`` goes the other way, for made-up seasons and for tests.
 """
 
-from chaffinch.pipelines.task_data.reader import read_folder, read_members, read_task_data, read_zip
+from chaffinch.pipelines.task_data.reader import (
+    describe_columns,
+    read_folder,
+    read_members,
+    read_task_data,
+    read_zip,
+)
 
-__all__ = ["read_folder", "read_members", "read_task_data", "read_zip"]
+__all__ = ["describe_columns", "read_folder", "read_members", "read_task_data", "read_zip"]

@@ -7,7 +7,7 @@ value's first occurrence. Sources of the conventions: ISO 11783-11 (identifiers,
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,12 +31,33 @@ Carry = dict[tuple, tuple[float, int]]
 
 
 @dataclass(frozen=True, slots=True)
+class ColumnUse:
+    """What became of one column. ``target``: the channel it feeds; None where it is kept in ``other``.
+
+    scale : how its raw numbers are read; None where no way is plausible. raw : the first one; None where
+    there is none.
+    """
+
+    key: str
+    target: str | None
+    scale: Scale | None
+    raw: float | None
+
+    @property
+    def unmatched(self) -> bool:
+        """Whether it holds values that feed no channel."""
+        return self.target is None and self.raw is not None
+
+
+@dataclass(frozen=True, slots=True)
 class HarvestLog:
-    """``frame``: number, local_us, columns of ``readings`` that the log feeds, ``other``. N rows."""
+    """``frame``: number, local_us, columns of ``readings`` that the log feeds, ``other``. N rows.
+
+    uses : one for each column of the log, in its order. notes : sentences on how it was read.
+    """
 
     frame: pl.DataFrame
-    targets: tuple[str, ...]
-    unmatched: tuple[str, ...]
+    uses: tuple[ColumnUse, ...]
     notes: tuple[str, ...]
 
 
@@ -66,15 +87,16 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     width, width_source = width_m(log, task_file, held, metres)
     if width is not None and "working_width_m" not in data:
         data["working_width_m"] = width
-        notes.append(f"{log.stem}: the working width is {width_source}.")
+        if width_source:
+            notes.append(f"{log.stem}: the working width is {width_source}.")
     _derive_flow(log, data, held, notes)
     _hold(log, data, held, notes)
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])
     _renew(log, carry)
-    rest = _rest(logged, set(chosen.values()))
-    other = other_texts(logged, rest, scales)
+    fed = _fed(logged, chosen)
+    other = other_texts(logged, [index for index in range(len(log.columns)) if index not in fed], scales)
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
         _series("latitude", log.latitude_deg),
         _series("longitude", log.longitude_deg),
@@ -82,8 +104,11 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         *(_series(name, values) for name, values in data.items()),
         other,
     )
-    unmatched = tuple(sorted({logged.columns[index].key for index in rest if len(logged.rows[index])}))
-    return HarvestLog(frame, tuple(data), unmatched, tuple(notes))
+    uses = (
+        ColumnUse(column.key, fed.get(index), scales[index], float(values[0]) if len(values) else None)
+        for index, (column, values) in enumerate(zip(logged.columns, logged.values, strict=True))
+    )
+    return HarvestLog(frame, tuple(uses), tuple(notes))
 
 
 def _series(name: str, values: NDArray[np.float64]) -> pl.Series:
@@ -126,11 +151,14 @@ def _chosen(log: LogData, scales: Sequence[Scale | None], notes: list[str]) -> d
     return chosen
 
 
-def _rest(log: LogData, used: set[int]) -> list[int]:
-    """Columns for ``other``: not those that feed a channel, nor the only work state and the only width."""
+def _fed(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:
+    """Column -> the channel it feeds, the only work state and the only width among them."""
     numbers = [column.place.identifier for column in log.columns]
-    used = used | {numbers.index(number) for number in (STATE, WIDTHS[0]) if numbers.count(number) == 1}
-    return [index for index in range(len(log.columns)) if index not in used]
+    fed = {index: target for target, index in chosen.items()}
+    for number, target in ((STATE, "working"), (WIDTHS[0], "working_width_m")):
+        if numbers.count(number) == 1:
+            fed.setdefault(numbers.index(number), target)
+    return fed
 
 
 def _is_width(column: LogColumn) -> bool:

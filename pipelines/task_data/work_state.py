@@ -59,7 +59,7 @@ def working(log: LogData, held: Filled) -> NDArray[np.float64] | None:
 def width_m(
     log: LogData, task_file: TaskFile, held: Filled, metres: Filled
 ) -> tuple[NDArray[np.float64] | None, str]:
-    """(N,) working width in m, and how it is known; None when neither log nor device tells.
+    """(N,) working width in m, and how it is known where not simply logged; None when nothing tells.
 
     held : raw values of a column, kept on. metres : those of a width, in m.
     """
@@ -67,7 +67,7 @@ def width_m(
     whole = {name: width for name, width in logged.items() if _kind(log, name) != "section"}
     if whole:
         # Of several parts that log a width, the one in work: the widest at each moment.
-        return _widest(list(whole.values())), "the logged one"
+        return _widest(list(whole.values())), ""
     if logged:
         states = _states(log, held)
         parts = [

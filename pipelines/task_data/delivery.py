@@ -1,0 +1,39 @@
+"""What has been gathered of one delivery while its task sets are read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.farm import Farm, FileColumns
+from chaffinch.pipelines.task_data import asides as asides_module
+from chaffinch.pipelines.task_data.asides import Aside
+from chaffinch.pipelines.task_data.harvest_log import ColumnUse
+
+if TYPE_CHECKING:
+    import polars as pl
+
+
+@dataclass(slots=True)
+class Delivery:
+    """Tables so far, and ``rows``, the number of the last row.
+
+    stated : what ``farm.toml`` says of this file.
+    uses : what became of each column, by its key.
+    """
+
+    file: str
+    farm: Farm
+    stated: FileColumns
+    readings: list[pl.DataFrame] = field(default_factory=list)
+    asides: list[pl.DataFrame] = field(default_factory=list)
+    fields: list[pl.DataFrame] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    uses: dict[str, ColumnUse] = field(default_factory=dict)
+    rows: int = 0
+
+    def set_aside(self, *found: Aside) -> None:
+        """Things that are a row of their own, beside the records of any log."""
+        for aside in found:
+            self.rows += 1
+            self.asides.append(asides_module.frame([aside], self.rows))
