@@ -68,12 +68,12 @@ def nightly_flow() -> Flow[Any, nightly.NightSummary]:
         estimate, pages = None, {}
         try:
             estimate = refresh_task(opened, say=say)
-        except ChaffinchError as error:
-            failed.append(f"Effects were not refreshed: {error}")
+        except Exception as error:  # noqa: BLE001  the other stages go on
+            failed.append(nightly.failure("Effects were not refreshed", "estimate", error))
         try:
             pages = pages_task(opened, Path(site), say)
-        except ChaffinchError as error:
-            failed.append(f"Pages were not written: {error}")
+        except Exception as error:  # noqa: BLE001  the other stages go on
+            failed.append(nightly.failure("Pages were not written", "pages", error))
         summary = nightly.NightSummary(ingest, estimate, pages, tuple(failed))
         for sentence in summary.sentences():
             say(sentence)
@@ -87,7 +87,10 @@ def _may_pass(task: Any, run: Any, state: Any) -> bool:
     from prefect.states import get_state_exception
     from prefect.utilities.asyncutils import run_coro_as_sync
 
-    error = run_coro_as_sync(get_state_exception(state))
+    async def raised() -> BaseException:
+        return await get_state_exception(state)
+
+    error = run_coro_as_sync(raised())
     return not (isinstance(error, ChaffinchError) and error.exit_code == CallError.exit_code)
 
 

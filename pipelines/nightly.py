@@ -6,7 +6,7 @@ here prints: ``say`` gets sentences for the log, ``step`` tells how far the work
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -50,12 +50,16 @@ class FileOutcome:
 
 @dataclass(frozen=True, slots=True)
 class IngestSummary:
-    """``new``: files read in this run. ``unchanged``: files that count already, or twice in the inbox."""
+    """``new``: files read in this run, ``again`` of them that were known. ``unchanged``: files that count
+    already, lie twice in the inbox, or are ``retracted``.
+    """
 
     files: int = 0
     new: tuple[FileOutcome, ...] = ()
+    again: int = 0
     unchanged: int = 0
     same_content: tuple[str, ...] = ()
+    retracted: tuple[str, ...] = ()
     replaced: int = 0
 
     @property
@@ -67,11 +71,19 @@ class IngestSummary:
         told = [one.sentence for one in self.new]
         told += [f"  {one.name}: {finding}" for one in self.new for finding in one.findings]
         told += list(self.same_content)
-        told.append(
-            f"{self.files} files: {len(self.new)} new, {self.unchanged} already taken in"
-            + (f", {self.replaced} earlier deliveries replaced." if self.replaced else ".")
-        )
-        return told
+        told += [
+            f"{name} was retracted and stays out; chaffinch retract {name} --undo lets it come back."
+            for name in self.retracted
+        ]
+        counts = [f"{len(self.new) - self.again} new"]
+        if self.again:
+            counts.append(
+                f"{self.again} read again because farm.toml, the known fields or the program changed"
+            )
+        counts.append(f"{self.unchanged} already taken in")
+        if self.replaced:
+            counts.append(f"{self.replaced} earlier deliveries replaced")
+        return [*told, f"{self.files} files: {', '.join(counts)}."]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,15 +135,23 @@ def run_nightly(
         ingest = take_in_inbox(inbox, lake, say, step)
         try:
             estimate = refresh(lake, say=say)
-        except ChaffinchError as error:
+        except Exception as error:  # noqa: BLE001  what was taken in stays, and the pages can still be written
             estimate = None
-            failed.append(f"Effects were not refreshed: {error}")
+            failed.append(failure("Effects were not refreshed", "estimate", error))
     try:
         pages = write_pages(lake, site, say)
-    except ChaffinchError as error:
+    except Exception as error:  # noqa: BLE001  the lake is up to date all the same
         pages = {}
-        failed.append(f"Pages were not written: {error}")
+        failed.append(failure("Pages were not written", "pages", error))
     return NightSummary(ingest, estimate, pages, tuple(failed))
+
+
+def failure(what: str, command: str, error: Exception) -> str:
+    """The sentence for a stage that failed, and how to see more of it."""
+    if isinstance(error, ChaffinchError):
+        return f"{what}: {error}"
+    first = f"{type(error).__name__}: {error}".strip().splitlines()[0][:300]
+    return f"{what}, unexpectedly ({first}). See more with: chaffinch {command} --debug"
 
 
 def take_in_inbox(inbox: Path, lake: Lake, say: Say = _silent, step: Step = _silent) -> IngestSummary:
@@ -158,8 +178,10 @@ def take_in_inbox(inbox: Path, lake: Lake, say: Say = _silent, step: Step = _sil
         return IngestSummary(
             files=len(plan.files),
             new=tuple(outcomes),
+            again=sum(one.delivery in plan.known for one in outcomes),
             unchanged=len(plan.files) - len(outcomes),
             same_content=plan.same_content,
+            retracted=plan.retracted,
             replaced=replaced,
         )
 
@@ -212,7 +234,7 @@ def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]])
         )
 
 
-def _batches(deliveries, farm: Farm):  # type: ignore[no-untyped-def]
+def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:
     """Judged deliveries in groups that fit into memory."""
     batch: list[Delivery] = []
     rows = 0

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import CallError, DeclarationError, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
-from chaffinch.pipelines.lake.delivery import Delivery, delivery_id
+from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.inputs import reading_digest
 
 if TYPE_CHECKING:
@@ -60,7 +60,10 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class InboxPlan:
-    """``files``: all of the inbox. ``firsts``: one file for each content. ``same_content``: sentences."""
+    """``files``: all of the inbox. ``firsts``: one file for each content. ``same_content``: sentences.
+
+    ``retracted``: names of files that were taken out on request. ``known``: deliveries in the lake before.
+    """
 
     files: tuple[InboxFile, ...]
     firsts: tuple[tuple[str, InboxFile], ...]
@@ -69,6 +72,8 @@ class InboxPlan:
     same_content: tuple[str, ...]
     twins: dict[str, tuple[str, ...]]
     most_new: int
+    retracted: tuple[str, ...] = ()
+    known: frozenset[str] = frozenset()
 
     def tiers(self) -> tuple[str, ...]:
         return TIERS
@@ -79,6 +84,7 @@ class InboxPlan:
         boundaries = _boundaries(lake, ledger, tier)
         read_with = reading_digest(self.farm, boundaries)
         known = dict(ledger.select("delivery", "read_with").iter_rows())
+        known |= dict.fromkeys(_retracted(ledger), read_with)
         files = tuple(
             file
             for kind, file in self.firsts
@@ -138,7 +144,23 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
             firsts[file.sha256] = (_tier(file), file)
     ordered = tuple(sorted(firsts.values(), key=lambda pair: (TIERS.index(pair[0]), pair[1].name)))
     farm_text, farm = _farm(ordered, lake)
-    return InboxPlan(files, ordered, farm, farm_text, tuple(sorted(same)), twins, len(ordered))
+    out = set(_retracted(ledger))
+    return InboxPlan(
+        files,
+        ordered,
+        farm,
+        farm_text,
+        tuple(sorted(same)),
+        twins,
+        len(ordered),
+        retracted=tuple(file.name for _, file in ordered if delivery_id(file.sha256) in out),
+        known=frozenset(ledger["delivery"].to_list()),
+    )
+
+
+def _retracted(ledger: pl.DataFrame) -> list[str]:
+    """Deliveries that were taken out on request and stay out."""
+    return ledger.filter(ledger["status"] == RETRACTED)["delivery"].to_list()
 
 
 def _tier(file: InboxFile) -> str:
@@ -157,7 +179,8 @@ def _tier(file: InboxFile) -> str:
 
 def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm]:
     """The farm.toml of the inbox, else the one that the lake remembers, else the defaults."""
-    found = [file for kind, file in ordered if kind == "farm"]
+    out = _retracted(lake.ledger())
+    found = [file for kind, file in ordered if kind == "farm" and delivery_id(file.sha256) not in out]
     if len(found) > 1:
         names = " and ".join(file.name for file in found)
         raise CallError(f"The inbox holds farm.toml more than once and they differ: {names}. Keep one.")

@@ -126,21 +126,32 @@ def retract(
         str, typer.Argument(metavar="DELIVERY", help="Name in the inbox, or identifier of 'deliveries'.")
     ],
     lake: LakeAt,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Let a retracted delivery come back with the next night.")
+    ] = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
     """Take a delivery out again, with all that came of it.
 
-    Effects are estimated anew without it. It comes back with the next night if its file stays in the inbox.
+    Effects are estimated anew without it. It stays out, even while its file lies in the inbox, until --undo.
     """
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.nightly import refresh
 
     opened = Lake.open(lake, must_exist=True)
+    if undo:
+        name = opened.undo_retraction(delivery)
+        told = [f"{name} comes back with the next night, if its file lies in the inbox."]
+        give(told, {"retracted": None, "undone": name, "estimate": None}, as_json)
+        return 0
     with opened.writing(say):
         name = opened.retract(delivery)
         summary = refresh(opened, say=say) if opened.effects_inputs() is not None else None
-    told = [f"{name} is taken out; take its file out of the inbox too, or it comes back with the next night."]
+    told = [
+        f"{name} is taken out. Pages show it until they are rewritten: "
+        f"chaffinch pages --lake {lake} --site SITE"
+    ]
     told += summary.sentences() if summary else []
-    give(told, {"retracted": name, "estimate": asdict(summary) if summary else None}, as_json)
+    give(told, {"retracted": name, "undone": None, "estimate": asdict(summary) if summary else None}, as_json)
     return 0

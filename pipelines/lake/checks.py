@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.lake.store import Lake
 
-# The only columns in which two lakes made from the same files differ.
-MOMENTS_OF_RUNNING = ("taken_in_at", "computed_at")
+# The columns in which two lakes made from the same files may differ: when, and by which state of the program.
+NOT_CONTENT = ("taken_in_at", "computed_at", "read_with")
 
 
 def faults(lake: Lake) -> list[str]:
@@ -113,7 +113,7 @@ def content_digest(lake: Lake) -> str:
     """
     whole = hashlib.sha256()
     for name, table in tables().items():
-        dropped = [c.name for c in table.columns if c.name in MOMENTS_OF_RUNNING]
+        dropped = [c.name for c in table.columns if c.name in NOT_CONTENT]
         rows, first, second = 0, 0, 0
         for part in _parts(lake, name):
             kept = part.drop(dropped)

@@ -18,6 +18,7 @@ DATA_TABLES = ("readings", "adjustments", "loss_checks", "fields", "set_aside")
 TAKEN_IN = "taken in"
 WITH_ASIDE = "taken in with rows set aside"
 UNREADABLE = "could not be read"
+RETRACTED = "retracted"
 
 
 @dataclass(frozen=True, slots=True)

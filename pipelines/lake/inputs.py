@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.farm import Farm, parse_farm
@@ -58,7 +59,7 @@ def _code_digest(places: tuple[str, ...]) -> str:
     return whole.hexdigest()
 
 
-def _contents(node, path: str) -> list[tuple[str, bytes]]:  # type: ignore[no-untyped-def]
+def _contents(node: Traversable, path: str) -> list[tuple[str, bytes]]:
     if node.is_file():
         return [(path, node.read_bytes())] if path.endswith(_CODE_ENDINGS) else []
     if not node.is_dir():

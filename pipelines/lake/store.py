@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 from chaffinch.pipelines.errors import CallError, LakeError
-from chaffinch.pipelines.lake.delivery import DATA_TABLES, Delivery
+from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED, Delivery
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ class Lake:
             return tables()[name].empty().lazy()
         frame = self._scan_files(name)
         if name in DATA_TABLES:
-            frame = frame.filter(pl.col("delivery").is_in(self.ledger()["delivery"].to_list()))
+            frame = frame.filter(pl.col("delivery").is_in(self._counted()))
         return frame
 
     def ledger(self) -> pl.DataFrame:
@@ -86,6 +86,11 @@ class Lake:
         if not self._exists("deliveries"):
             return tables()["deliveries"].empty()
         return self._scan_files("deliveries").collect().sort("name", "delivery")
+
+    def _counted(self) -> list[str]:
+        """Identifiers of the deliveries whose rows count."""
+        ledger = self.ledger()
+        return ledger.filter(ledger["status"] != RETRACTED)["delivery"].to_list()
 
     def readings(
         self,
@@ -220,25 +225,53 @@ class Lake:
     def retract(self, delivery: str) -> str:
         """Take a delivery, named by identifier or by name, out again. Gives the name it had.
 
-        Raises ``CallError`` where the ledger has none or several of that name.
+        Its row stays in the ledger as ``retracted``, so that the next night does not take it in again while
+        its file lies in the inbox. Raises ``CallError`` where the ledger has none or several of that name.
+        """
+        with self.writing():
+            row = self.find_delivery(delivery)
+            if row["status"] == RETRACTED:
+                raise CallError(f"{row['name']} is retracted already; --undo lets it come back.")
+            emptied = {
+                "status": RETRACTED,
+                "reason": "It was taken out on request.",
+                "rows_kept": 0,
+                "rows_set_aside": 0,
+                "machines": [],
+                "fields": [],
+                "findings": [],
+                "rows_stored": "{}",
+            }
+            cleared = dict.fromkeys(("judgement", "stated", "first_time", "last_time"))
+            self._commit_ledger([row["delivery"]], [row | emptied | cleared])
+            self._remove_rows([row["delivery"]])
+            return str(row["name"])
+
+    def undo_retraction(self, delivery: str) -> str:
+        """Let a retracted delivery come back with the next night. Gives its name. Raises ``CallError``."""
+        with self.writing():
+            row = self.find_delivery(delivery)
+            if row["status"] != RETRACTED:
+                raise CallError(f"{row['name']} is not retracted; there is nothing to undo.")
+            self._commit_ledger([row["delivery"]], [])
+            return str(row["name"])
+
+    def find_delivery(self, named: str) -> dict[str, Any]:
+        """The row of the ledger that a name, an identifier or the start of one (from 6 digits) means.
+
+        Raises ``CallError`` where none or several are meant.
         """
         import polars as pl
 
-        with self.writing():
-            ledger = self.ledger()
-            by_id = (
-                pl.col("delivery").str.starts_with(delivery.lower()) if len(delivery) >= 6 else pl.lit(False)
+        by_id = pl.col("delivery").str.starts_with(named.lower()) if len(named) >= 6 else pl.lit(False)
+        found = self.ledger().filter((pl.col("name") == named) | by_id)
+        if found.height != 1:
+            what = "No delivery is" if found.height == 0 else f"{found.height} deliveries are"
+            raise CallError(
+                f"{what} called '{named}'; list them with: "
+                f"chaffinch export deliveries --lake {self.uri} --to FILE"
             )
-            found = ledger.filter((pl.col("name") == delivery) | by_id)
-            if found.height != 1:
-                what = "No delivery is" if found.height == 0 else f"{found.height} deliveries are"
-                raise CallError(
-                    f"{what} called '{delivery}'; list them with: "
-                    f"chaffinch export deliveries --lake {self.uri} --to FILE"
-                )
-            self._commit_ledger([found["delivery"][0]], [])
-            self._remove_rows([found["delivery"][0]])
-            return str(found["name"][0])
+        return found.row(0, named=True)
 
     def replace_effects(self, effects: pl.DataFrame, inputs: str = "") -> None:
         """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs."""
@@ -298,8 +331,8 @@ class Lake:
         return found
 
     def _sweep(self) -> None:
-        """Take out rows of deliveries that the ledger does not name: leftovers of a killed run."""
-        counted = set(self.ledger()["delivery"].to_list())
+        """Take out rows of deliveries that do not count: leftovers of a killed run."""
+        counted = set(self._counted())
         for name in DATA_TABLES:
             self._delete(name, sorted(self.stored_deliveries(name) - counted))
 

@@ -59,22 +59,22 @@ def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict
     own = own.sort("row", maintain_order=True)
     step_s = own["time"].diff().dt.total_microseconds().drop_nulls() / 1e6
     forward = step_s.filter(step_s > 0)
-    usual_s = forward.median() if forward.len() else None
+    usual_s = _number(forward.median()) if forward.len() else None
     work = _in_work(own)
     present = {c for c in own.columns if own[c].null_count() < own.height}
     whole: dict[str, Any] = {
         "no_field_pct": _empty_pct(own, "field"),
         "no_crop_pct": _empty_pct(own, "crop"),
-        "backwards_pct": 100.0 * (step_s < 0).mean() if step_s.len() else None,
+        "backwards_pct": _share_pct(step_s < 0) if step_s.len() else None,
         "interval_s": usual_s,
-        "shared_moment_pct": 100.0 * own["time"].is_duplicated().mean(),
-        "future_h": (own["time"].max() - datetime.now(UTC)).total_seconds() / 3600,
+        "shared_moment_pct": _share_pct(own["time"].is_duplicated()),
+        "future_h": _hours_from_now(own["time"].max()),
         "loss_channels": float(len(present & set(LOSS_CHANNELS))),
         "grain_flow_channels": float("grain_flow_kg_s" in present),
     }
     if usual_s:
         busy = forward.filter(forward < PAUSE_INTERVALS * usual_s)
-        whole["irregular_pct"] = 100.0 * ((busy - usual_s).abs() > usual_s / 2).mean()
+        whole["irregular_pct"] = _share_pct((busy - usual_s).abs() > usual_s / 2)
         whole["work_h"] = work.height * usual_s / 3600
     rows = [whole]
     if work.height and usual_s:
@@ -100,13 +100,26 @@ def _of_channel(values: pl.Series, usual_s: float) -> dict[str, Any]:
     measures: dict[str, Any] = {"missing_pct": 100.0 * values.null_count() / values.len()}
     if known.len():
         runs = known.rle().struct.field("len")
-        measures["unmoved_h"] = float(runs.max()) * usual_s / 3600  # type: ignore[arg-type]
-        measures["median"] = known.median()
+        measures["unmoved_h"] = _number(runs.max()) * usual_s / 3600
+        measures["median"] = _number(known.median())
         top = known.max()
         if known.n_unique() > 1:
-            measures["at_ceiling_pct"] = 100.0 * (known == top).mean()
+            measures["at_ceiling_pct"] = _share_pct(known == top)
     return measures
 
 
 def _empty_pct(own: pl.DataFrame, column: str) -> float:
     return 100.0 * own[column].null_count() / own.height if column in own.columns else 100.0
+
+
+def _share_pct(flags: pl.Series) -> float:
+    return 100.0 * _number(flags.mean())
+
+
+def _hours_from_now(moment: Any) -> float:
+    return _number((moment - datetime.now(UTC)).total_seconds()) / 3600
+
+
+def _number(value: Any) -> float:
+    """A statistic of a numeric column as a float; polars types it as anything a column may hold."""
+    return float(value)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import channels, settings
@@ -38,7 +38,7 @@ def apply_rules(parsed: Parsed) -> Parsed:
     """
     import polars as pl
 
-    kept: dict[str, pl.DataFrame] = {}
+    kept: dict[str, Any] = {}
     aside = [parsed.set_aside] if parsed.set_aside is not None and parsed.set_aside.height else []
     for name in ("readings", "adjustments", "loss_checks"):
         frame = getattr(parsed, name)
