@@ -92,7 +92,7 @@ def single_file(path: Path) -> list[InboxFile]:
     """What one file or folder outside any inbox holds: several for an archive. Raises ``CallError``."""
     path = Path(path)
     if path.is_dir():
-        return list(find_files(path)) if not _holds_task_data(path) else [_task_folder(path, path.name)]
+        return list(find_files(path))
     if not path.is_file():
         raise CallError(f"{path} is neither a file nor a folder.")
     return list(_from_path(path, path.name))
@@ -110,9 +110,12 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
     except OSError as error:
         yield _refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")
         return
+    holds_task_data = any(_is_task_file(entry.name) and entry.is_file() for entry in entries)
+    if holds_task_data:
+        yield _task_folder(folder, prefix.rstrip("/") or "TASKDATA.XML")
     for entry in entries:
         name = prefix + printable(entry.name)
-        if is_skipped(entry.name):
+        if is_skipped(entry.name) or (holds_task_data and _is_member(entry.name) and entry.is_file()):
             continue
         path = Path(entry.path)
         if entry.is_symlink() and not _leads_inside(path, root):
@@ -120,10 +123,7 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
                 name, "It is a link that leads outside the inbox or nowhere; copy the file itself here."
             )
         elif entry.is_dir(follow_symlinks=False):
-            if _holds_task_data(path):
-                yield _task_folder(path, name)
-            else:
-                yield from _walk(path, root, f"{name}/")
+            yield from _walk(path, root, f"{name}/")
         elif entry.is_file():
             yield from _from_path(path, name)
         elif not entry.is_dir():
@@ -210,9 +210,9 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     claimed: set[str] = set()
     found: list[InboxFile] = []
     for folder in tasks:
-        inside = {i.filename: i for i in infos if i.filename.startswith(folder) and i.filename not in claimed}
+        inside = [n for n in (i.filename for i in infos) if _parent(n) == folder and _is_member(n)]
         claimed.update(inside)
-        readers = {n.removeprefix(folder): _zip_reader(path, i.filename) for n, i in inside.items()}
+        readers = {n.removeprefix(folder): _zip_reader(path, n) for n in inside}
         found.append(_task_data(f"{name}/{printable(folder)}".rstrip("/"), readers))
     for info in infos:
         if info.filename not in claimed:
@@ -272,23 +272,21 @@ def _is_task_file(name: str) -> bool:
     return PurePosixPath(name).name.upper() == "TASKDATA.XML"
 
 
+def _is_member(name: str) -> bool:
+    """Whether a file beside a ``TASKDATA.XML`` belongs to it; a log there is a file of its own."""
+    return PurePosixPath(name).suffix.lower() in (".xml", ".bin", ".xsd")
+
+
 def _parent(name: str) -> str:
     parent = str(PurePosixPath(name).parent)
     return "" if parent == "." else f"{parent}/"
 
 
-def _holds_task_data(folder: Path) -> bool:
-    try:
-        return any(_is_task_file(entry.name) and entry.is_file() for entry in os.scandir(folder))
-    except OSError:
-        return False
-
-
 def _task_folder(folder: Path, name: str) -> InboxFile:
     root = folder.resolve()
-    paths = (p for p in sorted(folder.rglob("*")) if p.is_file() and p.resolve().is_relative_to(root))
+    paths = [p for p in sorted(folder.iterdir()) if _is_member(p.name) and not is_skipped(p.name)]
     readers = {
-        printable(p.relative_to(folder).as_posix()): p.read_bytes for p in paths if not is_skipped(p.name)
+        printable(p.name): p.read_bytes for p in paths if p.is_file() and p.resolve().is_relative_to(root)
     }
     return _task_data(name, readers)
 

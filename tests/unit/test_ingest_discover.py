@@ -67,6 +67,31 @@ def test_a_folder_with_task_data_is_one_file(tmp_path, name):
     assert {n: read() for n, read in file.members.items()} == {name: b"<a/>", "TLG00001.bin": b"\x01"}
 
 
+def test_logs_beside_task_data_are_files_of_their_own(tmp_path):
+    (tmp_path / "TASKDATA.XML").write_bytes(b"<a/>")
+    (tmp_path / "TLG00001.XML").write_bytes(b"<a/>")
+    (tmp_path / "log.csv").write_bytes(b"time")
+    (tmp_path / "more").mkdir()
+    (tmp_path / "more" / "log.csv").write_bytes(b"time")
+    found = list(find_files(tmp_path))
+    assert [(f.name, f.is_task_data) for f in found] == [
+        ("TASKDATA.XML", True),
+        ("log.csv", False),
+        ("more/log.csv", False),
+    ]
+    assert set(found[0].members) == {"TASKDATA.XML", "TLG00001.XML"}
+    zipped(
+        tmp_path / "more" / "t.zip",
+        {"TASKDATA.XML": b"<a/>", "T.bin": b"1", "log.csv": b"x", "d/l.csv": b"y"},
+    )
+    assert [(f.name, f.is_task_data) for f in find_files(tmp_path / "more")] == [
+        ("log.csv", False),
+        ("t.zip", True),
+        ("t.zip/d/l.csv", False),
+        ("t.zip/log.csv", False),
+    ]
+
+
 def test_the_hash_of_task_data_covers_names_and_contents_of_all_members(tmp_path):
     def digest(members):
         zipped(tmp_path / "t.zip", members)
