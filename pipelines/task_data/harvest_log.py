@@ -6,28 +6,23 @@ value's first occurrence. Sources of the conventions: ISO 11783-11 (identifiers,
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.task_data.columns import LogColumn
-from chaffinch.pipelines.task_data.dictionary import DEFAULT_SET
+from chaffinch.pipelines.task_data.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.task_data.log_reading import LogData
+from chaffinch.pipelines.task_data.other_values import other_texts
 from chaffinch.pipelines.task_data.scaling import Scale, choose
 from chaffinch.pipelines.task_data.task_file import TaskFile
 from chaffinch.pipelines.task_data.work_state import STATE, WIDTHS, Filled, width_m, working
 from chaffinch.schemas.declarations import channels
 from numpy.typing import NDArray
 
-STALE_PERIODS = 3
-LONGEST_CARRY_S = 600.0
 YIELD_HOLD = 239
 DRY_FLOW, REFERENCE_MOISTURE, WET_BY_AREA = 182, 184, 84
-KEPT_KINDS = frozenset({"setpoint", "state", "property", "default", "lowest", "highest"})
-# (identifier, element, message) -> last value and when, to begin the next log of the task with.
-Carry = dict[tuple, tuple[float, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +59,7 @@ class HarvestLog:
 def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     """Make a harvest log of ``log``. ``carry`` is read for values kept from the log before, and renewed."""
     notes: list[str] = []
-    logged, log = log, _carried(log, carry)
+    logged, log = log, begun_with(log, carry)
     times_s = log.local_us / 1e6
     scales = _scales(log, notes)
     chosen = _chosen(log, scales, notes)
@@ -94,7 +89,7 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])
-    _renew(log, carry)
+    remember(log, carry)
     fed = _fed(logged, chosen)
     other = other_texts(logged, [index for index in range(len(log.columns)) if index not in fed], scales)
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
@@ -166,64 +161,6 @@ def _is_width(column: LogColumn) -> bool:
     return column.entry is not None and "working_width_m" in column.entry.targets
 
 
-def _carried(log: LogData, carry: Carry) -> LogData:
-    """``log`` beginning with what the log before had set, when that ended less than ten minutes ago.
-
-    Only values that hold until they change are lent, and only where this log's first reading has none.
-    """
-    if not len(log):
-        return log
-    rows, values = list(log.rows), list(log.values)
-    for index, column in enumerate(log.columns):
-        value, at_us = carry.get(_identity(column), (np.nan, 0))
-        recent = 0 <= log.local_us[0] - at_us <= LONGEST_CARRY_S * 1e6
-        if recent and _kept_until_changed(column) and not (len(rows[index]) and rows[index][0] == 0):
-            rows[index] = np.append(0, rows[index])
-            values[index] = np.append(value, values[index])
-    return replace(log, rows=tuple(rows), values=tuple(values))
-
-
-def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(N,) raw values of a column, each kept until the next.
-
-    A value that the device logs when it changes holds until then; one that it logs by time or distance only
-    for three of its own periods.
-    """
-    whole = np.full(len(log), np.nan)
-    whole[log.rows[index]] = log.values[index]
-    known = np.flatnonzero(~np.isnan(whole))
-    if not len(known):
-        return whole
-    last = np.searchsorted(known, np.arange(len(log)), side="right") - 1
-    held = np.where(last >= 0, whole[known[np.maximum(last, 0)]], np.nan)
-    if not _kept_until_changed(log.columns[index]) and len(known) > 1:
-        period_s = float(np.median(np.diff(times_s[known])))
-        age_s = times_s - times_s[known[np.maximum(last, 0)]]
-        held[age_s > STALE_PERIODS * max(period_s, 1.0)] = np.nan
-    return held
-
-
-def _kept_until_changed(column: LogColumn) -> bool:
-    if column.described is not None and column.described.triggers:
-        return column.described.kept_until_changed or (
-            column.entry is not None and column.entry.kind in KEPT_KINDS
-        )
-    return column.entry is not None and column.entry.kind in KEPT_KINDS
-
-
-def _identity(column: LogColumn) -> tuple:
-    return (column.place.identifier, column.place.element, column.place.signal)
-
-
-def _renew(log: LogData, carry: Carry) -> None:
-    if not len(log):
-        return
-    end_us = int(log.local_us[-1])
-    for column, values in zip(log.columns, log.values, strict=True):
-        if _kept_until_changed(column) and len(values):
-            carry[_identity(column)] = (float(values[-1]), end_us)
-
-
 def _derive_flow(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:
     """Wet grain flow where only dry flow or yield by area is logged.
 
@@ -254,66 +191,3 @@ def _hold(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, note
                 notes.append(
                     f"{log.stem}: grain flow is empty in {int(frozen.sum())} readings: it was frozen."
                 )
-
-
-def other_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None]) -> pl.Series:
-    """(N,) JSON object of what these columns hold in each reading, as logged, not kept on; else null."""
-    parts = []
-    for index in indexes:
-        column = log.columns[index]
-        if column.place.identifier == DEFAULT_SET or not len(log.rows[index]):
-            continue
-        scale = scales[index]
-        key = json.dumps(
-            column.key + (f" [{scale.unit}]" if scale and scale.unit else ""), ensure_ascii=False
-        )
-        parts.append(
-            pl.DataFrame({"reading": log.rows[index], "text": _texts(log.values[index], scale)}).with_columns(
-                pl.lit(f'{key}: "') + pl.col("text") + pl.lit('"')
-            )
-        )
-    if not parts:
-        return pl.Series("other", [None] * len(log), dtype=pl.String)
-    # The literal names the summed column after itself; the pair is the last column.
-    long = pl.concat([part.select("reading", pair=pl.nth(-1)) for part in parts])
-    joined = (
-        long.sort("reading", maintain_order=True)
-        .group_by("reading", maintain_order=True)
-        .agg(pl.col("pair").str.join(", "))
-    )
-    texts = pl.DataFrame({"reading": np.arange(len(log), dtype=np.int64)}).join(
-        joined, on="reading", how="left"
-    )
-    return texts.sort("reading").select(("{" + pl.col("pair") + "}").alias("other")).to_series()
-
-
-def _texts(values: NDArray[np.float64], scale: Scale | None) -> pl.Series:
-    """Numbers as plain text: whole ones without a point, others to nine significant figures."""
-    if scale is not None:
-        values = scale.apply(values)
-    if (values == np.round(values)).all():
-        return pl.Series(values.astype(np.int64)).cast(pl.String)
-    return pl.Series(values).round_sig_figs(9).cast(pl.String)
-
-
-def merge_parallel(first: pl.DataFrame, second: pl.DataFrame) -> pl.DataFrame | None:
-    """Two logs of one time joined reading by reading, when nearly all moments of the shorter are shared.
-
-    Some terminals split a machine's values over several logs that run side by side. Where both hold a
-    channel the first one's value stands. None when the two do not run side by side.
-    """
-    shared = second.join(first.select("local_us").unique(), on="local_us", how="semi")
-    shorter = min(len(first), len(second))
-    once = first["local_us"].is_unique().all() and second["local_us"].is_unique().all()
-    if not shorter or not once or len(shared) < 0.9 * shorter:
-        return None
-    whole = first.join(second, on="local_us", how="full", coalesce=True, suffix=" second")
-    both = [name for name in second.columns if name in first.columns and name != "local_us"]
-    merged = [pl.coalesce(name, f"{name} second") for name in both if name != "other"]
-    texts = (
-        pl.when(pl.col("other").is_not_null() & pl.col("other second").is_not_null())
-        .then(pl.col("other").str.head(-1) + ", " + pl.col("other second").str.slice(1))
-        .otherwise(pl.coalesce("other", "other second"))
-    )
-    whole = whole.with_columns(*merged, texts.alias("other"))
-    return whole.drop([f"{name} second" for name in both]).sort("local_us", maintain_order=True)

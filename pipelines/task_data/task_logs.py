@@ -9,7 +9,8 @@ from chaffinch.pipelines.task_data.clock import utc_moments
 from chaffinch.pipelines.task_data.columns import resolve
 from chaffinch.pipelines.task_data.container import TaskSet
 from chaffinch.pipelines.task_data.delivery import Delivery
-from chaffinch.pipelines.task_data.harvest_log import Carry, HarvestLog, harvest_log, merge_parallel
+from chaffinch.pipelines.task_data.harvest_log import HarvestLog, harvest_log
+from chaffinch.pipelines.task_data.held_values import Carry
 from chaffinch.pipelines.task_data.log_header import LogHeader, read_header
 from chaffinch.pipelines.task_data.log_reading import LogData, read_log
 from chaffinch.pipelines.task_data.naming import crop_of, device_of, machine_of
@@ -147,7 +148,7 @@ def _side_by_side(delivery: Delivery, frames: list[pl.DataFrame]) -> list[pl.Dat
     result: list[pl.DataFrame] = []
     for frame in frames:
         for index, before in enumerate(result):
-            merged = merge_parallel(before, frame)
+            merged = _merge_parallel(before, frame)
             if merged is not None:
                 delivery.notes.append(
                     f"Rows {frame['row'][0]} to {frame['row'][-1]} were logged side by side with rows "
@@ -158,3 +159,26 @@ def _side_by_side(delivery: Delivery, frames: list[pl.DataFrame]) -> list[pl.Dat
         else:
             result.append(frame)
     return result
+
+
+def _merge_parallel(first: pl.DataFrame, second: pl.DataFrame) -> pl.DataFrame | None:
+    """Two logs of one time joined reading by reading, when nearly all moments of the shorter are shared.
+
+    Some terminals split a machine's values over several logs that run side by side. Where both hold a
+    channel the first one's value stands. None when the two do not run side by side.
+    """
+    shared = second.join(first.select("local_us").unique(), on="local_us", how="semi")
+    shorter = min(len(first), len(second))
+    once = first["local_us"].is_unique().all() and second["local_us"].is_unique().all()
+    if not shorter or not once or len(shared) < 0.9 * shorter:
+        return None
+    whole = first.join(second, on="local_us", how="full", coalesce=True, suffix=" second")
+    both = [name for name in second.columns if name in first.columns and name != "local_us"]
+    merged = [pl.coalesce(name, f"{name} second") for name in both if name != "other"]
+    texts = (
+        pl.when(pl.col("other").is_not_null() & pl.col("other second").is_not_null())
+        .then(pl.col("other").str.head(-1) + ", " + pl.col("other second").str.slice(1))
+        .otherwise(pl.coalesce("other", "other second"))
+    )
+    whole = whole.with_columns(*merged, texts.alias("other"))
+    return whole.drop([f"{name} second" for name in both]).sort("local_us", maintain_order=True)
