@@ -187,10 +187,10 @@ def outcome_of(row: dict) -> Outcome:
     )
 
 
-def headline(change: Change, feed_t_h: float | None) -> str:
+def headline(change: Change, feed: float | None, unit: str = "t/h") -> str:
     """One sentence or two for a change: what is clear, capacity in t/h, else why nothing is.
 
-    feed_t_h : typical grain feed rate before the change, which turns capacity from % into t/h.
+    feed : typical grain feed rate before the change in ``unit``, which turns capacity from % into that unit.
     """
     if not change.outcomes:
         return "Cannot tell: no effect was estimated, for want of steady work around the change."
@@ -201,7 +201,7 @@ def headline(change: Change, feed_t_h: float | None) -> str:
     parts += [_capital(_listed(others)) + "."] if others else []
     capacity = change.outcome("capacity")
     if capacity is not None and capacity.verdict in ("less", "more"):
-        parts.append(capacity_sentence(capacity, feed_t_h))
+        parts.append(capacity_sentence(capacity, feed, unit))
     if parts:
         return " ".join(parts)
     unclear = change.with_verdict("no clear change")
@@ -210,16 +210,16 @@ def headline(change: Change, feed_t_h: float | None) -> str:
     return "Cannot tell: " + " ".join(dict.fromkeys(reason_sentence(code) for code in change.reason_codes))
 
 
-def capacity_sentence(capacity: Outcome, feed_t_h: float | None) -> str:
+def capacity_sentence(capacity: Outcome, feed: float | None, unit: str) -> str:
     """``Capacity about 1.6 t/h lower (0.4 to 2.8 t/h).``; in % where the feed rate is unknown."""
     assert capacity.percent is not None and capacity.low is not None and capacity.high is not None
-    if not feed_t_h:
+    if not feed:
         return _capital(capacity.phrase) + "."
     word = "higher" if capacity.percent > 0 else "lower"
-    ends = sorted(abs(x) / 100 * feed_t_h for x in (capacity.low, capacity.high))
-    size = significant(abs(capacity.percent) / 100 * feed_t_h)
+    ends = sorted(abs(x) / 100 * feed for x in (capacity.low, capacity.high))
+    size = significant(abs(capacity.percent) / 100 * feed)
     span = f"{significant(ends[0])} to {significant(ends[1])}"
-    return f"Capacity about {size} t/h {word} ({span}{NARROW}t/h) at the same loss."
+    return f"Capacity about {size}{NARROW}{unit} {word} ({span}{NARROW}{unit}) at the same loss."
 
 
 def _capital(text: str) -> str:

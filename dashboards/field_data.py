@@ -8,6 +8,7 @@ from datetime import datetime
 
 import numpy as np
 import polars as pl
+from chaffinch.dashboards.shown_units import METRIC, ShownUnits
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -15,17 +16,19 @@ MOST_POINTS = 2400
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
 
 
-def with_quantities(marked: pl.DataFrame) -> pl.DataFrame:
+def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.DataFrame:
     """``mark_work``'s table with what the pages show.
 
     Adds ``loss_share`` (lost / (kept + lost) in % where both losses are calibrated, else the signals per feed
-    rate with the field's median as 1), ``yield_t_ha`` (as it passes the sensor, wet) and ``speed_km_h``.
+    rate with the field's median as 1), and in the shown units ``feed``, ``speed`` and ``yield`` (as it passes
+    the sensor, wet).
     """
     feed = pl.col("feed_rate_t_h")
     area_m2_s = _column(marked, "speed_m_s") * _column(marked, "working_width_m")
     told = marked.with_columns(
-        pl.when(area_m2_s > 0.5).then(feed / 3.6 / area_m2_s * 10).alias("yield_t_ha"),
-        (_column(marked, "speed_m_s") * 3.6).alias("speed_km_h"),
+        (feed * units.feed_rate[0]).alias("feed"),
+        pl.when(area_m2_s > 0.5).then(feed / 3.6 / area_m2_s * 10 * units.grain_per_area[0]).alias("yield"),
+        (_column(marked, "speed_m_s") * units.speed[0]).alias("speed"),
     )
     losses = [c for c in ("separation_loss_aligned", "cleaning_loss_aligned") if marked[c].count()]
     if not losses:
@@ -129,31 +132,31 @@ def beside(told: pl.DataFrame, moments: Sequence[datetime], index: int) -> tuple
 
 
 def loss_by_feed(side: pl.DataFrame, column: str, edges: Array) -> pl.DataFrame:
-    """Median and quartiles of a loss in classes of feed rate: feed_t_h, loss, low, high, readings.
+    """Median and quartiles of a loss in classes of feed rate: feed, loss, low, high, readings.
 
     Classes with fewer than 20 readings are left out: their median says nothing.
     """
-    known = side.filter(pl.col(column).is_not_null(), pl.col("feed_rate_t_h").is_not_null())
-    place = np.searchsorted(edges, known["feed_rate_t_h"].to_numpy(), side="right")
+    known = side.filter(pl.col(column).is_not_null(), pl.col("feed").is_not_null())
+    place = np.searchsorted(edges, known["feed"].to_numpy(), side="right")
     return (
         known.with_columns(pl.Series("class", place, dtype=pl.Int64))
         .group_by("class")
         .agg(
-            pl.col("feed_rate_t_h").median().alias("feed_t_h"),
+            pl.col("feed").median(),
             pl.col(column).median().alias("loss"),
             pl.col(column).quantile(0.25).alias("low"),
             pl.col(column).quantile(0.75).alias("high"),
             pl.len().alias("readings"),
         )
         .filter(pl.col("readings") >= 20)
-        .sort("feed_t_h")
+        .sort("feed")
         .drop("class")
     )
 
 
 def feed_edges(told: pl.DataFrame, classes: int = 10) -> Array:
-    """Inner edges of the feed rate classes of a field, t/h; the same for every figure of its page."""
-    feed = told.filter("usable")["feed_rate_t_h"].drop_nulls().to_numpy()
+    """Inner edges of the feed rate classes of a field, in the shown unit; the same on all its page."""
+    feed = told.filter("usable")["feed"].drop_nulls().to_numpy()
     if feed.size == 0:
         return np.array([0.0, 1.0])
     low, high = np.quantile(feed, [0.02, 0.98])

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.changes import Change
 from chaffinch.dashboards.field_data import Array, on_metres
+from chaffinch.dashboards.shown_units import METRIC, Scale, ShownUnits
 from chaffinch.dashboards.theme import COLOUR_SCALE, light, template
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 MOST_MARKERS = 2200
+OnGround: TypeAlias = "Callable[[Array, Array], tuple[Array, Array]]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +30,11 @@ class Layer:
     digits: int
 
 
-def layers(told: pl.DataFrame, calibrated: bool) -> list[Layer]:
+def layers(told: pl.DataFrame, calibrated: bool, units: ShownUnits = METRIC) -> list[Layer]:
     """The quantities that the data have something for."""
     listed = (
         Layer("loss_share", "Loss share", "%" if calibrated else "1 = median of the field", 2),
-        Layer("yield_t_ha", "Yield", "t/ha, wet", 1),
+        Layer("yield", "Yield", f"{units.grain_per_area[1]}, wet", 1),
         Layer("moisture_aligned_pct", "Moisture", "%", 1),
     )
     usable = told.filter("usable")
@@ -49,30 +51,44 @@ def positions(told: pl.DataFrame) -> pl.DataFrame:
 
 
 def field_map(
-    told: pl.DataFrame, shown: Sequence[Layer], changes: Sequence[Change], boundary_wkt: str | None
+    told: pl.DataFrame,
+    shown: Sequence[Layer],
+    changes: Sequence[Change],
+    boundary_wkt: str | None,
+    length: Scale = METRIC.length,
 ) -> go.Figure | None:
-    """One trace a layer, the first visible. None where no reading has a position or no layer has data."""
+    """One trace a layer, the first visible. None where no reading has a position or no layer has data.
+
+    length : factor from m, and the name of the shown unit.
+    """
     import plotly.graph_objects as go
 
     placed = positions(told)
     if placed.height < 2 or not shown:
         return None
     centre = (float(placed["longitude"].median()), float(placed["latitude"].median()))  # type: ignore[arg-type]
+
+    def on_ground(longitude: Array, latitude: Array) -> tuple[Array, Array]:
+        east, north = on_metres(longitude, latitude, centre)
+        return east * length[0], north * length[0]
+
     figure = go.Figure(layout={"template": template()})
     for ring in _rings(boundary_wkt):
-        _add_outline(figure, *on_metres(ring[:, 0], ring[:, 1], centre))
+        _add_outline(figure, *on_ground(ring[:, 0], ring[:, 1]))
     thin = placed[np.linspace(0, placed.height - 1, min(placed.height, MOST_MARKERS)).astype(int)]
-    x, y = on_metres(thin["longitude"].to_numpy(), thin["latitude"].to_numpy(), centre)
+    x, y = on_ground(thin["longitude"].to_numpy(), thin["latitude"].to_numpy())
     for number, layer in enumerate(shown):
         _add_layer(figure, layer, thin, (x, y), visible=number == 0)
     for change in changes:
-        _add_change(figure, placed, change, centre)
+        _add_change(figure, placed, change, on_ground)
     shape = float(np.ptp(y)) / (float(np.ptp(x)) or 1.0)
     figure.update_layout(
         height=int(np.clip(600 * shape, 400, 560)), margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode="pan"
     )
-    figure.update_xaxes(title="east, m", showgrid=False, constrain="domain")
-    figure.update_yaxes(title="north, m", showgrid=False, scaleanchor="x", scaleratio=1, constrain="domain")
+    figure.update_xaxes(title=f"east, {length[1]}", showgrid=False, constrain="domain")
+    figure.update_yaxes(
+        title=f"north, {length[1]}", showgrid=False, scaleanchor="x", scaleratio=1, constrain="domain"
+    )
     return figure
 
 
@@ -126,13 +142,13 @@ def _colour_bar(text: str) -> dict[str, object]:
     }
 
 
-def _add_change(figure: go.Figure, placed: pl.DataFrame, change: Change, centre: tuple[float, float]) -> None:
+def _add_change(figure: go.Figure, placed: pl.DataFrame, change: Change, on_ground: OnGround) -> None:
     """A numbered mark at the last usable reading before the change; none where that is over an hour away."""
     row = max(int(placed["time"].search_sorted(change.time)) - 1, 0)
     if abs((placed["time"][row] - change.time).total_seconds()) > 3600:
         return
     place = placed[row]
-    x, y = on_metres(place["longitude"].to_numpy(), place["latitude"].to_numpy(), centre)
+    x, y = on_ground(place["longitude"].to_numpy(), place["latitude"].to_numpy())
     figure.add_annotation(
         x=round(float(x[0]), 1),
         y=round(float(y[0]), 1),

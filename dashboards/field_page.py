@@ -21,6 +21,8 @@ from chaffinch.dashboards.field_data import (
 from chaffinch.dashboards.field_map import by_pass, field_map, layers
 from chaffinch.dashboards.loss_curve import PLACES, loss_curve
 from chaffinch.dashboards.parts import Drawn, Table, draw, number, rows_of
+from chaffinch.dashboards.season_page import machine_href
+from chaffinch.dashboards.shown_units import ShownUnits, units_of
 from chaffinch.dashboards.timeline import courses, timeline
 
 if TYPE_CHECKING:
@@ -47,35 +49,37 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     """What the template of a field page shows."""
     from chaffinch.pipelines.work import mark_work
 
-    told = with_quantities(mark_work(inputs.readings))
+    crop = inputs.readings["crop"].drop_nulls().mode().sort()
+    units = units_of(farm, crop[0] if crop.len() else None)
+    told = with_quantities(mark_work(inputs.readings), units)
     zone = farm.zone_of(inputs.machine)
     changes = changes_of(inputs.effects, inputs.adjustments)
     moments = [change.time for change in changes]
     sides = [beside(told, moments, k) for k in range(len(changes))]
-    crop = told["crop"].drop_nulls().mode().sort()
     return {
         "machine": inputs.machine,
+        "machine_href": machine_href(inputs.machine),
         "field": inputs.field,
         "crop": words.crop_label(crop[0] if crop.len() else None),
         "zone": zone or "UTC",
         "zone_is_stated": zone is not None,
         "when": _when(told, zone),
-        "summary": _summary(told),
+        "summary": _summary(told, units),
         "changes": [
             {
                 "change": change,
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
-                "headline": headline(change, _median(sides[k][0], "feed_rate_t_h")),
+                "headline": headline(change, _median(sides[k][0], "feed"), units.feed_rate[1]),
                 "before": words.duration(change.seconds_before),
                 "after": words.duration(change.seconds_after),
             }
             for k, change in enumerate(changes)
         ],
         "effect_figures": _effect_figures(changes, zone),
-        "timeline": _timeline(told, changes, zone),
-        "map": _map(told, changes, zone, inputs.boundary_wkt),
-        "curves": _curves(told, changes, sides),
+        "timeline": _timeline(told, changes, zone, units),
+        "map": _map(told, changes, zone, inputs.boundary_wkt, units),
+        "curves": _curves(told, changes, sides, units),
         "curves_left_out": max(len(changes) - MOST_CURVES, 0),
         "questions": [
             (words.reason_sentence(code), where, tells)
@@ -103,13 +107,13 @@ def _median(frame: pl.DataFrame, column: str) -> float | None:
     return float(value) if isinstance(value, (int, float)) else None
 
 
-def _summary(told: pl.DataFrame) -> list[tuple[str, str]]:
+def _summary(told: pl.DataFrame, units: ShownUnits) -> list[tuple[str, str]]:
     usable = told.filter("usable")
     listed = (
-        ("Feed rate", _median(usable, "feed_rate_t_h"), "t/h"),
-        ("Yield, wet", _median(usable, "yield_t_ha"), "t/ha"),
+        ("Feed rate", _median(usable, "feed"), units.feed_rate[1]),
+        ("Yield, wet", _median(usable, "yield"), units.grain_per_area[1]),
         ("Moisture", _median(usable, "moisture_aligned_pct"), "%"),
-        ("Speed", _median(usable, "speed_km_h"), "km/h"),
+        ("Speed", _median(usable, "speed"), units.speed[1]),
     )
     known = [(name, f"{value:.1f}{words.NARROW}{unit}") for name, value, unit in listed if value is not None]
     return [*known, ("Steady work", f"{usable.height:,} of {told.height:,} readings")]
@@ -149,8 +153,8 @@ def _effect_cells(change: Change, outcome: Any, zone: str | None) -> list[str]:
     ]
 
 
-def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None) -> Drawn | None:
-    rows = courses(told, "kg/s" if losses_are_calibrated(told) else "signal")
+def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None, units: ShownUnits) -> Drawn | None:
+    rows = courses(told, "kg/s" if losses_are_calibrated(told) else "signal", units)
     medians, minutes = medians_in_time(told, [course.column for course in rows])
     figure = timeline(told, medians, minutes, rows, changes, zone)
     table = Table(
@@ -182,9 +186,11 @@ def _zooms(changes: list[Change], zone: str | None) -> tuple[tuple[str, float, f
     )
 
 
-def _map(told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None) -> Drawn | None:
-    shown = layers(told, losses_are_calibrated(told))
-    figure = field_map(told, shown, changes, boundary)
+def _map(
+    told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None, units: ShownUnits
+) -> Drawn | None:
+    shown = layers(told, losses_are_calibrated(told), units)
+    figure = field_map(told, shown, changes, boundary, units.length)
     passes = by_pass(told, shown)
     table = Table(
         "Medians of each pass",
@@ -209,8 +215,10 @@ def _map(told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: 
     return draw(figure, "map", description, table, switches=switches)
 
 
-def _curves(told: pl.DataFrame, changes: list[Change], sides: list) -> list[tuple[Change, Drawn]]:
-    edges = feed_edges(told)
+def _curves(
+    told: pl.DataFrame, changes: list[Change], sides: list, units: ShownUnits
+) -> list[tuple[Change, Drawn]]:
+    edges, feed_unit = feed_edges(told), units.feed_rate[1]
     unit = "kg/s" if losses_are_calibrated(told) else "signal"
     found = []
     for change, (before, after) in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
@@ -221,10 +229,10 @@ def _curves(told: pl.DataFrame, changes: list[Change], sides: list) -> list[tupl
         ]
         table = Table(
             f"Loss against feed rate, change {change.number}",
-            ("Loss", "Side", "Feed rate, t/h", f"Median loss, {unit}", "Middle half", "Readings"),
+            ("Loss", "Side", f"Feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half", "Readings"),
             rows_of(
                 [
-                    [place, side, number(r["feed_t_h"], 1), number(r["loss"], 3),
+                    [place, side, number(r["feed"], 1), number(r["loss"], 3),
                      f"{number(r['low'], 3)} to {number(r['high'], 3)}", str(r["readings"])]
                     for place, *tables in binned
                     for side, table in zip(("before", "after"), tables, strict=True)
@@ -233,6 +241,6 @@ def _curves(told: pl.DataFrame, changes: list[Change], sides: list) -> list[tupl
             ),
         )  # fmt: skip
         text = f"Loss against feed rate before and after change {change.number}."
-        part = draw(loss_curve(binned, unit), f"curve-{change.number}", text, table)
+        part = draw(loss_curve(binned, unit, units.feed_rate[1]), f"curve-{change.number}", text, table)
         found += [(change, part)] if part else []
     return found

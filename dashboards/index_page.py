@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards import words
+from chaffinch.dashboards.season_page import machine_href
 from chaffinch.dashboards.words import tone
 from chaffinch.schemas.tables import VERDICTS
 
@@ -126,6 +127,7 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
                 "changes": losses.filter(pl.col("outcome") == COUNTED_OUTCOMES[0]).height,
                 "counts": [(verdict, n) for verdict, n in counts.items() if n],
                 "href": _page(row),
+                "machine_href": machine_href(row["machine"]),
                 "search": " ".join([row["field"] or "", row["machine"], crop_words, day, *said]).casefold(),
             }
         )

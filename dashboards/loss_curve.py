@@ -15,7 +15,9 @@ PLACES = (("separation_loss_aligned", "Separation loss"), ("cleaning_loss_aligne
 SIDES = (("before", "circle-open", "dash"), ("after", "square", "solid"))
 
 
-def loss_curve(binned: Sequence[tuple[str, pl.DataFrame, pl.DataFrame]], loss_unit: str) -> go.Figure | None:
+def loss_curve(
+    binned: Sequence[tuple[str, pl.DataFrame, pl.DataFrame]], loss_unit: str, feed_unit: str
+) -> go.Figure | None:
     """Medians with quartiles by class of feed rate; open circles before, full squares after.
 
     binned : (words, before, after) with tables of ``loss_by_feed``. None where neither side has a class.
@@ -34,7 +36,7 @@ def loss_curve(binned: Sequence[tuple[str, pl.DataFrame, pl.DataFrame]], loss_un
                     **_side(table, side, symbol, dash), row=number, col=1, showlegend=number == 1
                 )
         figure.update_yaxes(title=f"{words}, {loss_unit}", rangemode="tozero", row=number, col=1, nticks=5)
-    figure.update_xaxes(title="feed rate, t/h", row=len(drawn), col=1)
+    figure.update_xaxes(title=f"feed rate, {feed_unit}", row=len(drawn), col=1)
     figure.update_xaxes(fixedrange=True)
     figure.update_yaxes(fixedrange=True)
     figure.update_layout(height=70 + 190 * len(drawn), showlegend=True, dragmode=False, margin={"t": 30})
@@ -44,7 +46,7 @@ def loss_curve(binned: Sequence[tuple[str, pl.DataFrame, pl.DataFrame]], loss_un
 def _side(table: pl.DataFrame, side: str, symbol: str, dash: str) -> dict:
     colour = light(side)
     return {
-        "x": table["feed_t_h"].round(3).to_list(),
+        "x": table["feed"].round(3).to_list(),
         "y": table["loss"].round(5).to_list(),
         "name": side,
         "mode": "lines+markers",
@@ -59,5 +61,5 @@ def _side(table: pl.DataFrame, side: str, symbol: str, dash: str) -> dict:
             "thickness": 1,
             "width": 3,
         },
-        "hovertemplate": "%{x:.3g} t/h: %{y:.3g}<extra>" + side + "</extra>",
+        "hovertemplate": "%{x:.3g}: %{y:.3g}<extra>" + side + "</extra>",
     }

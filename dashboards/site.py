@@ -20,8 +20,9 @@ import polars as pl
 from chaffinch.dashboards import words
 from chaffinch.dashboards.data_quality import deliveries_of
 from chaffinch.dashboards.field_page import FieldInputs, field_context
+from chaffinch.dashboards.group_page import crop_context, machine_context
 from chaffinch.dashboards.index_page import index_context
-from chaffinch.dashboards.season_page import season_context
+from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, season_context
 from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
 
 if TYPE_CHECKING:
@@ -103,6 +104,7 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
     _put_assets(pages)
     for row in where.iter_rows(named=True):
         _put_field(pages, lake, farm, tables, row, ground)
+    _put_groups(pages, where, tables["effects"], farm, ground)
     everything = _digest([ground, where, *(tables[name] for name in TABLES)])
     for name, context in (("index", index_context), ("season", season_context)):
         pages.put(f"{name}.html", everything, lambda n=name, c=context: render(n, c(where, tables, farm), ""))
@@ -127,7 +129,11 @@ def _put_field(
     deliveries = deliveries_of(tables["deliveries"], machine, name)
     margin = pl.duration(minutes=10)
     span = pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
-    outlines = tables["fields"].filter(pl.col("field") == name).sort("delivery", "row")["boundary_wkt"]
+    outlines = (
+        tables["fields"]
+        .filter(pl.col("field") == pl.lit(name, pl.String))
+        .sort("delivery", "row")["boundary_wkt"]
+    )
     boundary = outlines[-1] if outlines.len() else None
     narrowed = {
         "effects": tables["effects"].filter(pl.col("machine") == machine, here),
@@ -144,6 +150,15 @@ def _put_field(
         return render("field", field_context(inputs, farm), "../")
 
     pages.put(f"fields/{words.page_name('field', machine, name)}", digest, make)
+
+
+def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
+    """A page a machine and a page a crop."""
+    digest = _digest([ground, where, effects])
+    wanted = [(machine_href(name), machine_context, name) for name in where["machine"].unique().sort()]
+    wanted += [(crop_href(name), crop_context, name) for name in crops_of(effects)]
+    for href, context, name in wanted:
+        pages.put(href, digest, lambda c=context, n=name: render("group", c(n, where, effects, farm), "../"))
 
 
 def _put_assets(pages: Pages) -> None:
@@ -182,7 +197,7 @@ def _templates() -> jinja2.Environment:
 def render(name: str, context: dict[str, Any], root: str) -> bytes:
     """Page of template ``name``; ``root``: relative way from the page to the site's folder."""
     text = _templates().get_template(f"{name}.html").render(**context, root=root, here=name)
-    return text.encode("utf-8", "replace")
+    return text.replace("\0", "\ufffd").encode("utf-8", "replace")
 
 
 @cache

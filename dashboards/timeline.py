@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from chaffinch.dashboards.changes import Change
 from chaffinch.dashboards.field_data import Array, extremes, local_ms
+from chaffinch.dashboards.shown_units import METRIC, ShownUnits
 from chaffinch.dashboards.theme import light, template
 from chaffinch.dashboards.words import name_in_figure, setting_label
 
@@ -32,14 +33,14 @@ class Course:
     colour: str
 
 
-def courses(told: pl.DataFrame, loss_unit: str) -> list[Course]:
+def courses(told: pl.DataFrame, loss_unit: str, units: ShownUnits = METRIC) -> list[Course]:
     """The rows that the data have something for."""
     listed = (
-        Course("feed_rate_t_h", "Feed rate", "t/h", "feed"),
+        Course("feed", "Feed rate", units.feed_rate[1], "feed"),
         Course("separation_loss_aligned", "Separation loss", loss_unit, "separation"),
         Course("cleaning_loss_aligned", "Cleaning loss", loss_unit, "cleaning"),
         Course("moisture_aligned_pct", "Moisture", "%", "moisture"),
-        Course("speed_km_h", "Speed", "km/h", "speed"),
+        Course("speed", "Speed", units.speed[1], "speed"),
     )
     return [course for course in listed if told[course.column].count() > 1]
 
