@@ -43,7 +43,8 @@ The whole format, as an example::
 ``names`` maps a column of the file to ``time``, ``date``, ``machine``, ``field``, ``crop``, a channel of
 ``schemas/channels.toml``, a setting of ``schemas/settings.toml``, or ``ignore`` (kept, but not read as a
 channel). ``constants`` gives the same things for every row of the file; a text such as ``"360 in"`` is
-converted; ``date`` helps a log that has times of day alone. Names of crops are those of ``schemas/crops.toml`` or the farm's own.
+converted; ``date`` helps a log that has times of day alone. Names of crops are those of
+``schemas/crops.toml`` or the farm's own.
 """
 
 from __future__ import annotations

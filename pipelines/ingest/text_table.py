@@ -12,7 +12,13 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.ingest.decode import Lines
-from chaffinch.pipelines.ingest.headers import Matched, letters_and_digits, match_columns, recognise
+from chaffinch.pipelines.ingest.headers import (
+    WORD_UNITS,
+    Matched,
+    letters_and_digits,
+    match_columns,
+    recognise,
+)
 from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.pipelines.units import looks_like_unit
 
@@ -24,6 +30,8 @@ LINES_SEARCHED_FOR_HEADER = 100
 LINES_OF_ONE_QUOTED_FIELD = 50
 MOST_COLUMNS = 20_000
 _QUOTED = "\x01"
+# What a row of units says under columns without one: the form of the time, or the kind of text.
+_FORM_WORD = re.compile(r"(?i)utc|gmt|text|string|name|id|none|bool|0/1|[ydmhs]{1,4}([-:./ t][ydmhs]{1,4})+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +75,12 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
     if len(first) > MOST_COLUMNS:
         raise UnreadableFile(file, f"The header has {len(first)} columns; at most {MOST_COLUMNS} are read.")
     headers = _distinct([h.strip().strip("\ufeff") for h in first])
-    units, below = _units_row(lines.text, at, separator, len(headers))
+    units, below = _units_row(lines.text, at, separator, headers)
     matched = match_columns(file, headers, stated, units)
     body, numbers, repeated = _body(lines.text, below, lines.text[at], separator)
     notes = list(lines.notes)
+    if units:
+        notes.append(f"Line {at + 2} holds the units of the columns.")
     if repeated:
         notes.append(
             f"The header is repeated on {counted(repeated, 'line')} inside the table, not counted as data."
@@ -146,18 +156,26 @@ def _distinct(headers: Sequence[str]) -> list[str]:
     return names
 
 
-def _units_row(text: pl.Series, at: int, separator: str, columns: int) -> tuple[list[str | None], int]:
+def _units_row(
+    text: pl.Series, at: int, separator: str, headers: Sequence[str]
+) -> tuple[list[str | None], int]:
     """Units that stand in the line under the header, and the index of the first line of data."""
     if at + 1 >= len(text):
         return [], at + 1
     cells = [c.strip().strip("[](){}").strip() for c in fields_of(text[at + 1], separator)]
-    filled = [c for c in cells if c not in ("", "-", "--")]
-    units = [c for c in filled if looks_like_unit(c)]
-    if len(cells) != columns or not units or 2 * len(units) < len(filled):
+    if len(cells) != len(headers):
         return [], at + 1
-    if any(re.search(r"\d", c) and not looks_like_unit(c) for c in filled):
+    filled = [(h, c) for h, c in zip(headers, cells, strict=True) if c not in ("", "-", "--")]
+    if not all(looks_like_unit(c) or _FORM_WORD.fullmatch(c) for _, c in filled):
+        return [], at + 1
+    measured = [h for h, c in filled if looks_like_unit(c) and _has_unit(recognise(h))]
+    if not measured:
         return [], at + 1
     return [c if looks_like_unit(c) or c.upper() == "UTC" else None for c in cells], at + 2
+
+
+def _has_unit(column: Matched) -> bool:
+    return column.kind in ("channel", "setting") or column.target in WORD_UNITS
 
 
 def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.Series, pl.Series, int]:

@@ -157,3 +157,51 @@ def test_any_bytes_behind_a_known_start(content, start):
         assert refused.reason.endswith(".")
     else:
         assert found.rows_read >= 1
+
+
+CELLS = [
+    "",
+    "fan speed",
+    "concave cover plates",
+    "1080",
+    "12,5",
+    "open",
+    "rpm",
+    "mm",
+    "°C",
+    "A",
+    "x",
+    "NaN",
+    "1e400",
+]
+TIMES = ["2026-08-01T10:00:00Z", "2026-10-25 02:30:00", "soon", "", "0"]
+HEADERS = {
+    "settings log": ["time", "machine", "setting", "to_value", "from_value", "unit"],
+    "loss checks": ["time", "machine", "field", "kernels", "frame_area_m2", "machine_loss_kg_ha"],
+}
+
+
+@COUNT
+@given(
+    st.sampled_from(list(HEADERS)),
+    st.lists(st.tuples(st.sampled_from(TIMES), *[st.sampled_from(CELLS)] * 5), min_size=1, max_size=10),
+)
+def test_settings_and_checks_of_any_content_lose_no_row(kind, rows):
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="\n").writerows([HEADERS[kind], *rows])
+    try:
+        found = read(from_bytes("log.csv", stream.getvalue().encode()), FARM, [])
+    except UnreadableFile as refused:
+        # Times that are all plain numbers count from nowhere.
+        assert "count from an unknown start" in refused.reason
+        return
+    assert found.kind == kind
+    table = found.adjustments if kind == "settings log" else found.loss_checks
+    kept, aside = table["row"].to_list(), set(found.set_aside["row"])
+    assert len(kept) == len(set(kept))
+    assert not set(kept) & aside
+    written_rows = {i for i, row in enumerate(rows, start=2) if any(row)}
+    if "Line 2 holds the units of the columns." in found.notes:
+        written_rows.discard(2)
+    assert set(kept) | aside == written_rows
+    assert table["time"].null_count() == 0

@@ -68,6 +68,17 @@ def test_a_units_row_gives_the_units():
     assert read.lines.to_list() == [3]
 
 
+def test_a_units_row_may_say_the_form_of_the_time():
+    read = table("time,speed,field\nYYYY-MM-DD hh:mm:ss,[km/h],text\n2026-08-01T10:00:00Z,5.4,Mill\n")
+    assert [m.unit for m in read.matched] == [None, "km/h", None]
+    assert "Line 2 holds the units of the columns." in read.notes
+
+
+def test_a_broken_row_is_not_taken_for_units():
+    read = table("time,speed,unit\nsoon,,rpm\n")
+    assert read.lines.to_list() == [2]
+
+
 def test_a_row_of_data_is_not_taken_for_units():
     read = table("time,speed,field\n2026-08-01T10:00:00Z,5.4,m\n2026-08-01T10:00:01Z,5.4,m\n")
     assert read.rows.height == 2
