@@ -220,6 +220,7 @@ def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]])
     """The file, read and its rows held against the rules; or None and the sentence why it can't be read."""
     from chaffinch.pipelines.ingest import read
     from chaffinch.pipelines.validate import apply_rules
+    from polars.exceptions import PanicException
 
     try:
         return apply_rules(read(file, farm, list(boundaries))), ""
@@ -227,7 +228,8 @@ def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]])
         return None, unreadable.reason
     except (MemoryError, LakeError):
         raise
-    except Exception as error:  # noqa: BLE001  one odd file must not stop the night; it is on record
+    # One odd file must not stop the night; it is on record. A panic of polars is no Exception.
+    except (Exception, PanicException) as error:
         return None, (
             f"Reading it failed unexpectedly ({type(error).__name__}: {str(error)[:200]}). "
             "Please report this, with the output of: chaffinch inspect --debug FILE"

@@ -62,11 +62,12 @@ def run(arguments: list[str]) -> int:
         # Whoever read the output has gone; without this the interpreter complains at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    except Exception as error:  # noqa: BLE001  the last resort: a sentence instead of a traceback
+    except SystemExit:
+        raise
+    except BaseException as error:  # noqa: BLE001  the last resort, also for panics below Python
         what = f"{type(error).__name__}: {error}".strip().splitlines()[0][:300]
-        sentence = (
-            f"Something unexpected went wrong ({what}). Run it again with --debug and report what it shows."
-        )
+        sentence = f"Something unexpected went wrong ({what}). "
+        sentence += "Run it again with --debug and report what it shows."
         return _told(sentence, 1, debug, as_json)
 
 

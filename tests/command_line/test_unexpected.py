@@ -1,0 +1,87 @@
+"""What nobody foresaw: one file's failure stays with the file, a stage's failure leaves the others done."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+from chaffinch.pipelines import ingest, nightly
+from chaffinch.pipelines.command_line.program import run
+from chaffinch.pipelines.lake import Lake
+
+LOG = "time,machine,field,crop,speed_m_s\n2026-07-20T08:00:00Z,Combine A,Mill Field,wheat,1.5\n"
+
+
+@pytest.fixture
+def inbox(tmp_path: Path) -> Path:
+    folder = tmp_path / "inbox"
+    folder.mkdir()
+    (folder / "a.csv").write_text(LOG)
+    (folder / "b.csv").write_text(LOG.replace("Combine A", "Combine B"))
+    return folder
+
+
+@pytest.mark.parametrize(
+    "error", [RecursionError("too deep"), pl.exceptions.PanicException("slice out of range")]
+)
+def test_a_reader_that_breaks_leaves_the_other_files(
+    inbox: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+) -> None:
+    read = ingest.read
+
+    def broken(file, *rest):  # type: ignore[no-untyped-def]
+        if file.name == "a.csv":
+            raise error
+        return read(file, *rest)
+
+    monkeypatch.setattr(ingest, "read", broken)
+    lake = Lake.open(inbox.parent / "lake")
+    summary = nightly.take_in_inbox(inbox, lake)
+    assert summary.trouble
+    rows = {row["name"]: row for row in lake.ledger().to_dicts()}
+    assert rows["a.csv"]["status"] == "could not be read"
+    assert type(error).__name__ in rows["a.csv"]["reason"]
+    assert lake.scan("readings").collect()["machine"].to_list() == ["Combine B"]
+
+
+def test_a_stage_that_fails_leaves_the_others_done(
+    inbox: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object) -> dict:
+        raise ValueError("no ink")
+
+    monkeypatch.setattr(nightly, "write_pages", broken)
+    lake = inbox.parent / "lake"
+    assert run(["nightly", str(inbox), "--lake", str(lake), "--site", str(inbox.parent / "site")]) == 1
+    assert "Pages were not written, unexpectedly (ValueError: no ink)." in capsys.readouterr().out
+    assert Lake.open(lake).scan("readings").collect().height == 2
+    assert Lake.open(lake).effects_inputs() is not None
+
+
+def test_an_unexpected_failure_is_a_sentence(
+    inbox: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object) -> None:
+        raise pl.exceptions.PanicException("slice out of range")
+
+    monkeypatch.setattr(nightly, "take_in_inbox", broken)
+    assert run(["ingest", str(inbox), "--lake", str(inbox.parent / "lake")]) == 1
+    told = capsys.readouterr().err
+    assert "PanicException: slice out of range" in told
+    assert "Traceback" not in told
+
+
+@pytest.mark.long
+def test_a_night_through_the_flow_is_the_same_night(
+    inbox: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from chaffinch.pipelines.flow import run_as_flow
+
+    monkeypatch.setenv("PREFECT_HOME", str(tmp_path / "prefect"))
+    monkeypatch.setenv("PREFECT_LOGGING_LEVEL", "ERROR")
+    night = run_as_flow(inbox, str(tmp_path / "by_flow"), tmp_path / "site", lambda sentence: None)
+    plain = nightly.run_nightly(inbox, Lake.open(tmp_path / "plain"), tmp_path / "site")
+    assert night.ingest == plain.ingest
+    assert night.estimate == plain.estimate
+    assert Lake.open(tmp_path / "by_flow").digest() == Lake.open(tmp_path / "plain").digest()
