@@ -1,4 +1,4 @@
-"""Field boundaries out of the polygons of task data.
+"""Field boundaries out of the polygons of task data, and where the parts of a machine lie.
 
 Version 3 writes several exterior rings into one polygon, version 4 one polygon a ring, some writers holes in
 a polygon of their own: so all rings of a field are gathered and holes go to the exterior that contains them.
@@ -6,10 +6,11 @@ a polygon of their own: so all rings of a field are gathered and holes go to the
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.task_data.safe_xml import Node
-from chaffinch.pipelines.task_data.task_file import Partfield
+from chaffinch.pipelines.task_data.task_file import Device, DeviceElement, Partfield
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -18,7 +19,29 @@ BOUNDARY = 1
 MAIN_FIELD = 9
 EXTERIOR = 1
 INTERIOR = 2
+OFFSET_FORWARD, OFFSET_RIGHT = 134, 135
 Ring = list[tuple[float, float]]
+
+
+def element_offsets(device: Device, elements: Mapping[str, DeviceElement]) -> str | None:
+    """Where the parts of a machine lie by its own description, as a sentence; None when it does not say.
+
+    Identifiers 134 and 135 of ISO 11783-11: mm from the device reference point, forward and to the right.
+    Positions in the log are left as logged: whether they are the antenna's or the reference point's differs
+    from terminal to terminal.
+    """
+    told = []
+    for identifier in device.elements:
+        element = elements[identifier]
+        forward, right = (element.fixed.get(number) for number in (OFFSET_FORWARD, OFFSET_RIGHT))
+        if forward is None and right is None:
+            continue
+        ahead_m, right_m = (((value.raw or 0) / 1000.0 if value else 0.0) for value in (forward, right))
+        told.append(f"{element.designator or element.kind} {ahead_m:+.2f} m forward, {right_m:+.2f} m right")
+    if not told:
+        return None
+    name = device.designator or device.id
+    return f"{name}: from its reference point, {'; '.join(told)}. Positions are as logged."
 
 
 def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:

@@ -18,7 +18,7 @@ from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.task_data.asides import Aside
 from chaffinch.pipelines.task_data.container import Members, TaskSet, folder_members, task_sets, zip_members
 from chaffinch.pipelines.task_data.delivery import Delivery
-from chaffinch.pipelines.task_data.geometry import boundary
+from chaffinch.pipelines.task_data.geometry import boundary, element_offsets
 from chaffinch.pipelines.task_data.harvest_log import ColumnUse
 from chaffinch.pipelines.task_data.readings import setting_changes, with_speed
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml
@@ -102,6 +102,8 @@ def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> Non
         f"{name}: the folder holds this name twice in different case; it was not read."
         for name in task_set.clashes
     ]
+    offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
+    delivery.notes += [sentence for sentence in offsets if sentence]
     seen: set[str] = set()
     for task in task_file.tasks:
         read_task(delivery, task_set, task_file, task, seen)

@@ -454,6 +454,15 @@ def test_a_boundary_and_the_field_it_tells() -> None:
     assert parsed.rows_read == 62
 
 
+def test_offsets_of_the_parts_are_told() -> None:
+    described = sets.DEVICE.replace('<DOR A="12"/>', '<DOR A="12"/><DOR A="30"/><DOR A="31"/>').replace(
+        "</DVC>", '<DPT A="30" B="0086" C="3800"/><DPT A="31" B="0087" C="-250"/></DVC>'
+    )
+    parsed = read_members(sets.members(TASKDATA_XML=sets.task_file(devices=described)), "set", FARM)
+    place = "header +3.80 m forward, -0.25 m right"
+    assert f"Third Combine: from its reference point, {place}. Positions are as logged." in parsed.notes
+
+
 def test_totals_are_held_against_the_log() -> None:
     machine = device((1, "machine", [(87, 1, "flow", ""), (141, 8, "state", "")]))
     tasks = (
