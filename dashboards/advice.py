@@ -25,6 +25,17 @@ WOULD_TELL = {
 }
 
 
+def _rise(name: str, before: str, after: str) -> float:
+    """How far a setting was raised: in its unit, or in positions of the catalogue; 0 where that is unknown."""
+    positions = settings()[name].positions if name in settings() else ()
+    if before in positions and after in positions:
+        return float(positions.index(after) - positions.index(before))
+    try:
+        return float(after) - float(before)
+    except ValueError:
+        return 0.0
+
+
 def open_questions(changes: Sequence[Change]) -> list[tuple[str, list[str], str]]:
     """(reason code, numbers and outcomes it stands for, what would tell), in order of first appearance."""
     asked: dict[str, dict[int, list[str]]] = {}
@@ -72,16 +83,30 @@ def _proof(repeats: Sequence[Change]) -> str:
     return ""
 
 
+def surprises(change: Change) -> list[str]:
+    """Clear changes that go against the catalogue's expected sign; only for a setting changed on its own."""
+    name = change.settings[0][0]
+    if len(change.settings) > 1 or name not in settings():
+        return []
+    found = []
+    for outcome, expected in settings()[name].expected.items():
+        slope = _slope(change, outcome)
+        if slope and expected in ("+", "-") and slope != (1 if expected == "+" else -1):
+            usual = "up" if expected == "+" else "down"
+            words = outcome.replace("_", " ")
+            found.append(
+                f"Usually {words} goes {usual} when this setting is raised; here it went the other way."
+            )
+    return found
+
+
 def _slope(change: Change, outcome_name: str) -> int:
     """+1 where the outcome rises with the setting, -1 where it falls, 0 where that is not clear."""
     _, before, after, _ = change.settings[0]
     outcome = change.outcome(outcome_name)
     if outcome is None or outcome.verdict not in ("less", "more") or before is None or after is None:
         return 0
-    try:
-        rise = float(after) - float(before)
-    except ValueError:
-        return 0
+    rise = _rise(change.settings[0][0], before, after)
     return 0 if rise == 0 else (1 if (rise > 0) == (outcome.verdict == "more") else -1)
 
 

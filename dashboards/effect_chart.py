@@ -74,7 +74,7 @@ def effect_chart(titled: Sequence[tuple[Sequence[str], Sequence[Outcome]]]) -> g
 
 def change_lines(change: Change, when: str) -> list[str]:
     """Title lines of a change, short enough for a telephone."""
-    names = [name_in_figure(setting_change(*one), 38) for one in change.settings]
+    names = [name_in_figure(setting_change(*one), 36) for one in change.settings]
     return [f"{change.number}. {when}  {names[0]}", *(f"and {name}" for name in names[1:])]
 
 

@@ -70,6 +70,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "change": change,
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
+                "surprises": advice.surprises(change),
                 "headline": headline(change, _median(sides[k][0], "feed"), units.feed_rate[1]),
                 "before": words.duration(change.seconds_before),
                 "after": words.duration(change.seconds_after),
@@ -115,7 +116,11 @@ def _summary(told: pl.DataFrame, units: ShownUnits) -> list[tuple[str, str]]:
         ("Moisture", _median(usable, "moisture_aligned_pct"), "%"),
         ("Speed", _median(usable, "speed"), units.speed[1]),
     )
-    known = [(name, f"{value:.1f}{words.NARROW}{unit}") for name, value, unit in listed if value is not None]
+    known = [
+        (name, f"{words.significant(value, 3)}{words.NARROW}{unit}")
+        for name, value, unit in listed
+        if value is not None
+    ]
     return [*known, ("Steady work", f"{usable.height:,} of {told.height:,} readings")]
 
 
