@@ -54,6 +54,11 @@ class Binned:
     flaws: dict[str, list[str]]
     calibrated: bool
 
+    def before_change(self, seconds: float) -> NDArray[np.bool_]:
+        """Bins at most ``seconds`` before a change, by the clock, shape (n,)."""
+        first = np.append([c.first_s for c in self.changes], np.inf)
+        return first[np.searchsorted(first, self.time_s)] - self.time_s <= seconds
+
     def seconds_beside(self, k: int) -> tuple[float, float]:
         """Seconds of usable work between change ``k`` and its neighbours, before and after."""
         return (

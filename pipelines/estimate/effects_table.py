@@ -88,6 +88,8 @@ def _effect(
         return refuse(*(refusals or ["no_readings"])), season.placebos.count
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
+    if season.reacted:
+        remarks.append("loss_spiked_before")
     if season.placebos.widen > 1:
         remarks.append("range_widened")
     i = fitted.design.names.index(f"step {k}")
@@ -110,7 +112,7 @@ def _capacity(
     found = capacity_effect(one.design, one.fit, k, binned.feed_t_h, season[name].placebos.widen)
     if found.verdict == "cannot tell":
         return found, placebos
-    remarks = [r for r in loss.reasons if r in ("joint_change", "range_widened", "uncalibrated_sum")]
+    remarks = [r for r in loss.reasons if r in ("joint_change", "range_widened", "uncalibrated_sum", "loss_spiked_before")]
     return answer(found.log_ratio, found.low, found.high, [], remarks), placebos
 
 

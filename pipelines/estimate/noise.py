@@ -119,6 +119,16 @@ def solve(stretch: Stretch, noise: Noise) -> Solved:
 # Where the data hardly speak (one short field), the variances lean towards these: a tenth of the log outcome's
 # variance at every scale, a factor of e^2 either way being no surprise.
 PRIOR_SPREAD = 2.0
+DRAWS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class NoisePosterior:
+    """What the season says of its noise: the mode, and weighted draws that tell how well it is known."""
+
+    mode: Noise
+    draws: tuple[Noise, ...]
+    weights: Array
 
 
 def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None) -> Noise:
@@ -130,26 +140,74 @@ def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None) -> Noise
 
     if not stretches:
         raise ValueError("no stretch of work to fit the noise to")
-    spread = np.median([_fast_variance(s) for s in stretches])
-    centre = np.log(np.r_[np.full(SCALES_S.size, spread), 10 * spread])
-
-    def deviance(log_variances: Array) -> float:
-        noise = Noise(np.exp(log_variances[:-1]), float(np.exp(log_variances[-1])))
-        prior = np.sum(((log_variances - centre) / PRIOR_SPREAD) ** 2)
-        return sum(solve(s, noise).deviance for s in stretches) + prior
-
-    first = centre if start is None else np.log(np.r_[start.scale_variances, start.second_variance] + 1e-9)
+    centre = _centre(stretches)
+    first = centre if start is None else _logs(start)
     found = minimize(
-        deviance,
+        _penalised,
         first,
+        (stretches, centre),
         method="L-BFGS-B",
-        bounds=[(-16, 4)] * first.size,
+        bounds=[(-16, 6)] * first.size,
         options={"ftol": 1e-6, "maxiter": 60},
     )
-    return Noise(np.exp(found.x[:-1]), float(np.exp(found.x[-1])))
+    return _noise(found.x)
+
+
+def noise_posterior(stretches: Sequence[Stretch], mode: Noise) -> NoisePosterior:
+    """Draws from the posterior of the noise around its ``mode``.
+
+    Quasi-random draws from a normal with the curvature at the mode (slightly widened), weighed by the true
+    posterior. The season's slow variances rest on few independent half-hours, and ranges that take them for
+    known are too narrow.
+    """
+    from scipy.stats import norm, qmc
+
+    centre, at = _centre(stretches), _logs(mode)
+    least = _penalised(at, stretches, centre)
+    spread = np.linalg.cholesky(np.linalg.inv(_half_curvature(at, least, stretches, centre)))
+    unit = norm.ppf(qmc.Sobol(at.size, seed=20).random(DRAWS)) * 1.1
+    draws = np.clip(at + unit @ spread.T, -16, 6)
+    deviance = np.array([_penalised(d, stretches, centre) for d in draws])
+    log_weight = -0.5 * (deviance - least) + 0.5 * np.sum((unit / 1.1) ** 2, axis=1)
+    weight = np.exp(np.clip(log_weight - np.median(log_weight), -3, 3))
+    return NoisePosterior(mode, tuple(_noise(d) for d in draws), weight / weight.sum())
+
+
+def _penalised(log_variances: Array, stretches: Sequence[Stretch], centre: Array) -> float:
+    noise = _noise(log_variances)
+    prior = np.sum(((log_variances - centre) / PRIOR_SPREAD) ** 2)
+    return float(sum(solve(s, noise).deviance for s in stretches) + prior)
+
+
+def _half_curvature(at: Array, least: float, stretches: Sequence[Stretch], centre: Array) -> Array:
+    """Half the second differences of the penalised deviance: the inverse covariance, made positive definite."""
+    size, h = at.size, 0.5
+    step = np.eye(size) * h
+    one = np.array([[_penalised(at + s * step[i], stretches, centre) for s in (1, -1)] for i in range(size)])
+    curvature = np.diag((one.sum(axis=1) - 2 * least) / h**2)
+    for i in range(size):
+        for j in range(i):
+            both = _penalised(at + step[i] + step[j], stretches, centre)
+            curvature[i, j] = curvature[j, i] = (both - one[i, 0] - one[j, 0] + least) / h**2
+    values, vectors = np.linalg.eigh(curvature / 2)
+    # The prior alone bends the deviance by this much; less can only be a step across a bound.
+    return (vectors * np.maximum(values, 1 / PRIOR_SPREAD**2)) @ vectors.T
+
+
+def _noise(log_variances: Array) -> Noise:
+    return Noise(np.exp(log_variances[:-1]), float(np.exp(log_variances[-1])))
+
+
+def _logs(noise: Noise) -> Array:
+    return np.log(np.r_[noise.scale_variances, noise.second_variance] + 1e-7)
+
+
+def _centre(stretches: Sequence[Stretch]) -> Array:
+    """Where the prior lies: a tenth of the variance left by ordinary least squares at each scale."""
+    spread = float(np.median([_fast_variance(s) for s in stretches]))
+    return np.log(np.r_[np.full(SCALES_S.size, spread), 10 * spread])
 
 
 def _fast_variance(stretch: Stretch) -> float:
-    """A tenth of the variance left by ordinary least squares."""
     fitted, *_ = np.linalg.lstsq(stretch.design, stretch.log_outcome, rcond=None)
     return float(np.var(stretch.log_outcome - stretch.design @ fitted)) / 10 + 1e-8

@@ -33,12 +33,18 @@ def pool_within(estimates: Array, covariance: Array, dose: Array) -> tuple[float
     return float(dose @ solved[:, 1]) / information, 1.0 / information
 
 
-def pool_between(estimates: Array, variances: Array) -> Pooled:
+# Two or three fields say little about how far fields differ, and a t on one degree of freedom says nothing at
+# all. The ranges of single fields are checked by placebos, which is worth this many fields of agreement.
+BELIEF_FIELDS = 4.0
+
+
+def pool_between(estimates: Array, variances: Array, belief_fields: float = BELIEF_FIELDS) -> Pooled:
     """Random effects over fields.
 
-    Variance between fields by Paule and Mandel (1982, J. Res. Nat. Bur. Stand. 87:377-385); range by Hartung
-    and Knapp (2001, Statist. Med. 20:3875-3889) with t on k - 1 degrees, never narrower than the range without
-    their correction. One field alone keeps its own normal range.
+    Variance between fields by Paule and Mandel (1982, J. Res. Nat. Bur. Stand. 87:377-385); range after Hartung
+    and Knapp (2001, Statist. Med. 20:3875-3889): a t range whose scale is the weighted scatter of the fields,
+    never below one. ``belief_fields`` adds degrees of freedom at scale one; 0 is the published method. One field
+    alone keeps its own normal range.
     """
     from scipy.stats import norm, t
 
@@ -52,9 +58,10 @@ def pool_between(estimates: Array, variances: Array) -> Pooled:
     between = _paule_mandel(estimates, variances)
     weight = 1.0 / (variances + between)
     mean = float(weight @ estimates / weight.sum())
-    scale = max(1.0, float(weight @ (estimates - mean) ** 2) / (k - 1))
+    freedom = k - 1 + belief_fields
+    scale = max(1.0, (float(weight @ (estimates - mean) ** 2) + belief_fields) / freedom)
     error = float(np.sqrt(scale / weight.sum()))
-    half = float(t.ppf(0.975, k - 1)) * error
+    half = float(t.ppf(0.975, freedom)) * error
     return Pooled(mean, mean - half, mean + half, error, float(np.sqrt(between)), k)
 
 

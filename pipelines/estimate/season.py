@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import Design, build_design
 from chaffinch.pipelines.estimate.fit import Fit, drift_deviances, fit_drift_spread, fit_effects
-from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor, fit_noise
+from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor, fit_noise, noise_posterior
 from chaffinch.pipelines.estimate.placebo import Placebos, check_ranges, placebo_scores
 
 Array = NDArray[np.float64]
@@ -21,6 +21,9 @@ MOST_FIELDS_FOR_NOISE = 24
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
 # its own variance is raised until it is just this far.
 FAR_OFF = 3.0
+# Changes were made because the outcome had spiked when the minutes before them score above this.
+SPIKE_SCORE = 3.0
+EVE_S = 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,34 +38,80 @@ class FieldOutcome:
 
 @dataclass(frozen=True, slots=True)
 class SeasonOutcome:
-    """One outcome of a season. ``noise`` is relative to each field's own fast noise."""
+    """One outcome of a season. ``noise`` is relative to each field's own fast noise.
+
+    reacted : changes came when the outcome had just spiked.
+    """
 
     outcome: str
     fields: list[FieldOutcome]
     noise: Noise | None
     placebos: Placebos
+    reacted: bool
 
 
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     """Fit one outcome over all machine-fields that know it."""
-    designed = [
-        (b, d) for b in fields if outcome in b.outcomes and (d := build_design(b, outcome)) is not None
+    parts = _parts(fields, outcome)
+    if not parts:
+        return SeasonOutcome(outcome, [], None, Placebos.none(), False)
+    first = fit_noise([p.stretch for p in _spread_out(parts)])
+    reacted = spike_before_changes(parts, first) > SPIKE_SCORE
+    parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
+    few = _spread_out(parts)
+    noise = fit_noise([p.stretch for p in few], first)
+    posterior = noise_posterior([p.stretch for p in few], noise)
+    spread = fit_drift_spread(np.array([drift_deviances(p.stretch, noise) for p in few]))
+    scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
+    fitted = [
+        FieldOutcome(p.binned, outcome, p.design, _rescaled(fit_effects(p.stretch, posterior, spread), p.scale))
+        for p in parts
     ]
-    if not designed:
-        return SeasonOutcome(outcome, [], None, Placebos.none())
-    scaled = [_stretch(b, d, outcome) for b, d in designed]
-    stretches, scales = [s for s, _ in scaled], [k for _, k in scaled]
-    few = _spread_out(stretches, MOST_FIELDS_FOR_NOISE)
-    first = fit_noise([stretches[i] for i in few])
-    stretches = [without_bursts(s, first) for s in stretches]
-    noise = fit_noise([stretches[i] for i in few], first)
-    spread = fit_drift_spread(np.array([drift_deviances(stretches[i], noise) for i in few]))
-    fits = [_rescaled(fit_effects(s, noise, spread), k) for s, k in zip(stretches, scales, strict=True)]
-    scores = np.concatenate(
-        [placebo_scores(s, noise, d.steps, b) for s, (b, d) in zip(stretches, designed, strict=True)]
-    )
-    fitted = [FieldOutcome(b, outcome, d, f) for (b, d), f in zip(designed, fits, strict=True)]
-    return SeasonOutcome(outcome, fitted, noise, check_ranges(scores))
+    return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One machine-field on its way to a fit. ``stretch`` is in units of ``scale``, its own fast noise."""
+
+    binned: Binned
+    design: Design
+    stretch: Stretch
+    scale: float
+
+
+def _parts(fields: Sequence[Binned], outcome: str) -> list[_Part]:
+    found = []
+    for binned in fields:
+        if outcome not in binned.outcomes:
+            continue
+        design = build_design(binned, outcome)
+        if design is not None:
+            found.append(_Part(binned, design, *_stretch(binned, design, outcome)))
+    return found
+
+
+def spike_before_changes(parts: Sequence[_Part], noise: Noise) -> float:
+    """Score of the mean outcome in the minutes before changes against what the rest foretells.
+
+    Well above zero, changes were made because the outcome had spiked. An operator knows only the past, all of
+    which is in the fit; given the noise, the fading of the spike is foretold too, so nothing has to be left out
+    (leaving the minutes around changes out costs precision and was tried). It is said to the reader, since a
+    comparison of means would be misled.
+    """
+    information, weighted = 0.0, 0.0
+    for part in parts:
+        eve = part.binned.before_change(EVE_S)[part.design.use].astype(float)
+        if eve.sum() < 3:
+            continue
+        factored = factor(part.stretch.time_s, noise, part.stretch.white)
+        white = factored.whiten(np.column_stack([part.stretch.design, eve, part.stretch.log_outcome]))
+        others, spike, y = white[:, :-2], white[:, -2], white[:, -1]
+        basis, _ = np.linalg.qr(others)
+        rest = spike - basis @ (basis.T @ spike)
+        information += float(rest @ rest)
+        weighted += float(rest @ y)
+    return weighted / np.sqrt(information) if information > 0 else 0.0
 
 
 def _stretch(binned: Binned, design: Design, outcome: str) -> tuple[Stretch, float]:
@@ -78,12 +127,12 @@ def _rescaled(fit: Fit, scale: float) -> Fit:
     return Fit(fit.coefficients * scale, fit.covariance * scale**2, fit.freedom)
 
 
-def _spread_out(stretches: Sequence[Stretch], most: int) -> list[int]:
-    """Indices of at most ``most`` stretches, spread evenly over the list, longest work first among equals."""
-    if len(stretches) <= most:
-        return list(range(len(stretches)))
-    parts = np.array_split(np.arange(len(stretches)), most)
-    return [int(max(part, key=lambda i: stretches[i].time_s.size)) for part in parts]
+def _spread_out(parts: Sequence[_Part]) -> list[_Part]:
+    """At most two dozen parts, spread evenly over the season, the longest of each stretch of it."""
+    if len(parts) <= MOST_FIELDS_FOR_NOISE:
+        return list(parts)
+    groups = np.array_split(np.arange(len(parts)), MOST_FIELDS_FOR_NOISE)
+    return [parts[max(group, key=lambda i: parts[i].stretch.time_s.size)] for group in groups]
 
 
 def without_bursts(stretch: Stretch, noise: Noise) -> Stretch:
