@@ -84,13 +84,10 @@ def nightly_flow() -> Flow[Any, nightly.NightSummary]:
 
 def _may_pass(task: Any, run: Any, state: Any) -> bool:
     """Whether trying again may help: not where the call or a declaration is wrong."""
-    from prefect.states import get_state_exception
+    from prefect.states import aget_state_exception
     from prefect.utilities.asyncutils import run_coro_as_sync
 
-    async def raised() -> BaseException:
-        return await get_state_exception(state)
-
-    error = run_coro_as_sync(raised())
+    error: BaseException | None = run_coro_as_sync(aget_state_exception(state))
     return not (isinstance(error, ChaffinchError) and error.exit_code == CallError.exit_code)
 
 
