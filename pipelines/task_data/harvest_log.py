@@ -90,6 +90,7 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])
     remember(log, carry)
+    notes += _undecided(logged)
     fed = _fed(logged, chosen)
     other = other_texts(logged, [index for index in range(len(log.columns)) if index not in fed], scales)
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
@@ -144,6 +145,16 @@ def _chosen(log: LogData, scales: Sequence[Scale | None], notes: list[str]) -> d
             kept = ", ".join(log.columns[index].key for index in rivals)
             notes.append(f"{log.stem}: {target} is {log.columns[best].key}; {kept} is kept beside it.")
     return chosen
+
+
+def _undecided(log: LogData) -> list[str]:
+    """Sentences on columns that could feed one of several channels, when nothing tells which."""
+    return [
+        f"{log.stem}: {column.key} may be {' or '.join(column.entry.targets)}; "
+        "say which in farm.toml, under names."
+        for column, rows in zip(log.columns, log.rows, strict=True)
+        if column.entry is not None and len(column.entry.targets) > 1 and column.target is None and len(rows)
+    ]
 
 
 def _fed(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:

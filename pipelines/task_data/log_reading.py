@@ -14,7 +14,8 @@ from chaffinch.pipelines.task_data.clock import local_moments
 from chaffinch.pipelines.task_data.columns import LogColumn
 from chaffinch.pipelines.task_data.log_binary import LogRecords, decode
 from chaffinch.pipelines.task_data.log_header import LogHeader
-from chaffinch.pipelines.task_data.scaling import MISSING, plain_numbers
+from chaffinch.pipelines.task_data.log_positions import leave_empty, position_of
+from chaffinch.pipelines.task_data.scaling import plain_numbers
 from numpy.typing import NDArray
 
 NO_TIME = np.iinfo(np.int64).min
@@ -57,16 +58,13 @@ def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn
     records = decode(data, header)
     number, numbered = _numbers(records)
     local_us = local_moments(records.fixed, header, len(records))
-    latitude, longitude, altitude = _position(records.fixed, header)
+    latitude, longitude, altitude = position_of(records.fixed, header)
     bad_place = (np.abs(latitude) > 90) | (np.abs(longitude) > 180)
     asides = [_fault(stem, data, records, index) for index in range(len(records.faults))]
     asides += _bad_times(stem, data, records, number, local_us, header)
     asides += _bad_places(stem, data, records, number, bad_place & (local_us != NO_TIME), header)
     kept = (local_us != NO_TIME) & ~bad_place
-    nowhere = kept & (latitude == 0) & (longitude == 0)
-    if nowhere.any():
-        notes.append(f"{stem}: {int(nowhere.sum())} records have the position 0/0; it is left empty.")
-    latitude[nowhere] = longitude[nowhere] = np.nan
+    notes += leave_empty(stem, latitude, longitude, kept)
     reading = _bursts(records, kept, local_us, latitude, longitude)
     first = _first_of(reading)
     merged = int(kept.sum()) - len(first)
@@ -117,22 +115,6 @@ def _fault(stem: str, data: bytes, records: LogRecords, index: int) -> Aside:
     return Aside(fault.record + index + 1, fault.rule, f"{stem}: {fault.sentence}", None, None, content)
 
 
-def _position(fixed: NDArray[np.void], header: LogHeader) -> tuple[NDArray[np.float64], ...]:
-    """Latitude and longitude in degrees, altitude in m; from the record, else constant, else NaN."""
-    constants = header.constants or {}
-    arrays = []
-    for name, scale, constant_scale in (("north", 1e7, 1.0), ("east", 1e7, 1.0), ("up", 1e3, 1e3)):
-        if name in (fixed.dtype.names or ()):
-            values = fixed[name].astype(np.float64) / scale
-            values[np.isin(fixed[name], MISSING)] = np.nan
-        else:
-            values = np.full(len(fixed), constants.get(name, np.nan) / constant_scale)
-        arrays.append(values)
-    half = np.isnan(arrays[0]) != np.isnan(arrays[1])
-    arrays[0][half] = arrays[1][half] = np.nan
-    return tuple(arrays)
-
-
 def _bad_times(
     stem: str,
     data: bytes,
@@ -166,7 +148,7 @@ def _bad_places(
     bad: NDArray[np.bool_],
     header: LogHeader,
 ) -> list[Aside]:
-    latitude, longitude, _ = _position(records.fixed, header)
+    latitude, longitude, _ = position_of(records.fixed, header)
     asides = []
     for row in np.flatnonzero(bad).tolist():
         offset, raw = _bytes_of(data, records, row)

@@ -283,6 +283,18 @@ def test_position_zero_is_left_empty() -> None:
     assert "TLG00001: 1 records have the position 0/0; it is left empty." in parsed.notes
 
 
+def test_a_stale_position_in_another_country_is_left_empty() -> None:
+    """Met in real logs: the receiver starts with the place where it was switched off."""
+    stale = b"".join(sets.record(second, [(0, 1500)], place=(47.0, -1.0)) for second in range(3))
+    after = b"".join(sets.record(second, [(0, 1500)]) for second in range(3, 60))
+    parsed = read(TLG00001_BIN=stale + after)
+    assert parsed.readings is not None
+    assert parsed.readings["latitude"].to_list() == [None] * 3 + [52.0] * 57
+    assert any(
+        "3 positions lie more than 1 degrees from the rest of the log" in note for note in parsed.notes
+    )
+
+
 def test_position_not_available_is_left_empty() -> None:
     gone = struct.pack("<IHiiBB", sets.START_MS, sets.DAY, 2**31 - 1, 2**31 - 1, 0, 0)
     parsed = read(TLG00001_BIN=gone + sets.log(60)[31:])

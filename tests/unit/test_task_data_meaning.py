@@ -335,6 +335,8 @@ def test_loss_goes_where_its_element_says(element: str, channel: str | None) -> 
         assert column(parsed, channel) == [pytest.approx(0.012)]
     else:
         assert json.loads(column(parsed, "other")[0]) == {"96/1/loss [mg/s]": "12000"}
+        which = "96/1/loss may be separation_loss_kg_s or cleaning_loss_kg_s"
+        assert f"TLG00001: {which}; say which in farm.toml, under names." in parsed.notes
 
 
 SHOWN = '<DVP A="400" B="0" C="0.01" D="1" E="%"/>'
