@@ -1,6 +1,7 @@
 """The lake: Delta tables, one folder a table, and the ledger of deliveries that says what counts.
 
-``Lake`` reads and writes it, ``Delivery`` is one file as it goes in, ``exclusive`` keeps two runs apart,
+``Lake`` reads and writes it, ``delta`` knows single tables, ``Delivery`` is one file as it goes in,
+``exclusive`` keeps two runs apart,
 ``checks`` verifies that everything is there, ``export`` hands a table to other programs.
 """
 

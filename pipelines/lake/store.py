@@ -8,25 +8,21 @@ which is the moment from which the batch counts; rows that the batch replaces ou
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import unquote
 
 from chaffinch.pipelines.errors import CallError, LakeError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED, Delivery
+from chaffinch.pipelines.lake.delta import DeltaTables, among
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.farm import Farm
-    from deltalake import DeltaTable
 
-_STORAGE_PREFIXES = ("AWS_", "AZURE_", "GOOGLE_")
 _INPUTS_KEY = "chaffinch.inputs"
 _READING_ORDER = ("time", "file", "row", "delivery")
 
@@ -43,7 +39,8 @@ class Lake:
 
     def __init__(self, uri: str | Path) -> None:
         self.uri = str(uri).rstrip("/") or "/"
-        self.is_remote = "://" in self.uri
+        self.delta = DeltaTables(self.uri)
+        self.is_remote = self.delta.is_remote
         self._writing = False
 
     @classmethod
@@ -55,11 +52,11 @@ class Lake:
         folder = Path(lake.uri)
         if folder.exists() and not folder.is_dir():
             raise CallError(f"{folder} is a file; a lake is a folder.")
-        if must_exist and not lake._exists("deliveries"):
+        if must_exist and not lake.delta.exists("deliveries"):
             raise CallError(
                 f"There is no lake in {folder}; make one with: chaffinch ingest INBOX --lake {folder}"
             )
-        if folder.is_dir() and not lake._exists("deliveries") and _holds_other_things(folder):
+        if folder.is_dir() and not lake.delta.exists("deliveries") and _holds_other_things(folder):
             raise CallError(f"{folder} holds other files and is no lake; name an empty or new folder.")
         return lake
 
@@ -74,18 +71,18 @@ class Lake:
 
         if name not in tables():
             raise CallError(f"There is no table '{name}'. Tables are {', '.join(tables())}.")
-        if not self._exists(name):
+        if not self.delta.exists(name):
             return tables()[name].empty().lazy()
-        frame = self._scan_files(name)
+        frame = self.delta.scan(name)
         if name in DATA_TABLES:
             frame = frame.filter(pl.col("delivery").is_in(self._counted()))
         return frame
 
     def ledger(self) -> pl.DataFrame:
         """The rows of ``deliveries``, by name."""
-        if not self._exists("deliveries"):
+        if not self.delta.exists("deliveries"):
             return tables()["deliveries"].empty()
-        return self._scan_files("deliveries").collect().sort("name", "delivery")
+        return self.delta.scan("deliveries").collect().sort("name", "delivery")
 
     def _counted(self) -> list[str]:
         """Identifiers of the deliveries whose rows count."""
@@ -111,13 +108,13 @@ class Lake:
             ledger = ledger.filter(pl.col("fields").list.contains(field))
         wanted = list(columns) if columns is not None else list(tables()["readings"].polars_schema())
         ids = ledger["delivery"].to_list()
-        if not ids or not self._exists("readings"):
+        if not ids or not self.delta.exists("readings"):
             return tables()["readings"].empty().select(wanted)
         here = pl.col("field").is_null() if field is None else pl.col("field") == field
         if day is not None:
             here = here & (pl.col("time").dt.date() == day)
         found = (
-            self._scan_files("readings")
+            self.delta.scan("readings")
             .filter(pl.col("delivery").is_in(ids), pl.col("machine") == machine, here)
             .select(list(dict.fromkeys([*wanted, *_READING_ORDER])))
             .collect()
@@ -172,12 +169,7 @@ class Lake:
 
     def effects_inputs(self) -> str | None:
         """The digest of what ``effects`` was estimated from; None where it was never estimated."""
-        if not self._exists("effects"):
-            return None
-        for commit in self._table("effects").history(20):
-            if _INPUTS_KEY in commit:
-                return str(commit[_INPUTS_KEY])
-        return None
+        return self.delta.last_message("effects", _INPUTS_KEY)
 
     # Writing
 
@@ -215,7 +207,7 @@ class Lake:
         with self.writing():
             ids = [delivery.id for delivery in batch]
             for name in DATA_TABLES:
-                self._put(name, ids, _rows_of(name, batch))
+                self.delta.put(name, ids, _rows_of(name, batch))
             taken_in_at = datetime.now(UTC)
             rows = [delivery.ledger_row(taken_in_at) for delivery in batch]
             replaced = {old for delivery in batch for old in delivery.replaces} - set(ids)
@@ -281,7 +273,10 @@ class Lake:
         frame = table.conform(effects)
         stamp = CommitProperties(custom_metadata={_INPUTS_KEY: inputs}) if inputs else None
         with self.writing():
-            self._write("effects", frame, mode="overwrite", commit_properties=stamp, schema_mode="overwrite")
+            self.delta.write(
+                "effects", frame, mode="overwrite", commit_properties=stamp, schema_mode="overwrite"
+            )
+            self.delta.clear_leftovers()
 
     # Checking
 
@@ -301,138 +296,34 @@ class Lake:
 
     def stored_deliveries(self, name: str) -> set[str]:
         """Identifiers of the deliveries that have files in table ``name``, counted or not."""
-        if not self._exists(name):
-            return set()
-        return {part["delivery"] for part in self._table(name).partitions()}
+        return self.delta.deliveries_in(name)
 
     def damaged_files(self, name: str) -> list[str]:
-        """A sentence for each data file of a table that is gone or of another size than was written.
-
-        A file that was cut short must never reach the Parquet reader, which brings the process down.
-        """
-        import polars as pl
-
-        try:
-            if self.is_remote or not self._exists(name):
-                return []
-            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
-        except LakeError as error:
-            return [str(error)]
-        found = []
-        for path, size in written.select("path", "size_bytes").iter_rows():
-            file = Path(self.uri) / name / unquote(path)
-            there = file.stat().st_size if file.is_file() else None
-            if there != size:
-                what = "is gone" if there is None else f"has {there} bytes where {size} were written"
-                found.append(
-                    f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of "
-                    "the lake, or move the lake away and take the inbox in again."
-                )
-        return found
+        """A sentence for each data file of a table that is gone or was cut short."""
+        return self.delta.damaged_files(name)
 
     def _sweep(self) -> None:
         """Take out rows of deliveries that do not count: leftovers of a killed run."""
         counted = set(self._counted())
         for name in DATA_TABLES:
-            self._delete(name, sorted(self.stored_deliveries(name) - counted))
+            self.delta.delete(name, self.delta.deliveries_in(name) - counted)
 
-    def _remove_rows(self, ids: list[str]) -> None:
+    def _remove_rows(self, ids: Iterable[str]) -> None:
         for name in DATA_TABLES:
-            self._delete(name, sorted(self.stored_deliveries(name) & set(ids)))
-
-    def _put(self, name: str, ids: list[str], frame: pl.DataFrame | None) -> None:
-        """Make the rows of deliveries ``ids`` in table ``name`` exactly ``frame``."""
-        if frame is None:
-            self._delete(name, sorted(self.stored_deliveries(name) & set(ids)))
-        elif self.stored_deliveries(name) & set(ids):
-            self._write(name, frame, mode="overwrite", predicate=_among(ids))
-        else:
-            self._write(name, frame, mode="append")
+            self.delta.delete(name, self.delta.deliveries_in(name) & set(ids))
 
     def _commit_ledger(self, ids: list[str], rows: list[dict[str, Any]]) -> None:
         import polars as pl
 
         table = tables()["deliveries"]
         if not rows:
-            self._delete("deliveries", ids)
+            self.delta.delete("deliveries", ids)
             return
         frame = table.conform(pl.DataFrame(rows, schema=table.polars_schema()))
-        if self._exists("deliveries"):
-            self._write("deliveries", frame, mode="overwrite", predicate=_among(ids))
+        if self.delta.exists("deliveries"):
+            self.delta.write("deliveries", frame, mode="overwrite", predicate=among(ids))
         else:
-            self._write("deliveries", frame, mode="append")
-
-    def _write(self, name: str, frame: pl.DataFrame, **how: Any) -> None:
-        from deltalake import WriterProperties, write_deltalake
-
-        how.setdefault("schema_mode", "merge")
-        partition = list(tables()[name].partition) or None
-        with self._named_failures(name, "written"):
-            write_deltalake(
-                self._path(name),
-                frame.to_arrow(),
-                partition_by=partition,
-                writer_properties=WriterProperties(compression="ZSTD"),
-                storage_options=self._storage_options(),
-                **how,
-            )
-
-    def _delete(self, name: str, ids: list[str]) -> None:
-        if ids and self._exists(name):
-            with self._named_failures(name, "written"):
-                self._table(name).delete(_among(ids))
-
-    def _scan_files(self, name: str) -> pl.LazyFrame:
-        import polars as pl
-
-        with self._named_failures(name, "read"):
-            frame = pl.scan_delta(self._table(name), storage_options=self._storage_options())
-            present = frame.collect_schema().names()
-        schema = tables()[name].polars_schema()
-        return frame.select(
-            (pl.col(column) if column in present else pl.lit(None)).cast(kind).alias(column)
-            for column, kind in schema.items()
-        )
-
-    def _table(self, name: str) -> DeltaTable:
-        from deltalake import DeltaTable
-
-        with self._named_failures(name, "read"):
-            return DeltaTable(self._path(name), storage_options=self._storage_options())
-
-    def _exists(self, name: str) -> bool:
-        if not self.is_remote:
-            return (Path(self.uri) / name / "_delta_log").is_dir() and self._has_commit(name)
-        from deltalake import DeltaTable
-
-        return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
-
-    def _has_commit(self, name: str) -> bool:
-        """Whether the first commit came through; a run killed before it leaves an empty log."""
-        log = Path(self.uri) / name / "_delta_log"
-        return any(entry.suffix == ".json" or entry.suffix == ".parquet" for entry in log.iterdir())
-
-    def _path(self, name: str) -> str:
-        return f"{self.uri}/{name}"
-
-    def _storage_options(self) -> dict[str, str] | None:
-        if not self.is_remote:
-            return None
-        return {key: value for key, value in os.environ.items() if key.startswith(_STORAGE_PREFIXES)}
-
-    @contextmanager
-    def _named_failures(self, name: str, done: str) -> Iterator[None]:
-        from deltalake.exceptions import DeltaError
-        from polars.exceptions import PolarsError
-
-        try:
-            yield
-        except (DeltaError, PolarsError, OSError) as error:
-            first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-            raise LakeError(
-                f"Table {name} of {self.uri} can't be {done}: {first.rstrip('.')}. "
-                f"Run: chaffinch check --lake {self.uri}"
-            ) from error
+            self.delta.write("deliveries", frame, mode="append")
 
 
 def _each_moment_once(readings: pl.DataFrame) -> pl.DataFrame:
@@ -465,12 +356,6 @@ def _rows_of(name: str, batch: Iterable[Delivery]) -> pl.DataFrame | None:
             )
             parts.append(table.conform(whole).sort(table.key, maintain_order=True))
     return pl.concat(parts) if parts else None
-
-
-def _among(ids: Iterable[str]) -> str:
-    """A predicate for deliveries ``ids``. They are hexadecimal digits, so that nothing needs quoting."""
-    listed = json.dumps(list(ids))[1:-1].replace('"', "'")
-    return f"delivery IN ({listed})"
 
 
 def _holds_other_things(folder: Path) -> bool:

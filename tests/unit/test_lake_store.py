@@ -255,6 +255,38 @@ def test_effects_keep_the_digest_of_their_inputs(lake: Lake) -> None:
     assert lake.effects_inputs() == "def"
 
 
+def test_who_reads_keeps_what_was_there_when_they_began(lake: Lake) -> None:
+    from deltalake import DeltaTable
+
+    one = delivery("a.csv", log(3))
+    lake.take_in([one])
+    before = DeltaTable(f"{lake.uri}/readings")
+    lake.take_in([delivery("a.csv", log(9), "corrected", replaces=(one.id,))])
+    lake.replace_effects(tables()["effects"].empty(), "abc")  # clears what is a week old, and only that
+    assert pl.DataFrame(before.to_pyarrow_table()).height == 3
+    assert lake.scan("readings").collect().height == 9
+
+
+def test_a_retracted_delivery_stays_on_record_and_can_come_back(lake: Lake) -> None:
+    one = delivery("a.csv", log(20, aside=1))
+    lake.take_in([one, delivery("b.csv", log(5, machine="Combine B"))])
+    assert lake.retract(one.id[:8]) == "a.csv"
+    assert lake.scan("readings").collect()["file"].unique().to_list() == ["b.csv"]
+    assert lake.scan("set_aside").collect().height == 0
+    assert lake.machine_fields()["machine"].to_list() == ["Combine B"]
+    status = dict(lake.ledger().select("name", "status").iter_rows())
+    assert status == {"a.csv": "retracted", "b.csv": "taken in"}
+    with pytest.raises(CallError, match="a.csv is retracted already; --undo"):
+        lake.retract("a.csv")
+    with pytest.raises(CallError, match="b.csv is not retracted"):
+        lake.undo_retraction("b.csv")
+    assert lake.undo_retraction("a.csv") == "a.csv"
+    lake.take_in([one])
+    assert lake.machine_fields()["machine"].to_list() == ["Combine A", "Combine B"]
+    with pytest.raises(CallError, match="No delivery is called 'z.csv'"):
+        lake.retract("z.csv")
+
+
 def sound(lake: Lake) -> None:
     from chaffinch.pipelines.lake.inputs import inputs_of_effects
 

@@ -1,0 +1,175 @@
+"""The Delta tables of a lake, one folder each; every change is one atomic commit."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
+
+from chaffinch.pipelines.errors import LakeError
+from chaffinch.schemas.tables import tables
+
+if TYPE_CHECKING:
+    import polars as pl
+    from deltalake import DeltaTable
+
+_STORAGE_PREFIXES = ("AWS_", "AZURE_", "GOOGLE_")
+# Readers keep what they have open for a week; older leftovers may go.
+_KEPT_HOURS = 7 * 24
+
+
+@dataclass(frozen=True, slots=True)
+class DeltaTables:
+    """The tables below ``uri``, by the names of their contracts. Nothing here knows what counts.
+
+    Every method raises ``LakeError`` where a table can't be read or written.
+    """
+
+    uri: str
+
+    @property
+    def is_remote(self) -> bool:
+        """Whether the lake lies in an object store, whose access is in the environment."""
+        return "://" in self.uri
+
+    def exists(self, name: str) -> bool:
+        """Whether the table was ever written."""
+        if not self.is_remote:
+            return (Path(self.uri) / name / "_delta_log").is_dir() and self._has_commit(name)
+        from deltalake import DeltaTable
+
+        return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
+
+    def deliveries_in(self, name: str) -> set[str]:
+        """Identifiers of the deliveries that have files in table ``name``, counted or not."""
+        if not self.exists(name):
+            return set()
+        return {part["delivery"] for part in self._table(name).partitions()}
+
+    def damaged_files(self, name: str) -> list[str]:
+        """A sentence for each data file of a table that is gone or of another size than was written.
+
+        A file that was cut short must never reach the Parquet reader, which brings the process down.
+        """
+        import polars as pl
+
+        try:
+            if self.is_remote or not self.exists(name):
+                return []
+            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
+        except LakeError as error:
+            return [str(error)]
+        found = []
+        for path, size in written.select("path", "size_bytes").iter_rows():
+            file = Path(self.uri) / name / unquote(path)
+            there = file.stat().st_size if file.is_file() else None
+            if there != size:
+                what = "is gone" if there is None else f"has {there} bytes where {size} were written"
+                found.append(
+                    f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of "
+                    "the lake, or move the lake away and take the inbox in again."
+                )
+        return found
+
+    def scan(self, name: str) -> pl.LazyFrame:
+        """Every row under the contract of the table, which exists; columns it lacks are null."""
+        import polars as pl
+
+        with self._named_failures(name, "read"):
+            frame = pl.scan_delta(self._table(name), storage_options=self._storage_options())
+            present = frame.collect_schema().names()
+        schema = tables()[name].polars_schema()
+        return frame.select(
+            (pl.col(column) if column in present else pl.lit(None)).cast(kind).alias(column)
+            for column, kind in schema.items()
+        )
+
+    def put(self, name: str, ids: Iterable[str], frame: pl.DataFrame | None) -> None:
+        """Make the rows of deliveries ``ids`` in a partitioned table exactly ``frame``; None for none."""
+        present = self.deliveries_in(name) & set(ids)
+        if frame is None:
+            self.delete(name, present)
+        elif present:
+            self.write(name, frame, mode="overwrite", predicate=among(ids))
+        else:
+            self.write(name, frame, mode="append")
+
+    def write(self, name: str, frame: pl.DataFrame, **how: Any) -> None:
+        """Write ``frame``; ``how`` goes to ``deltalake.write_deltalake``."""
+        from deltalake import WriterProperties, write_deltalake
+
+        how.setdefault("schema_mode", "merge")
+        partition = list(tables()[name].partition) or None
+        with self._named_failures(name, "written"):
+            write_deltalake(
+                self._path(name),
+                frame.to_arrow(),
+                partition_by=partition,
+                writer_properties=WriterProperties(compression="ZSTD"),
+                storage_options=self._storage_options(),
+                **how,
+            )
+
+    def delete(self, name: str, ids: Iterable[str]) -> None:
+        """Take all rows of deliveries ``ids`` out."""
+        ids = sorted(ids)
+        if ids and self.exists(name):
+            with self._named_failures(name, "written"):
+                self._table(name).delete(among(ids))
+
+    def last_message(self, name: str, key: str) -> str | None:
+        """What the newest commit that says anything under ``key`` says."""
+        if not self.exists(name):
+            return None
+        return next((str(c[key]) for c in self._table(name).history(20) if key in c), None)
+
+    def clear_leftovers(self) -> None:
+        """Delete data files that nothing has referred to for a week, to free their room."""
+        for name in tables():
+            if self.exists(name):
+                with self._named_failures(name, "written"):
+                    self._table(name).vacuum(_KEPT_HOURS, dry_run=False, full=True)
+
+    def _table(self, name: str) -> DeltaTable:
+        from deltalake import DeltaTable
+
+        with self._named_failures(name, "read"):
+            return DeltaTable(self._path(name), storage_options=self._storage_options())
+
+    def _has_commit(self, name: str) -> bool:
+        """Whether the first commit came through; a run killed before it leaves an empty log."""
+        log = Path(self.uri) / name / "_delta_log"
+        return any(entry.suffix == ".json" or entry.suffix == ".parquet" for entry in log.iterdir())
+
+    def _path(self, name: str) -> str:
+        return f"{self.uri}/{name}"
+
+    def _storage_options(self) -> dict[str, str] | None:
+        if not self.is_remote:
+            return None
+        return {key: value for key, value in os.environ.items() if key.startswith(_STORAGE_PREFIXES)}
+
+    @contextmanager
+    def _named_failures(self, name: str, done: str) -> Iterator[None]:
+        from deltalake.exceptions import DeltaError
+        from polars.exceptions import PolarsError
+
+        try:
+            yield
+        except (DeltaError, PolarsError, OSError) as error:
+            first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+            raise LakeError(
+                f"Table {name} of {self.uri} can't be {done}: {first.rstrip('.')}. "
+                f"Run: chaffinch check --lake {self.uri}"
+            ) from error
+
+
+def among(ids: Iterable[str]) -> str:
+    """A predicate for deliveries ``ids``. They are hexadecimal digits, so that nothing needs quoting."""
+    listed = json.dumps(sorted(ids))[1:-1].replace('"', "'")
+    return f"delivery IN ({listed})"
