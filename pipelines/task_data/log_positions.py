@@ -33,13 +33,13 @@ def leave_empty(
     notes = []
     nowhere = kept & (latitude == 0) & (longitude == 0)
     if nowhere.any():
-        notes.append(f"{stem}: {int(nowhere.sum())} records have the position 0/0; it is left empty.")
+        notes.append(f"{stem}: position 0/0 in {int(nowhere.sum())} of {len(kept)} records; left empty.")
     latitude[nowhere] = longitude[nowhere] = np.nan
     far = kept & _far_away(latitude, longitude)
     if far.any():
         notes.append(
-            f"{stem}: {int(far.sum())} positions lie more than {FAR_DEG:g} degrees from the rest of the log, "
-            "as when a receiver starts with its last place; they are left empty."
+            f"{stem}: position far from the rest of the log in {int(far.sum())} of {len(kept)} records, "
+            "as when a receiver starts with its last place; left empty."
         )
     latitude[far] = longitude[far] = np.nan
     return notes

@@ -69,7 +69,9 @@ def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn
     first = _first_of(reading)
     merged = int(kept.sum()) - len(first)
     if merged:
-        notes.append(f"{stem}: {merged} records repeat moment and place of the one before; joined with it.")
+        notes.append(
+            f"{stem}: {merged} of {len(records)} records repeat moment and place of the one before; joined."
+        )
     rows, values, found = _columns(records, reading, len(first), header, columns)
     return LogData(
         stem, header, local_us[first], number[first], latitude[first], longitude[first], altitude[first],

@@ -276,7 +276,7 @@ def test_a_burst_of_records_is_one_reading() -> None:
     assert column(parsed, "speed_m_s") == [1.5, 1.5, 1.5, 1.6]
     assert column(parsed, "working") == [1, 1, 1, 1]
     assert parsed.rows_read == 4
-    assert "TLG00001: 2 records repeat moment and place of the one before; joined with it." in parsed.notes
+    assert "TLG00001: 2 of 6 records repeat moment and place of the one before; joined." in parsed.notes
 
 
 def test_logs_that_run_side_by_side_are_joined() -> None:
