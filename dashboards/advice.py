@@ -26,7 +26,7 @@ WOULD_TELL = {
 
 
 def _rise(name: str, before: str, after: str) -> float:
-    """How far a setting was raised: in its unit, or in positions of the catalogue; 0 where that is unknown."""
+    """How far a setting was raised: in its unit, or in positions of the catalogue; 0 where unknown."""
     positions = settings()[name].positions if name in settings() else ()
     if before in positions and after in positions:
         return float(positions.index(after) - positions.index(before))
