@@ -53,7 +53,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     units = units_of(farm, crop[0] if crop.len() else None)
     told = with_quantities(mark_work(inputs.readings), units)
     zone = farm.zone_of(inputs.machine)
-    changes = changes_of(inputs.effects, inputs.adjustments)
+    changes = changes_of(inputs.effects, _near(inputs.adjustments, told))
     moments = [change.time for change in changes]
     sides = [beside(told, moments, k) for k in range(len(changes))]
     return {
@@ -92,6 +92,13 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "asides": data_quality.asides(inputs.set_aside, inputs.deliveries),
         "work_shares": data_quality.work_shares(told),
     }
+
+
+def _near(adjustments: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Adjustments within ten minutes of a reading: a field may be cut on days with other fields between."""
+    read = told.select("time", pl.col("time").alias("_read"))
+    near = adjustments.sort("time").join_asof(read, on="time", strategy="nearest", tolerance="10m")
+    return near.filter(pl.col("_read").is_not_null()).drop("_read")
 
 
 def _when(told: pl.DataFrame, zone: str | None) -> str:

@@ -205,7 +205,7 @@ def _places(where: pl.DataFrame, mine: pl.DataFrame, farm: Farm) -> list[dict[st
             "machine": row["machine"],
             "day": words.day(row["first_time"], farm.zone_of(row["machine"])),
             "changes": str(counts.get((row["machine"], row["field"]), 0)),
-            "href": f"fields/{words.page_name('field', row['machine'], row['field'])}",
+            "href": words.field_href(row),
         }
         for row in ordered.iter_rows(named=True)
     ]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards import words
+from chaffinch.dashboards.data_quality import of_field
 from chaffinch.dashboards.season_page import machine_href
 from chaffinch.dashboards.words import tone
 from chaffinch.schemas.tables import VERDICTS
@@ -76,7 +77,7 @@ def _of_fields(effects: pl.DataFrame, where: pl.DataFrame, farm: Farm) -> list[A
     ):
         mine = _effects_of(effects, row)
         name = f"{row['field'] or 'No field named'}, {row['machine']}"
-        page = _page(row)
+        page = words.field_href(row)
         losses = mine.filter(pl.col("outcome").is_in(COUNTED_OUTCOMES))
         if losses.height and (losses["verdict"] == "cannot tell").all():
             codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
@@ -126,7 +127,7 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
                 "day": day,
                 "changes": losses.filter(pl.col("outcome") == COUNTED_OUTCOMES[0]).height,
                 "counts": [(verdict, n) for verdict, n in counts.items() if n],
-                "href": _page(row),
+                "href": words.field_href(row),
                 "machine_href": machine_href(row["machine"]),
                 "search": " ".join([row["field"] or "", row["machine"], crop_words, day, *said]).casefold(),
             }
@@ -135,9 +136,4 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
 
 
 def _effects_of(effects: pl.DataFrame, row: dict[str, Any]) -> pl.DataFrame:
-    here = pl.col("field").is_null() if row["field"] is None else pl.col("field") == row["field"]
-    return effects.filter(pl.col("machine") == row["machine"], here)
-
-
-def _page(row: dict[str, Any]) -> str:
-    return f"fields/{words.page_name('field', row['machine'], row['field'])}"
+    return effects.filter(pl.col("machine") == row["machine"], of_field(row))

@@ -10,6 +10,7 @@ import json
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import polars as pl
 from chaffinch.dashboards import words
-from chaffinch.dashboards.data_quality import deliveries_of
+from chaffinch.dashboards.data_quality import deliveries_of, of_field
 from chaffinch.dashboards.field_page import FieldInputs, field_context
 from chaffinch.dashboards.group_page import crop_context, machine_context
 from chaffinch.dashboards.index_page import index_context
@@ -37,7 +38,7 @@ class Readable(Protocol):
     """What the pages need of a lake."""
 
     def scan(self, name: str, /) -> pl.LazyFrame: ...
-    def readings(self, machine: str, field: str | None, /) -> pl.DataFrame: ...
+    def readings(self, machine: str, field: str | None, day: date | None = None, /) -> pl.DataFrame: ...
     def machine_fields(self) -> pl.DataFrame: ...
 
 
@@ -99,6 +100,7 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
     pages = Pages.open(Path(site))
     tables = {name: lake.scan(name).collect() for name in TABLES}
     tables["adjustments"] = real_adjustments(tables["adjustments"])
+    tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
     where = lake.machine_fields().sort("first_time", "machine", "field")
     ground = _digest([_code_digest(), farm.model_dump_json()])
     _put_assets(pages)
@@ -125,7 +127,6 @@ def _put_field(
     ground: str,
 ) -> None:
     machine, name = row["machine"], row["field"]
-    here = pl.col("field").eq_missing(pl.lit(name, pl.String))
     deliveries = deliveries_of(tables["deliveries"], machine, name)
     margin = pl.duration(minutes=10)
     span = pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
@@ -135,9 +136,13 @@ def _put_field(
         .sort("delivery", "row")["boundary_wkt"]
     )
     boundary = outlines[-1] if outlines.len() else None
+    effects = tables["effects"].filter(pl.col("machine") == machine)
+    # An adjustment names no field: one that has its effect in another field belongs there.
+    elsewhere = effects.filter((pl.col("scope") == "adjustment") & ~of_field(row)).select("setting", "time")
+    adjustments = tables["adjustments"].filter(pl.col("machine") == machine, span)
     narrowed = {
-        "effects": tables["effects"].filter(pl.col("machine") == machine, here),
-        "adjustments": tables["adjustments"].filter(pl.col("machine") == machine, span),
+        "effects": effects.filter(of_field(row)),
+        "adjustments": adjustments.join(elsewhere, on=["setting", "time"], how="anti"),
         "deliveries": deliveries,
         "set_aside": tables["set_aside"].join(
             deliveries.select("delivery").unique(), on="delivery", how="semi"
@@ -146,10 +151,11 @@ def _put_field(
     digest = _digest([ground, repr(sorted(row.items())), boundary or "", *narrowed.values()])
 
     def make() -> bytes:
-        inputs = FieldInputs(machine, name, lake.readings(machine, name), boundary_wkt=boundary, **narrowed)
+        readings = lake.readings(machine, name, *(() if row.get("day") is None else (row["day"],)))
+        inputs = FieldInputs(machine, name, readings, boundary_wkt=boundary, **narrowed)
         return render("field", field_context(inputs, farm), "../")
 
-    pages.put(f"fields/{words.page_name('field', machine, name)}", digest, make)
+    pages.put(words.field_href(row), digest, make)
 
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:

@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from collections.abc import Mapping
 from datetime import datetime
 from hashlib import sha256
 from html import escape
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from chaffinch.schemas.declarations import crops, reasons, settings
@@ -163,6 +165,13 @@ def name_in_figure(name: str, most: int = 44) -> str:
     if len(kept) > most:
         kept = kept[: most - 1] + "…"
     return escape(kept, quote=False)
+
+
+def field_href(row: Mapping[str, Any]) -> str:
+    """The page of a row of ``machine_fields``, from the root of the site; days apart where no field is named."""
+    day_of = row.get("day")
+    days = () if day_of is None else (day_of.isoformat(),)
+    return f"fields/{page_name('field', row['machine'], row['field'], *days)}"
 
 
 def page_name(kind: str, *names: str | None) -> str:
