@@ -168,7 +168,7 @@ def name_in_figure(name: str, most: int = 44) -> str:
 
 
 def field_href(row: Mapping[str, Any]) -> str:
-    """The page of a row of ``machine_fields``, from the root of the site; days apart where no field is named."""
+    """The page of a row of ``machine_fields``, from the root of the site; a page a day without a field."""
     day_of = row.get("day")
     days = () if day_of is None else (day_of.isoformat(),)
     return f"fields/{page_name('field', row['machine'], row['field'], *days)}"
