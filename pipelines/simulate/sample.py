@@ -1,4 +1,6 @@
-"""The season in ``sample_data``: two machines, two crops, six fields, effects that are stated, not drawn.
+"""The season in ``sample_data``: three machines, two crops, eight fields, effects that are stated, not drawn.
+
+The third machine's logs are task data, as one zip: it stands for a machine nobody prepared anything for.
 
 python -m chaffinch.pipelines.simulate.sample sample_data
 """
@@ -6,11 +8,16 @@ python -m chaffinch.pipelines.simulate.sample sample_data
 from __future__ import annotations
 
 import sys
+import tempfile
+import zipfile
 from pathlib import Path
 from typing import Any
 
-from chaffinch.pipelines.simulate.files import write_season_files
+import polars as pl
+from chaffinch.pipelines.simulate.files import ZONE, write_season_files
+from chaffinch.pipelines.simulate.machine_field import MachineField
 from chaffinch.pipelines.simulate.scenario import Effects, Operator, Scenario
+from chaffinch.pipelines.simulate.season import simulate_season
 
 SEED = 7
 
@@ -69,10 +76,59 @@ SAMPLE = Scenario(
     effects=Effects(stated=_STATED, between_fields_sd=0.03),
 )
 
+_CARD_SCRIPTS = {
+    8: ((41.4, (("fan_speed", -1),)), (90.3, (("upper_sieve_opening", 1),))),
+    14: ((54.6, (("concave_clearance", 1),)), (108.9, (("fan_speed", -1),))),
+}
+"""Machine-fields of ``CARD`` that are written; of six machines they are the third's, on the last two days."""
+
+CARD = Scenario(
+    "sample card",
+    "The third machine of the sample: task data, set values in the log.",
+    fields=15,
+    hours=2.25,
+    machines=6,
+    crops=("wheat",),
+    operator=Operator(script=tuple(_CARD_SCRIPTS.get(index, ()) for index in range(15))),
+    effects=Effects(stated=_STATED, between_fields_sd=0.03),
+)
+_ZIP_MOMENT = (2026, 7, 23, 12, 0, 0)
+
 
 def write_sample(out: Path) -> dict[str, Any]:
     """Write the sample season to ``out/inbox`` and ``out/truth.csv``; see ``write_season_files``."""
-    return write_season_files(out, SAMPLE, SEED, compress=True, spoil=True)
+    summary = write_season_files(out, SAMPLE, SEED, compress=True, spoil=True)
+    season = simulate_season(CARD, SEED)
+    card = [season.machine_field(index) for index in _CARD_SCRIPTS]
+    _write_card(out / "inbox" / "combine_c" / "taskdata_2026-07.zip", card)
+    truth = pl.concat(field.truth for field in card).with_columns(pl.col(pl.Float64).round(4))
+    text = truth.write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ", include_header=False)
+    with (out / "truth.csv").open("ab") as file:
+        file.write(text.encode())
+    return summary | {
+        "machines": summary["machines"] + 1,
+        "machine_fields": summary["machine_fields"] + len(card),
+        "readings": summary["readings"] + sum(field.readings.height for field in card),
+        "adjustments": summary["adjustments"] + sum(field.adjustments.height for field in card),
+        "files": summary["files"] + 1,
+    }
+
+
+def _write_card(archive: Path, fields: list[MachineField]) -> None:
+    """One task set with a task a field, zipped as a terminal's card would be."""
+    from chaffinch.pipelines.task_data.writer import write_task_data
+
+    boundaries = {field.field: _ring(field) for field in fields}
+    changes = pl.concat(field.adjustments for field in fields)
+    archive.parent.mkdir(parents=True)
+    with tempfile.TemporaryDirectory() as folder, zipfile.ZipFile(archive, "w") as packed:
+        for path in write_task_data(Path(folder), [f.readings for f in fields], changes, boundaries, ZONE):
+            entry = zipfile.ZipInfo(f"TASKDATA/{path.name}", _ZIP_MOMENT)
+            packed.writestr(entry, path.read_bytes(), zipfile.ZIP_DEFLATED, 9)
+
+
+def _ring(field: MachineField) -> str:
+    return f"POLYGON (({', '.join(f'{longitude} {latitude}' for longitude, latitude in field.boundary)}))"
 
 
 if __name__ == "__main__":

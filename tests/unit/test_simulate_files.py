@@ -7,6 +7,7 @@ import gzip
 import io
 import json
 import tomllib
+import zipfile
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,7 +32,11 @@ def contents(folder: Path) -> dict[str, bytes]:
     for file in sorted(path for path in folder.rglob("*") if path.is_file()):
         data = file.read_bytes()
         name = file.relative_to(folder).as_posix()
-        found[name] = gzip.decompress(data) if name.endswith(".gz") else data
+        if name.endswith(".zip"):
+            with zipfile.ZipFile(file) as packed:
+                found |= {f"{name}/{member}": packed.read(member) for member in packed.namelist()}
+        else:
+            found[name] = gzip.decompress(data) if name.endswith(".gz") else data
     return found
 
 
