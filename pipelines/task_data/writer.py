@@ -71,18 +71,32 @@ def _with_set_values(frame: pl.DataFrame, adjustments: pl.DataFrame | None) -> p
 
     if adjustments is None:
         return frame
-    own = adjustments.filter(pl.col("machine") == frame["machine"][0], pl.col("kind") == "number").sort(
-        "time"
-    )
-    for (name,), changes in own.group_by(["setting"], maintain_order=True):
+    own = adjustments.filter(pl.col("machine") == frame["machine"][0], pl.col("kind") == "number")
+    for (name,), changes in own.sort("time").group_by(["setting"], maintain_order=True):
         column = settings()[str(name)].column
-        if column in frame.columns and frame[column].null_count() < len(frame):
-            continue
-        values = [changes["from_value"][0], *changes["to_value"].to_list()]
-        numbers = np.array([np.nan if value is None else float(value) for value in values])
-        passed = np.searchsorted(changes["time"].to_numpy(), frame["time"].to_numpy(), side="right")
-        frame = frame.with_columns(pl.Series(column, numbers[passed], nan_to_null=True))
+        if column not in frame.columns or frame[column].null_count() == len(frame):
+            frame = frame.with_columns(_set_values(frame["time"], changes).alias(column))
     return frame
+
+
+def _set_values(times: pl.Series, changes: pl.DataFrame) -> pl.Series:
+    """The value of one setting at each of ``times``, by its changes in the order of time.
+
+    Before the first change of this task it is what that one started from; without one, what the last change
+    before left.
+    """
+    import polars as pl
+
+    inside = changes.filter(pl.col("time") > times[0], pl.col("time") <= times[-1])
+    if inside.height:
+        levels = [inside["from_value"][0], *inside["to_value"].to_list()]
+        passed = np.searchsorted(inside["time"].to_numpy(), times.to_numpy(), side="right")
+    else:
+        before = changes.filter(pl.col("time") <= times[0])
+        levels = [before["to_value"][-1] if before.height else changes["from_value"][0]]
+        passed = np.zeros(len(times), np.int64)
+    numbers = np.array([np.nan if level is None else float(level) for level in levels])
+    return pl.Series(numbers[passed], nan_to_null=True)
 
 
 def _log(

@@ -102,6 +102,21 @@ def test_adjustments_come_back_but_those_in_words(tmp_path: Path) -> None:
     assert parsed.adjustments["row"].to_list() == [101, 201, 301]
 
 
+def test_a_value_that_was_put_back_between_two_fields(tmp_path: Path) -> None:
+    """The second field begins where its own first change says, not where the first field ended."""
+    day = pl.col("time") + pl.duration(days=1)
+    second = season().with_columns(day, field=pl.lit("Long Acre"))
+    fan = changes().filter(pl.col("setting") == "fan_speed").head(1)
+    write_task_data(tmp_path, [season(), second], pl.concat([fan, fan.with_columns(day)]))
+    parsed = read_folder(tmp_path)
+    assert parsed.adjustments is not None
+    assert parsed.adjustments.select("row", "from_value", "to_value").rows() == [
+        (101, "1000", "1050"),
+        (401, "1050", "1000"),
+        (501, "1000", "1050"),
+    ]
+
+
 def test_totals_of_the_machine_agree_with_its_log(tmp_path: Path) -> None:
     write_task_data(tmp_path, [season()])
     notes = [note for note in read_folder(tmp_path).notes if "the machine's own total" in note]
