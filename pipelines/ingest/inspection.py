@@ -46,6 +46,10 @@ def inspect_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
             from chaffinch.pipelines.ingest.decode import bounded_content
 
             table = open_table(file, bounded_content(file), farm)
+        else:
+            from chaffinch.pipelines.task_data import describe_columns
+
+            found |= {"columns": describe_columns(file.members, file.name, farm)}
         if table is not None:
             found |= _layout(table)
             parsed = read_table(table, farm, [])
@@ -189,6 +193,7 @@ def _render_file(file: dict[str, Any]) -> list[RenderableType]:
         lines.append(
             Text(f"  {file['encoding']}, separator {file['separator']}, header in line {file['header_line']}")
         )
+    if "columns" in file:
         lines.append(_columns_table(file["columns"]))
     lines.extend(Text(f"  {line}") for line in _told(file))
     lines.extend(Text(f"  Note: {note}", style="dim") for note in file["notes"])

@@ -65,7 +65,7 @@ def _described(use: ColumnUse) -> dict[str, Any]:
     entry: dict[str, Any] = {"header": use.key, "is": use.target, "kind": kind, "unit": None, "to_unit": None}
     entry |= {"factor": None, "sample": None if use.raw is None else f"{use.raw:.0f}"}
     if use.scale is not None:
-        entry |= {"unit": f"raw, by {use.scale.source}", "to_unit": use.scale.unit, "factor": use.scale.step}
+        entry |= {"unit": "raw", "to_unit": use.scale.unit, "factor": use.scale.step, "by": use.scale.source}
     return entry
 
 
