@@ -172,9 +172,10 @@ def take_in_inbox(inbox: Path, lake: Lake, say: Say = _silent, step: Step = _sil
                 for delivery in batch:
                     done += 1
                     step(done, plan.most_new, delivery.name)
-        for superseded in plan.superseded(lake):
-            lake.retract(superseded)
-            replaced += 1
+        superseded = plan.superseded(lake)
+        lake.strike(superseded)
+        replaced += len(superseded)
+        lake.note_names(plan.names())
         return IngestSummary(
             files=len(plan.files),
             new=tuple(outcomes),

@@ -75,6 +75,13 @@ class InboxPlan:
     retracted: tuple[str, ...] = ()
     known: frozenset[str] = frozenset()
 
+    def names(self) -> dict[str, set[str]]:
+        """Every name in the inbox, by delivery."""
+        found: dict[str, set[str]] = {}
+        for file in self.files:
+            found.setdefault(delivery_id(file.sha256), set()).add(file.name)
+        return found
+
     def tiers(self) -> tuple[str, ...]:
         return TIERS
 
@@ -107,16 +114,21 @@ class InboxPlan:
         )
 
     def superseded(self, lake: Lake) -> list[str]:
-        """Deliveries whose name now has the content of another file, so that nothing new replaces them."""
-        twins = {twin for names in self.twins.values() for twin in names}
+        """Deliveries whose name now has the content of another known file, so that nothing replaces them."""
+        names = {file.name for file in self.files}
         present = {delivery_id(one.sha256) for _, one in self.firsts}
-        counted = lake.ledger().select("delivery", "name").iter_rows()
-        return [delivery for delivery, name in counted if name in twins and delivery not in present]
+        rows = lake.ledger().select("delivery", "name", "other_names").iter_rows()
+        return [
+            delivery
+            for delivery, name, others in rows
+            if delivery not in present and names & {name, *(others or [])}
+        ]
 
     def _replaced_by(self, file: InboxFile, ledger: pl.DataFrame) -> tuple[str, ...]:
         """Deliveries of the same name and other content, unless that content still lies in the inbox."""
         present = {delivery_id(one.sha256) for _, one in self.firsts}
-        earlier = ledger.filter(ledger["name"] == file.name)["delivery"].to_list()
+        other_names = ledger["other_names"].list.contains(file.name).fill_null(False)
+        earlier = ledger.filter((ledger["name"] == file.name) | other_names)["delivery"].to_list()
         return tuple(old for old in earlier if old not in present)
 
 
@@ -142,6 +154,8 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
             twins[first] = (*twins.get(first, ()), file.name)
         else:
             firsts[file.sha256] = (_tier(file), file)
+            if (known := owner.get(file.sha256, file.name)) != file.name:
+                same.append(f"{file.name} has the same content as {known}, taken in before; it counts once.")
     ordered = tuple(sorted(firsts.values(), key=lambda pair: (TIERS.index(pair[0]), pair[1].name)))
     farm_text, farm = _farm(ordered, lake)
     out = set(_retracted(ledger))

@@ -200,6 +200,7 @@ def tables() -> dict[str, Table]:
             (
                 Column("delivery", "text", "identifier: start of the content hash", True),
                 Column("name", "text", "path inside the inbox, with forward slashes", True),
+                Column("other_names", "texts", "other names under which the same content was met"),
                 Column("content_sha256", "text", "hash of the bytes", True),
                 Column("size_bytes", "whole", "size of the file"),
                 Column(

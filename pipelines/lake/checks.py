@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.lake.store import Lake
 
-# The columns in which two lakes made from the same files may differ: when, and by which state of the program.
-NOT_CONTENT = ("taken_in_at", "computed_at", "read_with")
+# The columns in which two lakes made from the same files may differ: when, by which state of the program, and
+# what the files were once called.
+NOT_CONTENT = ("taken_in_at", "computed_at", "read_with", "other_names")
 
 
 def faults(lake: Lake) -> list[str]:

@@ -77,6 +77,7 @@ class Delivery:
         return {
             "delivery": self.id,
             "name": self.name,
+            "other_names": [],
             "content_sha256": self.sha256,
             "size_bytes": self.size_bytes,
             "kind": parsed.kind if parsed else "unknown",

@@ -8,7 +8,7 @@ which is the moment from which the batch counts; rows that the batch replaces ou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -214,6 +214,27 @@ class Lake:
             self._commit_ledger([*ids, *sorted(replaced)], rows)
             self._remove_rows(sorted(replaced))
 
+    def note_names(self, names: Mapping[str, Collection[str]]) -> None:
+        """Keep the names under which content that counts was met, so that a correction under any of them is
+        known for one. ``names``: by identifier.
+        """
+        changed = []
+        for row in self.ledger().iter_rows(named=True):
+            known = set(row["other_names"] or [])
+            met = known | (set(names.get(row["delivery"], ())) - {row["name"]})
+            if met != known:
+                changed.append(row | {"other_names": sorted(met)})
+        if changed:
+            with self.writing():
+                self._commit_ledger([row["delivery"] for row in changed], changed)
+
+    def strike(self, ids: Sequence[str]) -> None:
+        """Take deliveries out as if they had never come; the ledger goes first."""
+        if ids:
+            with self.writing():
+                self._commit_ledger(list(ids), [])
+                self._remove_rows(ids)
+
     def retract(self, delivery: str) -> str:
         """Take a delivery, named by identifier or by name, out again. Gives the name it had.
 
@@ -245,7 +266,7 @@ class Lake:
             row = self.find_delivery(delivery)
             if row["status"] != RETRACTED:
                 raise CallError(f"{row['name']} is not retracted; there is nothing to undo.")
-            self._commit_ledger([row["delivery"]], [])
+            self.strike([row["delivery"]])
             return str(row["name"])
 
     def find_delivery(self, named: str) -> dict[str, Any]:
