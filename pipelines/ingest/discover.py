@@ -11,6 +11,8 @@ import gzip
 import hashlib
 import io
 import os
+import re
+import stat
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
@@ -26,6 +28,7 @@ MOST_RATIO = 200
 # Below this size a high ratio is only a repetitive log, and harmless.
 RATIO_FREE_BYTES = 16 << 20
 _SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
+_STANDARD_STEM = re.compile(r"[A-Za-z]{3}\d{4,5}")
 _SKIPPED_ENDINGS = (".part", ".tmp", ".crdownload", "~")
 _KIND_HINTS = {
     ".toml": "farm",
@@ -205,14 +208,14 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     if hostile is not None:
         yield _refused_path(path, name, hostile)
         return
-    infos = [i for i in infos if not any(is_skipped(part) for part in PurePosixPath(i.filename).parts)]
+    infos = [i for i in infos if not any(map(is_skipped, PurePosixPath(_slashed(i.filename)).parts))]
     tasks = sorted({_parent(i.filename) for i in infos if _is_task_file(i.filename)})
     claimed: set[str] = set()
     found: list[InboxFile] = []
     for folder in tasks:
         inside = [n for n in (i.filename for i in infos) if _parent(n) == folder and _is_member(n)]
         claimed.update(inside)
-        readers = {n.removeprefix(folder): _zip_reader(path, n) for n in inside}
+        readers = {_slashed(n).removeprefix(folder): _zip_reader(path, n) for n in inside}
         found.append(_task_data(f"{name}/{printable(folder)}".rstrip("/"), readers))
     for info in infos:
         if info.filename not in claimed:
@@ -228,6 +231,10 @@ def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:
         if info.filename.startswith(("/", "\\")) or ".." in parts or (parts and parts[0].endswith(":")):
             return (
                 f"The archive names a file outside itself ('{printable(info.filename)}'); it was not opened."
+            )
+        if stat.S_ISLNK(info.external_attr >> 16):
+            return (
+                f"The archive holds a link ('{printable(info.filename)}') in place of a file; pack the file."
             )
         if info.flag_bits & 1:
             return "The archive is locked with a password; unpack it and put the files here."
@@ -269,16 +276,25 @@ def _zip_reader(path: Path, member: str) -> Callable[[], bytes]:
 
 
 def _is_task_file(name: str) -> bool:
-    return PurePosixPath(name).name.upper() == "TASKDATA.XML"
+    return PurePosixPath(_slashed(name)).name.upper() == "TASKDATA.XML"
 
 
 def _is_member(name: str) -> bool:
-    """Whether a file beside a ``TASKDATA.XML`` belongs to it; a log there is a file of its own."""
-    return PurePosixPath(name).suffix.lower() in (".xml", ".bin", ".xsd")
+    """Whether a file beside a ``TASKDATA.XML`` belongs to it; a log there is a file of its own.
+
+    Terminals leave copies of a log in forms of their own beside it, such as ``TLG00001.CSV``: not read twice.
+    """
+    path = PurePosixPath(_slashed(name))
+    return path.suffix.lower() in (".xml", ".bin", ".xsd") or _STANDARD_STEM.fullmatch(path.stem) is not None
+
+
+def _slashed(name: str) -> str:
+    """``name`` with forward slashes; some programs pack the other ones."""
+    return name.replace("\\", "/")
 
 
 def _parent(name: str) -> str:
-    parent = str(PurePosixPath(name).parent)
+    parent = str(PurePosixPath(_slashed(name)).parent)
     return "" if parent == "." else f"{parent}/"
 
 

@@ -102,6 +102,12 @@ def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> Non
         f"{name}: the folder holds this name twice in different case; it was not read."
         for name in task_set.clashes
     ]
+    strange = [
+        name for name in sorted(task_set.files) if not name.casefold().endswith((".xml", ".bin", ".xsd"))
+    ]
+    if strange:
+        listed = ", ".join(strange[:5]) + (", ..." if len(strange) > 5 else "")
+        delivery.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
     offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
     delivery.notes += [sentence for sentence in offsets if sentence]
     seen: set[str] = set()

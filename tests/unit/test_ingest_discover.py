@@ -112,6 +112,28 @@ def test_task_data_beside_other_files_in_one_zip(tmp_path):
     assert set(found[1].members) == {"TASKDATA.XML", "L.bin"}
 
 
+def test_task_data_packed_with_backslashes_is_one_file(tmp_path):
+    zipped(tmp_path / "t.zip", {"CARD\\TASKDATA.XML": b"<a/>", "CARD\\TLG00001.BIN": b"1"})
+    (file,) = find_files(tmp_path)
+    assert (file.name, file.is_task_data) == ("t.zip/CARD", True)
+    assert set(file.members) == {"TASKDATA.XML", "TLG00001.BIN"}
+
+
+def test_copies_that_a_terminal_leaves_beside_its_log_belong_to_the_task_data(tmp_path):
+    names = ("TASKDATA.XML", "TLG00001.BIN", "TLG00001.CSV", "tlg00001.syn")
+    zipped(tmp_path / "t.zip", {f"card/{name}": name.encode() for name in names})
+    (file,) = find_files(tmp_path)
+    assert set(file.members) == set(names)
+
+
+def test_a_link_in_an_archive_is_refused(tmp_path):
+    with zipfile.ZipFile(tmp_path / "t.zip", "w") as archive:
+        link = zipfile.ZipInfo("log.csv")
+        link.create_system, link.external_attr = 3, 0o120777 << 16
+        archive.writestr(link, "/etc/passwd")
+    assert refusal(tmp_path) == "The archive holds a link ('log.csv') in place of a file; pack the file."
+
+
 def test_a_link_that_leads_outside_is_refused_and_one_inside_is_read(tmp_path):
     inbox = tmp_path / "inbox"
     inbox.mkdir()

@@ -189,6 +189,13 @@ def test_two_files_of_one_name() -> None:
     assert any("holds this name twice" in note for note in parsed.notes)
 
 
+def test_files_of_another_kind_beside_the_logs_are_told() -> None:
+    parsed = read(TLG00001_SYN=b"x", NOTES_TXT=b"hello")
+    assert parsed.rows_read == 60
+    said = "Beside the task data, no part of the standard and not read: NOTES.TXT, TLG00001.SYN."
+    assert said in parsed.notes
+
+
 def test_lower_case_names_and_folders_below() -> None:
     deep = {f"a/b c/TaskData/{name.lower()}": content for name, content in sets.members().items()}
     assert read_members(deep, "set", FARM).rows_read == 60
