@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from chaffinch.pipelines.command_line.program import app
 from chaffinch.pipelines.command_line.telling import Debug, Json, give, progress, say
+from chaffinch.pipelines.errors import CallError
 
 
 @app.command(epilog="Example: chaffinch simulate made_up_season --scenario plain --seed 7")
@@ -52,12 +54,30 @@ def simulate(
     return 0
 
 
-@app.command(epilog="Example: chaffinch prove --seasons 3")
+@app.command(epilog="Example: chaffinch prove --scenario plain --seasons 3 --figure proof.html")
 def prove(
     scenario: Annotated[
         list[str] | None, typer.Option("--scenario", help="Only this scenario; may be given several times.")
     ] = None,
     seasons: Annotated[int, typer.Option("--seasons", min=1, help="Seasons simulated per scenario.")] = 1,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", min=0, help="The same seed, the same seasons; fresh if none."),
+    ] = None,
+    fields: Annotated[
+        int | None,
+        typer.Option("--fields", min=1, help="Machine-fields in each season; else the scenario's own."),
+    ] = None,
+    outcome: Annotated[
+        list[str] | None,
+        typer.Option("--outcome", help="An outcome, or 'all'; else separation and cleaning loss."),
+    ] = None,
+    peers: Annotated[
+        bool, typer.Option("--peers/--no-peers", help="Other methods and an oracle on the same seasons.")
+    ] = True,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FILE", help="Write a figure of the result, .html.")
+    ] = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
@@ -66,9 +86,31 @@ def prove(
     Tells, per scenario, how often the 95 % ranges held the truth and how often a change was called where
     there was none. Takes minutes to hours. Exits with 1 where a scenario is not held.
     """
-    from chaffinch.pipelines.prove import run
+    from chaffinch.pipelines.prove import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run
 
+    if figure is not None and (figure.suffix != ".html" or not figure.absolute().parent.is_dir()):
+        raise CallError(f"--figure {figure} must end in .html and lie in a folder that is there.")
+    asked = tuple(outcome or DEFAULT_OUTCOMES)
     with progress("Proving") as step:
-        proof = run(scenarios=scenario or None, seasons=seasons, say=say, step=step)
+        proof = run(
+            scenario or None,
+            seasons,
+            say,
+            step,
+            seed=seed,
+            fields=fields,
+            peers=PEERS if peers else (),
+            outcomes=JUDGED_OUTCOMES if asked == ("all",) else asked,
+        )
+    if figure is not None:
+        from chaffinch.dashboards.proof_page import write_proof_page
+
+        write_proof_page(proof, figure)
+        proof["sentences"].append(f"Figure: {figure}")
+    if not as_json and sys.stdout.isatty():
+        from chaffinch.pipelines.prove.wording import score_table
+        from rich.console import Console
+
+        Console().print(score_table(proof))
     give(proof["sentences"], proof, as_json)
     return 0 if proof["held"] else 1

@@ -1,0 +1,11 @@
+"""Prove: hold the estimator, and what people do instead, against made-up seasons with known truth.
+
+``run`` simulates, estimates, judges and tells. Every season has a fresh seed unless one is given, and
+the seeds are part of the result, so that anything seen can be seen again.
+"""
+
+from __future__ import annotations
+
+from chaffinch.pipelines.prove.proof import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run
+
+__all__ = ["DEFAULT_OUTCOMES", "JUDGED_OUTCOMES", "PEERS", "run"]

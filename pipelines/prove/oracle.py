@@ -1,0 +1,82 @@
+"""An oracle: generalised least squares that is told the true noise of the scenario.
+
+No estimator that learns the noise from the same data can be expected to give narrower ranges that hold. It is
+told the standard deviations and time scales of the fast and the slow noise; the white part is left to the
+likelihood, since counting noise, the sensors' smearing and the flow sensor's noise add to the scenario's own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.design import LOSSES, build_design
+from chaffinch.pipelines.estimate.noise import Whitened
+from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
+from chaffinch.pipelines.simulate import Noise
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def knows(noise: Noise, outcome: str) -> bool:
+    """Whether the noise is of two exponential scales and white, and bears on the outcome."""
+    other = (noise.tail_sd, noise.many_scales_sd, noise.bursts_per_hour, noise.ground_sd)
+    return outcome in LOSSES[:2] and not any(other) and noise.fast_sd > 0 and noise.slow_sd > 0
+
+
+def oracle(binned: Binned, outcome: str, noise: Noise) -> list[PeerAnswer]:
+    """Effects of all changes of one machine-field under the true covariance."""
+    from scipy.optimize import minimize_scalar
+    from scipy.stats import norm
+
+    answers = {k: PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))}
+    design = build_design(binned, outcome)
+    if design is None:
+        return list(answers.values())
+    time_s, seconds = binned.time_s[design.use], binned.seconds[design.use]
+    y = binned.outcomes[outcome][design.use]
+
+    def solved(log_white: float) -> tuple[float, Array, Array]:
+        white = float(np.exp(log_white))
+        return generalised_least_squares(binned_covariance(time_s, seconds, noise, white), design.columns, y)
+
+    best = minimize_scalar(
+        lambda w: solved(w)[0], bounds=(-5.0, 3.0), method="bounded", options={"xatol": 0.02}
+    )
+    _, found, covariance = solved(float(best.x))
+    for i, k in enumerate(design.steps):
+        half = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(covariance[i, i])
+        answers[k] = PeerAnswer(k, float(found[i]), float(found[i] - half), float(found[i] + half))
+    return list(answers.values())
+
+
+def binned_covariance(time_s: Array, seconds: Array, noise: Noise, second_variance: float) -> Whitened:
+    """Factored covariance of bin means of the two exponential scales plus white noise, in O(n).
+
+    The mean of an exponential correlation of scale s over bins of T and U seconds has covariance
+    exp(-lag / s) sinh(T / 2s) / (T / 2s) sinh(U / 2s) / (U / 2s), and variance
+    2 (s / T)^2 (T / s - 1 + exp(-T / s)): integrals of the exponential, own calculation.
+    """
+    from celerite2 import driver
+
+    scales = np.array([noise.fast_scale_s, noise.slow_scale_s])
+    variances = np.array([noise.fast_sd**2, noise.slow_sd**2])
+    half = seconds[:, None] / (2 * scales)
+    spread = np.sinh(half) / half
+    own = (2 * half - 1 + np.exp(-2 * half)) / (2 * half**2)
+    diagonal = own @ variances + second_variance / seconds
+    left, right = variances * spread, spread.copy()
+    diagonal, right = driver.factor(time_s, 1 / scales, diagonal, left, right, diagonal.copy(), right.copy())
+    return Whitened(time_s, 1 / scales, left, right, diagonal)
+
+
+def generalised_least_squares(covariance: Whitened, x: Array, y: Array) -> tuple[float, Array, Array]:
+    """-2 restricted log likelihood (but for a constant), coefficients (p,), their covariance (p, p)."""
+    both = covariance.whiten(np.column_stack([x, y]))
+    white_x, white_y = both[:, :-1], both[:, -1]
+    gram = white_x.T @ white_x
+    inverse = np.linalg.inv(gram)
+    coefficients = inverse @ (white_x.T @ white_y)
+    rest = white_y - white_x @ coefficients
+    deviance = covariance.log_determinant + np.linalg.slogdet(gram)[1] + rest @ rest
+    return float(deviance), coefficients, inverse

@@ -1,0 +1,162 @@
+"""Many seasons on trial: fan out over machine-fields, gather, judge, tell."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.prove.scoring import failings, score
+from chaffinch.pipelines.prove.trial import PEERS, STRUCTURAL, FieldTrial, Task, judge_season, try_field
+from chaffinch.pipelines.prove.wording import sentences
+from chaffinch.pipelines.simulate import SCENARIOS
+from chaffinch.schemas.tables import OUTCOMES
+
+DEFAULT_OUTCOMES = ("separation_loss", "cleaning_loss")
+# The simulator knows no truth of non-grain.
+JUDGED_OUTCOMES = tuple(o for o in OUTCOMES if o != "non_grain")
+# The structural time series takes seconds a field and outcome; so many fields of each scenario are enough to
+# see how wide its ranges are.
+STRUCTURAL_FIELDS = 2
+
+Say = Callable[[str], None]
+Step = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _SeasonPlan:
+    scenario: str
+    seed: int
+    tasks: tuple[Task, ...]
+
+
+def run(
+    scenarios: Sequence[str] | None,
+    seasons: int,
+    say: Say,
+    step: Step,
+    *,
+    seed: int | None = None,
+    fields: int | None = None,
+    peers: Sequence[str] = PEERS,
+    outcomes: Sequence[str] = DEFAULT_OUTCOMES,
+    processes: int | None = None,
+) -> dict[str, Any]:
+    """Hold the estimator and its peers against seasons with known truth.
+
+    scenarios : names; all when None. seasons : simulated for each. seed : of the whole proof; None: fresh.
+    fields : machine-fields a season instead of the scenario's own. processes : at most; the machine's cores
+    when None.
+
+    The result holds ``held`` (see ``scoring.failings``), ``seed``, ``season_seeds``, ``scores`` (see
+    ``scoring.score``), ``failings``, ``sentences``, ``fields_of_structural`` (machine-fields a scenario that
+    the structural time series was given), and nothing that is not plain JSON.
+
+    Raises ``CallError`` for a scenario, peer or outcome that does not exist.
+    """
+    names = _known("scenario", scenarios if scenarios is not None else tuple(SCENARIOS), tuple(SCENARIOS))
+    peers = _known("peer", peers, PEERS)
+    outcomes = _known("outcome", outcomes, JUDGED_OUTCOMES)
+    if fields is not None and fields < 1:
+        raise CallError(f"A season has at least one machine-field, not {fields}.")
+    root = seed if seed is not None else int(np.random.SeedSequence().generate_state(1)[0])
+    if root < 0:
+        raise CallError(f"A seed is a whole number from 0 up, not {root}.")
+    season_seeds = [int(s) for s in np.random.SeedSequence(root).generate_state(seasons)]
+    say(f"Seed {root}: the same seed gives the same seasons again.")
+    plans = [_plan(name, s, i, fields, outcomes, peers) for name in names for i, s in enumerate(season_seeds)]
+    judged = pl.concat(_judge(plans, step, processes), how="diagonal_relaxed")
+    scores = score(judged)
+    missed = list(failings(scores))
+    proof = {
+        "held": not missed,
+        "seed": root,
+        "season_seeds": season_seeds,
+        "seasons": seasons,
+        "outcomes": list(outcomes),
+        "fields_of_structural": STRUCTURAL_FIELDS if STRUCTURAL in peers else 0,
+        "scores": scores,
+        "failings": missed,
+    }
+    return {**proof, "sentences": sentences(proof)}
+
+
+def _known(kind: str, asked: Sequence[str], there: Sequence[str]) -> tuple[str, ...]:
+    for name in asked:
+        if name not in there:
+            raise CallError(f"There is no {kind} '{name}'. There are: {', '.join(there)}.")
+    return tuple(dict.fromkeys(asked))
+
+
+def _plan(
+    name: str, seed: int, season: int, fields: int | None, outcomes: tuple[str, ...], peers: tuple[str, ...]
+) -> _SeasonPlan:
+    quick = tuple(p for p in peers if p != STRUCTURAL)
+    count = fields if fields is not None else SCENARIOS[name].fields
+    one = Task(name, seed, fields, 0, outcomes, quick)
+    slow = STRUCTURAL_FIELDS if season == 0 else 0
+    return _SeasonPlan(
+        name, seed, tuple(replace(one, index=i, peers=peers if i < slow else quick) for i in range(count))
+    )
+
+
+def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> list[pl.DataFrame]:
+    """Judged rows of every season. Machine-fields are made side by side, and a season is estimated while the
+    fields of the next are made; only bins and answers are kept, so memory does not grow with the readings."""
+    total = sum(len(p.tasks) + 1 for p in plans)
+    done = 0
+    with _workers(processes, total) as pool:
+        estimates: list[Future[pl.DataFrame]] = []
+        for plan in plans:
+            step(done, total, plan.scenario)
+            trials: list[FieldTrial] = []
+            for trial in pool.map(try_field, plan.tasks):
+                trials.append(trial)
+                done += 1
+                step(done, total, plan.scenario)
+            estimates.append(pool.submit(judge_season, plan.scenario, plan.seed, trials))
+        judged = []
+        for plan, estimate in zip(plans, estimates, strict=True):
+            judged.append(estimate.result())
+            done += 1
+            step(done, total, plan.scenario)
+    return judged
+
+
+@contextmanager
+def _workers(processes: int | None, tasks: int) -> Iterator[Executor]:
+    """Processes started afresh (forked ones inherit locks of threads they lack), one thread each."""
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    count = min(processes or os.cpu_count() or 1, os.cpu_count() or 1, tasks)
+    if count <= 1:
+        yield _InThisProcess()
+        return
+    threads = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS")
+    before = {name: os.environ.get(name) for name in threads}
+    os.environ.update(dict.fromkeys(threads, "1"))
+    try:
+        with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
+            yield pool
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+class _InThisProcess(Executor):
+    """One after the other, here: what the pool does, without it."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future

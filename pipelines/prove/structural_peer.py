@@ -1,0 +1,69 @@
+"""A structural time series of a whole machine-field: local level, irregular, adjustments as regressors.
+
+Harvey 1989, *Forecasting, Structural Time Series Models and the Kalman Filter* (from memory), as statsmodels
+has it. Bins of one minute on the clock; minutes without steady work are missing observations.
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.design import build_design
+from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+MINUTE_S = 60.0
+
+
+def structural_time_series(binned: Binned, outcome: str) -> list[PeerAnswer]:
+    """Effects of all changes of one machine-field at once; takes seconds.
+
+    The coefficients are states, so that their range allows for each other's uncertainty, as those of a
+    restricted likelihood do.
+    """
+    from scipy.stats import norm
+    from statsmodels.tsa.statespace.structural import UnobservedComponents
+
+    answers = {k: PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))}
+    design = build_design(binned, outcome)
+    if design is None:
+        return list(answers.values())
+    regressors = [i for i, name in enumerate(design.names) if name != "intercept"]
+    y, x = minutes(
+        binned.time_s[design.use],
+        binned.seconds[design.use],
+        binned.outcomes[outcome][design.use],
+        design.columns[:, regressors],
+    )
+    with warnings.catch_warnings():
+        # It warns of every start value and of a search that ends at a variance of nought.
+        warnings.simplefilter("ignore")
+        model = UnobservedComponents(y, "local level", exog=x, mle_regression=False)
+        fitted = model.fit(disp=False, maxiter=100)
+    # States: the level, then the regressors.
+    mean, covariance = fitted.smoothed_state[1:, -1], fitted.smoothed_state_cov[1:, 1:, -1]
+    for i, k in enumerate(design.steps):
+        half = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(max(covariance[i, i], 0.0))
+        answers[k] = PeerAnswer(k, float(mean[i]), float(mean[i] - half), float(mean[i] + half))
+    return list(answers.values())
+
+
+def minutes(time_s: Array, seconds: Array, y: Array, x: Array) -> tuple[Array, Array]:
+    """Means by minute of the clock, weighed by seconds: outcome (m,) with NaN where empty, regressors (m, p).
+
+    Regressors of empty minutes are those of the minute before; they bear on nothing, yet must be there.
+    """
+    minute = np.floor((time_s - time_s[0]) / MINUTE_S).astype(np.int64)
+    count = int(minute[-1]) + 1
+    weight = np.bincount(minute, seconds, count)
+    filled = weight > 0
+    both = np.column_stack([y, x])
+    sums = np.column_stack([np.bincount(minute, seconds * column, count) for column in both.T])
+    means = sums[filled] / weight[filled, None]
+    latest = np.cumsum(filled) - 1
+    out = means[latest]
+    return np.where(filled, out[:, 0], np.nan), out[:, 1:]

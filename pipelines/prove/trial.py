@@ -1,0 +1,231 @@
+"""One machine-field on trial: simulated, prepared as any log is, the peers asked, the truth at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import polars as pl
+from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.changes import Change
+from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
+from chaffinch.pipelines.simulate import SCENARIOS, MachineField, simulate_season
+
+OURS = "chaffinch"
+WINDOW_MEANS = "window means"
+WINDOW_REGRESSION = "window regression"
+STRUCTURAL = "structural time series"
+ORACLE = "oracle"
+PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, ORACLE)
+
+UTC_MOMENT = pl.Datetime("us", "UTC")
+CHANGE = ("machine", "field", "change_time", "outcome")
+TRUTH_SCHEMA = {
+    "machine": pl.String(),
+    "field": pl.String(),
+    "change_time": UTC_MOMENT,
+    "outcome": pl.String(),
+    "time": UTC_MOMENT,
+    "setting": pl.String(),
+    "truly_joint": pl.Boolean(),
+    "truth": pl.Float64(),
+}
+ANSWER_SCHEMA = {
+    "machine": pl.String(),
+    "field": pl.String(),
+    "change_time": UTC_MOMENT,
+    "outcome": pl.String(),
+    "method": pl.String(),
+    "estimate": pl.Float64(),
+    "low": pl.Float64(),
+    "high": pl.Float64(),
+    "verdict": pl.String(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What one process is asked to do: one machine-field of one season."""
+
+    scenario: str
+    seed: int
+    fields: int | None
+    index: int
+    outcomes: tuple[str, ...]
+    peers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FieldTrial:
+    """One machine-field, ready to be estimated and judged; its readings are gone.
+
+    binned : None when the log holds no usable work. truth : rows of ``TRUTH_SCHEMA``, one for each logged
+    adjustment of one setting and outcome. peers : rows of ``ANSWER_SCHEMA``.
+    """
+
+    binned: Binned | None
+    truth: pl.DataFrame
+    peers: pl.DataFrame
+
+
+def try_field(task: Task) -> FieldTrial:
+    """Simulate and prepare one machine-field, let the peers answer, and drop its readings."""
+    scenario = SCENARIOS[task.scenario]
+    if task.fields is not None:
+        scenario = replace(scenario, fields=task.fields)
+    made = simulate_season(scenario, task.seed).machine_field(task.index)
+    adjustments = real_adjustments(made.adjustments.with_row_index("row"))
+    binned, _ = prepare(made.readings, adjustments)
+    changes = binned.changes if binned is not None else []
+    truth = truth_of_changes(made.truth, changes, task.outcomes)
+    peers = pl.DataFrame(schema=ANSWER_SCHEMA)
+    if binned is not None:
+        needed = _outcomes_needed(task.outcomes)
+        binned = replace(binned, outcomes={o: y for o, y in binned.outcomes.items() if o in needed})
+        peers = _peer_answers(binned, made, task)
+    return FieldTrial(binned, truth, peers)
+
+
+def _outcomes_needed(outcomes: Iterable[str]) -> set[str]:
+    # Capacity is read off the fit of machine loss.
+    return {*outcomes} | ({"machine_loss"} if "capacity" in outcomes else set())
+
+
+def truth_of_changes(truth: pl.DataFrame, changes: Sequence[Change], outcomes: Iterable[str]) -> pl.DataFrame:
+    """True effect of each change of a machine-field as the estimator grouped them: rows of ``TRUTH_SCHEMA``.
+
+    truth : as the simulator gives it. An adjustment that is in no change stands for itself, so that it counts
+    as one without an answer. The truth of a change is the sum over the events in it, a joint event once.
+    """
+    change = ("change_time", "outcome")
+    log = truth.filter(pl.col("logged") & pl.col("outcome").is_in(list(outcomes))).drop("time")
+    event = pl.coalesce("joint_id", pl.format("{} {}", "logged_time", "setting"))
+    grouped = (
+        log.with_columns(event.alias("event"))
+        .rename({"logged_time": "time"})
+        .join(_change_times(changes), on=["time", "setting"], how="left", validate="m:1")
+        .with_columns(pl.coalesce("change_time", "time").alias("change_time"))
+    )
+    once = pl.when(pl.col("event").is_first_distinct().over(change)).then("log_ratio").otherwise(0.0)
+    known = pl.col("log_ratio").is_not_null().all().over(change)
+    return grouped.with_columns(
+        pl.when(known).then(once.sum().over(change)).alias("truth"),
+        (pl.col("setting").n_unique().over("event", "outcome") > 1).alias("truly_joint"),
+    ).select(pl.col(name).cast(kind) for name, kind in TRUTH_SCHEMA.items())
+
+
+def _change_times(changes: Sequence[Change]) -> pl.DataFrame:
+    """Time, setting and the moment of the first adjustment of the change that holds it."""
+    schema = {"time": UTC_MOMENT, "setting": pl.String(), "change_time": UTC_MOMENT}
+    rows = [
+        change.rows.select(
+            pl.col("time").cast(UTC_MOMENT),
+            "setting",
+            pl.col("time").min().cast(UTC_MOMENT).alias("change_time"),
+        )
+        for change in changes
+    ]
+    return pl.concat([pl.DataFrame(schema=schema), *rows]).unique(["time", "setting"], keep="first")
+
+
+def _peer_answers(binned: Binned, made: MachineField, task: Task) -> pl.DataFrame:
+    frames = []
+    for outcome in task.outcomes:
+        if outcome not in binned.outcomes:
+            continue
+        for method in task.peers:
+            frames.append(_answers(binned, outcome, method, _ask(method, binned, outcome, made)))
+    return pl.concat([pl.DataFrame(schema=ANSWER_SCHEMA), *frames])
+
+
+def _ask(method: str, binned: Binned, outcome: str, made: MachineField) -> list[PeerAnswer]:
+    if method == WINDOW_MEANS:
+        return window_means(binned, outcome)
+    if method == WINDOW_REGRESSION:
+        return window_regression(binned, outcome)
+    if method == STRUCTURAL:
+        from chaffinch.pipelines.prove.structural_peer import structural_time_series
+
+        return structural_time_series(binned, outcome)
+    from chaffinch.pipelines.prove.oracle import knows, oracle
+
+    noise = made.noise.parameters
+    return oracle(binned, outcome, noise) if knows(noise, outcome) else []
+
+
+def _answers(binned: Binned, outcome: str, method: str, answers: list[PeerAnswer]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [
+            {
+                "machine": binned.machine,
+                "field": binned.field,
+                "change_time": binned.changes[a.change].rows["time"].min(),
+                "outcome": outcome,
+                "method": method,
+                "estimate": a.log_ratio,
+                "low": a.low,
+                "high": a.high,
+                "verdict": peer_verdict(a),
+            }
+            for a in answers
+        ],
+        schema=ANSWER_SCHEMA,
+    )
+
+
+def peer_verdict(answer: PeerAnswer) -> str:
+    """The verdict that an answer's range amounts to, in the words of the estimator."""
+    if not answer.low <= answer.high:
+        return "cannot tell"
+    return "more" if answer.low > 0 else "less" if answer.high < 0 else "no clear change"
+
+
+def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.DataFrame:
+    """Estimate the season and lay every method's answers beside the truth, as in ``scoring.JUDGED_SCHEMA``.
+
+    Ours are the rows of ``effects`` that a user would be shown. A change that ``effects`` lacks counts
+    as ``cannot tell``.
+    """
+    truth = pl.concat(t.truth for t in trials)
+    effects = estimate_effects([t.binned for t in trials if t.binned is not None])
+    ours = ours_on_changes(truth, effects)
+    peers = pl.concat(t.peers for t in trials).join(
+        ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"
+    )
+    both = pl.concat([ours, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed")
+    return both.with_columns(pl.lit(scenario).alias("scenario"), pl.lit(seed, dtype=pl.Int64).alias("seed"))
+
+
+def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``effects`` beside the truth, one for each change and outcome.
+
+    ``told_as_one``: rows of a truly joint change that carry an effect without saying that it is joint.
+    """
+    shown = effects.filter(pl.col("scope") == "adjustment").select(
+        "machine",
+        "field",
+        "time",
+        "setting",
+        "outcome",
+        "joint_id",
+        "verdict",
+        pl.col("log_ratio").alias("estimate"),
+        pl.col("log_ratio_low").alias("low"),
+        pl.col("log_ratio_high").alias("high"),
+    )
+    key = ["machine", "field", "time", "setting", "outcome"]
+    as_one = pl.col("truly_joint") & pl.col("joint_id").is_null() & pl.col("estimate").is_not_null()
+    return (
+        truth.join(shown, on=key, how="left", validate="m:1")
+        .group_by(CHANGE, maintain_order=True)
+        .agg(
+            pl.col("truth").first(),
+            pl.col("truly_joint").any(),
+            pl.col("estimate", "low", "high").first(),
+            pl.col("verdict").first().fill_null("cannot tell"),
+            as_one.sum().cast(pl.Int64).alias("told_as_one"),
+        )
+        .with_columns(pl.lit(OURS).alias("method"))
+        .drop_nulls("truth")
+    )

@@ -1,0 +1,112 @@
+"""A proof in words and as a table for the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.prove.trial import OURS, STRUCTURAL
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.prove.scoring import Score
+    from rich.table import Table
+
+
+def sentences(proof: dict[str, Any]) -> list[str]:
+    """What was found, a few sentences a scenario, then whether the estimator was held."""
+    told = [
+        f"Seed {proof['seed']}, {proof['seasons']} season{'s' * (proof['seasons'] > 1)} a scenario; "
+        f"outcomes: {', '.join(proof['outcomes'])}."
+    ]
+    ours = [s for s in proof["scores"] if s["method"] == OURS]
+    told += [
+        _of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]) for one in ours
+    ]
+    if proof["fields_of_structural"]:
+        told.append(
+            f"The {STRUCTURAL} was given {proof['fields_of_structural']} machine-fields of each scenario's "
+            "first season, since it takes seconds for each."
+        )
+    if proof["failings"]:
+        return [*told, "Not held:", *proof["failings"]]
+    return [*told, f"Held in {'every one of ' * (len(ours) > 1)}{len(ours)} scenario{'s' * (len(ours) > 1)}."]
+
+
+def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
+    if not ours["answered"]:
+        return f"{ours['scenario']}: none of {ours['effects']} true effects was answered."
+    said = (
+        f"{ours['scenario']}: ranges held {_percent(ours['coverage'])} "
+        f"({_percent(ours['coverage_low'])} to {_percent(ours['coverage_high'])} by chance) "
+        f"of {ours['answered']} effects answered, {_percent(ours['share_answered'])} of all"
+    )
+    if ours["width_to_oracle"] is not None:
+        said += f"; {ours['width_to_oracle']:.2f} times as wide as an oracle's"
+    if ours["without_effect"]:
+        said += (
+            f"; a change called in {_percent(ours['share_called_without_effect'])} "
+            f"of {ours['without_effect']} without an effect"
+        )
+    if ours["verdicts_on_effects"]:
+        said += f"; wrong sign in {ours['wrong_sign']} of {ours['verdicts_on_effects']} verdicts"
+    if ours["joint_changes"]:
+        said += f"; {ours['joint_told_as_one']} rows of joint changes given to one setting"
+    others = [
+        f"{s['method']} {_percent(s['coverage'])}"
+        for s in all_methods
+        if s["method"] != OURS and s["coverage"] is not None
+    ]
+    return said + (f". Others held: {', '.join(others)}." if others else ".")
+
+
+def score_table(proof: dict[str, Any]) -> Table:
+    """The scores as a table for a terminal; widths, bias and error on the natural-log scale."""
+    from rich.table import Table
+
+    table = Table(title=f"Seed {proof['seed']}")
+    for name in ("scenario", "method"):
+        table.add_column(name, no_wrap=True)
+    for name in (
+        "effects",
+        "answered",
+        "held",
+        "by chance",
+        "bias",
+        "RMSE",
+        "width",
+        "x oracle",
+        "x struct.",
+        "false",
+        "wrong sign",
+    ):
+        table.add_column(name, justify="right")
+    before = None
+    for one in proof["scores"]:
+        new = one["scenario"] != before
+        if new and before is not None:
+            table.add_section()
+        before = one["scenario"]
+        table.add_row(
+            one["scenario"] if new else "",
+            one["method"],
+            str(one["effects"]),
+            _percent(one["share_answered"]),
+            _percent(one["coverage"]),
+            f"{_percent(one['coverage_low'])}-{_percent(one['coverage_high'])}",
+            _decimal(one["bias"], "+.3f"),
+            _decimal(one["root_mean_square_error"]),
+            _decimal(one["mean_width"]),
+            _decimal(one["width_to_oracle"], ".2f"),
+            _decimal(one["width_to_structural"], ".2f"),
+            _percent(one["share_called_without_effect"]),
+            _percent(one["share_wrong_sign"]),
+            style="bold" if one["method"] == OURS else None,
+        )
+    return table
+
+
+def _percent(share: float | None) -> str:
+    return "-" if share is None else f"{100 * share:.1f} %"
+
+
+def _decimal(value: float | None, form: str = ".3f") -> str:
+    return "-" if value is None else format(value, form)
