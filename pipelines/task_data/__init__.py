@@ -6,14 +6,15 @@ header and a binary. Reading goes::
     container     files of a folder or zip, hostile ones refused
     safe_xml      XML into nodes, bounded
     task_file     nodes into devices, tasks, fields, crops
-    log_header    layout of one log          log_binary, resync    its records, decoded and checked
-    columns       what each column is        scaling               raw integers to physical values
-    log_reading   one log's moments, places, plain numbers
-    harvest_log   those as channels          work_state, clock, naming, totals
-    task_logs     the logs of one task       geometry, readings
-    reader        a whole delivery as one ``Parsed``
+    log_header    layout of one log          log_binary, resync      its records, decoded and checked
+    columns       what each column is        dictionary, scaling     raw integers to physical values
+    log_reading   one log's moments, places, plain numbers           clock, log_positions
+    harvest_log   those as channels          held_values, work_state, other_values
+    task_logs     the logs of one task       naming, totals, asides
+    reader        a whole delivery as one ``Parsed``                 delivery, geometry, readings
 
-``writer`` goes the other way, for made-up seasons and for tests.
+``writer`` (with ``written_columns``, ``task_file_xml``, ``encoding``) goes the other way, for made-up seasons
+and for tests.
 """
 
 from chaffinch.pipelines.task_data.reader import (

@@ -2,6 +2,14 @@
 
 A column is its place in the header, so that sections, two headers or several bus values under one identifier
 never overwrite one another. Its presentation is looked up strictly at its own device element.
+
+Which channel it feeds: what ``farm.toml`` says, else a designator that is the name of a channel or setting
+column, else its identifier in the dictionary. In ``farm.toml`` a column goes by its key, its number (either
+notation, with or without the number of its element) or its designator; ``unit`` is that of the number as
+the device shows it::
+
+    [columns."combine_c*"]
+    names = { "E005" = "separation_loss_signal", "57350/3" = { is = "fan_speed_rpm", unit = "rpm" } }
 """
 
 from __future__ import annotations
@@ -32,7 +40,10 @@ _WEAK_WORDS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class LogColumn:
-    """``target``: channel or setting column, when one is fed. ``target_unit``: what its values are in."""
+    """``target``: channel or setting column, when one is fed. ``target_unit``: what its values are in.
+
+    stated_unit : the unit that ``farm.toml`` gives the values as the device shows them, if it does.
+    """
 
     place: DataLogValue
     entry: Identifier | None
@@ -40,6 +51,7 @@ class LogColumn:
     described: ProcessValue | None
     target: str | None
     target_unit: str | None
+    stated_unit: str | None = None
 
     @property
     def key(self) -> str:
@@ -78,7 +90,7 @@ def _resolve(place: DataLogValue, task_file: TaskFile, mapping: Mapping[str, Col
     stated = _stated(bare, mapping)
     if stated is not None:
         target = None if stated.is_ == "ignore" else _column_of(stated.is_)
-        return LogColumn(place, entry, element, described, target, stated.unit or unit_of(target))
+        return LogColumn(place, entry, element, described, target, unit_of(target), stated.unit)
     target = _target(bare)
     return LogColumn(place, entry, element, described, target, unit_of(target))
 

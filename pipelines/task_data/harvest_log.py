@@ -15,9 +15,10 @@ from chaffinch.pipelines.task_data.columns import LogColumn
 from chaffinch.pipelines.task_data.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.task_data.log_reading import LogData
 from chaffinch.pipelines.task_data.other_values import other_texts
-from chaffinch.pipelines.task_data.scaling import Scale, choose
+from chaffinch.pipelines.task_data.scaling import Scale, by_stated_unit, choose
 from chaffinch.pipelines.task_data.task_file import TaskFile
 from chaffinch.pipelines.task_data.work_state import STATE, WIDTHS, Filled, width_m, working
+from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels
 from numpy.typing import NDArray
 
@@ -113,21 +114,30 @@ def _series(name: str, values: NDArray[np.float64]) -> pl.Series:
 
 def _scales(log: LogData, notes: list[str]) -> list[Scale | None]:
     """How to read each column; None where the log and the device contradict each other beyond repair."""
-    scales = []
-    for column, values in zip(log.columns, log.values, strict=True):
-        shown = column.described.presentation if column.described else None
-        # A relative channel has no unit: the number as the device shows it.
-        target_unit = column.target_unit or None
-        scale = choose(column.entry, shown, target_unit, values)
-        if scale is None and len(values):
-            notes.append(
-                f"{log.stem}: {column.key} was not used as {column.target or 'a value'}: neither the "
-                "dictionary nor the device gives plausible values; its raw numbers are kept."
-            )
-        elif scale is not None and scale.note:
-            notes.append(f"{log.stem}: {scale.note}")
-        scales.append(scale)
-    return scales
+    return [
+        _scale(log.stem, column, values, notes)
+        for column, values in zip(log.columns, log.values, strict=True)
+    ]
+
+
+def _scale(stem: str, column: LogColumn, values: NDArray[np.float64], notes: list[str]) -> Scale | None:
+    shown = column.described.presentation if column.described else None
+    if column.stated_unit is not None and column.target is not None:
+        try:
+            return by_stated_unit(shown, column.stated_unit, column.target_unit or "")
+        except UnitError as error:
+            notes.append(f"{stem}: {column.key} was not used as {column.target}: {error}.")
+            return None
+    # A relative channel has no unit: the number as the device shows it.
+    scale = choose(column.entry, shown, column.target_unit or None, values)
+    if scale is None and len(values):
+        notes.append(
+            f"{stem}: {column.key} was not used as {column.target or 'a value'}: neither the dictionary nor "
+            "the device gives plausible values; its raw numbers are kept."
+        )
+    elif scale is not None and scale.note:
+        notes.append(f"{stem}: {scale.note}")
+    return scale
 
 
 def _chosen(log: LogData, scales: Sequence[Scale | None], notes: list[str]) -> dict[str, int]:

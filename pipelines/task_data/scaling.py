@@ -89,6 +89,20 @@ def _absurd(entry: Identifier | None, scale: Scale | None, sample: NDArray[np.fl
     return bool(np.median(np.abs(scale.apply(sample))) > 10 * entry.usual_high)
 
 
+def by_stated_unit(shown: Presentation | None, written: str, target_unit: str) -> Scale:
+    """How to read a number whose unit ``farm.toml`` states: as the device shows it, in the unit ``written``.
+
+    Raises ``UnitError`` for a unit that is unknown or of another kind.
+    """
+    from chaffinch.pipelines.units import UnitError, conversion
+
+    change = conversion(written, target_unit)
+    if change.needs_bushel or change.slope_pct:
+        raise UnitError(f"the unit '{written}' can't be used for task data; state the column in another")
+    step = (shown.scale if shown else 1.0) * change.scale
+    return Scale(step, (shown.offset if shown else 0) * step, target_unit, "farm.toml")
+
+
 def _moving(raw: NDArray[np.float64]) -> NDArray[np.float64]:
     """A sample of the values that are neither missing nor 0: at 0 every factor agrees."""
     sample = raw[np.isfinite(raw) & (raw != 0)]

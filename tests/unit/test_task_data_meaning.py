@@ -362,6 +362,33 @@ def test_a_line_in_farm_toml_maps_it(name: str) -> None:
     assert parsed.unmatched_columns == ()
 
 
+@pytest.mark.parametrize(
+    ("channel", "unit", "expected"),
+    [
+        # 4250 shown as 42.5: 42.5 lb/s are 19.278 kg/s (1 lb = 0.45359237 kg), 42.5 t/h are 11.806 kg/s.
+        ("grain_flow_kg_s", "lb/s", 19.2776757),
+        ("grain_flow_kg_s", "t/h", 11.8055556),
+        ("fan_speed_rpm", "1/s", 2550.0),
+        ("speed_m_s", "mph", 18.9992),
+    ],
+)
+def test_a_unit_in_farm_toml_is_that_of_the_number_shown(channel: str, unit: str, expected: float) -> None:
+    shown = '<DVP A="400" B="0" C="0.01" D="1" E=""/>'
+    machine = device((1, "machine", [(0xE005, 1, "value", "400")]), shown=shown)
+    mapped = f'[columns."set"]\nnames = {{ "E005" = {{ is = "{channel}", unit = "{unit}" }} }}'
+    farm = parse_farm(f'time_zone = "UTC"\n{mapped}')
+    parsed = read(machine, values((0xE005, 1)), [[(0, 4250)]], farm)
+    assert column(parsed, channel) == [pytest.approx(expected, rel=1e-6)]
+
+
+def test_a_unit_that_does_not_fit_is_told_and_the_number_kept() -> None:
+    machine = device((1, "machine", [(0xE005, 1, "value", "400")]), shown=SHOWN)
+    mapped = '[columns."set"]\nnames = { E005 = { is = "speed_m_s", unit = "kg/s" } }'
+    parsed = read(machine, values((0xE005, 1)), [[(0, 4250)]], parse_farm(mapped))
+    assert json.loads(column(parsed, "other")[0]) == {"57349/0/value": "4250"}
+    assert any("57349/0/value was not used as speed_m_s" in note for note in parsed.notes)
+
+
 def test_a_designator_that_is_a_name_of_ours_maps_it() -> None:
     machine = device((1, "machine", [(0xE005, 1, "returns_signal", "400")]), shown=SHOWN)
     parsed = read(machine, values((0xE005, 1)), [[(0, 4250)]])
