@@ -301,10 +301,11 @@ def _parent(name: str) -> str:
 def _task_folder(folder: Path, name: str) -> InboxFile:
     root = folder.resolve()
     paths = [p for p in sorted(folder.iterdir()) if _is_member(p.name) and not is_skipped(p.name)]
-    readers = {
-        printable(p.name): p.read_bytes for p in paths if p.is_file() and p.resolve().is_relative_to(root)
-    }
-    return _task_data(name, readers)
+    paths = [p for p in paths if p.is_file() and p.resolve().is_relative_to(root)]
+    size = sum(p.stat().st_size for p in paths)
+    if size > MOST_UNPACKED_BYTES:
+        return _refused(name, "The task data hold more than 2 GiB; split them by task.", size)
+    return _task_data(name, {printable(p.name): p.read_bytes for p in paths})
 
 
 def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFile:

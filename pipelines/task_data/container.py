@@ -59,8 +59,11 @@ def folder_members(folder: Path) -> Members:
         folders.sort()
         for name in sorted(names):
             path = Path(where, name)
-            if not path.is_symlink() and path.is_file():
-                members[path.relative_to(folder).as_posix()] = path.read_bytes
+            if path.is_symlink() or not path.is_file():
+                continue
+            if path.stat().st_size > MAX_TOTAL_BYTES:
+                raise UnreadableFile(name, f"is larger than {MAX_TOTAL_BYTES // 2**30} GiB, as no log is.")
+            members[path.relative_to(folder).as_posix()] = path.read_bytes
     return members
 
 

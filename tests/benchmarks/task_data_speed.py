@@ -8,6 +8,7 @@ from __future__ import annotations
 import struct
 import sys
 import time
+from collections.abc import Iterator
 
 import numpy as np
 from chaffinch.pipelines.task_data.log_binary import decode
@@ -78,7 +79,8 @@ def timed(call, times: int) -> float:
     return best
 
 
-def main(records: int = 100_000) -> None:
+def measure(records: int) -> Iterator[tuple[str, float, float]]:
+    """For each kind of log: what it is, records a second of the plain loop and of ``decode``."""
     rng = np.random.default_rng(7)
     scenes = {
         "one shape, 12 values": (12, np.full(records, 12)),
@@ -88,13 +90,18 @@ def main(records: int = 100_000) -> None:
         "shape changes at every record, 0 to 25": (25, rng.integers(0, 26, records)),
         "position only": (12, np.zeros(records, int)),
     }
-    print(f"{'log':42} {'loop rec/s':>12} {'here rec/s':>12} {'ratio':>7}")
     for label, (values, counts) in scenes.items():
         data, header = made_up_log(records, values, counts)
         decode(data, header)
         loop = timed(lambda data=data, header=header: plain_loop(data, header), 2)
         here = timed(lambda data=data, header=header: decode(data, header), 5)
-        print(f"{label:42} {records / loop:12,.0f} {records / here:12,.0f} {loop / here:6.1f}x")
+        yield label, records / loop, records / here
+
+
+def main(records: int = 100_000) -> None:
+    print(f"{'log':42} {'loop rec/s':>12} {'here rec/s':>12} {'ratio':>7}")
+    for label, loop, here in measure(records):
+        print(f"{label:42} {loop:12,.0f} {here:12,.0f} {here / loop:6.1f}x")
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.discover import find_files
 from chaffinch.pipelines.task_data import container, read_folder, read_members, read_zip, safe_xml
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml, parse_xml
 
@@ -113,6 +114,18 @@ def test_a_link_in_a_folder_is_not_followed(tmp_path: Path) -> None:
     assert parsed.readings is None
     assert parsed.set_aside is not None
     assert parsed.set_aside["sentence"].to_list() == ["TLG00001.BIN is named by task TSK-1 but not there."]
+
+
+def test_a_file_of_ten_gigabytes_is_not_read(tmp_path: Path) -> None:
+    inbox, folder = tmp_path / "inbox", tmp_path / "inbox" / "card"
+    folder.mkdir(parents=True)
+    (folder / "TASKDATA.XML").write_bytes(sets.task_file())
+    with (folder / "TLG00001.BIN").open("wb") as file:
+        file.truncate(10 * 2**30)  # takes no space: a hole
+    with pytest.raises(UnreadableFile, match="TLG00001.BIN: is larger than 2 GiB, as no log is"):
+        read_folder(folder)
+    (found,) = find_files(inbox)
+    assert found.refusal == "The task data hold more than 2 GiB; split them by task."
 
 
 def packed(tmp_path: Path, entries: dict[str, bytes], compression: int = zipfile.ZIP_DEFLATED) -> Path:
