@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.prove.scoring import failings, score
-from chaffinch.pipelines.prove.trial import PEERS, STRUCTURAL, FieldTrial, Task, judge_season, try_field
+from chaffinch.pipelines.prove.trial import PEERS, SLOW_PEERS, FieldTrial, Task, judge_season, try_field
 from chaffinch.pipelines.prove.wording import sentences
 from chaffinch.pipelines.simulate import SCENARIOS
 from chaffinch.schemas.tables import OUTCOMES
@@ -80,7 +80,7 @@ def run(
         "season_seeds": season_seeds,
         "seasons": seasons,
         "outcomes": list(outcomes),
-        "fields_of_structural": STRUCTURAL_FIELDS if STRUCTURAL in peers else 0,
+        "fields_of_structural": STRUCTURAL_FIELDS if set(peers) & set(SLOW_PEERS) else 0,
         "scores": scores,
         "failings": missed,
     }
@@ -97,7 +97,7 @@ def _known(kind: str, asked: Sequence[str], there: Sequence[str]) -> tuple[str, 
 def _plan(
     name: str, seed: int, season: int, fields: int | None, outcomes: tuple[str, ...], peers: tuple[str, ...]
 ) -> _SeasonPlan:
-    quick = tuple(p for p in peers if p != STRUCTURAL)
+    quick = tuple(p for p in peers if p not in SLOW_PEERS)
     count = fields if fields is not None else SCENARIOS[name].fields
     one = Task(name, seed, fields, 0, outcomes, quick)
     slow = STRUCTURAL_FIELDS if season == 0 else 0

@@ -33,7 +33,9 @@ LEVEL = 0.95
 HELD_COVERAGE = (0.91, 0.98)
 HELD_FALSE = 0.08
 EXPECTED_FALSE = 1 - LEVEL
-# So that the limits of chance meet those above at 300 effects: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) = 0.909.
+# With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) = 0.909
+# is where ranges that hold exactly 95 % end in all but one case in a thousand.
+MANY_EFFECTS = 300
 CHANCE = 0.001
 
 Score = dict[str, Any]
@@ -113,23 +115,30 @@ def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:
 def coverage_limits(effects: int) -> tuple[float, float]:
     """Between which shares the coverage of ``effects`` effects counts as held.
 
-    0.91 and 0.98, or what chance gives ranges that hold exactly 95 % in all but one case in a thousand, where
-    that is wider (fewer than about 300 effects).
+    0.91 and 0.98; for fewer than 300 effects what chance gives ranges that hold exactly 95 % in all but one case
+    in a thousand, where that is wider.
     """
     from scipy.stats import binom
 
     if effects == 0:
         return 0.0, 1.0
+    if effects >= MANY_EFFECTS:
+        return HELD_COVERAGE
     low, high = (float(binom.ppf(q, effects, LEVEL)) / effects for q in (CHANCE / 2, 1 - CHANCE / 2))
     return min(HELD_COVERAGE[0], low), max(HELD_COVERAGE[1], high)
 
 
 def false_limit(without_effect: int) -> float:
-    """Greatest share of `less` and `more` among effects of nothing that counts as held: 0.08, or chance's."""
+    """Greatest share of `less` and `more` among effects of nothing that counts as held.
+
+    0.08; for fewer than 300 such effects chance's, where that is more.
+    """
     from scipy.stats import binom
 
     if without_effect == 0:
         return 1.0
+    if without_effect >= MANY_EFFECTS:
+        return HELD_FALSE
     by_chance = float(binom.ppf(1 - CHANCE / 2, without_effect, EXPECTED_FALSE)) / without_effect
     return max(HELD_FALSE, by_chance)
 
@@ -145,17 +154,22 @@ def failings(scores: list[Score]) -> Iterator[str]:
             yield f"{name}: no effect was answered, so nothing is shown."
         elif not low <= one["coverage"] <= high:
             yield (
-                f"{name}: ranges held {one['coverage']:.1%} of {n} true effects, "
-                f"outside {low:.1%} to {high:.1%}."
+                f"{name}: ranges held {percent(one['coverage'])} of {n} true effects, "
+                f"outside {percent(low)} to {percent(high)}."
             )
         limit = false_limit(one["without_effect"])
         if one["without_effect"] and one["share_called_without_effect"] > limit:
             yield (
-                f"{name}: a change was called in {one['share_called_without_effect']:.1%} of "
-                f"{one['without_effect']} adjustments without an effect, more than {limit:.1%}."
+                f"{name}: a change was called in {percent(one['share_called_without_effect'])} of "
+                f"{one['without_effect']} adjustments without an effect, more than {percent(limit)}."
             )
         if one["joint_told_as_one"]:
             yield f"{name}: {one['joint_told_as_one']} rows give a joint change's effect to one setting."
+
+
+def percent(share: float | None) -> str:
+    """A share as people read it."""
+    return "-" if share is None else f"{100 * share:.1f} %"
 
 
 def _share(part: int, whole: int) -> float | None:

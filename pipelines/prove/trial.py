@@ -16,8 +16,10 @@ OURS = "chaffinch"
 WINDOW_MEANS = "window means"
 WINDOW_REGRESSION = "window regression"
 STRUCTURAL = "structural time series"
+STRUCTURAL_STATES = "structural, as states"
 ORACLE = "oracle"
-PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, ORACLE)
+PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, STRUCTURAL_STATES, ORACLE)
+SLOW_PEERS = (STRUCTURAL, STRUCTURAL_STATES)
 
 UTC_MOMENT = pl.Datetime("us", "UTC")
 CHANGE = ("machine", "field", "change_time", "outcome")
@@ -144,10 +146,10 @@ def _ask(method: str, binned: Binned, outcome: str, made: MachineField) -> list[
         return window_means(binned, outcome)
     if method == WINDOW_REGRESSION:
         return window_regression(binned, outcome)
-    if method == STRUCTURAL:
+    if method in SLOW_PEERS:
         from chaffinch.pipelines.prove.structural_peer import structural_time_series
 
-        return structural_time_series(binned, outcome)
+        return structural_time_series(binned, outcome, as_states=method == STRUCTURAL_STATES)
     from chaffinch.pipelines.prove.oracle import knows, oracle
 
     noise = made.noise.parameters

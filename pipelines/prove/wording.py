@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from chaffinch.pipelines.prove.scoring import percent
 from chaffinch.pipelines.prove.trial import OURS, STRUCTURAL
 
 if TYPE_CHECKING:
@@ -35,15 +36,15 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
     if not ours["answered"]:
         return f"{ours['scenario']}: none of {ours['effects']} true effects was answered."
     said = (
-        f"{ours['scenario']}: ranges held {_percent(ours['coverage'])} "
-        f"({_percent(ours['coverage_low'])} to {_percent(ours['coverage_high'])} by chance) "
-        f"of {ours['answered']} effects answered, {_percent(ours['share_answered'])} of all"
+        f"{ours['scenario']}: ranges held {percent(ours['coverage'])} "
+        f"({percent(ours['coverage_low'])} to {percent(ours['coverage_high'])} by chance) "
+        f"of {ours['answered']} effects answered, {percent(ours['share_answered'])} of all"
     )
     if ours["width_to_oracle"] is not None:
         said += f"; {ours['width_to_oracle']:.2f} times as wide as an oracle's"
     if ours["without_effect"]:
         said += (
-            f"; a change called in {_percent(ours['share_called_without_effect'])} "
+            f"; a change called in {percent(ours['share_called_without_effect'])} "
             f"of {ours['without_effect']} without an effect"
         )
     if ours["verdicts_on_effects"]:
@@ -51,7 +52,7 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
     if ours["joint_changes"]:
         said += f"; {ours['joint_told_as_one']} rows of joint changes given to one setting"
     others = [
-        f"{s['method']} {_percent(s['coverage'])}"
+        f"{s['method']} {percent(s['coverage'])}"
         for s in all_methods
         if s["method"] != OURS and s["coverage"] is not None
     ]
@@ -89,23 +90,19 @@ def score_table(proof: dict[str, Any]) -> Table:
             one["scenario"] if new else "",
             one["method"],
             str(one["effects"]),
-            _percent(one["share_answered"]),
-            _percent(one["coverage"]),
-            f"{_percent(one['coverage_low'])}-{_percent(one['coverage_high'])}",
+            percent(one["share_answered"]),
+            percent(one["coverage"]),
+            f"{percent(one['coverage_low'])}-{percent(one['coverage_high'])}",
             _decimal(one["bias"], "+.3f"),
             _decimal(one["root_mean_square_error"]),
             _decimal(one["mean_width"]),
             _decimal(one["width_to_oracle"], ".2f"),
             _decimal(one["width_to_structural"], ".2f"),
-            _percent(one["share_called_without_effect"]),
-            _percent(one["share_wrong_sign"]),
+            percent(one["share_called_without_effect"]),
+            percent(one["share_wrong_sign"]),
             style="bold" if one["method"] == OURS else None,
         )
     return table
-
-
-def _percent(share: float | None) -> str:
-    return "-" if share is None else f"{100 * share:.1f} %"
 
 
 def _decimal(value: float | None, form: str = ".3f") -> str:

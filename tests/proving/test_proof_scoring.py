@@ -1,0 +1,229 @@
+"""The judge itself: hand-made answers and truths whose scores are counted by hand."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+from chaffinch.pipelines.prove.scoring import (
+    JUDGED_SCHEMA,
+    binomial_range,
+    coverage_limits,
+    failings,
+    false_limit,
+    score,
+)
+from chaffinch.pipelines.prove.trial import ANSWER_SCHEMA, ORACLE, OURS, ours_on_changes, truth_of_changes
+
+START = datetime(2026, 7, 20, 10, tzinfo=UTC)
+
+
+def judged(rows: list[tuple], method: str = OURS, scenario: str = "plain") -> pl.DataFrame:
+    """Rows (truth, estimate, low, high, verdict) as one method's answers to changes one minute apart."""
+    return pl.DataFrame(
+        [
+            {
+                "scenario": scenario,
+                "seed": 1,
+                "machine": "A",
+                "field": "Mill",
+                "change_time": START + timedelta(minutes=i),
+                "outcome": "separation_loss",
+                "method": method,
+                "truth": truth,
+                "truly_joint": False,
+                "estimate": estimate,
+                "low": low,
+                "high": high,
+                "verdict": verdict,
+                "told_as_one": 0,
+            }
+            for i, (truth, estimate, low, high, verdict) in enumerate(rows)
+        ],
+        schema=JUDGED_SCHEMA,
+    )
+
+
+FIVE = [
+    (0.0, 0.1, -0.1, 0.3, "no clear change"),  # held
+    (0.0, 0.3, 0.1, 0.5, "more"),  # missed; a change called where there was none
+    (-0.5, -0.4, -0.6, -0.2, "less"),  # held; right sign
+    (-0.5, 0.4, 0.2, 0.6, "more"),  # missed; wrong sign
+    (0.2, None, None, None, "cannot tell"),  # not answered
+]
+
+
+def test_five_effects_by_hand():
+    (found,) = score(judged(FIVE))
+    assert (found["effects"], found["answered"], found["held"]) == (5, 4, 2)
+    assert found["share_answered"] == pytest.approx(0.8)
+    assert found["coverage"] == pytest.approx(0.5)
+    assert found["bias"] == pytest.approx((0.1 + 0.3 + 0.1 + 0.9) / 4)
+    assert found["root_mean_square_error"] == pytest.approx(math.sqrt((0.01 + 0.09 + 0.01 + 0.81) / 4))
+    assert found["mean_width"] == pytest.approx(0.4)
+    assert (found["without_effect"], found["called_without_effect"]) == (2, 1)
+    assert (found["verdicts_on_effects"], found["wrong_sign"]) == (2, 1)
+    assert found["width_to_oracle"] is None
+
+
+def test_a_number_without_a_verdict_is_no_answer():
+    (found,) = score(judged([(0.0, 0.1, -5.0, 5.2, "cannot tell")]))
+    assert found["answered"] == 0
+    assert found["coverage"] is found["mean_width"] is found["coverage_low"] is None
+
+
+def test_the_ends_of_a_range_belong_to_it():
+    (found,) = score(judged([(0.3, 0.2, 0.1, 0.3, "more"), (0.1, 0.2, 0.1, 0.3, "more")]))
+    assert found["held"] == 2
+
+
+def test_small_effects_have_no_wrong_sign():
+    """ln 1.02 = 0.0198: a true 1.5 % is left out, a true 3 % counts."""
+    rows = [(0.015, -0.2, -0.3, -0.1, "less"), (0.03, -0.2, -0.3, -0.1, "less")]
+    (found,) = score(judged(rows))
+    assert (found["verdicts_on_effects"], found["wrong_sign"]) == (1, 1)
+
+
+def test_widths_are_compared_on_the_effects_that_both_answered():
+    """Ours answers the first two with widths 0.2 and 0.4; the oracle the last two with 0.2 and 1.0."""
+    ours = judged(
+        [
+            (0, 0, -0.1, 0.1, "no clear change"),
+            (0, 0, -0.2, 0.2, "no clear change"),
+            (0, 0, -2, 2, "cannot tell"),
+        ]
+    )
+    told = judged(
+        [
+            (0, None, None, None, "cannot tell"),
+            (0, 0, -0.1, 0.1, "no clear change"),
+            (0, 0, -0.5, 0.5, "no clear change"),
+        ],
+        ORACLE,
+    )
+    by_method = {s["method"]: s for s in score(pl.concat([ours, told]))}
+    assert by_method[OURS]["width_to_oracle"] == pytest.approx(0.4 / 0.2)
+    assert by_method[ORACLE]["width_to_oracle"] == pytest.approx(1.0)
+
+
+def test_scenarios_are_scored_apart():
+    two = pl.concat([judged(FIVE), judged(FIVE[:1], scenario="reactive")])
+    assert [(s["scenario"], s["effects"]) for s in score(two)] == [("plain", 5), ("reactive", 1)]
+
+
+def test_exact_binomial_range():
+    """9 of 10: 55.5 % to 99.7 %, the tabled exact range (Clopper and Pearson 1934; from memory)."""
+    low, high = binomial_range(9, 10)
+    assert (low, high) == (pytest.approx(0.555, abs=5e-4), pytest.approx(0.9975, abs=5e-4))
+
+
+def test_limits_of_coverage_are_those_claimed_where_effects_are_many_and_wider_where_few():
+    assert coverage_limits(2000) == (0.91, 0.98)
+    assert coverage_limits(300) == (0.91, 0.98)
+    assert coverage_limits(299)[0] == pytest.approx(0.91, abs=0.01)
+    low, high = coverage_limits(20)
+    # Of 20 fair ranges, 5 or more miss with probability 0.0026, 6 or more with 0.0003 (binomial tables).
+    assert low == pytest.approx(14 / 20)
+    assert high == 1.0
+
+
+def test_limit_of_calls_without_an_effect():
+    assert false_limit(3000) == pytest.approx(0.08)
+    assert false_limit(10) > 0.08
+
+
+def _failings_of(**changes) -> list[str]:
+    (one,) = score(judged(FIVE))
+    fair = {"coverage": 0.95, "answered": 400, "without_effect": 0, "share_called_without_effect": None}
+    return list(failings([{**one, **fair, **changes}]))
+
+
+def test_failings():
+    assert _failings_of() == []
+    assert "outside 91.0 % to 98.0 %" in _failings_of(coverage=0.90)[0]
+    assert len(_failings_of(coverage=0.99)) == 1
+    assert len(_failings_of(without_effect=1000, share_called_without_effect=0.09)) == 1
+    assert "one setting" in _failings_of(joint_told_as_one=2)[0]
+    assert "no effect was answered" in _failings_of(answered=0, coverage=None)[0]
+
+
+def test_peers_may_fail():
+    (one,) = score(judged(FIVE, method=ORACLE))
+    assert list(failings([one])) == []
+
+
+# What a simulated field knows: one lone adjustment and one joint change of two settings.
+def _truth() -> pl.DataFrame:
+    moment = pl.Datetime("us", "UTC")
+    rows = [
+        ("concave_clearance", 0, None, 0.2),
+        ("fan_speed", 30, "A joint", 0.5),
+        ("sieve_opening", 30.2, "A joint", 0.5),
+    ]
+    return pl.DataFrame(
+        [
+            {
+                "time": START + timedelta(minutes=m),
+                "logged_time": START + timedelta(minutes=m),
+                "machine": "A",
+                "field": "Mill",
+                "setting": setting,
+                "joint_id": joint,
+                "logged": True,
+                "outcome": "separation_loss",
+                "log_ratio": effect,
+            }
+            for setting, m, joint, effect in rows
+        ],
+        schema_overrides={"time": moment, "logged_time": moment},
+    )
+
+
+def _changes(groups: list[list[int]]):
+    from chaffinch.pipelines.estimate.changes import Change
+
+    log = _truth().select("time", "setting")
+    return [Change(0.0, 0.0, log[g]) for g in groups]
+
+
+def test_a_joint_change_has_one_truth():
+    found = truth_of_changes(_truth(), _changes([[0], [1, 2]]), ["separation_loss"])
+    assert found["truth"].to_list() == [0.2, 0.5, 0.5]
+    assert found["truly_joint"].to_list() == [False, True, True]
+    assert found["change_time"].n_unique() == 2
+
+
+def test_events_grouped_by_the_estimator_add_up():
+    found = truth_of_changes(_truth(), _changes([[0, 1, 2]]), ["separation_loss"])
+    assert found["truth"].to_list() == [pytest.approx(0.7)] * 3
+
+
+def test_an_adjustment_in_no_change_still_counts():
+    found = truth_of_changes(_truth(), _changes([[1, 2]]), ["separation_loss"])
+    assert found.height == 3
+    ours = ours_on_changes(found, _effects(["A joint", "A joint"], [1, 2]))
+    assert ours.sort("change_time")["verdict"].to_list() == ["cannot tell", "more"]
+
+
+def _effects(joint_ids: list[str | None], rows: list[int]) -> pl.DataFrame:
+    log = _truth()[rows]
+    return log.select("machine", "field", "time", "setting", "outcome").with_columns(
+        pl.lit("adjustment").alias("scope"),
+        pl.Series("joint_id", joint_ids, dtype=pl.String),
+        pl.lit("more").alias("verdict"),
+        pl.lit(0.4).alias("log_ratio"),
+        pl.lit(0.1).alias("log_ratio_low"),
+        pl.lit(0.7).alias("log_ratio_high"),
+    )
+
+
+def test_a_joint_change_told_as_one_is_counted():
+    truth = truth_of_changes(_truth(), _changes([[0], [1, 2]]), ["separation_loss"])
+    honest = ours_on_changes(truth, _effects([None, "J", "J"], [0, 1, 2]))
+    wrong = ours_on_changes(truth, _effects([None, None, "J"], [0, 1, 2]))
+    assert honest["told_as_one"].sum() == 0
+    assert wrong["told_as_one"].sum() == 1
+    assert honest.height == 2
+    assert set(ANSWER_SCHEMA) <= set(honest.columns)
