@@ -31,6 +31,7 @@ from chaffinch.pipelines.task_data.task_file import DeviceElement, ProcessValue,
 from chaffinch.schemas.declarations import channels, settings
 
 WORK_STATE = 141
+PLACES = ("latitude", "longitude", "altitude_m")
 KIND_ORDER = ("device", "function", "unit", "bin", "section", "navigation", "connector", "unknown")
 _WEAK_WORDS = frozenset(
     ["loss", "speed", "rate", "flow", "mass", "signal", "sensor", "rpm", "volume", "shaft", "drive"]
@@ -89,7 +90,7 @@ def _resolve(place: DataLogValue, task_file: TaskFile, mapping: Mapping[str, Col
     bare = LogColumn(place, entry, element, described, None, None)
     stated = _stated(bare, mapping)
     if stated is not None:
-        target = None if stated.is_ == "ignore" else _column_of(stated.is_)
+        target = _column_of(stated.is_)
         return LogColumn(place, entry, element, described, target, unit_of(target), stated.unit)
     target = _target(bare)
     return LogColumn(place, entry, element, described, target, unit_of(target))
@@ -127,8 +128,8 @@ def _target(column: LogColumn) -> str | None:
 
 @cache
 def _canonical() -> Mapping[str, str]:
-    """Every column of ``readings`` that a log may feed, with its unit."""
-    own = {channel.name: channel.unit for channel in channels().values()}
+    """Every column of ``readings`` that a value may feed, with its unit; places come with the record."""
+    own = {channel.name: channel.unit for channel in channels().values() if channel.name not in PLACES}
     return own | {setting.column: setting.unit for setting in settings().values() if setting.kind == "number"}
 
 
@@ -137,8 +138,10 @@ def unit_of(target: str | None) -> str | None:
     return None if target is None else _canonical().get(target, "")
 
 
-def _column_of(name: str) -> str:
-    return settings()[name].column if name in settings() else name
+def _column_of(name: str) -> str | None:
+    """The column that a name in ``farm.toml`` stands for; None for ``ignore`` and what no value can feed."""
+    column = settings()[name].column if name in settings() else name
+    return column if column in _canonical() else None
 
 
 @cache

@@ -60,11 +60,39 @@ class HarvestLog:
 def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     """Make a harvest log of ``log``. ``carry`` is read for values kept from the log before, and renewed."""
     notes: list[str] = []
-    logged, log = log, begun_with(log, carry)
+    begun = begun_with(log, carry)
+    scales = [
+        _scale(log.stem, column, values, notes)
+        for column, values in zip(begun.columns, begun.values, strict=True)
+    ]
+    chosen = _chosen(begun, scales, notes)
+    data = _channels(begun, task_file, scales, chosen, notes)
+    remember(begun, carry)
+    notes += _undecided(log)
+    fed = _fed(log, chosen)
+    frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
+        _series("latitude", log.latitude_deg),
+        _series("longitude", log.longitude_deg),
+        _series("altitude_m", log.altitude_m),
+        *(_series(name, values) for name, values in data.items()),
+        other_texts(log, [index for index in range(len(log.columns)) if index not in fed], scales),
+    )
+    uses = (
+        ColumnUse(column.key, fed.get(index), scales[index], float(values[0]) if len(values) else None)
+        for index, (column, values) in enumerate(zip(log.columns, log.values, strict=True))
+    )
+    return HarvestLog(frame, tuple(uses), tuple(notes))
+
+
+def _channels(
+    log: LogData,
+    task_file: TaskFile,
+    scales: Sequence[Scale | None],
+    chosen: Mapping[str, int],
+    notes: list[str],
+) -> dict[str, NDArray[np.float64]]:
+    """(N,) values of every channel and setting that the log feeds, straight or worked out."""
     times_s = log.local_us / 1e6
-    scales = _scales(log, notes)
-    chosen = _chosen(log, scales, notes)
-    data: dict[str, NDArray[np.float64]] = {}
 
     def held(index: int) -> NDArray[np.float64]:
         return filled(log, index, times_s)
@@ -73,13 +101,14 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         scale = scales[index]
         return scale.apply(held(index)) if scale is not None and scale.unit == "m" else held(index) / 1000.0
 
-    for target, index in chosen.items():
-        scale = scales[index]
-        assert scale is not None
-        data[target] = (scale.apply if target in channels() else scale.apply_to_set_value)(held(index))
+    data = {
+        target: (scale.apply if target in channels() else scale.apply_to_set_value)(held(index))
+        for target, index in chosen.items()
+        if (scale := scales[index]) is not None
+    }
     state = working(log, held)
-    if state is not None and "working" not in data:
-        data["working"] = state
+    if state is not None:
+        data.setdefault("working", state)
     width, width_source = width_m(log, task_file, held, metres)
     if width is not None and "working_width_m" not in data:
         data["working_width_m"] = width
@@ -90,37 +119,15 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])
-    remember(log, carry)
-    notes += _undecided(logged)
-    fed = _fed(logged, chosen)
-    other = other_texts(logged, [index for index in range(len(log.columns)) if index not in fed], scales)
-    frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
-        _series("latitude", log.latitude_deg),
-        _series("longitude", log.longitude_deg),
-        _series("altitude_m", log.altitude_m),
-        *(_series(name, values) for name, values in data.items()),
-        other,
-    )
-    uses = (
-        ColumnUse(column.key, fed.get(index), scales[index], float(values[0]) if len(values) else None)
-        for index, (column, values) in enumerate(zip(logged.columns, logged.values, strict=True))
-    )
-    return HarvestLog(frame, tuple(uses), tuple(notes))
+    return data
 
 
 def _series(name: str, values: NDArray[np.float64]) -> pl.Series:
     return pl.Series(name, values, nan_to_null=True, strict=False)
 
 
-def _scales(log: LogData, notes: list[str]) -> list[Scale | None]:
-    """How to read each column; None where the log and the device contradict each other beyond repair."""
-    return [
-        _scale(log.stem, column, values, notes)
-        for column, values in zip(log.columns, log.values, strict=True)
-    ]
-
-
 def _scale(stem: str, column: LogColumn, values: NDArray[np.float64], notes: list[str]) -> Scale | None:
+    """How to read one column; None where log and device contradict each other beyond repair."""
     shown = column.described.presentation if column.described else None
     if column.stated_unit is not None and column.target is not None:
         try:
@@ -194,7 +201,9 @@ def _derive_flow(log: LogData, data: dict[str, NDArray[np.float64]], held: Fille
     if {DRY_FLOW, REFERENCE_MOISTURE} <= by_number.keys() and "grain_moisture_pct" in data:
         dry_kg_s = 1e-6 * held(by_number[DRY_FLOW])
         reference = 1e-6 * held(by_number[REFERENCE_MOISTURE])
-        data["grain_flow_kg_s"] = dry_kg_s * (1 - reference) / (1 - data["grain_moisture_pct"] / 100)
+        dry_share = 1 - data["grain_moisture_pct"] / 100
+        dry_share[dry_share <= 0] = np.nan
+        data["grain_flow_kg_s"] = dry_kg_s * (1 - reference) / dry_share
         notes.append(f"{log.stem}: grain flow was worked out from the flow at reference moisture.")
     elif WET_BY_AREA in by_number and {"working_width_m", "speed_m_s"} <= data.keys():
         yield_kg_m2 = 1e-6 * held(by_number[WET_BY_AREA])

@@ -40,6 +40,7 @@ def _no_task(stem: str) -> Task:
 
 
 def read_task(delivery: Delivery, task_set: TaskSet, task_file: TaskFile, task: Task, seen: set[str]) -> None:
+    """Add the readings of one task to ``delivery``. ``seen``: stems of the logs read already, lower case."""
     carry: Carry = {}
     frames: list[pl.DataFrame] = []
     spans: list[tuple[LogData, pl.DataFrame]] = []

@@ -73,7 +73,7 @@ def width_m(
         parts = [
             np.where(states.get(name, np.ones(len(log))) == 0, 0.0, width) for name, width in logged.items()
         ]
-        return np.nansum(np.stack(parts), axis=0), f"the sum of {len(parts)} sections"
+        return _sum(parts), f"the sum of {len(parts)} sections"
     fixed = _device_width_m(log, task_file)
     if fixed is None:
         return None, ""
@@ -151,6 +151,11 @@ def _share_on(states: NDArray[np.float64]) -> NDArray[np.float64]:
     known = (~np.isnan(states)).sum(axis=1)
     on = (states == 1).sum(axis=1)
     return np.where(known > 0, on / np.maximum(known, 1), np.nan)
+
+
+def _sum(widths: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    stacked = np.stack(widths, axis=1)
+    return np.where(np.isnan(stacked).all(axis=1), np.nan, np.nansum(stacked, axis=1))
 
 
 def _widest(widths: list[NDArray[np.float64]]) -> NDArray[np.float64]:

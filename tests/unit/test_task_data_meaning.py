@@ -389,6 +389,15 @@ def test_a_unit_that_does_not_fit_is_told_and_the_number_kept() -> None:
     assert any("57349/0/value was not used as speed_m_s" in note for note in parsed.notes)
 
 
+@pytest.mark.parametrize("name", ["time", "machine", "latitude", "ignore", "concave_type"])
+def test_what_no_value_of_a_log_can_feed_stays_beside(name: str) -> None:
+    machine = device((1, "machine", [(0xE005, 1, name, "400"), (397, 1, "speed", "")]), shown=SHOWN)
+    mapped = f'[columns."set"]\nnames = {{ E005 = "{name}" }}'
+    parsed = read(machine, values((0xE005, 1), (397, 1)), [[(0, 4250), (1, 1500)]], parse_farm(mapped))
+    assert column(parsed, "latitude") == [52.0]
+    assert json.loads(column(parsed, "other")[0]) == {f"57349/0/{name} [%]": "42.5"}
+
+
 def test_a_designator_that_is_a_name_of_ours_maps_it() -> None:
     machine = device((1, "machine", [(0xE005, 1, "returns_signal", "400")]), shown=SHOWN)
     parsed = read(machine, values((0xE005, 1)), [[(0, 4250)]])
