@@ -11,23 +11,31 @@ Astron. J. 154:220).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-SCALES_S = np.array([20.0, 80.0, 320.0, 1280.0, 5120.0])
-SLOW = SCALES_S >= 320.0
+LADDER_S = np.array([20.0, 80.0, 320.0, 1280.0, 5120.0])
+SLOW = LADDER_S >= 320.0
 
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Variances of the log outcome: one per scale of ``SCALES_S`` (shape (5,)), and of one second, white."""
+    """Variances of the log outcome: one per scale (shape (5,)), and of one second, white.
+
+    shift : log factor by which the whole ladder of scales is moved, so that a scale that rules lies on a rung.
+    """
 
     scale_variances: Array
     second_variance: float
+    shift: float = 0.0
+
+    @property
+    def scales_s(self) -> Array:
+        return LADDER_S * np.exp(self.shift)
 
     def with_drift(self, factor: float) -> Noise:
         """The same noise with the variances of the slow scales (320 s and more) times ``factor``."""
@@ -81,8 +89,8 @@ def factor(time_s: Array, noise: Noise, white: Array) -> Whitened:
     used = noise.scale_variances > 1e-12
     variances = noise.scale_variances[used]
     if variances.size == 0:
-        variances, used = np.array([1e-12]), np.arange(SCALES_S.size) == 0
-    rates = 1.0 / SCALES_S[used]
+        variances, used = np.array([1e-12]), np.arange(LADDER_S.size) == 0
+    rates = 1.0 / noise.scales_s[used]
     n, j = time_s.size, variances.size
     left = np.tile(variances, (n, 1))
     right = np.ones((n, j))
@@ -119,16 +127,7 @@ def solve(stretch: Stretch, noise: Noise) -> Solved:
 # Where the data hardly speak (one short field), the variances lean towards these: a tenth of the log outcome's
 # variance at every scale, a factor of e^2 either way being no surprise.
 PRIOR_SPREAD = 2.0
-DRAWS = 16
-
-
-@dataclass(frozen=True, slots=True)
-class NoisePosterior:
-    """What the season says of its noise: the mode, and weighted draws that tell how well it is known."""
-
-    mode: Noise
-    draws: tuple[Noise, ...]
-    weights: Array
+SHIFT_SPREAD = 0.6
 
 
 def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None) -> Noise:
@@ -147,65 +146,30 @@ def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None) -> Noise
         first,
         (stretches, centre),
         method="L-BFGS-B",
-        bounds=[(-16, 6)] * first.size,
+        bounds=[(-16, 6)] * (first.size - 1) + [(-1.0, 1.0)],
         options={"ftol": 1e-6, "maxiter": 60},
     )
     return _noise(found.x)
 
 
-def noise_posterior(stretches: Sequence[Stretch], mode: Noise) -> NoisePosterior:
-    """Draws from the posterior of the noise around its ``mode``.
-
-    Quasi-random draws from a normal with the curvature at the mode (slightly widened), weighed by the true
-    posterior. The season's slow variances rest on few independent half-hours, and ranges that take them for
-    known are too narrow.
-    """
-    from scipy.stats import norm, qmc
-
-    centre, at = _centre(stretches), _logs(mode)
-    least = _penalised(at, stretches, centre)
-    spread = np.linalg.cholesky(np.linalg.inv(_half_curvature(at, least, stretches, centre)))
-    unit = norm.ppf(qmc.Sobol(at.size, seed=20).random(DRAWS)) * 1.1
-    draws = np.clip(at + unit @ spread.T, -16, 6)
-    deviance = np.array([_penalised(d, stretches, centre) for d in draws])
-    log_weight = -0.5 * (deviance - least) + 0.5 * np.sum((unit / 1.1) ** 2, axis=1)
-    weight = np.exp(np.clip(log_weight - np.median(log_weight), -3, 3))
-    return NoisePosterior(mode, tuple(_noise(d) for d in draws), weight / weight.sum())
-
-
 def _penalised(log_variances: Array, stretches: Sequence[Stretch], centre: Array) -> float:
     noise = _noise(log_variances)
-    prior = np.sum(((log_variances - centre) / PRIOR_SPREAD) ** 2)
+    prior = np.sum(((log_variances - centre)[:-1] / PRIOR_SPREAD) ** 2) + (log_variances[-1] / SHIFT_SPREAD) ** 2
     return float(sum(solve(s, noise).deviance for s in stretches) + prior)
 
 
-def _half_curvature(at: Array, least: float, stretches: Sequence[Stretch], centre: Array) -> Array:
-    """Half the second differences of the penalised deviance: the inverse covariance, made positive definite."""
-    size, h = at.size, 0.5
-    step = np.eye(size) * h
-    one = np.array([[_penalised(at + s * step[i], stretches, centre) for s in (1, -1)] for i in range(size)])
-    curvature = np.diag((one.sum(axis=1) - 2 * least) / h**2)
-    for i in range(size):
-        for j in range(i):
-            both = _penalised(at + step[i] + step[j], stretches, centre)
-            curvature[i, j] = curvature[j, i] = (both - one[i, 0] - one[j, 0] + least) / h**2
-    values, vectors = np.linalg.eigh(curvature / 2)
-    # The prior alone bends the deviance by this much; less can only be a step across a bound.
-    return (vectors * np.maximum(values, 1 / PRIOR_SPREAD**2)) @ vectors.T
-
-
 def _noise(log_variances: Array) -> Noise:
-    return Noise(np.exp(log_variances[:-1]), float(np.exp(log_variances[-1])))
+    return Noise(np.exp(log_variances[:-2]), float(np.exp(log_variances[-2])), float(log_variances[-1]))
 
 
 def _logs(noise: Noise) -> Array:
-    return np.log(np.r_[noise.scale_variances, noise.second_variance] + 1e-7)
+    return np.r_[np.log(np.r_[noise.scale_variances, noise.second_variance] + 1e-7), noise.shift]
 
 
 def _centre(stretches: Sequence[Stretch]) -> Array:
     """Where the prior lies: a tenth of the variance left by ordinary least squares at each scale."""
     spread = float(np.median([_fast_variance(s) for s in stretches]))
-    return np.log(np.r_[np.full(SCALES_S.size, spread), 10 * spread])
+    return np.r_[np.log(np.r_[np.full(LADDER_S.size, spread), 10 * spread]), 0.0]
 
 
 def _fast_variance(stretch: Stretch) -> float:
