@@ -1,0 +1,284 @@
+"""Pages as a browser shows them from a file: quiet, whole, readable, usable by touch and by keyboard."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from chaffinch.dashboards.site import write_site
+
+WIDTHS = (1440, 800, 390)
+# WCAG 2.2, success criterion 2.5.5 (target size, enhanced): 44 by 44 CSS pixels.
+SMALLEST_TARGET_PX = 44
+
+
+def pages_of(site: Path) -> dict[str, Path]:
+    """One page of every kind."""
+    kinds = {"first": site / "index.html", "season": site / "season.html"}
+    for folder in ("fields", "machines", "crops"):
+        kinds[folder] = sorted((site / folder).glob("*.html"))[0]
+    return kinds
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("kind", ["first", "season", "fields", "machines", "crops"])
+def test_a_page_is_quiet_whole_and_never_wider_than_the_window(visit, friendly_site, kind, scheme):
+    seen = visit(scheme=scheme)
+    page = seen.open(pages_of(friendly_site)[kind])
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        settle(page, width)
+        assert small_targets(page) == [], f"at {width}"
+        if kind != "crops" and (width, scheme) in ((1440, "light"), (390, "dark")):
+            assert faults_of_axe(page) == [], f"at {width}"
+    assert seen.said == []
+    root = friendly_site.resolve().as_uri()
+    assert [url for url in seen.asked if not url.startswith((root, "data:", "blob:"))] == []
+
+
+def settle(page: Any, width: int) -> None:
+    """Wait until figures have followed the window; fails where the page stays wider than it."""
+    fits = "document.documentElement.scrollWidth <= innerWidth"
+    try:
+        page.wait_for_function(fits, timeout=5_000)
+    except Exception:
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        pytest.fail(f"{page.url} scrolls sideways: {wide} px at {width}")
+
+
+def faults_of_axe(page: Any) -> list[Any]:
+    """Outside check: what axe-core's rules (WCAG 2 A and AA, best practices) find; warns if it is missing."""
+    try:
+        from axe_playwright_python.sync_playwright import Axe
+    except ImportError:
+        warnings.warn("axe-playwright-python is not installed: pages were not audited", stacklevel=2)
+        return []
+    # Without preload it fetches no style sheets, which a page from a file may not.
+    found = Axe().run(page, options={"preload": False}).response["violations"]
+    return [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found]
+
+
+def small_targets(page: Any) -> list[str]:
+    """What can be tapped but is under 44 px; links within a sentence are exempt (WCAG 2.5.5, inline)."""
+    return page.evaluate(
+        """least => [...document.querySelectorAll('a, button, input, select, summary')]
+            .filter(e => e.getClientRects().length && !e.closest('p, .skip') && !e.classList.contains('skip'))
+            .map(e => [e, e.closest('label')?.getBoundingClientRect() ?? e.getBoundingClientRect()])
+            .filter(([, box]) => box.height < least - 0.5 || box.width < least - 0.5)
+            .map(([e, box]) => `${e.outerHTML.slice(0, 90)} ${box.width}x${box.height}`)""",
+        SMALLEST_TARGET_PX,
+    )
+
+
+@pytest.mark.parametrize("number", [0, *(pytest.param(n, marks=pytest.mark.long) for n in range(1, 8))])
+def test_hostile_names_do_nothing_and_are_shown(visit, hostile_site, made_up, number):
+    seen = visit(width=390)
+    page = seen.open(sorted((hostile_site / "fields").glob("*.html"))[number])
+    assert seen.said == []
+    assert page.title() != "taken"
+    assert page.evaluate("document.querySelectorAll('img[src=x], svg[onload], a[href^=http]').length") == 0
+    settle(page, 390)
+    heading = page.locator("h1").inner_text()
+    assert any(harmless(text)[:5] in heading for text in made_up.HOSTILE)
+
+
+def harmless(text: str) -> str:
+    """``text`` without the characters that nobody can see."""
+    return "".join(c for c in text if c.isprintable())
+
+
+@pytest.mark.parametrize(
+    "kind", ["first", "machines", *(pytest.param(k, marks=pytest.mark.long) for k in ("season", "crops"))]
+)
+def test_hostile_names_do_nothing_on_the_other_pages(visit, hostile_site, kind):
+    seen = visit(width=390)
+    page = seen.open(pages_of(hostile_site)[kind])
+    assert seen.said == []
+    assert page.title() != "taken"
+    settle(page, 390)
+    assert page.evaluate("document.querySelectorAll('img[src=x], svg[onload], a[href^=http]').length") == 0
+
+
+@pytest.fixture(scope="module")
+def field(chromium: Any, friendly_site: Path) -> Any:
+    """A field page that stays open for tests that only look."""
+    page = chromium.new_page(viewport={"width": 1440, "height": 900})
+    page.goto(pages_of(friendly_site)["fields"].as_uri())
+    page.wait_for_selector("body[data-drawn=yes]", state="attached", timeout=20_000)
+    yield page
+    page.close()
+
+
+def cells(page: Any, figure: str) -> list[list[str]]:
+    """The table of a figure, as texts."""
+    return page.evaluate(
+        """id => [...document.getElementById(id).closest('figure').querySelectorAll('table tbody tr')]
+            .map(row => [...row.children].map(cell => cell.textContent.trim()))""",
+        figure,
+    )
+
+
+def number(text: str) -> float:
+    return float(text.replace("\u2212", "-").replace("+", "").replace("%", "").strip())
+
+
+def test_the_effect_chart_draws_the_numbers_of_its_table(field):
+    rows = [row for row in cells(field, "effects-main") if row[3] != "–"]
+    told = sorted((number(row[3]), *map(number, row[4].split(" to "))) for row in rows)
+    held = field.evaluate(
+        """() => document.getElementById('effects-main').data.filter(t => t.error_x).flatMap(
+            t => [...t.x].map((x, i) => [x, x - t.error_x.arrayminus[i], x + t.error_x.array[i]]))"""
+    )
+    shown = sorted(tuple(100 * np.expm1(end) for end in ends) for ends in held)
+    assert len(shown) == len(told) == 6
+    # The table has two significant digits, so it may differ by half a unit of the second.
+    assert np.allclose(shown, told, rtol=0.051, atol=0.051)
+
+
+def test_every_verdict_has_its_own_mark_in_the_chart(field):
+    marks = field.evaluate(
+        """() => document.getElementById('effects-main').data.filter(t => t.error_x)
+            .map(t => [t.name, t.marker.symbol])"""
+    )
+    symbols = {verdict: {symbol for name, symbol in marks if name == verdict} for verdict, _ in marks}
+    assert set(symbols) == {"less", "more", "no clear change"}
+    assert len(set.union(*symbols.values())) == len(symbols)
+
+
+def test_the_course_of_the_day_draws_the_numbers_of_its_table(field):
+    rows = cells(field, "course")
+    bold = field.evaluate(
+        """() => document.getElementById('course')._fullData.filter(t => t.meta).map(t => [...t.y])"""
+    )
+    assert len(bold) == len(rows[0]) - 2 >= 4
+    for column, line in enumerate(bold, 2):
+        told = [number(row[column]) if row[column] != "–" else np.nan for row in rows]
+        assert np.allclose(np.array(line, dtype=float), told, atol=6e-4, equal_nan=True)
+
+
+def test_loss_curves_draw_the_numbers_of_their_tables(field):
+    rows = cells(field, "curve-1")
+    held = field.evaluate(
+        "() => document.getElementById('curve-1').data.map(t => [t.yaxis ?? 'y', t.name, [...t.x], [...t.y]])"
+    )
+    assert {(axis, side) for axis, side, _, _ in held} == {
+        ("y", "before"),
+        ("y", "after"),
+        ("y2", "before"),
+        ("y2", "after"),
+    }
+    places = {"y": "Separation loss", "y2": "Cleaning loss"}
+    for axis, side, x, y in held:
+        told = [(number(r[2]), number(r[3])) for r in rows if (r[0], r[1]) == (places[axis], side)]
+        assert len(told) == len(x) > 2
+        assert np.allclose(x, [feed for feed, _ in told], atol=0.051)
+        assert np.allclose(y, [loss for _, loss in told], atol=6e-4)
+
+
+def test_the_map_switches_what_its_colours_show_by_keyboard(visit, friendly_site):
+    page = visit(width=800).open(pages_of(friendly_site)["fields"])
+    visible = """() => document.getElementById('map').data
+        .filter(t => t.meta === 'layer' && t.visible === true).map(t => t.name)"""
+    assert len(page.evaluate(visible)) == 1
+    first = page.evaluate(visible)
+    other = page.locator("[data-switch=map][aria-pressed=false]").first
+    name = other.inner_text()
+    other.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(300)
+    assert page.evaluate(visible) == [name] != first
+    assert page.locator("[data-switch=map][aria-pressed=true]").all_inner_texts() == [name]
+
+
+def test_the_map_is_true_to_scale(field):
+    # The made-up log drives along a meridian at 1.8 m/s for 280 s: a pass is about 504 m long. Passes lie
+    # 9 / 68,000 degree of longitude apart, which at 52.2 degrees is 111.32 km x cos(52.2) x that = 9.0 m.
+    x, y = field.evaluate(
+        """() => { const t = document.getElementById('map')._fullData
+            .find(t => t.meta === 'layer' && t.visible === true); return [[...t.x], [...t.y]]; }"""
+    )
+    assert np.ptp(y) == pytest.approx(460, abs=45)
+    columns = np.unique(np.round(x, 0))
+    assert np.diff(columns).min() == pytest.approx(9.0, abs=1.01)
+    pixels = field.evaluate(
+        """() => { const l = document.getElementById('map')._fullLayout;
+                   return [l.xaxis._length / (l.xaxis.range[1] - l.xaxis.range[0]),
+                           l.yaxis._length / (l.yaxis.range[1] - l.yaxis.range[0])]; }"""
+    )
+    assert pixels[0] == pytest.approx(pixels[1], rel=0.01)
+
+
+def test_zoom_buttons_show_the_time_around_a_change_on_every_row(visit, friendly_site):
+    page = visit(width=390, touch=True).open(pages_of(friendly_site)["fields"])
+    ranges = """() => { const l = document.getElementById('course')._fullLayout;
+        return Object.keys(l).filter(k => /^xaxis/.test(k))
+            .map(k => l[k].range.map(r => +new Date(r + 'Z'))); }"""
+    whole = page.evaluate(ranges)
+    page.locator("[data-zoom=course][data-low]").first.click()
+    page.wait_for_timeout(400)
+    near = page.evaluate(ranges)
+    assert len(near) >= 5
+    assert all(after[1] - after[0] < before[1] - before[0] for after, before in zip(near, whole, strict=True))
+    change = 1_784_536_200_000 + 3_600_000  # 20 July 2026 08:30 UTC, shown on the clock of London
+    assert all(low < change < high for low, high in near)
+
+
+def test_the_look_switches_figures_too_and_is_remembered(visit, friendly_site):
+    seen = visit(scheme="light")
+    page = seen.open(pages_of(friendly_site)["fields"])
+    colours = """() => [getComputedStyle(document.body).backgroundColor,
+        document.getElementById('effects-main')._fullLayout.paper_bgcolor]"""
+    before = page.evaluate(colours)
+    page.locator("#look").click()
+    page.wait_for_timeout(800)
+    after = page.evaluate(colours)
+    assert after[0] != before[0] and after[1] != before[1]
+    page.reload()
+    page.wait_for_selector("body[data-drawn=yes]", state="attached")
+    assert page.evaluate(colours) == after
+    assert seen.said == []
+
+
+def test_a_thousand_fields_are_filtered_at_once(visit, made_up, farm, tmp_path):
+    from chaffinch.dashboards.index_page import index_context
+    from chaffinch.dashboards.site import TABLES, render
+
+    write_site(made_up.MadeUpLake(), tmp_path, farm)
+    lake = made_up.friendly_lake()
+    one = lake.machine_fields()
+    where = one.select(pl_repeat(one, 1000))
+    tables = {name: lake.scan(name).collect() for name in TABLES}
+    (tmp_path / "index.html").write_bytes(render("index", index_context(where, tables, farm), ""))
+    page = visit(width=390).open(tmp_path / "index.html")
+    rows = page.locator("#rows tr")
+    assert rows.count() == 1000
+    spent_ms = page.evaluate(
+        """() => { const input = document.getElementById('filter'); const start = performance.now();
+            input.value = 'field 77 combine'; input.dispatchEvent(new Event('input'));
+            document.body.offsetHeight; return performance.now() - start; }"""
+    )
+    # 77, 177 to 977 and 770 to 779, of which 777 is in both: 19 names hold the words.
+    assert page.locator("#rows tr:visible").count() == 19
+    assert "19 of 1000" in page.locator("#shown").inner_text()
+    assert spent_ms < 250
+
+
+def pl_repeat(one: Any, times: int) -> list[Any]:
+    """``one`` row ``times`` over, with numbered fields."""
+    import polars as pl
+
+    columns = [pl.col(name).repeat_by(times).explode().alias(name) for name in one.columns if name != "field"]
+    return [*columns, pl.Series("field", [f"Field {n}" for n in range(times)])]
+
+
+def test_a_page_without_scripts_still_says_everything(chromium, friendly_site):
+    window = chromium.new_context(java_script_enabled=False, viewport={"width": 390, "height": 900})
+    page = window.new_page()
+    page.goto(pages_of(friendly_site)["fields"].as_uri())
+    assert "up 31" in page.locator("main").inner_text()
+    page.locator("summary").first.click()
+    assert page.locator("table.numbers").first.is_visible()
+    window.close()

@@ -1,0 +1,251 @@
+"""The site as files: what is written when, what is left alone, and that nothing points anywhere else."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from chaffinch.dashboards.site import write_site
+from chaffinch.pipelines.farm import Farm, parse_farm
+
+
+def contents(site: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(site)): p.read_bytes() for p in sorted(site.rglob("*")) if p.is_file()}
+
+
+def field_pages(site: Path) -> list[Path]:
+    return sorted((site / "fields").glob("*.html"))
+
+
+def test_the_same_data_give_the_same_bytes(made_up, friendly_site, farm, tmp_path):
+    write_site(made_up.friendly_lake(), tmp_path, farm)
+    assert contents(tmp_path) == contents(friendly_site)
+
+
+def test_a_second_run_writes_nothing(made_up, farm, tmp_path):
+    first = write_site(made_up.friendly_lake(), tmp_path, farm)
+    assert first["written"] == len(list(tmp_path.rglob("*.html")))
+    stamps = {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*")}
+    second = write_site(made_up.friendly_lake(), tmp_path, farm)
+    assert (second["written"], second["unchanged"]) == (0, first["written"])
+    assert {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*")} == stamps
+
+
+def test_when_something_was_computed_again_is_no_change(made_up, farm, tmp_path):
+    lake = made_up.friendly_lake()
+    write_site(lake, tmp_path, farm)
+    later = pl.lit(made_up.MORNING + timedelta(days=1)).cast(pl.Datetime("us", "UTC"))
+    lake.frames["effects"] = lake.frames["effects"].with_columns(later.alias("computed_at"))
+    lake.frames["deliveries"] = lake.frames["deliveries"].with_columns(later.alias("taken_in_at"))
+    assert write_site(lake, tmp_path, farm)["written"] == 0
+
+
+def test_only_pages_whose_data_changed_are_rewritten(made_up, farm, tmp_path):
+    lake = made_up.friendly_lake().with_rows(
+        readings=made_up.log(field="Long Acre", seconds=900, start=made_up.MORNING + timedelta(days=1))
+    )
+    write_site(lake, tmp_path, farm)
+    before = contents(tmp_path)
+    effects = lake.frames["effects"]
+    lake.frames["effects"] = effects.with_columns(
+        pl.when(pl.col("outcome") == "broken_grain").then(-14.0).otherwise(pl.col("percent")).alias("percent")
+    )
+    write_site(lake, tmp_path, farm)
+    changed = {name for name, content in contents(tmp_path).items() if before.get(name) != content}
+    assert any("mill-field" in name for name in changed)
+    assert not any("long-acre" in name or name.startswith("assets/") for name in changed)
+
+
+def test_a_page_whose_field_is_gone_is_removed_and_strangers_stay(made_up, farm, tmp_path):
+    lake = made_up.friendly_lake()
+    write_site(
+        lake.with_rows(readings=made_up.log(field="Long Acre", start=made_up.MORNING + timedelta(days=1))),
+        tmp_path,
+        farm,
+    )
+    (tmp_path / "fields" / "my_notes.html").write_text("mine")
+    assert len(field_pages(tmp_path)) == 3
+    result = write_site(lake, tmp_path, farm)
+    assert result["removed"] == 1
+    assert [p.name for p in field_pages(tmp_path) if "long-acre" in p.name] == []
+    assert (tmp_path / "fields" / "my_notes.html").read_text() == "mine"
+
+
+def test_a_page_damaged_or_deleted_by_hand_comes_back(made_up, friendly_site, farm, tmp_path):
+    write_site(made_up.friendly_lake(), tmp_path, farm)
+    field_pages(tmp_path)[0].unlink()
+    (tmp_path / "index.html").unlink()
+    write_site(made_up.friendly_lake(), tmp_path, farm)
+    assert contents(tmp_path) == contents(friendly_site)
+
+
+def test_a_list_of_pages_that_was_tampered_with_removes_nothing_outside(made_up, farm, tmp_path):
+    site, outside = tmp_path / "site", tmp_path / "precious.html"
+    outside.write_text("keep")
+    write_site(made_up.friendly_lake(), site, farm)
+    told = json.loads((site / "made_from.json").read_text())
+    (site / "made_from.json").write_text(json.dumps(told | {"../precious.html": "x", str(outside): "x"}))
+    write_site(made_up.friendly_lake(), site, farm)
+    assert outside.read_text() == "keep"
+
+
+def test_nothing_points_off_the_site(friendly_site, hostile_site):
+    for site in (friendly_site, hostile_site):
+        for page in site.rglob("*.html"):
+            text = page.read_text(encoding="utf-8")
+            for link in re.findall(
+                r"""<(?:a|link|script|img|iframe|form)\b[^>]*?\b(?:href|src|action)=["']([^"']*)""", text
+            ):
+                assert not re.match(r"(?i)(https?:|//|javascript:|file:)", link), f"{page.name}: {link}"
+                if not link.startswith(("#", "data:")):
+                    target = (page.parent / link.split("#")[0]).resolve()
+                    assert target.is_file(), f"{page.name} links to {link}"
+                    assert target.is_relative_to(site.resolve())
+
+
+def test_pages_are_small_without_plotly(friendly_site):
+    # The stated limit: a page of at most 1.5 MB beside the one script.
+    assert (friendly_site / "assets" / "plotly.min.js").stat().st_size > 1_000_000
+    for page in friendly_site.rglob("*.html"):
+        assert page.stat().st_size < 1_500_000
+
+
+def test_file_names_never_come_raw_from_data(hostile_site):
+    for page in hostile_site.rglob("*.html"):
+        assert re.fullmatch(r"[a-z0-9-]{1,80}\.html", page.name)
+
+
+def test_hostile_names_make_as_many_pages_as_there_are_fields(hostile_site, made_up):
+    assert len(field_pages(hostile_site)) == len(made_up.HOSTILE)
+
+
+def test_every_field_page_carries_the_cautions(friendly_site, hostile_site):
+    # The cautions are those that the project's safety rules name.
+    asked = (
+        "stop the engine",
+        "take the key",
+        "stands still",
+        "safety stops",
+        "discharge",
+        "fire",
+        "manual",
+        "technician",
+    )
+    for page in [*field_pages(friendly_site), *field_pages(hostile_site)]:
+        text = page.read_text(encoding="utf-8").lower()
+        assert [words for words in asked if words not in text] == []
+
+
+def test_what_a_change_did_is_said_in_words_with_its_range(friendly_site):
+    text = (
+        field_pages(friendly_site)[0]
+        .read_text(encoding="utf-8")
+        .replace("\u00a0", " ")
+        .replace("&nbsp;", " ")
+    )
+    assert "1000 → 1080" in text
+    assert re.search(r"[Cc]leaning loss up 31 % \(14 to 51 %\)", text)
+    assert "at the same feed rate" in text
+    # 08:30 UTC is 09:30 on the machine's clock, Europe/London in July.
+    assert "09:30" in text
+    assert "Europe/London" in text
+
+
+def test_cannot_tell_always_says_why(friendly_site):
+    text = field_pages(friendly_site)[0].read_text(encoding="utf-8")
+    assert "cannot tell" in text
+    assert "Too little steady work was logged after the change." in text
+
+
+def test_a_joint_change_is_told_once_for_all_its_settings(friendly_site):
+    text = field_pages(friendly_site)[0].read_text(encoding="utf-8")
+    titles = re.findall(r"<h3><span class=\"number\">2</span>(.*?)</h3>", text, flags=re.S)
+    assert titles and all("Fan speed" in title and "Upper sieve opening" in title for title in titles)
+    assert text.count('<li class="change"') == 3
+
+
+def test_a_file_that_could_not_be_read_is_on_the_first_page(friendly_site):
+    text = (friendly_site / "index.html").read_text(encoding="utf-8")
+    assert "broken.csv" in text and "The file holds no row with a time." in text
+    assert "Moisture is missing in 12 % of the rows." in text
+
+
+def test_rows_set_aside_are_on_the_field_page_with_rule_and_value(friendly_site):
+    text = field_pages(friendly_site)[0].read_text(encoding="utf-8")
+    assert "A number is needed here, and the value is none." in text
+    assert "ERR" in text
+
+
+@pytest.mark.parametrize(
+    "without",
+    [
+        ("latitude", "longitude"),
+        ("separation_loss_signal", "cleaning_loss_signal"),
+        ("grain_flow_kg_s",),
+        ("working", "working_width_m", "speed_m_s"),
+        ("grain_moisture_pct",),
+        (
+            "latitude",
+            "longitude",
+            "speed_m_s",
+            "working",
+            "working_width_m",
+            "grain_flow_kg_s",
+            "grain_moisture_pct",
+            "cleaning_loss_signal",
+        ),
+    ],
+    ids=lambda names: f"without {names[0]} and {len(names) - 1} more",
+)
+def test_a_page_is_made_whatever_the_log_lacks(made_up, farm, tmp_path, without):
+    lake = made_up.friendly_lake()
+    lake.frames["readings"] = made_up.log(without=without)
+    write_site(lake, tmp_path, farm)
+    assert "Mill Field" in field_pages(tmp_path)[0].read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("seconds", [1, 2, 25])
+def test_a_page_is_made_of_a_handful_of_readings(made_up, farm, tmp_path, seconds):
+    write_site(made_up.MadeUpLake(readings=made_up.log(seconds=seconds)), tmp_path, farm)
+    assert len(field_pages(tmp_path)) == 1
+
+
+def test_an_empty_lake_has_a_first_page_that_says_what_to_do(made_up, tmp_path):
+    write_site(made_up.MadeUpLake(), tmp_path, Farm())
+    assert "inbox" in (tmp_path / "index.html").read_text(encoding="utf-8")
+
+
+def test_readings_without_a_field_make_a_page_a_day(made_up, farm, tmp_path):
+    days = [
+        made_up.log(field=None, seconds=600, start=made_up.MORNING + timedelta(days=d)) for d in (0, 1, 2)
+    ]
+    write_site(made_up.MadeUpLake(readings=pl.concat(days)), tmp_path, farm)
+    pages = field_pages(tmp_path)
+    assert len(pages) == 3
+    shown = [re.search(r"(\d+ July 2026)", page.read_text(encoding="utf-8")) for page in pages]
+    assert {match[1] for match in shown if match} == {"20 July 2026", "21 July 2026", "22 July 2026"}
+
+
+def test_without_a_stated_zone_times_are_utc_and_the_page_says_so(made_up, tmp_path):
+    write_site(made_up.friendly_lake(), tmp_path, Farm())
+    text = field_pages(tmp_path)[0].read_text(encoding="utf-8")
+    assert "08:30" in text and "UTC" in text and "no zone is stated" in text
+
+
+def test_us_units_show_bushels_and_miles(made_up, tmp_path):
+    us = parse_farm('units = "us"\n[crops.wheat]\nbushel_mass_lb = 60\n')
+    write_site(made_up.friendly_lake(), tmp_path, us)
+    text = field_pages(tmp_path)[0].read_text(encoding="utf-8")
+    assert "bu/h" in text and "mph" in text
+    assert "t/h" not in re.sub(r"<script.*?</script>", "", text, flags=re.S)
+
+
+def test_times_show_the_zone_of_each_machine(made_up, tmp_path):
+    zones = parse_farm('[machines."Combine A"]\ntime_zone = "America/Chicago"\n')
+    write_site(made_up.friendly_lake(), tmp_path, zones)
+    # 08:30 UTC is 03:30 in Chicago in July (UTC-5).
+    assert "03:30" in field_pages(tmp_path)[0].read_text(encoding="utf-8")
