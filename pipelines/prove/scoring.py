@@ -33,8 +33,8 @@ LEVEL = 0.95
 HELD_COVERAGE = (0.91, 0.98)
 HELD_FALSE = 0.08
 EXPECTED_FALSE = 1 - LEVEL
-# With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) = 0.909
-# is where ranges that hold exactly 95 % end in all but one case in a thousand.
+# With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
+# 0.909 is where ranges that hold exactly 95 % end in all but one case in a thousand.
 MANY_EFFECTS = 300
 CHANCE = 0.001
 
@@ -115,8 +115,8 @@ def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:
 def coverage_limits(effects: int) -> tuple[float, float]:
     """Between which shares the coverage of ``effects`` effects counts as held.
 
-    0.91 and 0.98; for fewer than 300 effects what chance gives ranges that hold exactly 95 % in all but one case
-    in a thousand, where that is wider.
+    0.91 and 0.98; for fewer than 300 effects what chance gives ranges that hold exactly 95 % in all but one
+    case in a thousand, where that is wider.
     """
     from scipy.stats import binom
 

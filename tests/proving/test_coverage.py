@@ -19,9 +19,9 @@ def proof_of(scenario: str, seasons: int) -> dict:
 def test_ranges_hold_the_truth_as_often_as_they_say(scenario):
     """91 to 98 % of both losses together, claimed of every run of 300 effects and more.
 
-    Three seasons of 16 fields and 4 adjustments are 384 effects. Were all independent, ranges that hold exactly
-    95 % would give 91 to 98 % in 99.9 % of runs (standard error 1.1 %); effects of one field share their noise,
-    so a failure by a few tenths in one run of many is chance, and one in every run is not.
+    Three seasons of 16 fields and 4 adjustments are 384 effects. Were all independent, ranges that hold
+    exactly 95 % would give 91 to 98 % in 99.8 % of runs (standard error 1.1 %); effects of one field share
+    their noise, so a failure by a few tenths in one run of many is chance, and one in every run is not.
     """
     found = proof_of(scenario, 3)
     assert found["effects"] == 384

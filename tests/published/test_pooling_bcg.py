@@ -1,8 +1,8 @@
 """Random-effects pooling against a published meta-analysis: 13 trials of BCG vaccination.
 
 Counts (tuberculosis and participants, vaccinated and not): Colditz et al. 1994, JAMA 271(9):698-702, as given
-in many textbooks; from memory. Published pooled log risk ratios of these counts, from memory: restricted maximum
-likelihood -0.7145 (between-trial variance 0.3132; Viechtbauer 2010, J. Statist. Software 36(3):1-48);
+in many textbooks; from memory. Published pooled log risk ratios of these counts, from memory: restricted
+maximum likelihood -0.7145 (between-trial variance 0.3132; Viechtbauer 2010, J. Statist. Software 36(3):1-48);
 DerSimonian and Laird -0.7141 (0.3088). Independent implementation: statsmodels.
 """
 
