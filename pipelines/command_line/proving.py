@@ -24,6 +24,9 @@ def simulate(
     ] = None,
     adjustments: Annotated[int | None, typer.Option("--adjustments", help="Adjustments in each.")] = None,
     year: Annotated[int | None, typer.Option("--year", help="Calendar year of the season.")] = None,
+    log_form: Annotated[
+        str, typer.Option("--format", help="Of the logs: csv, or task-data of ISO 11783-10.")
+    ] = "csv",
     compress: Annotated[bool, typer.Option("--compress", help="Harvest logs as .csv.gz.")] = False,
     spoil: Annotated[bool, typer.Option("--spoil", help="Damage a few rows, as real logs are.")] = False,
     as_json: Json = False,
@@ -41,6 +44,7 @@ def simulate(
         machines=machines,
         adjustments=adjustments,
         year=year,
+        log_form=log_form,  # type: ignore[arg-type]  # checked where it is used
         compress=compress,
         spoil=spoil,
     )

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 from chaffinch.pipelines.errors import LakeError
 from chaffinch.schemas.tables import tables
@@ -81,13 +81,21 @@ class DeltaTables:
         import polars as pl
 
         with self._named_failures(name, "read"):
-            frame = pl.scan_delta(self._table(name), storage_options=self._storage_options())
+            frame = self._frame(name)
             present = frame.collect_schema().names()
         schema = tables()[name].polars_schema()
         return frame.select(
             (pl.col(column) if column in present else pl.lit(None)).cast(kind).alias(column)
             for column, kind in schema.items()
         )
+
+    def _frame(self, name: str) -> pl.LazyFrame:
+        """The table as it stands; Polars looks for a folder such as ``my lake`` under ``my%20lake``."""
+        import polars as pl
+
+        if not self.is_remote and quote(self.uri) != self.uri:
+            return pl.scan_pyarrow_dataset(self._table(name).to_pyarrow_dataset())
+        return pl.scan_delta(self._table(name), storage_options=self._storage_options())
 
     def put(self, name: str, ids: Iterable[str], frame: pl.DataFrame | None) -> None:
         """Make the rows of deliveries ``ids`` in a partitioned table exactly ``frame``; None for none."""
