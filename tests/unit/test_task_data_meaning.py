@@ -444,8 +444,8 @@ def test_speed_out_of_positions_where_none_is_logged() -> None:
 
 @pytest.mark.parametrize("alias", ["Third Combine", "4711", "a00e000000000001"])
 def test_a_machine_by_its_alias(alias: str) -> None:
-    farm = parse_farm(f'time_zone = "UTC"\n[machines."Big Red"]\naliases = ["{alias}"]')
-    assert set(column(read_members(sets.members(), "set", farm), "machine")) == {"Big Red"}
+    farm = parse_farm(f'time_zone = "UTC"\n[machines."Combine Seven"]\naliases = ["{alias}"]')
+    assert set(column(read_members(sets.members(), "set", farm), "machine")) == {"Combine Seven"}
 
 
 def test_crop_of_the_field_or_of_the_product() -> None:
