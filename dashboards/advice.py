@@ -88,16 +88,16 @@ def surprises(change: Change) -> list[str]:
     name = change.settings[0][0]
     if len(change.settings) > 1 or name not in settings():
         return []
-    found = []
+    against: dict[str, list[str]] = {"up": [], "down": []}
     for outcome, expected in settings()[name].expected.items():
         slope = _slope(change, outcome)
         if slope and expected in ("+", "-") and slope != (1 if expected == "+" else -1):
-            usual = "up" if expected == "+" else "down"
-            words = outcome.replace("_", " ")
-            found.append(
-                f"Usually {words} goes {usual} when this setting is raised; here it went the other way."
-            )
-    return found
+            against["up" if expected == "+" else "down"].append(outcome.replace("_", " "))
+    return [
+        f"Usually raising this setting takes {' and '.join(outcomes)} {way}; here it was the other way round."
+        for way, outcomes in against.items()
+        if outcomes
+    ]
 
 
 def _slope(change: Change, outcome_name: str) -> int:

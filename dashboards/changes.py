@@ -51,6 +51,11 @@ class Outcome:
         return self.verdict != "cannot tell" and None not in (self.percent, self.low, self.high)
 
     @property
+    def has_range(self) -> bool:
+        """Whether there are numbers, be they too wide to tell anything."""
+        return None not in (self.log_ratio, self.log_low, self.log_high)
+
+    @property
     def phrase(self) -> str:
         """``cleaning loss up 31 % (14 to 51 %)``."""
         if self.percent is None or self.low is None or self.high is None:

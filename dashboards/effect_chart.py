@@ -59,6 +59,7 @@ def effect_chart(titled: Sequence[tuple[Sequence[str], Sequence[Outcome]]]) -> g
         tickvals=[round(math.log1p(t / 100), 6) for t in ticks],
         ticktext=[f"{signed(t)}" for t in ticks],
         tickangle=0,
+        side="top",
         title="change, %",
     )
     figure.update_yaxes(
@@ -97,7 +98,7 @@ def _label(outcome: Outcome) -> str:
 
 
 def _reach(outcomes: Sequence[Outcome]) -> float:
-    ends = [abs(x) for o in outcomes if o.known for x in (o.log_low, o.log_high) if x is not None]
+    ends = [abs(x) for o in outcomes if o.has_range for x in (o.log_low, o.log_high) if x is not None]
     return min(max([LEAST_REACH, *(1.06 * e for e in ends)]), LARGEST_REACH)
 
 
@@ -105,10 +106,10 @@ def _add_ranges(figure: go.Figure, rows: Sequence[tuple[float, Outcome]], reach:
     for verdict in MARK_SYMBOL:
         for colour in ("better", "worse", "unclear"):
             here = [(y, o) for y, o in rows if o.verdict == verdict and o.tone == colour]
-            known = [(y, o) for y, o in here if o.known]
+            known = [(y, o) for y, o in here if o.has_range]
             if known:
                 figure.add_scatter(**_range_trace(known, verdict, colour))
-            for y, _ in (item for item in here if not item[1].known):
+            for y, _ in (item for item in here if not item[1].has_range):
                 figure.add_shape(
                     type="line", x0=-reach, x1=reach, y0=y, y1=y, layer="below",
                     line={"color": light("unclear"), "width": 1, "dash": "dot"},
@@ -126,14 +127,19 @@ def _range_trace(known: Sequence[tuple[float, Outcome]], verdict: str, colour: s
         "y": [round(y, 3) for y, _ in known],
         "mode": "markers",
         "name": verdict,
-        "marker": {"symbol": MARK_SYMBOL[verdict], "size": 13, "color": light(colour)},
+        "marker": {
+            "symbol": MARK_SYMBOL[verdict],
+            "size": 13,
+            "color": light(colour),
+            "line": {"width": 2, "color": light(colour)},
+        },
         "error_x": {
             "type": "data",
             "symmetric": False,
             "array": [o.log_high - o.log_ratio for _, o in known],  # type: ignore[operator]
             "arrayminus": [o.log_ratio - o.log_low for _, o in known],  # type: ignore[operator]
             "color": light(colour),
-            "thickness": 3,
+            "thickness": 1.5 if verdict == "cannot tell" else 3,
             "width": 5,
         },
         "hoverinfo": "text",

@@ -153,7 +153,7 @@ def _effect_figures(changes: list[Change], zone: str | None) -> list[Drawn]:
 
 
 def _effect_cells(change: Change, outcome: Any, zone: str | None) -> list[str]:
-    told = outcome.known
+    told = outcome.has_range
     return [
         f"{change.number}. {words.clock(change.time, zone)} {change.title}",
         outcome.words,

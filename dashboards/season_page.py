@@ -83,7 +83,7 @@ def pooled_name(
 
 
 def _cells(name: str, outcome: Outcome, row: dict[str, Any]) -> list[str]:
-    told = outcome.known
+    told = outcome.has_range
     return [
         name,
         outcome.words,
