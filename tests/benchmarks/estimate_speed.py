@@ -1,0 +1,123 @@
+"""How long estimates take, on one core.
+
+    python tests/benchmarks/estimate_speed.py
+
+Prints, for made-up logs at 1 Hz: one machine-field of five hours with four adjustments, all outcomes, with its
+share of the season's noise fit; the same for the two losses against a structural time series of the same field;
+growth with hours of log; and a season of 200 machine-fields.
+"""
+
+from __future__ import annotations
+
+import os
+
+# Before any engine starts: one core means one thread.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS"):
+    os.environ[_name] = "1"
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.prove.structural_peer import structural_time_series
+from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
+
+LOSSES = ("separation_loss", "cleaning_loss")
+SEED = 5
+HOURS = (1.0, 2.0, 4.0, 8.0, 16.0)
+
+
+def timed(work: Callable[..., Any], *args: Any) -> tuple[Any, float]:
+    """Result and seconds of processor time, which other people's work on the machine does not swell."""
+    began = time.process_time()
+    result = work(*args)
+    return result, time.process_time() - began
+
+
+def machine_fields(count: int, hours: float = 5.0) -> tuple[list[Binned], float]:
+    """Prepared machine-fields of a plain season and the mean seconds that preparing one took."""
+    season = simulate_season(replace(SCENARIOS["plain"], fields=count, hours=hours), SEED)
+    prepared, seconds = [], 0.0
+    for made in season.iter():
+        adjustments = real_adjustments(made.adjustments.with_row_index("row"))
+        (binned, _), took = timed(prepare, made.readings, adjustments)
+        prepared.append(binned)
+        seconds += took
+    return prepared, seconds / count
+
+
+def losses_alone(binned: Binned) -> Binned:
+    return replace(binned, outcomes={name: binned.outcomes[name] for name in LOSSES})
+
+
+def against_structural(fields: list[Binned]) -> None:
+    _, ours = timed(estimate_effects, [losses_alone(b) for b in fields])
+    ours /= len(fields)
+    for as_states, name in ((False, "structural time series"), (True, "structural, as states")):
+        theirs = sum(timed(structural_time_series, fields[0], loss, as_states)[1] for loss in LOSSES)
+        print(
+            f"  {name}, same field, 60 s bins: {theirs:7.2f} s, {theirs / ours:6.1f} times ours of {ours:.3f} s"
+        )
+
+
+def growth() -> None:
+    print("Growth: one machine-field of so many hours, all outcomes, the noise fitted to it alone")
+    took = []
+    for hours in HOURS:
+        fields, preparing = machine_fields(1, hours)
+        _, estimating = timed(estimate_effects, fields)
+        took.append((preparing, estimating))
+        print(f"  {hours:4.0f} h: prepared in {preparing:6.2f} s, estimated in {estimating:6.2f} s")
+    for name, seconds in zip(("preparing", "estimating"), np.array(took).T, strict=True):
+        power = np.polyfit(np.log(HOURS), np.log(seconds), 1)[0]
+        print(f"  {name} grows as hours to the power {power:.2f}")
+
+
+def season(fields: list[Binned], preparing: float, count: int) -> None:
+    many = [
+        replace(fields[i % len(fields)], field=f"Field {i + 1}", machine=f"Combine {i % 20 + 1}")
+        for i in range(count)
+    ]
+    effects, estimating = timed(estimate_effects, many)
+    print(
+        f"Season of {count} machine-fields ({len(fields)} different ones, repeated): prepared in "
+        f"{preparing * count:.1f} s, estimated in {estimating:.1f} s, {effects.height} rows of effects; "
+        f"together {preparing * count + estimating:.1f} s"
+    )
+
+
+def main() -> int:
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument(
+        "--fields", type=int, default=16, help="machine-fields in the season of the first part"
+    )
+    asked.add_argument("--season", type=int, default=200, help="machine-fields in the last part; 0: none")
+    asked.add_argument("--no-growth", action="store_true", help="leave out the hours")
+    options = asked.parse_args()
+    # The first call compiles and imports; it is not what a night's thousandth field takes.
+    estimate_effects(machine_fields(2, 1.0)[0])
+    fields, preparing = machine_fields(options.fields)
+    _, estimating = timed(estimate_effects, fields)
+    each = estimating / len(fields)
+    print(
+        f"One machine-field of 5 h at 1 Hz, four adjustments, in a season of {len(fields)}; processor seconds"
+    )
+    print(
+        f"  prepared in {preparing:.3f} s, all outcomes estimated in {each:.3f} s with its share of the noise"
+    )
+    against_structural(fields)
+    if not options.no_growth:
+        growth()
+    if options.season:
+        season(fields, preparing, options.season)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
