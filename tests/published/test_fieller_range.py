@@ -2,8 +2,8 @@
 
 E. C. Fieller 1954, J. R. Statist. Soc. B 16(2):175-185: the values r at which a + r b does not differ from
 zero, (a + r b)^2 <= q^2 (A + 2 r C + r^2 B), lie between the roots of a quadratic. For a power curve (loss
-share on feed rate, slope b) capacity changes by r = -effect / slope, so the range of the curve's search must end
-at those roots. The closed form is the paper's (from memory); the numbers put in are our own.
+share on feed rate, slope b) capacity changes by r = -effect / slope, so the range of the curve's search must
+end at those roots. The closed form is the paper's (from memory); the numbers put in are our own.
 """
 
 from __future__ import annotations
