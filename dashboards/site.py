@@ -192,6 +192,7 @@ def _templates() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_text),
         autoescape=True,
+        finalize=words.plainly,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -158,6 +158,19 @@ def duration(seconds: float) -> str:
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+def plainly(value: object) -> object:
+    """A text with every character that hides or reorders others shown as �; anything else as it is.
+
+    Markup made by the templates themselves passes untouched.
+    """
+    if not isinstance(value, str) or hasattr(value, "__html__") or value.isprintable():
+        return value
+    return "".join(
+        c if c.isprintable() or unicodedata.category(c) == "Zs" else " " if c.isspace() else "\ufffd"
+        for c in value
+    )
+
+
 def name_in_figure(name: str, most: int = 44) -> str:
     """``name`` for a text of a figure: shortened, without control or direction characters, escaped."""
     kept = "".join(c if unicodedata.category(c)[0] != "C" else " " for c in name)

@@ -119,6 +119,15 @@ def test_file_names_never_come_raw_from_data(hostile_site):
         assert re.fullmatch(r"[a-z0-9-]{1,80}\.html", page.name)
 
 
+def test_no_name_can_hide_or_reorder_what_is_read(hostile_site):
+    # Unicode Technical Report 36, section on bidirectional text spoofing: overrides, embeddings, isolates, marks.
+    for page in hostile_site.rglob("*.html"):
+        hidden = re.findall(
+            "[\u202a-\u202e\u2066-\u2069\u200e\u200f\u061c\u0000]", page.read_text(encoding="utf-8")
+        )
+        assert hidden == [], page.name
+
+
 def test_hostile_names_make_as_many_pages_as_there_are_fields(hostile_site, made_up):
     assert len(field_pages(hostile_site)) == len(made_up.HOSTILE)
 
