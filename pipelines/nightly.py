@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import ChaffinchError, LakeError, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
-from chaffinch.pipelines.lake.delivery import Delivery
+from chaffinch.pipelines.lake.delivery import UNREADABLE, Delivery
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.discover import InboxFile
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 # Rows that are held before they are written: a few machine-days at one reading a second.
 ROWS_PER_COMMIT = 300_000
 FILES_PER_COMMIT = 64
+
+MACHINES_TOLD = 8
+_WITHOUT_READINGS = {"settings log": "adjustments", "loss checks": "loss checks"}
 
 Say = Callable[[str], None]
 Step = Callable[[int, int, str], None]
@@ -34,7 +37,11 @@ def _silent(*_: object) -> None:
 
 @dataclass(frozen=True, slots=True)
 class FileOutcome:
-    """What happened to one new file. ``sentence`` says it for people."""
+    """What happened to one new file. ``sentence`` says it for people.
+
+    ``examples``: the first row set aside under each rule. ``attention``: those of ``findings`` that ask
+    something of the user.
+    """
 
     name: str
     delivery: str
@@ -46,12 +53,23 @@ class FileOutcome:
     findings: tuple[str, ...]
     unmatched_columns: tuple[str, ...]
     sentence: str
+    examples: tuple[str, ...] = ()
+    attention: tuple[str, ...] = ()
+
+    @property
+    def trouble(self) -> bool:
+        """Whether something was set aside, could not be read, or asks something of the user."""
+        return bool(self.rows_set_aside or self.attention) or self.status == UNREADABLE
+
+    def sentences(self) -> list[str]:
+        return [self.sentence, *(f"  {told}" for told in (*self.examples, *self.findings))]
 
 
 @dataclass(frozen=True, slots=True)
 class IngestSummary:
     """``new``: files read in this run, ``again`` of them that were known. ``unchanged``: files that count
-    already, lie twice in the inbox, or are ``retracted``.
+    already, lie twice in the inbox, or are ``retracted``. ``waiting``: sentences on machines whose settings
+    or loss checks came without any readings.
     """
 
     files: int = 0
@@ -61,16 +79,16 @@ class IngestSummary:
     same_content: tuple[str, ...] = ()
     retracted: tuple[str, ...] = ()
     replaced: int = 0
+    waiting: tuple[str, ...] = ()
 
     @property
     def trouble(self) -> bool:
-        """Whether something new was set aside or could not be read."""
-        return any(one.rows_set_aside or one.status == "could not be read" for one in self.new)
+        """Whether something new was set aside, could not be read, or asks something of the user."""
+        return bool(self.waiting) or any(one.trouble for one in self.new)
 
     def sentences(self) -> list[str]:
-        told = [one.sentence for one in self.new]
-        told += [f"  {one.name}: {finding}" for one in self.new for finding in one.findings]
-        told += list(self.same_content)
+        told = [sentence for one in self.new for sentence in one.sentences()]
+        told += [*self.waiting, *self.same_content]
         told += [
             f"{name} was retracted and stays out; chaffinch retract {name} --undo lets it come back."
             for name in self.retracted
@@ -184,7 +202,26 @@ def take_in_inbox(inbox: Path, lake: Lake, say: Say = _silent, step: Step = _sil
             same_content=plan.same_content,
             retracted=plan.retracted,
             replaced=replaced,
+            waiting=waiting_for_readings(lake, {one.delivery for one in outcomes}),
         )
+
+
+def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
+    """A sentence for each machine in ``new`` settings logs and loss checks of which no readings are known."""
+    rows = lake.ledger().select("delivery", "name", "kind", "machines").to_dicts()
+    logged = {
+        machine for row in rows if row["kind"] not in _WITHOUT_READINGS for machine in row["machines"] or ()
+    }
+    known = ", ".join(f"'{machine}'" for machine in sorted(logged)[:MACHINES_TOLD]) or "none"
+    return tuple(
+        f"{row['name']}: no harvest log names a machine '{machine}', so nothing can be told of its {what} "
+        f"until one does. Machines with readings: {known}; if it is one of them, state the name under its "
+        "aliases in farm.toml."
+        for row in rows
+        if row["delivery"] in new and (what := _WITHOUT_READINGS.get(row["kind"]))
+        for machine in row["machines"] or ()
+        if machine not in logged
+    )
 
 
 def refresh(lake: Lake, *, forced: bool = False, say: Say = _silent) -> EstimateSummary:
@@ -266,6 +303,8 @@ def _judged(batch: list[Delivery], farm: Farm) -> list[Delivery]:
 
 
 def _outcome(delivery: Delivery) -> FileOutcome:
+    from chaffinch.pipelines.validate.attention import attention
+
     parsed, aside = delivery.parsed, delivery.rows_set_aside
     read = parsed.rows_read if parsed else 0
     if parsed is None:
@@ -288,6 +327,8 @@ def _outcome(delivery: Delivery) -> FileOutcome:
         delivery.findings,
         parsed.unmatched_columns if parsed else (),
         told,
+        _examples(parsed) if parsed else (),
+        attention(parsed) if parsed else (),
     )
 
 
@@ -297,3 +338,19 @@ def _reasons(parsed: Parsed) -> str:
         return ""
     counts = parsed.set_aside["rule"].value_counts(sort=True)
     return ", ".join(f"{count} {rule}" for rule, count in counts.iter_rows())
+
+
+def _examples(parsed: Parsed) -> tuple[str, ...]:
+    """The first row set aside under each rule, most frequent rule first, and how many more there are."""
+    import polars as pl
+
+    if parsed.set_aside is None or not parsed.set_aside.height:
+        return ()
+    by_rule = parsed.set_aside.group_by("rule", maintain_order=True).agg(
+        pl.col("row", "sentence").first(), pl.len().alias("rows")
+    )
+    told = []
+    for one in by_rule.sort("rows", descending=True, maintain_order=True).to_dicts():
+        more = f" ({one['rows'] - 1} more under {one['rule']})" if one["rows"] > 1 else ""
+        told.append(f"row {one['row']}: {one['sentence']}{more}")
+    return tuple(told)

@@ -21,6 +21,7 @@ class Parsed:
     rows_read : rows of data in the file.
     unmatched_columns : columns kept in ``other``.
     notes : sentences about how the file was read (zone assumed, units converted, clock changes).
+    attention : those of them that ask something of the user (a unit not known, a setting not known).
     """
 
     kind: str
@@ -32,3 +33,4 @@ class Parsed:
     rows_read: int = 0
     unmatched_columns: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    attention: tuple[str, ...] = field(default=())

@@ -14,7 +14,8 @@ from pydantic import model_validator
 class BatchExpectation(_Declared):
     """``low`` <= ``measure`` <= ``high``, over the delivery, a machine in it, or channels of a machine.
 
-    ``high_from_farm``: entry of ``thresholds`` in farm.toml that replaces ``high``.
+    ``high_from_farm``: entry of ``thresholds`` in farm.toml that replaces ``high``. ``instead_of``: weaker
+    expectations that are not told beside this one.
     """
 
     measure: str
@@ -24,6 +25,7 @@ class BatchExpectation(_Declared):
     high: float | None = None
     high_from_farm: Literal["set_aside_pct"] | None = None
     judgement: Literal["look", "poor"]
+    instead_of: tuple[str, ...] = ()
     sentence: str
 
     @model_validator(mode="after")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -9,6 +10,8 @@ import typer
 from chaffinch.pipelines.command_line.program import app
 from chaffinch.pipelines.command_line.telling import Debug, Json, LakeAt, SiteAt, give, say
 from chaffinch.pipelines.errors import CallError
+
+WIDTH_IN_A_PIPE = 240
 
 
 @app.command(epilog="Example: chaffinch inspect inbox/machine_a/2026-07-14.csv")
@@ -34,8 +37,12 @@ def inspect(
     else:
         from rich.console import Console
 
-        Console(soft_wrap=True).print(inspection.render(found))
-    troubled = any(one.get("reason") or one.get("rows_set_aside") for one in found["files"])
+        # In a pipe there is no width to keep to, and nothing may be cut off.
+        width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
+        Console(soft_wrap=True, width=width).print(inspection.render(found))
+    troubled = any(
+        one.get("reason") or one.get("rows_set_aside") or one.get("attention") for one in found["files"]
+    )
     return 1 if troubled else 0
 
 
@@ -102,8 +109,6 @@ def view(
 
     def started(address: str) -> None:
         give([f"Pages are at {address}  (stop with Ctrl+C)"], {"address": address}, as_json)
-        import sys
-
         sys.stdout.flush()
 
     serve(site, port, started, say)

@@ -67,7 +67,7 @@ def decode_lines(file: str, content: bytes) -> Lines:
     import polars as pl
 
     if not content.strip(b"\0\r\n\t "):
-        raise UnreadableFile(file, "The file is empty.")
+        raise UnreadableFile(file, "The file is empty; export it again, or remove it.")
     codec, encoding = _encoding(content)
     notes: list[str] = []
     try:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.headers import Matched
 from chaffinch.pipelines.ingest.log_columns import Reading, read_crops, read_machines, read_names, read_times
-from chaffinch.pipelines.ingest.measurements import constant_number, read_numbers, refuse_words
+from chaffinch.pipelines.ingest.measurements import constant_number, read_numbers, told_words
 from chaffinch.pipelines.ingest.places import fields_at
 from chaffinch.pipelines.ingest.positions import position_words
 from chaffinch.pipelines.ingest.rows_aside import gathered, malformed_rows
@@ -58,6 +58,7 @@ def read_harvest_log(reading: Reading, boundaries: list[tuple[str, BaseGeometry]
         rows_read=table.rows_read,
         unmatched_columns=unmatched,
         notes=tuple(dict.fromkeys(reading.notes)),
+        attention=tuple(dict.fromkeys(reading.attention)),
     )
 
 
@@ -92,11 +93,15 @@ def _read_or_keep(
     crops: pl.Series | None,
 ) -> None:
     """Read ``column`` into ``columns`` under ``name``, or say why not and keep it unread."""
+    if (words := told_words(reading, column)) is not None:
+        # A remark under a name like that of a channel: nothing is amiss.
+        reading.notes.append(f"Column '{column.header}' is kept unread: {words}.")
+        unread.append(column)
+        return
     try:
-        refuse_words(reading, column)
         columns[name] = read_numbers(reading, column, crops)
     except UnitError as error:
-        reading.notes.append(f"Column '{column.header}' is kept unread: {error}.")
+        reading.keep_unread(column, error)
         unread.append(column)
 
 
@@ -110,9 +115,7 @@ def _needs_a_channel(reading: Reading, columns: dict[str, pl.Series], unread: li
         why = next(
             (n for n in reading.notes if unread[0].header in n), f"Column '{unread[0].header}' is unread."
         )
-        raise UnreadableFile(
-            reading.table.file, f"{why} State its unit in farm.toml, as it is the only channel."
-        )
+        raise UnreadableFile(reading.table.file, f"No column is a measured channel that can be read. {why}")
     raise UnreadableFile(
         reading.table.file,
         "No column is a measured channel such as speed, grain flow, moisture or loss; "

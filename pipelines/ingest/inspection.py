@@ -91,6 +91,8 @@ def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
 
 
 def _summary(parsed: Parsed) -> dict[str, Any]:
+    from chaffinch.pipelines.validate.attention import attention
+
     aside = parsed.set_aside
     rows_aside = aside["row"].n_unique() if aside is not None and aside.height else 0
     return {
@@ -104,6 +106,7 @@ def _summary(parsed: Parsed) -> dict[str, Any]:
         "settings": _settings(parsed.adjustments),
         "unmatched_columns": list(parsed.unmatched_columns),
         "notes": list(parsed.notes),
+        "attention": list(attention(parsed)),
         **_span(parsed),
     }
 
@@ -196,7 +199,9 @@ def _render_file(file: dict[str, Any]) -> list[RenderableType]:
     if "columns" in file:
         lines.append(_columns_table(file["columns"]))
     lines.extend(Text(f"  {line}") for line in _told(file))
-    lines.extend(Text(f"  Note: {note}", style="dim") for note in file["notes"])
+    lines.extend(Text(f"  See to it: {sentence}", style="yellow") for sentence in file["attention"])
+    rest = [note for note in file["notes"] if note not in file["attention"]]
+    lines.extend(Text(f"  Note: {note}", style="dim") for note in rest)
     return [*lines, Text("")]
 
 

@@ -28,7 +28,10 @@ _ROWS_THAT_SHOW_THE_MARK = 2000
 
 @dataclass(slots=True)
 class Reading:
-    """The reading of one table as it goes on: what is known so far, rows aside, notes."""
+    """The reading of one table as it goes on: what is known so far, rows aside, notes.
+
+    ``attention``: those of the notes that ask something of the user.
+    """
 
     table: TextTable
     farm: Farm
@@ -36,6 +39,21 @@ class Reading:
     mark: Mark | None = None
     aside: list[pl.DataFrame] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    attention: list[str] = field(default_factory=list)
+
+    def alert(self, sentence: str) -> None:
+        """Note what the user should see to."""
+        self.notes.append(sentence)
+        self.attention.append(sentence)
+
+    def keep_unread(self, column: Matched, why: object) -> None:
+        """Note that ``column`` stays as it is, and how it can be read after all."""
+        bare = self.table.file.rpartition("/")[2]
+        meaning = f'{{ is = "{column.target}", unit = "..." }}'
+        self.alert(
+            f"Column '{column.header}' is kept unread: {why}. Say what it is in farm.toml: "
+            f'[columns."{bare}"] names = {{ "{column.header}" = {meaning} }}.'
+        )
 
     def set_aside(self, bad: pl.Series, rule: str, column: str, values: pl.Series, sentence: str) -> None:
         """Put the rows where ``bad`` aside."""
@@ -170,8 +188,10 @@ def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
     reading.notes.extend(found.notes)
     utc = plausible(found.utc.fill_null(_by_zones(reading, found.local, machines, _zone_named(unit))))
     shown = texts if dates is None else dates + " " + texts
+    lacking = is_missing(shown)
+    reading.set_aside(utc.is_null() & lacking, "bad_time", first.header, shown, "The row has no time.")
     reading.set_aside(
-        utc.is_null(), "bad_time", first.header, shown, "'{}' is no moment between 1990 and 2100."
+        utc.is_null() & ~lacking, "bad_time", first.header, shown, "'{}' is no moment between 1990 and 2100."
     )
     return utc.alias("time")
 

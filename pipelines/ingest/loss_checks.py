@@ -41,7 +41,7 @@ def read_loss_checks(reading: Reading, boundaries: list[tuple[str, BaseGeometry]
             try:
                 columns.setdefault(target, read_numbers(reading, column))
             except UnitError as error:
-                reading.notes.append(f"Column '{column.header}' is kept unread: {error}.")
+                reading.keep_unread(column, error)
                 unread.append(column)
         elif column.target not in _READ:
             unread.append(column)
@@ -68,4 +68,5 @@ def read_loss_checks(reading: Reading, boundaries: list[tuple[str, BaseGeometry]
         rows_read=table.rows_read,
         unmatched_columns=names,
         notes=tuple(dict.fromkeys(reading.notes)),
+        attention=tuple(dict.fromkeys(reading.attention)),
     )

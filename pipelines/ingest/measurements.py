@@ -76,20 +76,21 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     return values.cast(pl.Float64)
 
 
-def refuse_words(reading: Reading, column: Matched) -> None:
-    """Raise ``UnitError`` where a column that only its synonym suggests holds words rather than numbers.
+def told_words(reading: Reading, column: Matched) -> str | None:
+    """Why a column that only its synonym suggests is no channel: it holds words. None where it may be one.
 
     Without this a remark in a column called "load" or "track" would set every row of the log aside.
     """
     if column.rank <= 1 or column.target == "working":
-        return
+        return None
     texts = reading.table.texts(column)
     texts = texts.filter(~is_missing(texts))[:WORDS_SAMPLED]
     plain, _ = unit_in_values(texts)
     words = parse_numbers(plain, reading.mark).bad
     if len(words) >= FEWEST_TO_JUDGE and words.sum() > len(words) / 2:
         example = texts.filter(words)[0][:40]
-        raise UnitError(f"it looks like {column.target} but holds words such as '{example}'")
+        return f"it looks like {column.target} but holds words such as '{example}'"
+    return None
 
 
 def _bushel_masses(reading: Reading, column: Matched, crops: pl.Series | None) -> pl.Series:

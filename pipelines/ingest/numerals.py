@@ -79,11 +79,14 @@ def parse_numbers(texts: pl.Series, mark: Mark | None) -> Numbers:
 
 
 def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:
-    """Take the unit out of values such as ``1080 rpm`` where all that have one have the same, known one."""
+    """Take the unit out of values such as ``1080 rpm`` where most have the same, known one.
+
+    One odd value (``0x1F``, ``12 m``) among plain numbers says nothing about the unit of the others.
+    """
     from chaffinch.pipelines.units import looks_like_unit
 
     with_unit = texts.str.contains(r"\d\s*[a-zA-Z%°/]+$")
-    if not with_unit.any():
+    if not with_unit.any() or with_unit.sum() < 0.5 * (~is_missing(texts)).sum():
         return texts, None
     units = texts.filter(with_unit).str.extract(r"([a-zA-Z%°/]+)$").unique().to_list()
     if len(units) != 1 or not looks_like_unit(units[0]):

@@ -63,6 +63,7 @@ def read_settings_log(reading: Reading) -> Parsed:
         rows_read=table.rows_read,
         unmatched_columns=tuple(table.headers[m.position] for m in unmatched),
         notes=tuple(dict.fromkeys(reading.notes)),
+        attention=tuple(dict.fromkeys(reading.attention)),
     )
 
 
@@ -98,7 +99,10 @@ def _one_setting(reading: Reading, part: pl.DataFrame, name: str, unit_text: str
             if behind is not None and unit in (None, behind):
                 part, unit = part.with_columns(plain.alias(side)), behind
     if setting is None:
-        reading.notes.append(f"The catalogue has no setting '{name}'; its changes are kept as logged.")
+        reading.alert(
+            f"The catalogue has no setting '{name}'; its changes are kept as an unknown setting, and no "
+            "effect is estimated. If the catalogue knows it by another name, use that one in the log."
+        )
         values = {"from_value": _as_logged(part["from_text"]), "to_value": _as_logged(part["to_text"])}
         told, kind, shown = name, "unknown", unit
     else:
@@ -133,7 +137,7 @@ def _values(
         strange = sorted(set(words["to_value"].drop_nulls().to_list()) - set(setting.positions))
         if strange:
             known = ", ".join(setting.positions)
-            reading.notes.append(f"{setting.label}: '{strange[0]}' is none of {known}; it is kept as logged.")
+            reading.alert(f"{setting.label}: '{strange[0]}' is none of {known}; it is kept as logged.")
         return words, setting.unit or None
     try:
         change = conversion(unit, setting.unit) if unit and setting.unit else Conversion()
@@ -160,8 +164,11 @@ def _numbers(
         hit = pl.arange(reading.table.rows.height, eager=True).is_in(part["i"].filter(bad).to_list())
         name = column.replace("_text", "_value")
         texts = _word(reading, name, reading.table.rows.height).fill_null("")
+        lacking = is_missing(texts)
+        sentence = f"{setting.label}: the row does not say which value it was set to."
+        reading.set_aside(hit & lacking, "not_a_number", name, texts, sentence)
         sentence = f"{setting.label} is a number in {setting.unit or 'steps'}, and '{{}}' is none."
-        reading.set_aside(hit, "not_a_number", name, texts, sentence)
+        reading.set_aside(hit & ~lacking, "not_a_number", name, texts, sentence)
     values = pl.DataFrame({"v": read.values}).select(change.apply(pl.col("v"))).to_series()
     told = {value: plain_number(value) for value in values.unique().drop_nulls().to_list()}
     return values.replace_strict(told, default=None, return_dtype=pl.String)

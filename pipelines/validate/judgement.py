@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.validate.attention import attention
 from chaffinch.pipelines.validate.measures import MEASURES, measure
 from chaffinch.schemas.declarations import channels
 from chaffinch.schemas.expectations import BatchExpectation, batch_expectations
@@ -36,12 +37,17 @@ def judge(deliveries: Sequence[tuple[str, Parsed]], farm: Farm) -> dict[str, Jud
     """The judgement of each delivery by name; those without rows (a farm.toml) are ``good``."""
     judged_channels = frozenset(c for e in batch_expectations().values() for c in e.channels)
     rows = [row for name, parsed in deliveries for row in measure(name, parsed, judged_channels)]
-    found: dict[str, list[tuple[str, str]]] = {name: [] for name, _ in deliveries}
+    found: dict[str, list[tuple[str, str]]] = {
+        name: [("look", sentence) for sentence in attention(parsed)] for name, parsed in deliveries
+    }
     if rows:
         expected = list(batch_expectations().values())
-        for expectation, row, value in _not_met(rows, expected, farm):
-            sentence = _sentence(expectation, row, value, _high(expectation, farm))
-            found[row["delivery"]].append((expectation.judgement, sentence))
+        not_met = list(_not_met(rows, expected, farm))
+        untold = {(row["delivery"], weaker) for e, row, _ in not_met for weaker in e.instead_of}
+        for expectation, row, value in not_met:
+            if (row["delivery"], expectation.name) not in untold:
+                sentence = _sentence(expectation, row, value, _high(expectation, farm))
+                found[row["delivery"]].append((expectation.judgement, sentence))
     return {name: _worst(pairs) for name, pairs in found.items()}
 
 

@@ -144,14 +144,25 @@ def test_an_unknown_unit_keeps_its_column_unread():
     assert "speed_m_s" not in found.readings.columns
     assert found.unmatched_columns == ("speed (furlongs)",)
     assert json.loads(found.readings["other"][0]) == {"speed (furlongs)": "7"}
-    assert "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known." in found.notes
+    assert found.attention == (
+        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. Say what it is in farm.toml: "
+        '[columns."log.csv"] names = { "speed (furlongs)" = { is = "speed_m_s", unit = "..." } }.',
+    )
+    assert found.attention[0] in found.notes
 
 
 def test_an_unknown_unit_of_the_only_channel_is_refused():
-    assert refused("time,speed (furlongs)\n2026-08-01T10:00:00Z,7\n") == (
-        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. "
-        "State its unit in farm.toml, as it is the only channel."
+    assert refused("time,speed (furlongs)\n2026-08-01T10:00:00Z,7\n").startswith(
+        "No column is a measured channel that can be read. "
+        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. Say what it is in farm.toml: "
     )
+
+
+def test_one_odd_value_says_nothing_about_the_unit_of_its_column():
+    rows = "".join(f"2026-08-01T10:00:{i:02d}Z,{i}.5\n" for i in range(5))
+    found = whole(parsed("time,speed_m_s\n" + rows + "2026-08-01T10:00:05Z,0x1F\n"))
+    assert found.readings["speed_m_s"].to_list() == [0.5, 1.5, 2.5, 3.5, 4.5]
+    assert found.set_aside.select("row", "rule", "value").rows() == [(7, "not_a_number", "0x1F")]
 
 
 def test_a_unit_behind_every_value_is_read():

@@ -82,7 +82,8 @@ def test_words_become_positions_where_recognised_and_stay_where_not():
 def test_a_setting_that_the_catalogue_lacks_is_kept_as_logged():
     found = parsed(rows("Moon phase,new,full,quarters,"))
     assert told(found) == [(2, "Moon phase", "new", "full", "quarters", "unknown")]
-    assert found.notes == ("The catalogue has no setting 'Moon phase'; its changes are kept as logged.",)
+    assert found.notes == found.attention
+    assert "The catalogue has no setting 'Moon phase'; its changes are kept as an unknown" in found.notes[0]
 
 
 def test_a_service_needs_no_value():
@@ -93,7 +94,12 @@ def test_a_service_needs_no_value():
     ("line", "rule", "value", "sentence"),
     [
         ("fan speed,,fast,rpm,", "not_a_number", "fast", "Fan speed is a number in rpm, and 'fast' is none."),
-        ("fan speed,,,rpm,", "not_a_number", "", "Fan speed is a number in rpm, and '' is none."),
+        (
+            "fan speed,,,rpm,",
+            "not_a_number",
+            "",
+            "Fan speed: the row does not say which value it was set to.",
+        ),
         (",,5,rpm,", "no_setting", "", "The row names no setting."),
         ("fan speed,,5,°C,", "unknown_unit", "°C", "Fan speed: the unit '°C' can't be turned into rpm."),
     ],

@@ -174,7 +174,7 @@ def test_blank_and_repeated_headers_get_names():
 
 @pytest.mark.parametrize("content", [b"", b"\n\n  \n", b"\0\0\0\0"])
 def test_an_empty_file_is_refused(content):
-    assert refused(content) == "The file is empty."
+    assert refused(content) == "The file is empty; export it again, or remove it."
 
 
 def test_no_header_is_refused_with_the_first_line():

@@ -1,0 +1,36 @@
+"""What in one file asks something of the user, beside rows set aside."""
+
+from __future__ import annotations
+
+import re
+
+from chaffinch.pipelines.parsed import Parsed
+
+LONGEST_NAME = 80
+_PATH_OR_CODE = re.compile(r"\.\.[/\\]|^[/\\~]|^[A-Za-z]:[/\\]|<[^>]*>|\{\{|\$\{")
+NAMES_TOLD = 3
+
+
+def attention(parsed: Parsed) -> tuple[str, ...]:
+    """A sentence for each thing in ``parsed`` that the user should see to.
+
+    A name that looks like a path or like code is kept as it is; saying so shows a slip of the logger.
+    """
+    told = list(parsed.attention)
+    # A day without an adjustment leaves an empty settings log; a day without a reading leaves no log.
+    if parsed.kind == "harvest log" and not parsed.rows_read:
+        told.append("The file names its columns and holds no row; export it again, or remove it.")
+    frames = [
+        f for f in (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.fields) if f is not None
+    ]
+    for word in ("machine", "field"):
+        names = {n for f in frames if word in f.columns for n in f[word].drop_nulls().unique().to_list()}
+        odd = sorted(n for n in names if _PATH_OR_CODE.search(n) or len(n) > LONGEST_NAME)
+        for name in odd[:NAMES_TOLD]:
+            shown = name if len(name) <= LONGEST_NAME else f"{name[:LONGEST_NAME]}..."
+            mend = "in the log, or under aliases in farm.toml" if word == "machine" else "in the log"
+            told.append(
+                f"A {word} is called '{shown}', which is no usual name; it is kept as it stands, as text. "
+                f"If it is a slip, mend it {mend}."
+            )
+    return tuple(told)
