@@ -19,7 +19,7 @@ class Delivery:
     """Tables so far, and ``rows``, the number of the last row.
 
     stated : what ``farm.toml`` says of this file.
-    uses : what became of each column, by its key.
+    uses : what became of each column, by its key. attention : the notes that ask something of the user.
     """
 
     file: str
@@ -29,8 +29,14 @@ class Delivery:
     asides: list[pl.DataFrame] = field(default_factory=list)
     fields: list[pl.DataFrame] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    attention: list[str] = field(default_factory=list)
     uses: dict[str, ColumnUse] = field(default_factory=dict)
     rows: int = 0
+
+    def ask(self, *sentences: str) -> None:
+        """Note what the user should see to."""
+        self.notes += sentences
+        self.attention += sentences
 
     def set_aside(self, *found: Aside) -> None:
         """Things that are a row of their own, beside the records of any log."""

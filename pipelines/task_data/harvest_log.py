@@ -49,26 +49,28 @@ class ColumnUse:
 class HarvestLog:
     """``frame``: number, local_us, columns of ``readings`` that the log feeds, ``other``. N rows.
 
-    uses : one for each column of the log, in its order. notes : sentences on how it was read.
+    uses : one for each column of the log, in its order. notes : sentences on how it was read. attention :
+    sentences that ask something of the user.
     """
 
     frame: pl.DataFrame
     uses: tuple[ColumnUse, ...]
     notes: tuple[str, ...]
+    attention: tuple[str, ...]
 
 
 def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
     """Make a harvest log of ``log``. ``carry`` is read for values kept from the log before, and renewed."""
     notes: list[str] = []
+    asked = _undecided(log)
     begun = begun_with(log, carry)
     scales = [
-        _scale(log.stem, column, values, notes)
+        _scale(log.stem, column, values, notes, asked)
         for column, values in zip(begun.columns, begun.values, strict=True)
     ]
     chosen = _chosen(begun, scales, notes)
     data = _channels(begun, task_file, scales, chosen, notes)
     remember(begun, carry)
-    notes += _undecided(log)
     fed = _fed(log, chosen)
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
         _series("latitude", log.latitude_deg),
@@ -81,7 +83,7 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         ColumnUse(column.key, fed.get(index), scales[index], float(values[0]) if len(values) else None)
         for index, (column, values) in enumerate(zip(log.columns, log.values, strict=True))
     )
-    return HarvestLog(frame, tuple(uses), tuple(notes))
+    return HarvestLog(frame, tuple(uses), tuple(notes), tuple(asked))
 
 
 def _channels(
@@ -126,19 +128,21 @@ def _series(name: str, values: NDArray[np.float64]) -> pl.Series:
     return pl.Series(name, values, nan_to_null=True, strict=False)
 
 
-def _scale(stem: str, column: LogColumn, values: NDArray[np.float64], notes: list[str]) -> Scale | None:
+def _scale(
+    stem: str, column: LogColumn, values: NDArray[np.float64], notes: list[str], asked: list[str]
+) -> Scale | None:
     """How to read one column; None where log and device contradict each other beyond repair."""
     shown = column.described.presentation if column.described else None
     if column.stated_unit is not None and column.target is not None:
         try:
             return by_stated_unit(shown, column.stated_unit, column.target_unit or "")
         except UnitError as error:
-            notes.append(f"{stem}: {column.key} was not used as {column.target}: {error}.")
+            asked.append(f"{stem}: {column.key} was not used as {column.target}: {error}.")
             return None
     # A relative channel has no unit: the number as the device shows it.
     scale = choose(column.entry, shown, column.target_unit or None, values)
     if scale is None and len(values):
-        notes.append(
+        asked.append(
             f"{stem}: {column.key} was not used as {column.target or 'a value'}: neither the dictionary nor "
             "the device gives plausible values; its raw numbers are kept."
         )

@@ -97,11 +97,9 @@ def _place(task_set: TaskSet) -> str:
 
 
 def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> None:
-    delivery.notes += [_place(task_set) + note for note in task_file.notes]
-    delivery.notes += [
-        f"{name}: the folder holds this name twice in different case; it was not read."
-        for name in task_set.clashes
-    ]
+    delivery.ask(*(_place(task_set) + note for note in task_file.notes))
+    clash = "the folder holds this name twice in different case; it was not read."
+    delivery.ask(*(f"{name}: {clash}" for name in task_set.clashes))
     strange = [
         name for name in sorted(task_set.files) if not name.casefold().endswith((".xml", ".bin", ".xsd"))
     ]
@@ -124,7 +122,7 @@ def _read_fields(delivery: Delivery, task_file: TaskFile) -> None:
         text, area_ha, fault = boundary(partfield)
         name = partfield.designator or partfield.id
         if fault:
-            delivery.notes.append(f"Field {name}: {fault}.")
+            delivery.ask(f"Field {name}: {fault}.")
         if text is None:
             if fault:
                 delivery.set_aside(Aside(1, "bad_boundary", f"Field {name}: {fault}.", "boundary_wkt", name))
@@ -152,6 +150,7 @@ def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
         rows_read=kept + (aside["row"].n_unique() if aside is not None else 0),
         unmatched_columns=tuple(sorted(use.key for use in delivery.uses.values() if use.unmatched)),
         notes=tuple(dict.fromkeys(delivery.notes)),
+        attention=tuple(dict.fromkeys(delivery.attention)),
     )
 
 

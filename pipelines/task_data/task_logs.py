@@ -31,7 +31,7 @@ def read_strays(delivery: Delivery, task_set: TaskSet, task_file: TaskFile, seen
             content = content_of(name, 0, data)
             delivery.set_aside(Aside(1, "log_without_task", sentence, content=content))
             continue
-        delivery.notes.append(f"{stem}: no task names this log; its field and crop are not known.")
+        delivery.ask(f"{stem}: no task names this log; its field and crop are not known.")
         read_task(delivery, task_set, task_file, _no_task(stem), seen)
 
 
@@ -89,7 +89,7 @@ def _open_log(
     if header is None:
         return None
     if reference.declared_bytes not in (None, len(data)):
-        delivery.notes.append(
+        delivery.ask(
             f"{stem}: the task file declares {reference.declared_bytes} bytes, the log has {len(data)}; it "
             "was read whole."
         )
@@ -104,7 +104,7 @@ def _open_header(delivery: Delivery, task_set: TaskSet, stem: str, data: bytes) 
         try:
             document = parse_xml(text)
             if document.fault:
-                delivery.notes.append(f"{stem}.XML {document.fault}; what stands before was read.")
+                delivery.ask(f"{stem}.XML {document.fault}; what stands before was read.")
             return read_header(document.root)
         except (RefusedXml, ValueError) as error:
             why = f"{stem}.XML {error}; the {len(data)} bytes of {stem}.BIN were not read."
@@ -131,6 +131,7 @@ def _named(
         f"{f' in {field_name}' if field_name else ''}."
     )
     delivery.notes += [*(f"{log.stem}: {note}" for note in notes), *harvest.notes]
+    delivery.ask(*harvest.attention)
     for use in harvest.uses:
         if use.key not in delivery.uses or delivery.uses[use.key].raw is None:
             delivery.uses[use.key] = use

@@ -45,6 +45,7 @@ def only_aside(parsed: Parsed) -> dict[str, str]:
 
 def test_a_sound_set_has_nothing_set_aside() -> None:
     parsed = read()
+    assert parsed.attention == ()
     assert parsed.set_aside is None
     assert parsed.readings is not None
     assert parsed.rows_read == 60
@@ -150,7 +151,7 @@ def test_a_header_that_is_none(text: bytes, why: str) -> None:
 def test_a_header_cut_off_is_used_as_far_as_it_goes() -> None:
     parsed = read(TLG00001_XML=sets.header()[:-6])
     assert parsed.readings is not None and len(parsed.readings) == 60
-    assert any("TLG00001.XML breaks off at line 1" in note for note in parsed.notes)
+    assert any("TLG00001.XML breaks off at line 1" in asked for asked in parsed.attention)
 
 
 def test_an_empty_log_has_no_rows() -> None:

@@ -336,7 +336,7 @@ def test_loss_goes_where_its_element_says(element: str, channel: str | None) -> 
     else:
         assert json.loads(column(parsed, "other")[0]) == {"96/1/loss [mg/s]": "12000"}
         which = "96/1/loss may be separation_loss_kg_s or cleaning_loss_kg_s"
-        assert f"TLG00001: {which}; say which in farm.toml, under names." in parsed.notes
+        assert f"TLG00001: {which}; say which in farm.toml, under names." in parsed.attention
 
 
 SHOWN = '<DVP A="400" B="0" C="0.01" D="1" E="%"/>'
@@ -386,7 +386,7 @@ def test_a_unit_that_does_not_fit_is_told_and_the_number_kept() -> None:
     mapped = '[columns."set"]\nnames = { E005 = { is = "speed_m_s", unit = "kg/s" } }'
     parsed = read(machine, values((0xE005, 1)), [[(0, 4250)]], parse_farm(mapped))
     assert json.loads(column(parsed, "other")[0]) == {"57349/0/value": "4250"}
-    assert any("57349/0/value was not used as speed_m_s" in note for note in parsed.notes)
+    assert any("57349/0/value was not used as speed_m_s" in asked for asked in parsed.attention)
 
 
 @pytest.mark.parametrize("name", ["time", "machine", "latitude", "ignore", "concave_type"])
