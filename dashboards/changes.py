@@ -37,6 +37,7 @@ class Outcome:
     log_high: float | None
     absolute: str | None
     reasons: tuple[str, ...]
+    absolute_kg_ha: tuple[float, float, float] | None = None
 
     @property
     def words(self) -> str:
@@ -161,7 +162,7 @@ def _change(rows: pl.DataFrame) -> tuple[Change, list[datetime]]:
         tuple(outcomes),
         float(lead["readings_before"].max() or 0),  # type: ignore[arg-type]
         float(lead["readings_after"].max() or 0),  # type: ignore[arg-type]
-        int(lead["placebos"].max() or 0),  # type: ignore[call-overload]
+        int(lead["placebos"].max() or 0),  # type: ignore[arg-type]
     )
     return change, settings["time"].to_list()
 
@@ -173,11 +174,13 @@ def _bare(row: dict) -> Change:
 
 def outcome_of(row: dict) -> Outcome:
     """An ``Outcome`` from a row of ``effects``."""
-    absolute = None
+    absolute, kg_ha = None, None
     if row["absolute"] is not None:
         unit = row["absolute_unit"] or "kg/ha"
         ends = f"{significant(row['absolute_low'])} to {significant(row['absolute_high'])}"
         absolute = f"{significant(row['absolute'])} {unit} ({ends}{NARROW}{unit})"
+        if unit == "kg/ha":
+            kg_ha = (row["absolute"], row["absolute_low"], row["absolute_high"])
     return Outcome(
         row["outcome"],
         row["verdict"],
@@ -189,6 +192,7 @@ def outcome_of(row: dict) -> Outcome:
         row["log_ratio_high"],
         absolute,
         tuple(row["reasons"] or ()),
+        kg_ha,
     )
 
 

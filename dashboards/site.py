@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -108,8 +108,8 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
         _put_field(pages, lake, farm, tables, row, ground)
     _put_groups(pages, where, tables["effects"], farm, ground)
     everything = _digest([ground, where, *(tables[name] for name in TABLES)])
-    for name, context in (("index", index_context), ("season", season_context)):
-        pages.put(f"{name}.html", everything, lambda n=name, c=context: render(n, c(where, tables, farm), ""))
+    pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
+    pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
     removed = pages.close()
     return {
         "written": sum(name.endswith(".html") for name in pages.written),
@@ -161,10 +161,14 @@ def _put_field(
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
     """A page a machine and a page a crop."""
     digest = _digest([ground, where, effects])
-    wanted = [(machine_href(name), machine_context, name) for name in where["machine"].unique().sort()]
-    wanted += [(crop_href(name), crop_context, name) for name in crops_of(effects)]
-    for href, context, name in wanted:
-        pages.put(href, digest, lambda c=context, n=name: render("group", c(n, where, effects, farm), "../"))
+
+    def make(context: Callable[..., dict[str, Any]], name: str) -> bytes:
+        return render("group", context(name, where, effects, farm), "../")
+
+    for machine in where["machine"].unique().sort():
+        pages.put(machine_href(machine), digest, partial(make, machine_context, machine))
+    for crop in crops_of(effects):
+        pages.put(crop_href(crop), digest, partial(make, crop_context, crop))
 
 
 def _put_assets(pages: Pages) -> None:
@@ -178,7 +182,11 @@ def _put_assets(pages: Pages) -> None:
         "figures.js": lambda: '"use strict";\n' + script_palette() + _text("figures.js"),
     }
     for name, make in made.items():
-        pages.put(f"assets/{name}", _code_digest(), lambda make=make: make().encode("utf-8"))
+        pages.put(f"assets/{name}", _code_digest(), partial(_encoded, make))
+
+
+def _encoded(make: Callable[[], str]) -> bytes:
+    return make().encode("utf-8")
 
 
 def _text(name: str) -> str:
