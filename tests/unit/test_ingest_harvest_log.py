@@ -145,8 +145,9 @@ def test_an_unknown_unit_keeps_its_column_unread():
     assert found.unmatched_columns == ("speed (furlongs)",)
     assert json.loads(found.readings["other"][0]) == {"speed (furlongs)": "7"}
     assert found.attention == (
-        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. Say what it is in farm.toml: "
-        '[columns."log.csv"] names = { "speed (furlongs)" = { is = "speed_m_s", unit = "..." } }.',
+        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. "
+        'Say what it is in farm.toml: [columns."log.csv"] names = { "speed (furlongs)" = '
+        '{ is = "speed_m_s", unit = "..." } }.',
     )
     assert found.attention[0] in found.notes
 
@@ -154,7 +155,8 @@ def test_an_unknown_unit_keeps_its_column_unread():
 def test_an_unknown_unit_of_the_only_channel_is_refused():
     assert refused("time,speed (furlongs)\n2026-08-01T10:00:00Z,7\n").startswith(
         "No column is a measured channel that can be read. "
-        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. Say what it is in farm.toml: "
+        "Column 'speed (furlongs)' is kept unread: the unit 'furlongs' is not known. "
+        "Say what it is in farm.toml: "
     )
 
 
