@@ -55,9 +55,10 @@ def measure(name: str, parsed: Parsed, judged_channels: frozenset[str]) -> list[
 
 
 def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict[str, Any]]:
-
     own = own.sort("row", maintain_order=True)
-    step_s = own["time"].diff().dt.total_microseconds().drop_nulls() / 1e6
+    logged_step_s = _steps_s(own["time"])
+    # Rows out of order say nothing about the interval: that is one between neighbours in time.
+    step_s = _steps_s(own["time"].sort())
     forward = step_s.filter(step_s > 0)
     usual_s = _number(forward.median()) if forward.len() else None
     work = _in_work(own)
@@ -65,7 +66,7 @@ def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict
     whole: dict[str, Any] = {
         "no_field_pct": _empty_pct(own, "field"),
         "no_crop_pct": _empty_pct(own, "crop"),
-        "backwards_pct": _share_pct(step_s < 0) if step_s.len() else None,
+        "backwards_pct": _share_pct(logged_step_s < 0) if logged_step_s.len() else None,
         "interval_s": usual_s,
         "shared_moment_pct": _share_pct(own["time"].is_duplicated()),
         "future_h": _hours_from_now(own["time"].max()),
@@ -82,6 +83,10 @@ def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict
         for channel in [c for c in ordered.columns if c in judged_channels and c in present]:
             rows.append({"channel": channel, **_of_channel(ordered[channel], usual_s)})
     return [{key: value for key, value in row.items() if value is not None} for row in rows]
+
+
+def _steps_s(times: pl.Series) -> pl.Series:
+    return times.diff().dt.total_microseconds().drop_nulls() / 1e6
 
 
 def _in_work(own: pl.DataFrame) -> pl.DataFrame:

@@ -205,3 +205,11 @@ judge([("farm.toml", Parsed("farm"))], Farm())
 sys.exit("great_expectations" in sys.modules)
 """
     assert subprocess.run([sys.executable, "-c", script], timeout=60).returncode == 0
+
+
+def test_rows_out_of_order_are_judged_by_their_times() -> None:
+    """A shuffled log is told to be out of order, and nothing false about its interval or its sensors."""
+    shuffled = sound().sample(fraction=1.0, shuffle=True, seed=1).with_columns(row=pl.int_range(2, ROWS + 2))
+    found = judge([("shuffled", log(shuffled))], Farm())["shuffled"]
+    (sentence,) = found.findings
+    assert "runs backwards in" in sentence
