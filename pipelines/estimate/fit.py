@@ -1,4 +1,4 @@
-"""Effects of one machine-field under the season's noise, the noise's own uncertainty carried along."""
+"""Effects of one machine-field under the season's noise, the field's own drift averaged over."""
 
 from __future__ import annotations
 
@@ -11,9 +11,20 @@ from chaffinch.pipelines.estimate.noise import Noise, Stretch, solve
 
 Array = NDArray[np.float64]
 
-# The drift of a field is the season's drift times a factor of its own; its log is tried at these values.
-DRIFT_LOG_FACTORS = np.linspace(-2.4, 2.4, 7)
-MIDDLE, STEP = 3, 0.8
+# Log factors of the season's drift at which the likelihood of a field is known, and finer ones between them.
+DRIFT_LOG_FACTORS = np.linspace(-3.2, 3.2, 9)
+FINE = np.linspace(-3.2, 3.2, 129)
+# Fields differ in drift by a factor that is more often near one than far from it.
+SPREADS = np.array([0.05, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3])
+USUAL_SPREAD = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class DriftPrior:
+    """Normal prior of a field's log factor of drift against the season's noise."""
+
+    centre: float
+    spread: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,39 +37,47 @@ class Fit:
 
 
 def drift_deviances(stretch: Stretch, noise: Noise) -> Array:
-    """-2 restricted log likelihood of one stretch at each of ``DRIFT_LOG_FACTORS``, shape (7,)."""
+    """-2 restricted log likelihood of one stretch at each of ``DRIFT_LOG_FACTORS``, shape (9,)."""
     return np.array([solve(stretch, noise.with_drift(np.exp(u))).deviance for u in DRIFT_LOG_FACTORS])
 
 
-def fit_drift_spread(deviances: Array) -> float:
-    """Standard deviation over fields of the log factor of drift.
+def fit_drift_prior(deviances: Array) -> DriftPrior:
+    """How the drift of fields lies about the season's, by marginal likelihood.
 
-    deviances : (fields, 7) of ``drift_deviances``. By marginal likelihood under a weak prior around 0.5 (fields
-    differ by a factor of two more often than not); to it comes how well the season as a whole knows its drift,
-    which matters where the season is a field or two.
+    deviances : (fields, 9) of ``drift_deviances``. A field's likelihood falls off slowly towards no drift and
+    fast towards much; the centre is therefore fitted along with the spread, else single fields would be drawn
+    towards too little drift. To the spread comes how well the season as a whole knows the centre, which
+    matters where the season is a field or two.
     """
-    likelihood = np.exp(-0.5 * (deviances - deviances.min(axis=1, keepdims=True)))
+    from scipy.interpolate import CubicSpline
 
-    def log_marginal(spread: float) -> float:
-        weight = np.exp(-0.5 * (DRIFT_LOG_FACTORS / spread) ** 2)
-        return float(np.log(likelihood @ (weight / weight.sum())).sum())
+    fine = CubicSpline(DRIFT_LOG_FACTORS, deviances, axis=1)(FINE)
+    likelihood = np.exp(-0.5 * (fine - fine.min(axis=1, keepdims=True)))
+    centres = np.linspace(-1.0, 1.0, 41)
+    apart = (FINE[None, None, :] - centres[:, None, None]) / SPREADS[None, :, None]
+    weight = np.exp(-0.5 * apart**2)
+    weight /= weight.sum(axis=2, keepdims=True)
+    marginal = np.log(np.einsum("csu,fu->csf", weight, likelihood) + 1e-300).sum(axis=2)
+    score = marginal - 0.5 * centres[:, None] ** 2 - SPREADS[None, :] / USUAL_SPREAD
+    c, s = np.unravel_index(int(np.argmax(score)), score.shape)
+    over_centres = np.exp(score[:, s] - score[c, s])
+    over_centres /= over_centres.sum()
+    mean = float(over_centres @ centres)
+    unknown = float(over_centres @ (centres - mean) ** 2)
+    return DriftPrior(mean, float(np.sqrt(SPREADS[s] ** 2 + unknown)))
 
-    tried = np.array([0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3])
-    scores = [log_marginal(s) - 0.5 * (np.log(s / 0.5) / 0.5) ** 2 for s in tried]
-    between = float(tried[int(np.argmax(scores))])
-    below, at, above = deviances.sum(axis=0)[MIDDLE - 1 : MIDDLE + 2]
-    bend = max((below + above - 2 * at) / (2 * STEP**2), 0.0) + 1.0
-    return float(np.sqrt(between**2 + 1 / bend))
-def fit_effects(stretch: Stretch, noise: Noise, drift_spread: float) -> Fit:
+
+def fit_effects(stretch: Stretch, noise: Noise, drift: DriftPrior) -> Fit:
     """Generalised least squares averaged over what the field's own drift may be.
 
-    The posterior of the drift factor (prior: normal around the season's with ``drift_spread``) weighs seven
-    fits; the mixture's mean and variance are returned, and degrees of freedom from matching the kurtosis of a
-    mixture of normals to that of a t distribution.
+    Five fits at the nodes of a Gauss-Hermite rule for the prior are weighed by the field's own likelihood; the
+    mixture's mean and variance are returned, and degrees of freedom from matching the kurtosis of a mixture of
+    normals to that of a t distribution.
     """
-    fits = [solve(stretch, noise.with_drift(np.exp(u))) for u in DRIFT_LOG_FACTORS]
-    deviance = np.array([f.deviance for f in fits]) + (DRIFT_LOG_FACTORS / drift_spread) ** 2
-    weight = np.exp(-0.5 * (deviance - deviance.min()))
+    nodes, weight = np.polynomial.hermite_e.hermegauss(5)
+    fits = [solve(stretch, noise.with_drift(np.exp(drift.centre + drift.spread * u))) for u in nodes]
+    deviance = np.array([f.deviance for f in fits])
+    weight = weight * np.exp(-0.5 * (deviance - deviance.min()))
     weight /= weight.sum()
     means = np.array([f.coefficients for f in fits])
     covariances = np.array([f.covariance for f in fits])

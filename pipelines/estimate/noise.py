@@ -39,9 +39,7 @@ class Noise:
 
     def with_drift(self, factor: float) -> Noise:
         """The same noise with the variances of the slow scales (320 s and more) times ``factor``."""
-        return Noise(
-            np.where(SLOW, self.scale_variances * factor, self.scale_variances), self.second_variance
-        )
+        return replace(self, scale_variances=np.where(SLOW, self.scale_variances * factor, self.scale_variances))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import Design, build_design
-from chaffinch.pipelines.estimate.fit import Fit, drift_deviances, fit_drift_spread, fit_effects
+from chaffinch.pipelines.estimate.fit import Fit, drift_deviances, fit_drift_prior, fit_effects
 from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor, fit_noise
 from chaffinch.pipelines.estimate.placebo import Placebos, check_ranges, placebo_scores
 
@@ -60,10 +60,10 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
     few = _spread_out(parts)
     noise = fit_noise([p.stretch for p in few], first)
-    spread = fit_drift_spread(np.array([drift_deviances(p.stretch, noise) for p in few]))
+    drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in few]))
     scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
     fitted = [
-        FieldOutcome(p.binned, outcome, p.design, _rescaled(fit_effects(p.stretch, noise, spread), p.scale))
+        FieldOutcome(p.binned, outcome, p.design, _rescaled(fit_effects(p.stretch, noise, drift), p.scale))
         for p in parts
     ]
     return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted)
