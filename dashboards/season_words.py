@@ -181,13 +181,13 @@ def worth(worths: Sequence[Worth], farm: Farm) -> str:
     if not added.changes:
         return "What the changes were worth can't be told yet; the section on worth says what is missing."
     verb = "saved" if added.saved_kg[0] >= 0 else "lost"
-    told = f"Added up, the {counted(added.changes, 'change')} that can be weighed {verb} grain of "
-    told += f"{amounts.kg(_turned(added.saved_kg, verb))}"
+    told = f"Added up, the {counted(added.changes, 'change')} that can be weighed {verb} "
+    told += amounts.kg(_turned(added.saved_kg, verb)).removeprefix("+").replace(" (", " of grain (", 1)
     if added.priced:
         part = "" if added.priced == added.changes else f" for the {added.priced} with a price"
-        told += f", worth {amounts.money(_turned(added.money, verb))}{part}"
+        told += f", worth {amounts.money(_turned(added.money, verb)).removeprefix('+')}{part}"
     certain = added.saved_kg[1] > 0 or added.saved_kg[2] < 0
-    return f"{told}." + ("" if certain else " The range includes nothing gained.")
+    return f"{told}." + ("" if certain else " The range includes zero, so even its direction is not sure.")
 
 
 def _turned(ends: Ends, verb: str) -> Ends:

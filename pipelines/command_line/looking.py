@@ -62,8 +62,10 @@ def season(
     opened = Lake.open(lake, must_exist=True)
     from chaffinch.dashboards.season import write_season
 
-    write_season(opened, year, out, farm_of(opened))
-    give([f"Season report: {out}"], {"out": str(out), "year": year}, as_json)
+    made = write_season(opened, year, out, farm_of(opened))
+    for sentence in made["notes"]:
+        say(sentence)
+    give([f"Season report: {out}"], made, as_json)
     return 0
 
 
