@@ -75,8 +75,8 @@ def generalised_least_squares(covariance: Whitened, x: Array, y: Array) -> tuple
     both = covariance.whiten(np.column_stack([x, y]))
     white_x, white_y = both[:, :-1], both[:, -1]
     gram = white_x.T @ white_x
-    inverse = np.linalg.inv(gram)
-    coefficients = inverse @ (white_x.T @ white_y)
+    inverse: Array = np.linalg.inv(gram)
+    coefficients: Array = inverse @ (white_x.T @ white_y)
     rest = white_y - white_x @ coefficients
     deviance = covariance.log_determinant + np.linalg.slogdet(gram)[1] + rest @ rest
     return float(deviance), coefficients, inverse

@@ -54,9 +54,9 @@ def run(
     fields : machine-fields a season instead of the scenario's own. processes : at most; the machine's cores
     when None.
 
-    The result holds ``held`` (see ``scoring.failings``), ``seed``, ``season_seeds``, ``scores`` (see
-    ``scoring.score``), ``failings``, ``sentences``, ``fields_of_structural`` (machine-fields a scenario that
-    the structural time series was given), and nothing that is not plain JSON.
+    The result holds ``held`` and ``failings`` (see ``scoring.failings``), ``seed``, ``season_seeds``,
+    ``scores`` and ``scores_by_outcome`` (see ``scoring.score``), ``sentences``, ``fields_of_structural``
+    (machine-fields a scenario that the structural time series was given), and nothing that is not plain JSON.
 
     Raises ``CallError`` for a scenario, peer or outcome that does not exist.
     """
@@ -82,6 +82,7 @@ def run(
         "outcomes": list(outcomes),
         "fields_of_structural": STRUCTURAL_FIELDS if set(peers) & set(SLOW_PEERS) else 0,
         "scores": scores,
+        "scores_by_outcome": score(judged, ("scenario", "method", "outcome")),
         "failings": missed,
     }
     return {**proof, "sentences": sentences(proof)}

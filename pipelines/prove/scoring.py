@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import polars as pl
@@ -41,8 +41,8 @@ CHANCE = 0.001
 Score = dict[str, Any]
 
 
-def score(judged: pl.DataFrame) -> list[Score]:
-    """Scores by scenario and method, in the order in which they appear; all numbers None where unknown.
+def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> list[Score]:
+    """Scores by scenario and method (or other columns), in order of appearance; numbers None where unknown.
 
     judged : rows of ``JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered
     effects (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and
@@ -50,9 +50,8 @@ def score(judged: pl.DataFrame) -> list[Score]:
     26:404-413). Width ratios compare the same effects, those that both methods answered.
     """
     return [
-        {"scenario": scenario, "method": method, **_score_of(rows, judged)}
-        for (scenario, method), rows in judged.group_by("scenario", "method", maintain_order=True)
-        if rows.height
+        {**dict(zip(by, names, strict=True)), **_score_of(rows, judged)}
+        for names, rows in judged.group_by(*by, maintain_order=True)
     ]
 
 
@@ -99,7 +98,8 @@ def _width_ratio(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -
     both = answered.join(
         other.select(*key, (pl.col("high") - pl.col("low")).alias("other_width")), on=key, how="inner"
     )
-    return _number(both["width"].sum() / both["other_width"].sum()) if both["other_width"].sum() > 0 else None
+    width, other_width = float(both["width"].sum()), float(both["other_width"].sum())
+    return width / other_width if other_width > 0 else None
 
 
 def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:

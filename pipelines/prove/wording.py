@@ -22,6 +22,8 @@ def sentences(proof: dict[str, Any]) -> list[str]:
     told += [
         _of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]) for one in ours
     ]
+    if len(proof["outcomes"]) > 2:
+        told += [_of_outcome(s) for s in proof["scores_by_outcome"] if s["method"] == OURS]
     if proof["fields_of_structural"]:
         told.append(
             f"The {STRUCTURAL} was given {proof['fields_of_structural']} machine-fields of each scenario's "
@@ -57,6 +59,13 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
         if s["method"] != OURS and s["coverage"] is not None
     ]
     return said + (f". Others held: {', '.join(others)}." if others else ".")
+
+
+def _of_outcome(one: Score) -> str:
+    return (
+        f"{one['scenario']}, {one['outcome']}: held {percent(one['coverage'])} of {one['answered']} "
+        f"answered, {percent(one['share_answered'])} of all."
+    )
 
 
 def score_table(proof: dict[str, Any]) -> Table:
