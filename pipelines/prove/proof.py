@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.prove.scoring import failings, score
-from chaffinch.pipelines.prove.trial import PEERS, SLOW_PEERS, FieldTrial, Task, judge_season, try_field
+from chaffinch.pipelines.prove.scoring import failings, percent, score
+from chaffinch.pipelines.prove.trial import OURS, PEERS, SLOW_PEERS, FieldTrial, Task, judge_season, try_field
 from chaffinch.pipelines.prove.wording import sentences
 from chaffinch.pipelines.simulate import SCENARIOS
 from chaffinch.schemas.tables import OUTCOMES
@@ -71,7 +71,7 @@ def run(
     season_seeds = [int(s) for s in np.random.SeedSequence(root).generate_state(seasons)]
     say(f"Seed {root}: the same seed gives the same seasons again.")
     plans = [_plan(name, s, i, fields, outcomes, peers) for name in names for i, s in enumerate(season_seeds)]
-    judged = pl.concat(_judge(plans, step, processes), how="diagonal_relaxed")
+    judged = _gathered(_judge(plans, step, processes), seasons, say)
     scores = score(judged)
     missed = list(failings(scores))
     proof = {
@@ -107,27 +107,38 @@ def _plan(
     )
 
 
-def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> list[pl.DataFrame]:
-    """Judged rows of every season. Machine-fields are made side by side, and a season is estimated while the
-    fields of the next are made; only bins and answers are kept, so memory does not grow with the readings."""
+def _gathered(seasons_judged: Iterator[pl.DataFrame], seasons: int, say: Say) -> pl.DataFrame:
+    """All judged rows; each scenario is told as soon as it is through, for a run may be cut short."""
+    frames: list[pl.DataFrame] = []
+    for frame in seasons_judged:
+        frames.append(frame)
+        if len(frames) % seasons == 0:
+            for one in score(pl.concat(frames[-seasons:], how="diagonal_relaxed")):
+                if one["method"] == OURS:
+                    say(f"{one['scenario']}: held {percent(one['coverage'])} of {one['answered']} answered.")
+    return pl.concat(frames, how="diagonal_relaxed")
+
+
+def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> Iterator[pl.DataFrame]:
+    """Judged rows, a season at a time. Machine-fields are made side by side, and a season is estimated while
+    the fields of the next are made; only bins and answers are kept, so memory grows with neither."""
     total = sum(len(p.tasks) + 1 for p in plans)
     done = 0
     with _workers(processes, total) as pool:
-        estimates: list[Future[pl.DataFrame]] = []
+        waiting: Future[pl.DataFrame] | None = None
         for plan in plans:
-            step(done, total, plan.scenario)
             trials: list[FieldTrial] = []
             for trial in pool.map(try_field, plan.tasks):
                 trials.append(trial)
                 done += 1
                 step(done, total, plan.scenario)
-            estimates.append(pool.submit(judge_season, plan.scenario, plan.seed, trials))
-        judged = []
-        for plan, estimate in zip(plans, estimates, strict=True):
-            judged.append(estimate.result())
-            done += 1
-            step(done, total, plan.scenario)
-    return judged
+            before, waiting = waiting, pool.submit(judge_season, plan.scenario, plan.seed, trials)
+            if before is not None:
+                yield before.result()
+                done += 1
+        if waiting is not None:
+            yield waiting.result()
+            step(total, total, plans[-1].scenario)
 
 
 @contextmanager

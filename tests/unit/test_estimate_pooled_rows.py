@@ -194,3 +194,26 @@ def test_reasons_name_the_moment(effects):
     times = effects.filter(pl.col("scope") == "adjustment")["time"]
     assert times.null_count() == 0
     assert times.min() > datetime(2026, 7, 1, tzinfo=UTC)
+
+
+@pytest.mark.xfail(strict=True, reason="two quick steps of one setting each carry the effect of both")
+def test_two_quick_steps_of_one_setting_are_not_each_given_the_effect_of_both():
+    """A minute apart, nothing tells them apart: either one row from first to last, or rows marked as joint."""
+    script = ((30.0, (("fan_speed", 1),)), (31.0, (("fan_speed", 1),)))
+    made = replace(
+        SCENARIOS["plain"], fields=2, machines=2, hours=2.0, operator=Operator(script=(script, script))
+    )
+    fields = [
+        prepare(m.readings, real_adjustments(m.adjustments.with_row_index("row")))[0]
+        for m in simulate_season(made, 3).iter()
+    ]
+    found = estimate_effects([replace(b, outcomes=_losses(b)) for b in fields])
+    rows = found.filter(
+        (pl.col("scope") == "adjustment")
+        & (pl.col("outcome") == "separation_loss")
+        & pl.col("log_ratio").is_not_null()
+    )
+    per_field = rows.group_by("field").agg(pl.len(), pl.col("joint_id").n_unique().alias("ids"))
+    alone = rows.filter(pl.col("joint_id").is_null()).group_by("field").len()["len"]
+    assert per_field.height == 2
+    assert (alone <= 1).all()
