@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.pipelines.ingest.decode import Lines
+from chaffinch.pipelines.ingest.decode import LONGEST_LINE_BYTES, Lines
 from chaffinch.pipelines.ingest.headers import (
     WORD_UNITS,
     Matched,
@@ -30,6 +30,8 @@ LINES_SEARCHED_FOR_HEADER = 100
 LINES_OF_ONE_QUOTED_FIELD = 50
 MOST_COLUMNS = 20_000
 _QUOTED = "\x01"
+# A line is as long as ``decode`` lets it be, and so is a field.
+csv.field_size_limit(LONGEST_LINE_BYTES)
 # What a row of units says under columns without one: the form of the time, or the kind of text.
 _FORM_WORD = re.compile(r"(?i)utc|gmt|text|string|name|id|none|bool|0/1|[ydmhs]{1,4}([-:./ t][ydmhs]{1,4})+")
 
@@ -195,9 +197,12 @@ def _join_quoted(frame: pl.DataFrame, separator: str, expected: int) -> pl.DataF
     import polars as pl
 
     texts = frame["text"]
-    starts = _opened(_unquoted(texts, separator), separator).arg_true().to_list()
+    bare = _unquoted(texts, separator)
+    opened = _opened(bare, separator)
+    starts = opened.arg_true().to_list()
     if not starts:
         return frame
+    row_by_itself = ~opened & (bare.str.count_matches(separator, literal=True) + 1 == expected)
     closing = texts.str.contains(rf"\"\s*({re.escape(separator)}|$)")
     drop: set[int] = set()
     joined: dict[int, str] = {}
@@ -208,7 +213,8 @@ def _join_quoted(frame: pl.DataFrame, separator: str, expected: int) -> pl.DataF
         end = next((i for i in range(start + 1, stop) if closing[i]), None)
         whole = "\n".join(texts[start : end + 1].to_list()) if end is not None else ""
         # Only a row that comes out whole is joined: a lone quote must not swallow the rows below it.
-        if end is not None and len(fields_of(whole, separator)) == expected:
+        swallows = end is not None and row_by_itself[start + 1 : end + 1].any()
+        if end is not None and not swallows and len(fields_of(whole, separator)) == expected:
             joined[start] = whole
             drop.update(range(start + 1, end + 1))
     index = pl.arange(len(texts), eager=True)
@@ -236,37 +242,48 @@ def _well_formed(
     import polars as pl
 
     expected = len(headers)
-    text = _requoted(text, separator)
+    text, unquotable = _requoted(text, separator)
     text = _mend_tails(text, separator, expected, _blank_tail(headers))
     bare = _unquoted(text, separator)
     opened = _opened(bare, separator)
     fields = bare.str.count_matches(separator, literal=True).cast(pl.Int64) + 1
-    good = (fields == expected) & ~opened & ~text.str.contains("\0", literal=True)
+    good = (fields == expected) & ~opened & ~unquotable & ~text.str.contains("\0", literal=True)
     rows = _parse(text.filter(good), separator, headers)
     return rows, lines.filter(good), pl.DataFrame({"line": lines.filter(~good), "text": text.filter(~good)})
 
 
-def _requoted(text: pl.Series, separator: str) -> pl.Series:
-    """Rows with quotes in odd places (``12" header``) written the strict way; others as they are."""
+def _requoted(text: pl.Series, separator: str) -> tuple[pl.Series, pl.Series]:
+    """Rows with quotes in odd places (``12" header``) written the strict way, others as they are.
+
+    Beside them where quotes are in such places that no way of reading them holds.
+    """
+    import polars as pl
+
     sep = re.escape(separator)
+    unquotable = pl.repeat(False, len(text), eager=True)
     if not text.str.contains('"', literal=True).any():
-        return text
+        return text, unquotable
     bare = _unquoted(text, separator)
     loose = text.str.contains(rf"(^|{sep})[ ]+\"|\"[ ]+({sep}|$)")
     odd = (bare.str.contains('"', literal=True) | bare.str.contains(rf"{_QUOTED}[^{sep}]") | loose).arg_true()
-    rewritten = {i: _strictly_quoted(text[i], separator) for i in odd.to_list()}
-    return text.scatter(list(rewritten), list(rewritten.values())) if rewritten else text
+    found = {i: _strictly_quoted(text[i], separator) for i in odd.to_list()}
+    rewritten = {i: line for i, line in found.items() if line is not None}
+    unquotable = unquotable.scatter([i for i, line in found.items() if line is None], True)
+    return text.scatter(list(rewritten), list(rewritten.values())) if rewritten else text, unquotable
 
 
-def _strictly_quoted(line: str, separator: str) -> str:
-    """``line`` with every field in quotes; as it is where a quote that opens a field is never closed."""
+def _strictly_quoted(line: str, separator: str) -> str | None:
+    """``line`` with every field in quotes; None where a quote that opens a field is never closed."""
     options = {"delimiter": separator, "skipinitialspace": True}
     try:
         fields = next(csv.reader(io.StringIO(line), strict=True, **options))  # type: ignore[arg-type]
     except csv.Error as error:
         if "end of data" in str(error):
-            return line
-        fields = next(csv.reader(io.StringIO(line), **options))  # type: ignore[arg-type]
+            return None
+        try:
+            fields = next(csv.reader(io.StringIO(line), **options))  # type: ignore[arg-type]
+        except csv.Error:
+            return None
     return separator.join('"' + f.strip().replace('"', '""') + '"' for f in fields)
 
 

@@ -136,6 +136,18 @@ def test_a_lone_quote_among_quoted_rows_does_not_swallow_the_next():
     assert read.malformed["line"].to_list() == [2]
 
 
+def test_two_lone_quotes_do_not_swallow_the_rows_between_them():
+    read = table('time,setting,unit,note\n1,fan,"rpm,x\n2,rotor,rpm,\n3,sieve,",",\n')
+    assert 3 in read.lines.to_list()
+    assert read.rows_read == 3
+
+
+def test_a_return_inside_a_field_spoils_its_row_only():
+    read = table('time,speed_m_s\n1,1.5\n2,"" x\r y\n3,1.7\n')
+    assert {2, 4} <= set(read.lines.to_list())
+    assert read.rows_read == 3
+
+
 def test_an_inch_mark_in_the_middle_of_a_field_is_a_plain_sign():
     read = table('time,note,speed_m_s\n2026-08-01T10:00:00Z,12" header,1.5\n2026-08-01T10:00:01Z,x,1.6\n')
     assert read.rows["note"].to_list() == ['12" header', "x"]
