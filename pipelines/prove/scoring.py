@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import polars as pl
@@ -47,7 +47,8 @@ def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> l
     judged : rows of ``JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered
     effects (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and
     ``coverage_high`` are the exact binomial 95 % range of the coverage (Clopper and Pearson 1934, Biometrika
-    26:404-413). Width ratios compare the same effects, those that both methods answered.
+    26:404-413). Width ratios compare the same effects, those that both methods answered: mean over mean for
+    the oracle, median over median for the structural time series, some of whose ranges have no end.
     """
     return [
         {**dict(zip(by, names, strict=True)), **_score_of(rows, judged)}
@@ -78,8 +79,8 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
         "bias": _number(answered["miss"].mean()),
         "root_mean_square_error": _number((answered["miss"] ** 2).mean(), math.sqrt),
         "mean_width": _number(answered["width"].mean()),
-        "width_to_oracle": _width_ratio(answered, judged, ORACLE),
-        "width_to_structural": _width_ratio(answered, judged, STRUCTURAL),
+        "width_to_oracle": _width_ratio(answered, judged, ORACLE, pl.Series.mean),
+        "width_to_structural": _width_ratio(answered, judged, STRUCTURAL, pl.Series.median),
         "without_effect": nothing.height,
         "called_without_effect": int(nothing["called"].sum()),
         "share_called_without_effect": _share(int(nothing["called"].sum()), nothing.height),
@@ -91,15 +92,17 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
     }
 
 
-def _width_ratio(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> float | None:
-    """Mean width over the mean width of the reference, on the effects that both answered."""
+def _width_ratio(
+    answered: pl.DataFrame, judged: pl.DataFrame, reference: str, typical: Callable[[pl.Series], Any]
+) -> float | None:
+    """Typical width over the typical width of the reference, on the effects that both answered."""
     other = judged.filter((pl.col("method") == reference) & (pl.col("verdict") != "cannot tell"))
     key = ["scenario", "seed", *CHANGE]
     both = answered.join(
         other.select(*key, (pl.col("high") - pl.col("low")).alias("other_width")), on=key, how="inner"
     )
-    width, other_width = float(both["width"].sum()), float(both["other_width"].sum())
-    return width / other_width if other_width > 0 else None
+    width, other_width = _number(typical(both["width"])), _number(typical(both["other_width"]))
+    return width / other_width if width is not None and other_width else None
 
 
 def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:

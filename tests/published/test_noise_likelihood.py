@@ -83,7 +83,6 @@ def test_more_drift_is_more_variance_on_the_slow_scales_alone(stretch):
     assert after.second_variance == before.second_variance
 
 
-@pytest.mark.xfail(strict=True, reason="with_drift leaves the shift of the ladder behind")
 def test_more_drift_moves_no_scale():
     moved = Noise(NOISES[0].scale_variances, 2.0, 0.4)
     np.testing.assert_allclose(moved.with_drift(4.0).scales_s, moved.scales_s)
