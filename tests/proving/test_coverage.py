@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from chaffinch.pipelines.prove import run
 from chaffinch.pipelines.prove.scoring import coverage_limits
+from scipy.stats import binom
 
 pytestmark = pytest.mark.long
 
@@ -29,7 +30,8 @@ def test_ranges_hold_the_truth_as_often_as_they_say(scenario):
     assert (low, high) == (0.91, 0.98)
     assert low <= found["coverage"] <= high
     assert found["share_answered"] >= 0.9
-    assert found["share_wrong_sign"] <= 0.05
+    # A wrong sign in 2 % of verdicts; so many of these few can be wrong in all but one run of a thousand.
+    assert found["wrong_sign"] <= binom.ppf(0.999, found["verdicts_on_effects"], 0.02)
 
 
 def test_changes_are_seldom_called_where_there_is_none():
