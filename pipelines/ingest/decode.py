@@ -82,8 +82,8 @@ def decode_lines(file: str, content: bytes) -> Lines:
             f"Left out at the end: {counted(trailing, 'zero byte')}; the logger may have lost power."
         )
     text = text.removeprefix("\ufeff")
-    lines = text.split("\n") if "\n" in text else text.split("\r")
-    series = pl.Series("line", lines, dtype=pl.String)
+    end = "\n" if "\n" in text else "\r"
+    series = pl.Series("line", [text]).str.split(end).explode()
     if "\r" in text:
         series = series.str.strip_chars_end("\r")
     return Lines(series, encoding, _is_text(content), tuple(notes))

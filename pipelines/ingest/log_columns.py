@@ -104,8 +104,11 @@ def read_names(reading: Reading, word: str) -> pl.Series:
 
 def cleaned_names(texts: pl.Series) -> pl.Series:
     """Names without control characters and outer spaces; empty ones are null."""
-    clean = texts.str.replace_all(r"\s+", " ").str.replace_all(r"[\p{Cc}\p{Cf}]", "").str.strip_chars()
-    return clean.set((clean == "") | is_missing(clean), None)
+    # A log repeats few names in many rows.
+    written = texts.unique(maintain_order=True)
+    clean = written.str.replace_all(r"\s+", " ").str.replace_all(r"[\p{Cc}\p{Cf}]", "").str.strip_chars()
+    clean = clean.set((clean == "") | is_missing(clean), None)
+    return texts.replace_strict(written, clean, return_dtype=clean.dtype)
 
 
 def read_machines(reading: Reading) -> pl.Series:

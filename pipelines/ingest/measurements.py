@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.headers import Matched
 from chaffinch.pipelines.ingest.log_columns import Reading
-from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, unit_in_values
+from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, plain_decimals, unit_in_values
 from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels
 
@@ -57,10 +57,23 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     texts = reading.table.texts(column)
     if column.target == "working":
         return _read_flag(reading, column, texts)
+    numbers = plain_decimals(texts, reading.mark)
+    if numbers is None:
+        numbers, column = _odd_numbers(reading, column, texts)
+    change = unit_of(column)
+    bushel = _bushel_masses(reading, column, crops) if change.needs_bushel else None
+    frame = pl.DataFrame({"v": numbers, "b": bushel if bushel is not None else 0.0})
+    values = frame.select(change.apply(pl.col("v"), pl.col("b"))).to_series()
+    _note_unit(reading, column, change, values)
+    return values.cast(pl.Float64)
+
+
+def _odd_numbers(reading: Reading, column: Matched, texts: pl.Series) -> tuple[pl.Series, Matched]:
+    """Numbers that are not all plain decimals, and the column with the unit that its values may carry."""
     plain, unit = unit_in_values(texts)
     if unit is not None and column.unit in (None, unit):
         texts, column = plain, replace(column, unit=unit)
-    change = unit_of(column)
+    unit_of(column)  # a unit that does not fit leaves the column unread, and its rows in place
     read = parse_numbers(texts, reading.mark)
     reading.set_aside(
         read.bad, "not_a_number", column.header, texts, f"'{{}}' in column '{column.header}' is not a number."
@@ -69,11 +82,7 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
         reading.notes.append(
             f"Commas in '{column.header}' were read as thousands marks; nothing in the file says otherwise."
         )
-    bushel = _bushel_masses(reading, column, crops) if change.needs_bushel else None
-    frame = pl.DataFrame({"v": read.values, "b": bushel if bushel is not None else 0.0})
-    values = frame.select(change.apply(pl.col("v"), pl.col("b"))).to_series()
-    _note_unit(reading, column, change, values)
-    return values.cast(pl.Float64)
+    return read.values, column
 
 
 def told_words(reading: Reading, column: Matched) -> str | None:

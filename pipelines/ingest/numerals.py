@@ -78,6 +78,18 @@ def parse_numbers(texts: pl.Series, mark: Mark | None) -> Numbers:
     return Numbers(values, bad, ambiguous)
 
 
+def plain_decimals(texts: pl.Series, mark: Mark | None) -> pl.Series | None:
+    """The numbers of a column of plain decimals and empty texts; None where any text needs a closer look.
+
+    What ``parse_numbers`` gives for such a column, in a fraction of the time.
+    """
+    if mark == ",":
+        # A point may group thousands there.
+        return None
+    values = _as_numbers(texts)
+    return values if values.null_count() == int((texts == "").sum()) + texts.null_count() else None
+
+
 def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:
     """Take the unit out of values such as ``1080 rpm`` where most have the same, known one.
 

@@ -232,6 +232,10 @@ def _unquoted(text: pl.Series, separator: str) -> pl.Series:
 
 def _opened(bare: pl.Series, separator: str) -> pl.Series:
     """Where a quote opens a field and nothing closes it. ``bare``: as ``_unquoted`` gives it."""
+    import polars as pl
+
+    if not bare.str.contains('"', literal=True).any():
+        return pl.repeat(False, len(bare), eager=True)
     return bare.str.contains(rf"(^|{re.escape(separator)})\s*\"|{_QUOTED}\"")
 
 

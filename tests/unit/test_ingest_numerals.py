@@ -7,7 +7,7 @@ import pytest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import from_bytes
-from chaffinch.pipelines.ingest.numerals import decimal_mark, parse_numbers, plain_number
+from chaffinch.pipelines.ingest.numerals import decimal_mark, parse_numbers, plain_decimals, plain_number
 
 
 def numbers(*texts, mark=None):
@@ -90,3 +90,30 @@ def test_one_column_of_a_log_decides_for_another(moisture, speed):
 )
 def test_plain_numbers(value, text):
     assert plain_number(value) == text
+
+
+@pytest.mark.parametrize("mark", [",", ".", None])
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ["1.5", "", "-2", "+3e2", "0.25"],
+        ["1.5", "1.080", "2"],
+        ["1", "2", None],
+        ["1,5", "2"],
+        ["1.5", "-"],
+        ["inf", "1"],
+        ["nan", "1"],
+        ["0x1F", "1"],
+        ["1 080", "2"],
+        ["٣", "2"],
+        ["1_000", "2"],
+        [""],
+        [],
+    ],
+)
+def test_the_short_way_gives_what_the_long_way_gives_or_nothing(mark, texts):
+    column = pl.Series(texts, dtype=pl.String)
+    short, long = plain_decimals(column, mark), parse_numbers(column, mark)
+    assert short is None or (short.to_list() == long.values.to_list() and not long.bad.any())
+    if texts and texts[0] == "1.5" and texts[-1] == "0.25" and mark != ",":
+        assert short is not None
