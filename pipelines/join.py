@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import polars as pl
-
 from chaffinch.sql import load
 
 
@@ -16,12 +15,19 @@ def readings_with_settings(readings: pl.DataFrame, adjustments: pl.DataFrame) ->
     """
     import duckdb
 
-    with duckdb.connect(":memory:", config={"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}) as session:
+    with duckdb.connect(
+        ":memory:", config={"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+    ) as session:
         session.execute("set TimeZone = 'UTC'")
         session.register("readings", readings.to_arrow())
-        session.register("adjustments", adjustments.select("machine", "time", "row", "setting", "from_value", "to_value").to_arrow())
+        session.register(
+            "adjustments",
+            adjustments.select("machine", "time", "row", "setting", "from_value", "to_value").to_arrow(),
+        )
         joined = session.sql(load("readings_with_settings")).pl()
-    return joined.with_columns(pl.col("time").dt.cast_time_unit("us"), pl.col("settings_since").dt.cast_time_unit("us"))
+    return joined.with_columns(
+        pl.col("time").dt.cast_time_unit("us"), pl.col("settings_since").dt.cast_time_unit("us")
+    )
 
 
 def setting_at(joined: pl.DataFrame, setting: str) -> pl.Series:

@@ -12,7 +12,6 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import polars as pl
-
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.calibration import Calibration, calibrate, check_pairs
 from chaffinch.pipelines.estimate.changes import real_adjustments
@@ -23,12 +22,12 @@ from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
     import numpy as np
-
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.lake import Lake
 
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
 ESTIMATOR_VERSION = "1"
+LONGEST_REST_DAYS = 30
 
 
 def estimate_effects(
@@ -64,10 +63,18 @@ def prepare(
     return binned, check_pairs(marked, checks, delays.loss.seconds)
 
 
+def _harvests(readings: pl.DataFrame) -> list[pl.DataFrame]:
+    """Readings of one machine-field parted where work rested for over a month: another harvest, another crop."""
+    ordered = readings.sort("time", maintain_order=True)
+    rested = (pl.col("time").diff() > pl.duration(days=LONGEST_REST_DAYS)).fill_null(False).cum_sum()
+    return ordered.with_columns(rested.alias("_harvest")).partition_by(
+        "_harvest", include_key=False, maintain_order=True
+    )
+
+
 def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     """Effects of everything in the lake, rows of the ``effects`` contract, computed now."""
     import numpy as np
-
     from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
 
     adjustments = lake.scan("adjustments").collect()
@@ -77,14 +84,16 @@ def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     pairs: dict[str, list[np.ndarray]] = defaultdict(list)
     for row in lake.machine_fields().sort("machine", "field", "first_time").iter_rows(named=True):
         machine = row["machine"]
-        readings = lake.readings(machine, row["field"], row.get("day"))
         near = checks.filter(pl.col("machine") == machine)
-        binned, found = prepare(readings, by_machine.get(machine, adjustments.clear()), near)
-        if binned is not None:
-            fields.append(binned)
-        pairs[machine].append(found)
+        for readings in _harvests(lake.readings(machine, row["field"], row.get("day"))):
+            binned, found = prepare(readings, by_machine.get(machine, adjustments.clear()), near)
+            if binned is not None:
+                fields.append(binned)
+            pairs[machine].append(found)
     calibrations = {
-        machine: one for machine, found in pairs.items() if (one := calibrate(np.concatenate(found))) is not None
+        machine: one
+        for machine, found in pairs.items()
+        if (one := calibrate(np.concatenate(found))) is not None
     }
     for binned in fields:
         if binned.calibrated:

@@ -8,14 +8,14 @@ its log is taken, so that a second without a kernel is no minus infinity.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.changes import Change, group_changes
 from chaffinch.pipelines.work import loss_column, seconds_of
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
@@ -166,7 +166,7 @@ def _metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
     return (longitude - lon0) * 111_320.0 * np.cos(np.radians(lat0)), (latitude - lat0) * 110_574.0
 
 
-def _log_ratio(top: Array, bottom: Array, starts: Array) -> Array:
+def _log_ratio(top: Array, bottom: Array, starts: NDArray[np.int_]) -> Array:
     """Log of sum(top) / sum(bottom) in each bin; NaN where either is unknown or not above zero."""
     both = np.isfinite(top) & np.isfinite(bottom)
     above = np.add.reduceat(np.where(both, top, 0.0), starts)
@@ -178,7 +178,7 @@ def _log_ratio(top: Array, bottom: Array, starts: Array) -> Array:
 
 
 def _outcomes(
-    marked: pl.DataFrame, column, starts: Array
+    marked: pl.DataFrame, column: Callable[[str], Array], starts: NDArray[np.int_]
 ) -> tuple[dict[str, Array], dict[str, list[str]], bool]:
     feed = column("feed_rate_t_h")
     kg_s = feed / 3.6

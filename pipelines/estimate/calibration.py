@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.verdicts import Answer
 from chaffinch.pipelines.work import seconds_of
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
@@ -59,7 +58,9 @@ def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float)
         near = inside & (np.abs(time_s - (check["time"].timestamp() - loss_delay_s)) <= WINDOW_S)
         if near.sum() >= 3 and check["machine_loss_kg_ha"] is not None:
             with np.errstate(invalid="ignore"):
-                found.append((check["machine_loss_kg_ha"] * np.nanmean(area[near]) / 1e4, np.nanmean(signal[near])))
+                found.append(
+                    (check["machine_loss_kg_ha"] * np.nanmean(area[near]) / 1e4, np.nanmean(signal[near]))
+                )
     return np.array(found, dtype=float).reshape(-1, 2)
 
 

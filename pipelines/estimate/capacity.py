@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.design import Design
 from chaffinch.pipelines.estimate.fit import Fit
 from chaffinch.pipelines.estimate.verdicts import Answer, reach, refuse
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 

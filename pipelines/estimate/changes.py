@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.work import seconds_of
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.bins import Binned
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
@@ -83,15 +82,13 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
 def _independent(matrix: Array, first: int) -> list[bool]:
     """Columns that add something to those before them (the first ones always tried first)."""
     basis = np.empty((matrix.shape[0], 0))
-    keep = []
     order = [first - 1, *range(first - 1), *range(first, matrix.shape[1])]
     kept = dict.fromkeys(order, False)
     for j in order:
         column = matrix[:, j]
         rest = column - basis @ (basis.T @ column)
-        norm = np.linalg.norm(rest)
-        kept[j] = bool(norm > 1e-6 * max(np.linalg.norm(column), 1e-12))
+        norm = float(np.linalg.norm(rest))
+        kept[j] = bool(norm > 1e-6 * max(float(np.linalg.norm(column)), 1e-12))
         if kept[j]:
             basis = np.column_stack([basis, rest / norm])
-    keep = [kept[j] for j in range(matrix.shape[1])]
-    return keep
+    return [kept[j] for j in range(matrix.shape[1])]

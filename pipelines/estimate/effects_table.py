@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect
 from chaffinch.pipelines.estimate.capacity import capacity_effect
@@ -48,12 +47,24 @@ def effects_table(
     return (
         table.conform(frame)
         .with_columns(pl.col("scope").replace_strict(scopes, default=3).alias("_scope"))
-        .sort("_scope", "machine", "field", "crop", "time", "setting", "outcome", nulls_last=True, maintain_order=True)
+        .sort(
+            "_scope",
+            "machine",
+            "field",
+            "crop",
+            "time",
+            "setting",
+            "outcome",
+            nulls_last=True,
+            maintain_order=True,
+        )
         .drop("_scope")
     )
 
 
-def _field_rows(binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None) -> Iterator[Row]:
+def _field_rows(
+    binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None
+) -> Iterator[Row]:
     """Every change of one machine-field, every outcome that its log can tell of."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k, change in enumerate(binned.changes):
@@ -94,7 +105,9 @@ def _effect(
         remarks.append("range_widened")
     i = fitted.design.names.index(f"step {k}")
     estimate = float(fitted.fit.coefficients[i])
-    half = reach(float(fitted.fit.freedom[i]), season.placebos.widen) * float(np.sqrt(fitted.fit.covariance[i, i]))
+    half = reach(float(fitted.fit.freedom[i]), season.placebos.widen) * float(
+        np.sqrt(fitted.fit.covariance[i, i])
+    )
     return answer(estimate, estimate - half, estimate + half, refusals, remarks), season.placebos.count
 
 
@@ -112,13 +125,23 @@ def _capacity(
     found = capacity_effect(one.design, one.fit, k, binned.feed_t_h, season[name].placebos.widen)
     if found.verdict == "cannot tell":
         return found, placebos
-    remarks = [r for r in loss.reasons if r in ("joint_change", "range_widened", "uncalibrated_sum", "loss_spiked_before")]
+    remarks = [
+        r
+        for r in loss.reasons
+        if r in ("joint_change", "range_widened", "uncalibrated_sum", "loss_spiked_before")
+    ]
     return answer(found.log_ratio, found.low, found.high, [], remarks), placebos
 
 
 def _row(
-    binned: Binned, k: int, change: Change, adjustment: Row, outcome: str, found: Answer,
-    absolute: tuple[float, float, float] | None, placebos: int,
+    binned: Binned,
+    k: int,
+    change: Change,
+    adjustment: Row,
+    outcome: str,
+    found: Answer,
+    absolute: tuple[float, float, float] | None,
+    placebos: int,
 ) -> Row:
     before, after = binned.seconds_beside(k)
     first = change.rows["time"][0]

@@ -39,7 +39,9 @@ class Noise:
 
     def with_drift(self, factor: float) -> Noise:
         """The same noise with the variances of the slow scales (320 s and more) times ``factor``."""
-        return replace(self, scale_variances=np.where(SLOW, self.scale_variances * factor, self.scale_variances))
+        return replace(
+            self, scale_variances=np.where(SLOW, self.scale_variances * factor, self.scale_variances)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +154,9 @@ def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None) -> Noise
 
 def _penalised(log_variances: Array, stretches: Sequence[Stretch], centre: Array) -> float:
     noise = _noise(log_variances)
-    prior = np.sum(((log_variances - centre)[:-1] / PRIOR_SPREAD) ** 2) + (log_variances[-1] / SHIFT_SPREAD) ** 2
+    prior = (
+        np.sum(((log_variances - centre)[:-1] / PRIOR_SPREAD) ** 2) + (log_variances[-1] / SHIFT_SPREAD) ** 2
+    )
     return float(sum(solve(s, noise).deviance for s in stretches) + prior)
 
 

@@ -10,10 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.pooling import Pooled, pool_between, pool_within
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.verdicts import answer, numbers, thin_sides
 from chaffinch.schemas.declarations import settings
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
@@ -91,7 +90,9 @@ def pooled_rows(season: Mapping[str, SeasonOutcome]) -> list[Row]:
 
 
 def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
-    usable = [f for f in field.binned.flaws.get(field.outcome, []) if f in ("signal_dead", "signal_saturated")]
+    usable = [
+        f for f in field.binned.flaws.get(field.outcome, []) if f in ("signal_dead", "signal_saturated")
+    ]
     if usable:
         return []
     grouped: dict[tuple, list[tuple[int, Dose]]] = defaultdict(list)
@@ -105,13 +106,15 @@ def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
     found = []
     for members in grouped.values():
         index = [field.design.names.index(f"step {k}") for k, _ in members]
-        dose = np.array([d.amount for _, d in members])
+        amounts = np.array([d.amount for _, d in members])
         estimate, variance = pool_within(
-            field.fit.coefficients[index], field.fit.covariance[np.ix_(index, index)] * widen**2, dose
+            field.fit.coefficients[index], field.fit.covariance[np.ix_(index, index)] * widen**2, amounts
         )
         sides = np.array([field.binned.seconds_beside(k) for k, _ in members])
         found.append(
-            _FieldEffect(field, members[0][1], estimate, variance, len(members), *map(float, sides.sum(axis=0)))
+            _FieldEffect(
+                field, members[0][1], estimate, variance, len(members), *map(float, sides.sum(axis=0))
+            )
         )
     return found
 
@@ -137,7 +140,9 @@ def _season_rows(effects: Sequence[_FieldEffect], outcome: str, season: SeasonOu
         groups.append((None, effects))
     rows = []
     for crop, members in groups:
-        pooled = pool_between(np.array([e.estimate for e in members]), np.array([e.variance for e in members]))
+        pooled = pool_between(
+            np.array([e.estimate for e in members]), np.array([e.variance for e in members])
+        )
         machines = {e.fitted.binned.machine for e in members}
         rows.append(
             {

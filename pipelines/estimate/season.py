@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import Design, build_design
 from chaffinch.pipelines.estimate.fit import Fit, drift_deviances, fit_drift_prior, fit_effects
 from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor, fit_noise
 from chaffinch.pipelines.estimate.placebo import Placebos, check_ranges, placebo_scores
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.estimate.bins import Binned
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-
 from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, Delays, estimate_delays
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
@@ -62,6 +61,11 @@ def _per_second(time_s: Array, values: Array) -> Array:
     return np.where(grid - time_s[before] <= LONGEST_HOLD_S, values[before], np.nan)
 
 
+def _without_nights(time_s: Array) -> Array:
+    """The same clock with every hole of over two minutes shortened to two minutes."""
+    return time_s[0] + np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(time_s), 120.0))])
+
+
 def machine_delays(readings: pl.DataFrame) -> Delays:
     """Delays of one machine from its readings, sorted by time. Defaults where the data can't tell.
 
@@ -71,7 +75,7 @@ def machine_delays(readings: pl.DataFrame) -> Delays:
     logged = _numbers(readings, "working")
     if readings.height < 600 or not (np.isfinite(logged).mean() > 0.5 and np.nanmax(logged) > 0):
         return DEFAULT_DELAYS
-    time_s = seconds_of(readings["time"])
+    time_s = _without_nights(seconds_of(readings["time"]))
     speed, flow = _numbers(readings, "speed_m_s"), _numbers(readings, "grain_flow_kg_s")
     working = working_state(logged, speed, flow, 0.0, time_s)
     width = np.nan_to_num(_numbers(readings, "working_width_m"), nan=1.0)
@@ -94,7 +98,11 @@ def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFr
     """
     ordered = readings.sort("time", maintain_order=True)
     if ordered.height == 0:
-        return _with_marks(ordered, *([np.array([])] * 8))
+        none = np.empty(0)
+        no_classes = np.empty(0, dtype="<U9")
+        return _with_marks(
+            ordered, np.empty(0, np.int32), no_classes, np.empty(0, bool), none, none, none, none
+        )
     time_s = seconds_of(ordered["time"])
     delays = delays or machine_delays(ordered)
     flow, speed = _numbers(ordered, "grain_flow_kg_s"), _numbers(ordered, "speed_m_s")
@@ -106,7 +114,7 @@ def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFr
         shifted(time_s, _numbers(ordered, loss_column(ordered, p)), delays.loss.seconds) for p in LOSSES
     ]
     moisture = shifted(time_s, _numbers(ordered, "grain_moisture_pct"), delays.moisture.seconds)
-    return _with_marks(ordered, passes, classes, classes == "steady", feed, *losses, moisture)
+    return _with_marks(ordered, passes, classes, classes == "steady", feed, losses[0], losses[1], moisture)
 
 
 def _classes(time_s: Array, passes: NDArray[np.int32], speed: Array, feed: Array) -> NDArray[np.str_]:
@@ -127,14 +135,13 @@ def _classes(time_s: Array, passes: NDArray[np.int32], speed: Array, feed: Array
 
 def _with_marks(
     ordered: pl.DataFrame,
-    passes: Array,
-    classes: Array,
-    usable: Array,
+    passes: NDArray[np.int32],
+    classes: NDArray[np.str_],
+    usable: NDArray[np.bool_],
     feed: Array,
     separation: Array,
     cleaning: Array,
     moisture: Array,
-    *_: Array,
 ) -> pl.DataFrame:
     def number(name: str, values: Array) -> pl.Series:
         return pl.Series(name, values.astype(float), dtype=pl.Float64, nan_to_null=True)
