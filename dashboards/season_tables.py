@@ -122,12 +122,12 @@ def _settings(rows: pl.DataFrame, behind: pl.DataFrame) -> list[SettingEffects]:
         found = {row["outcome"]: outcome_of(row) for row in own.iter_rows(named=True)}
         listed.append(
             SettingEffects(
-                pooled_name(*key),  # type: ignore[arg-type]
+                pooled_name(*key),
                 str(key[0]),
                 own["machine"][0],
                 own["crop"][0],
                 {name: found[name] for name in words.OUTCOME_WORDS if name in found},
-                int(own["adjustments_pooled"].max() or 0),  # type: ignore[call-overload]
+                max(own["adjustments_pooled"].fill_null(0).to_list()),
                 counts.get(key, 0),
             )
         )
