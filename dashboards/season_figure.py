@@ -103,7 +103,7 @@ def _row(outcome: Outcome, y: float, reach: float) -> str:
     path = f'<path d="{MARK_PATH[outcome.verdict]}"/>'
     box = f'y="{middle - 6:g}" width="12" height="12" viewBox="0 0 16 16"'
     word = f'<g class="{outcome.tone}"><svg x="{side}" {box}>{path}</svg>'
-    if not outcome.known:
+    if not outcome.has_range:
         line = f'<line class="open" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{middle:g}" y2="{middle:g}"/>'
         return f'{line}{label}{word}<text x="{side + 17}" y="{middle + 4:g}">cannot tell</text></g>'
     assert outcome.log_ratio is not None and outcome.log_low is not None and outcome.log_high is not None
@@ -118,7 +118,8 @@ def _row(outcome: Outcome, y: float, reach: float) -> str:
         )
     halo = path.replace("<path", '<path class="halo"')
     mark = f'<svg x="{x - 6:.1f}" {box}>{halo}{path}</svg>'
-    number = f'<tspan class="size">{signed(outcome.percent)} %</tspan> '
+    lead = f"{signed(outcome.percent)} %" if outcome.known else "cannot tell"
+    number = f'<tspan class="size">{lead}</tspan> '
     number += f'<tspan class="ends">({signed(outcome.low)} to {signed(outcome.high)})</tspan>'
     return f'{label}{word}{bar}{mark}<text x="{side + 17}" y="{middle + 4:g}">{number}</text></g>'
 

@@ -37,6 +37,12 @@ class SettingEffects:
         return [o for n, o in self.outcomes.items() if n not in SHOWN and o.verdict in ("less", "more")]
 
     @property
+    def why(self) -> list[str]:
+        """Why something can't be told, each reason once."""
+        refused = [o for o in self.outcomes.values() if o.verdict == "cannot tell"]
+        return list(dict.fromkeys(o.why for o in refused))
+
+    @property
     def clear(self) -> list[Outcome]:
         return [o for o in self.outcomes.values() if o.verdict in ("less", "more")]
 

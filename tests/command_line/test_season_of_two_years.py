@@ -37,3 +37,20 @@ def test_the_other_year_changes_nothing(tmp_path: Path, capsys: pytest.CaptureFi
     lake = str(tmp_path / "lake_both")
     assert run(["season", "--lake", lake, "--year", "2024", "--out", "x.html", "--json"]) == 2
     assert "2025, 2026" in json.loads(capsys.readouterr().out)["error"]
+
+
+def test_a_lake_without_effects_is_told_in_a_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "day.csv").write_text(
+        "time,machine,speed_m_s\n2026-07-20T08:00:00Z,Combine A,1.5\n2026-07-20T08:00:01Z,Combine A,1.5\n"
+    )
+    lake = str(tmp_path / "lake")
+    run(["ingest", str(tmp_path / "inbox"), "--lake", lake])
+    capsys.readouterr()
+    out = tmp_path / "report.html"
+    assert run(["season", "--lake", lake, "--year", "2026", "--out", str(out)]) == 2
+    told = capsys.readouterr()
+    assert told.err.startswith("The lake holds no effect of an adjustment yet;") and told.out == ""
+    assert not out.exists()

@@ -14,7 +14,7 @@ from zipfile import ZipFile
 import polars as pl
 import pytest
 from chaffinch.dashboards.season import write_season
-from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.errors import CallError, ChaffinchError
 from chaffinch.pipelines.farm import Farm, parse_farm
 
 CLIENT = '</style><script>document.title="taken"</script> & =HYPERLINK("http://example.invalid")'
@@ -191,3 +191,13 @@ def test_us_units_and_letter_paper(made_up, tmp_path):
     # 12 kg/ha more lost = -12 x 2.20462 lb/kg / 2.47105 ac/ha = -10.7 lb/ac (NIST SP 811, appendix B.8).
     assert "−11\u00a0lb/ac" in text and "kg/ha</" not in text
     assert "size: letter" in text
+
+
+def test_a_program_that_prints_nothing_is_told_and_leaves_no_file(made_up, tmp_path, monkeypatch):
+    monkeypatch.setenv("CHAFFINCH_CHROMIUM", "false")
+    with pytest.raises(ChaffinchError, match=r"printed nothing: exit 1\. Write \.html instead\."):
+        write_season(made_up.friendly_lake(), 2026, tmp_path / "report.pdf", farm_of())
+    monkeypatch.setenv("CHAFFINCH_CHROMIUM", "no-such-program")
+    with pytest.raises(CallError, match="CHAFFINCH_CHROMIUM names no-such-program, which is no program"):
+        write_season(made_up.friendly_lake(), 2026, tmp_path / "report.pdf", farm_of())
+    assert list(tmp_path.iterdir()) == []
