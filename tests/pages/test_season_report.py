@@ -48,6 +48,8 @@ def test_it_is_quiet_whole_and_never_wider_than_the_window(visit, report, scheme
     for width in (1440, 800, 390):
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"at {width}"
+        spilt = "[...document.querySelectorAll('td, th')].filter(c => c.scrollWidth > c.clientWidth + 1)"
+        assert page.evaluate(f"{spilt}.map(c => c.innerText)") == [], f"cells run over at {width}"
     assert seen.said == []
     assert seen.asked == [report.as_uri()]
 
