@@ -75,7 +75,7 @@ def generalised_least_squares(covariance: Whitened, x: Array, y: Array) -> tuple
     both = covariance.whiten(np.column_stack([x, y]))
     white_x, white_y = both[:, :-1], both[:, -1]
     gram = white_x.T @ white_x
-    inverse: Array = np.linalg.inv(gram)
+    inverse = np.asarray(np.linalg.inv(gram), dtype=np.float64)
     coefficients: Array = inverse @ (white_x.T @ white_y)
     rest = white_y - white_x @ coefficients
     deviance = covariance.log_determinant + np.linalg.slogdet(gram)[1] + rest @ rest
