@@ -27,7 +27,8 @@ class _Pages(SimpleHTTPRequestHandler):
             self.send_error(HTTPStatus.FORBIDDEN, "This server answers on this machine only")
             return None
         root = Path(self.directory).resolve()
-        if not Path(self.translate_path(self.path)).resolve().is_relative_to(root):
+        wanted = self.translate_path(self.path)
+        if "\0" in wanted or not Path(wanted).resolve().is_relative_to(root):
             self.send_error(HTTPStatus.NOT_FOUND)
             return None
         return super().send_head()

@@ -52,12 +52,14 @@ def parse_moments(
         return _since_start(texts, stated.time_start, unit)
     if stated.time_format is not None:
         return _by_format(file, texts, stated.time_format)
-    _refuse_without_date(file, texts)
-    numbers = parse_numbers(texts, None)
-    present = int((~is_missing(texts)).sum())
-    if present and int((numbers.values.is_not_null()).sum()) >= 0.9 * present:
-        return _from_numbers(file, texts, numbers.values)
-    found = _iso(texts) or _by_parts(texts, stated.day_first)
+    found = _iso(texts)
+    if found is None:
+        _refuse_without_date(file, texts)
+        numbers = parse_numbers(texts, None)
+        present = int((~is_missing(texts)).sum())
+        if present and int((numbers.values.is_not_null()).sum()) >= 0.9 * present:
+            return _from_numbers(file, texts, numbers.values)
+        found = _by_parts(texts, stated.day_first)
     if (unit or "").strip().lower() in ("utc", "gmt", "z", "zulu"):
         return Moments(_joined(found.utc, found.local), _nothing(len(texts)), found.notes)
     return found

@@ -98,7 +98,7 @@ def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:
     from chaffinch.pipelines.units import looks_like_unit
 
     with_unit = texts.str.contains(r"\d\s*[a-zA-Z%°/]+$")
-    if not with_unit.any() or with_unit.sum() < 0.5 * (~is_missing(texts)).sum():
+    if not with_unit.any() or 2 * int(with_unit.sum()) < int((~is_missing(texts)).sum()):
         return texts, None
     units = texts.filter(with_unit).str.extract(r"([a-zA-Z%°/]+)$").unique().to_list()
     if len(units) != 1 or not looks_like_unit(units[0]):

@@ -46,7 +46,8 @@ def test_the_pages_are_there(port: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/../secret.txt", "/%2e%2e/secret.txt", "/..%2fsecret.txt", "//secret.txt", "/leads_out.txt"]
+    "path",
+    ["/../secret.txt", "/%2e%2e/secret.txt", "/..%2fsecret.txt", "//secret.txt", "/leads_out.txt", "/%00"],
 )
 def test_nothing_outside_the_site(port: int, path: str) -> None:
     status, body, _ = get(port, path)
