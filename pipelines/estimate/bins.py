@@ -24,6 +24,7 @@ BIN_S = 10.0
 # still on its way when the setting moves.
 WASHED_OUT_BEFORE_S = 6.0
 WASHED_OUT_AFTER_S = 30.0
+MOISTURE_SPAN_S = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +146,7 @@ def _sum_up(
         seconds=count * interval,
         step=step[rows][starts],
         feed_t_h=mean(column("feed_rate_t_h")),
-        moisture_pct=mean(column("moisture_aligned_pct")),
+        moisture_pct=_smooth(mean(column("moisture_aligned_pct")), mean(time_s[rows])),
         roll_deg=mean(column("roll_deg")),
         pitch_deg=mean(column("pitch_deg")),
         east_m=mean(east),
@@ -156,6 +157,21 @@ def _sum_up(
         flaws=flaws,
         calibrated=calibrated,
     )
+
+
+def _smooth(values: Array, time_s: Array) -> Array:
+    """Mean over the bins within a minute and a half either way; NaN where none is known.
+
+    Grain moisture changes over minutes; what a sensor shows within seconds is mostly its own noise, and a
+    covariate with noise of its own explains less than it should (errors in variables).
+    """
+    known = np.isfinite(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    low = np.searchsorted(time_s, time_s - MOISTURE_SPAN_S)
+    high = np.searchsorted(time_s, time_s + MOISTURE_SPAN_S, side="right")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (total[high] - total[low]) / np.where(count[high] > count[low], count[high] - count[low], np.nan)
 
 
 def _metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
