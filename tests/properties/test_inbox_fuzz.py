@@ -7,6 +7,7 @@ tests/properties/test_task_data_sets.py.
 from __future__ import annotations
 
 import gzip
+import os
 import random
 from collections.abc import Callable
 from functools import cache
@@ -22,7 +23,7 @@ from chaffinch.pipelines.nightly import read_one
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
 ROWS = 200
 COPIES = 60
-MANY_COPIES_OF_EACH = 500
+MANY_COPIES_OF_EACH = int(os.environ.get("CHAFFINCH_SPOILT_COPIES", "60"))
 
 Spoil = Callable[[random.Random, bytes], bytes]
 
