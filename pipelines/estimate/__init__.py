@@ -15,7 +15,7 @@ import polars as pl
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.calibration import Calibration, calibrate, check_pairs
 from chaffinch.pipelines.estimate.changes import real_adjustments
-from chaffinch.pipelines.estimate.effects_table import effects_table
+from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.season import fit_outcome
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.schemas.tables import OUTCOMES
@@ -31,17 +31,20 @@ LONGEST_REST_DAYS = 30
 
 
 def estimate_effects(
-    fields: Sequence[Binned], calibrations: Mapping[str, Calibration] | None = None
+    fields: Sequence[Binned],
+    calibrations: Mapping[str, Calibration] | None = None,
+    untold: Sequence[Untold] = (),
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
-    fields : machine-fields after ``bin_work``. calibrations : by machine, from loss checks.
+    fields : machine-fields after ``bin_work``. calibrations : by machine, from loss checks. untold :
+    machine-fields without usable work.
     """
     with_changes = [f for f in fields if f.changes]
     if not with_changes:
-        return effects_table([], {}, {})
+        return effects_table([], {}, {}, untold)
     season = {outcome: fit_outcome(fields, outcome) for outcome in OUTCOMES if outcome != "capacity"}
-    return effects_table(with_changes, season, calibrations or {})
+    return effects_table(with_changes, season, calibrations or {}, untold)
 
 
 def prepare(
@@ -72,6 +75,25 @@ def _harvests(readings: pl.DataFrame) -> list[pl.DataFrame]:
     )
 
 
+def _untold(readings: pl.DataFrame, adjustments: pl.DataFrame) -> Untold:
+    """Adjustments made while a machine-field without usable work was logged."""
+
+    def known(name: str) -> bool:
+        return name in readings.columns and readings[name].count() > 0
+
+    places = [p for p in ("separation_loss", "cleaning_loss") if known(f"{p}_signal") or known(f"{p}_kg_s")]
+    flowing = known("grain_flow_kg_s")
+    during = pl.col("time").is_between(readings["time"].min(), readings["time"].max())
+    return Untold(
+        machine=readings["machine"][0],
+        field=readings["field"][0],
+        crop=readings["crop"].drop_nulls()[0] if known("crop") else None,
+        adjustments=adjustments.filter(during),
+        outcomes=(*places, *(["machine_loss"] if len(places) == 2 else []), "throughput", "capacity"),
+        reason="no_readings" if flowing else "no_grain_flow",
+    )
+
+
 def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     """Effects of everything in the lake, rows of the ``effects`` contract, computed now."""
     import numpy as np
@@ -81,6 +103,7 @@ def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     checks = loss_check_kg_ha(lake.scan("loss_checks").collect()).drop_nulls("machine_loss_kg_ha")
     by_machine = {name[0]: real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
     fields: list[Binned] = []
+    untold: list[Untold] = []
     pairs: dict[str, list[np.ndarray]] = defaultdict(list)
     for row in lake.machine_fields().sort("machine", "field", "first_time").iter_rows(named=True):
         machine = row["machine"]
@@ -89,6 +112,8 @@ def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
             binned, found = prepare(readings, by_machine.get(machine, adjustments.clear()), near)
             if binned is not None:
                 fields.append(binned)
+            else:
+                untold.append(_untold(readings, by_machine.get(machine, adjustments.clear())))
             pairs[machine].append(found)
     calibrations = {
         machine: one
@@ -98,5 +123,5 @@ def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     for binned in fields:
         if binned.calibrated:
             calibrations[binned.machine] = Calibration(0.0, 0.0, 0)
-    effects = estimate_effects(fields, calibrations)
+    effects = estimate_effects(fields, calibrations, untold)
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))

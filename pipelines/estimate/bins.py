@@ -171,7 +171,9 @@ def _smooth(values: Array, time_s: Array) -> Array:
     low = np.searchsorted(time_s, time_s - MOISTURE_SPAN_S)
     high = np.searchsorted(time_s, time_s + MOISTURE_SPAN_S, side="right")
     with np.errstate(invalid="ignore", divide="ignore"):
-        return (total[high] - total[low]) / np.where(count[high] > count[low], count[high] - count[low], np.nan)
+        return (total[high] - total[low]) / np.where(
+            count[high] > count[low], count[high] - count[low], np.nan
+        )
 
 
 def _metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:

@@ -30,7 +30,8 @@ class Change:
 
     @property
     def is_joint(self) -> bool:
-        return self.rows["setting"].n_unique() > 1
+        """Whether its rows can't be told apart: several settings, or one setting moved several times."""
+        return self.rows.height > 1
 
 
 def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
@@ -43,24 +44,23 @@ def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
     ordered = adjustments.sort("machine", "time", "setting", "row", maintain_order=True)
     previous = pl.col("to_value").shift(1).over("machine", "setting")
     told = ordered.with_columns(pl.coalesce("from_value", previous).alias("from_value"))
-    log_first = told.with_columns((pl.col("origin") == "setting column").cast(pl.Int8).alias("_rank"))
-    twin = (
-        (
-            pl.col("time") - pl.col("time").shift(1).over("machine", "setting")
-            < pl.duration(seconds=SHORTEST_BETWEEN_S)
-        )
-        & (pl.col("to_value") == pl.col("to_value").shift(1).over("machine", "setting"))
-        & (pl.col("origin") != pl.col("origin").shift(1).over("machine", "setting"))
-    ).fill_null(False)
-    return (
-        log_first.filter(~twin)
-        .filter(
-            pl.col("to_value").is_null()
-            | pl.col("from_value").is_null()
-            | (pl.col("from_value") != pl.col("to_value"))
-        )
-        .drop("_rank")
+    twin = _told_by(1) | _told_by(-1)
+    return told.filter(~((pl.col("origin") == "setting column") & twin)).filter(
+        pl.col("to_value").is_null()
+        | pl.col("from_value").is_null()
+        | (pl.col("from_value") != pl.col("to_value"))
     )
+
+
+def _told_by(shift: int) -> pl.Expr:
+    """Whether the row before (1) or after (-1) of the same setting tells of the same change from another origin."""
+
+    def other(name: str) -> pl.Expr:
+        return pl.col(name).shift(shift).over("machine", "setting")
+
+    near = (pl.col("time") - other("time")).abs() < pl.duration(seconds=SHORTEST_BETWEEN_S)
+    same = pl.col("to_value") == other("to_value")
+    return (near & same & (pl.col("origin") != other("origin"))).fill_null(False)
 
 
 def group_changes(adjustments: pl.DataFrame, work_s: Array) -> list[Change]:

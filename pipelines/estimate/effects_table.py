@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -30,14 +31,19 @@ Row = dict[str, Any]
 
 
 def effects_table(
-    fields: Sequence[Binned], season: Mapping[str, SeasonOutcome], calibrations: Mapping[str, Calibration]
+    fields: Sequence[Binned],
+    season: Mapping[str, SeasonOutcome],
+    calibrations: Mapping[str, Calibration],
+    untold: Sequence[Untold] = (),
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order.
 
     fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
-    name. calibrations : by machine, where loss checks tell the weight of its signals.
+    name. calibrations : by machine, where loss checks tell the weight of its signals. untold : machine-fields
+    that can't be estimated at all.
     """
     rows = [row for binned in fields for row in _field_rows(binned, season, calibrations.get(binned.machine))]
+    rows += [row for one in untold for row in _untold_rows(one)]
     rows += pooled_rows(season)
     table = tables()["effects"]
     if not rows:
@@ -60,6 +66,36 @@ def effects_table(
         )
         .drop("_scope")
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Untold:
+    """A machine-field without usable work: its adjustments are answered by `cannot tell` and the ``reason``."""
+
+    machine: str
+    field: str | None
+    crop: str | None
+    adjustments: pl.DataFrame
+    outcomes: tuple[str, ...]
+    reason: str
+
+
+def _untold_rows(one: Untold) -> Iterator[Row]:
+    for adjustment in one.adjustments.iter_rows(named=True):
+        for outcome in one.outcomes:
+            yield {
+                "scope": "adjustment",
+                "machine": one.machine,
+                "field": one.field,
+                "crop": one.crop,
+                **{name: adjustment[name] for name in ("time", "setting", "from_value", "to_value", "unit")},
+                "outcome": outcome,
+                "verdict": "cannot tell",
+                "reasons": [one.reason],
+                "readings_before": 0.0,
+                "readings_after": 0.0,
+                "adjustments_pooled": 1,
+            }
 
 
 def _field_rows(

@@ -80,7 +80,6 @@ def test_one_change_told_twice_is_one(apart_s):
     assert found["origin"].to_list() == ["settings log"]
 
 
-@pytest.mark.xfail(strict=True, reason="real_adjustments keeps whichever of two twins comes first")
 def test_the_settings_log_stands_also_where_the_setting_column_came_first():
     log = adjustments(
         (0, "fan_speed", "800", "850", "setting column"),

@@ -196,7 +196,6 @@ def test_reasons_name_the_moment(effects):
     assert times.min() > datetime(2026, 7, 1, tzinfo=UTC)
 
 
-@pytest.mark.xfail(strict=True, reason="two quick steps of one setting each carry the effect of both")
 def test_two_quick_steps_of_one_setting_are_not_each_given_the_effect_of_both():
     """A minute apart nothing tells them apart: one row from first to last, or rows marked as joint."""
     script = ((30.0, (("fan_speed", 1),)), (31.0, (("fan_speed", 1),)))
