@@ -122,8 +122,8 @@ def _best_delay(correlation: Array) -> float | None:
     refined = float(DEAD_TIMES_S[d])
     if d > 0:
         left, top, right = correlation[s, d - 1 : d + 2]
-        bend = left - 2 * top + right
-        refined += 0.5 * (left - right) / bend if bend < 0 else 0.0
+        if np.isfinite([left, right]).all() and left - 2 * top + right < 0:
+            refined += 0.5 * (left - right) / (left - 2 * top + right)
     return refined + float(SMEARS_S[s])
 
 
