@@ -22,6 +22,11 @@ from chaffinch.dashboards.field_map import by_pass, field_map, layers
 from chaffinch.dashboards.loss_curve import PLACES, loss_curve
 from chaffinch.dashboards.parts import Drawn, Table, draw, number, rows_of
 from chaffinch.dashboards.season_page import machine_href
+from chaffinch.dashboards.settings_in_use import (
+    against_common_practice,
+    settings_in_use,
+    state_of_settings,
+)
 from chaffinch.dashboards.shown_units import ShownUnits, units_of
 from chaffinch.dashboards.timeline import courses, timeline
 
@@ -56,7 +61,13 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     changes = changes_of(inputs.effects, _near(inputs.adjustments, told))
     moments = [change.time for change in changes]
     sides = [beside(told, moments, k) for k in range(len(changes))]
+    state = state_of_settings(told, inputs.adjustments)
+    stated = farm.machines.get(inputs.machine)
     return {
+        "in_use": settings_in_use(state),
+        "findings": against_common_practice(
+            state, crop[0] if crop.len() else None, stated.drum_diameter_m if stated else None
+        ),
         "machine": inputs.machine,
         "machine_href": machine_href(inputs.machine),
         "field": inputs.field,

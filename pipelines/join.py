@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import polars as pl
+from chaffinch.schemas.declarations import settings
 from chaffinch.sql import load
 
 
@@ -38,3 +39,23 @@ def setting_at(joined: pl.DataFrame, setting: str) -> pl.Series:
         .list.first()
         .alias(setting)
     ).to_series()
+
+
+def with_setting_columns(joined: pl.DataFrame) -> pl.DataFrame:
+    """``readings_with_settings`` with the catalogue's setting columns filled from the state of the settings.
+
+    What a log carries in a column of its own stands; the state fills the rest. Values that are no number for a
+    setting that is one become null.
+    """
+    filled = joined
+    for name in joined.select(
+        pl.col("settings").list.explode().struct.field("setting").unique().drop_nulls().sort()
+    ).to_series():
+        declared = settings().get(name)
+        if declared is None or declared.kind == "service":
+            continue
+        state = setting_at(joined, name)
+        value = state.cast(pl.Float64, strict=False) if declared.kind == "number" else state
+        logged = [pl.col(declared.column)] if declared.column in filled.columns else []
+        filled = filled.with_columns(pl.coalesce(*logged, value).alias(declared.column))
+    return filled
