@@ -236,14 +236,3 @@ def test_spoiled_logs_lose_no_byte_for_long() -> None:
         rounds += 1
     print(f"{500 * rounds} spoiled logs")
     assert rounds > 0
-
-
-@pytest.mark.long
-def test_decoding_is_many_times_a_plain_loop() -> None:
-    """Ratios of one run on one machine: 20 where records keep one shape, 5 where each differs; 1.5 M/s."""
-    for label, loop, here in task_data_speed.measure(60_000):
-        if label.startswith("one shape"):
-            assert here >= 20 * loop, label
-            assert here >= 1.5e6, label
-        else:
-            assert here >= 5 * loop, label
