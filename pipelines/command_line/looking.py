@@ -106,11 +106,15 @@ def view(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Serve the pages on this machine only, until stopped with Ctrl+C."""
+    """Serve the pages on this machine only, until stopped with Ctrl+C; open pages follow when rewritten."""
     from chaffinch.pipelines.command_line.viewing import serve
 
     def started(address: str) -> None:
-        give([f"Pages are at {address}  (stop with Ctrl+C)"], {"address": address}, as_json)
+        give(
+            [f"Pages are at {address}  (open pages follow when they are rewritten; stop with Ctrl+C)"],
+            {"address": address},
+            as_json,
+        )
         sys.stdout.flush()
 
     serve(site, port, started, say)
