@@ -6,6 +6,7 @@ import codecs
 import zipfile
 import zlib
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
@@ -27,17 +28,46 @@ _MARKS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Lines:
     """The lines of a text, the first is line 1; ``encoding`` in words; ``notes`` on what was odd.
 
+    ``content``: the text as UTF-8, lines ended by line feeds, some of them perhaps after carriage returns.
     ``is_text``: False where so many control characters stand that it is likely no text at all.
     """
 
-    text: pl.Series
+    content: bytes
     encoding: str
     is_text: bool = True
     notes: tuple[str, ...] = ()
+
+    @cached_property
+    def text(self) -> pl.Series:
+        """Every line, without its end."""
+        import polars as pl
+
+        series = pl.Series("line", [self.content.decode()]).str.split("\n").explode()
+        return series.str.strip_chars_end("\r") if b"\r" in self.content else series
+
+    def head(self, lines: int) -> list[str]:
+        """The first lines, without their ends."""
+        start, found = 0, []
+        while len(found) < lines and start <= len(self.content):
+            end = self.content.find(b"\n", start)
+            end = len(self.content) if end < 0 else end
+            found.append(self.content[start:end].decode().rstrip("\r"))
+            start = end + 1
+        return found
+
+    def below(self, line: int) -> bytes:
+        """What stands below the first ``line`` lines."""
+        start = 0
+        for _ in range(line):
+            end = self.content.find(b"\n", start)
+            if end < 0:
+                return b""
+            start = end + 1
+        return self.content[start:]
 
 
 def bounded_content(file: InboxFile) -> bytes:
@@ -64,29 +94,41 @@ def bounded_content(file: InboxFile) -> bytes:
 
 def decode_lines(file: str, content: bytes) -> Lines:
     """The lines of ``content``. Raises ``UnreadableFile`` when it is empty."""
-    import polars as pl
-
     if not content.strip(b"\0\r\n\t "):
         raise UnreadableFile(file, "The file is empty; export it again, or remove it.")
     codec, encoding = _encoding(content)
+    is_text = _is_text(content)
     notes: list[str] = []
+    if codec != "utf-8":
+        content, damaged = _as_utf8(content, codec)
+        if damaged:
+            notes.append(f"Not readable as {encoding}, shown as \ufffd: {counted(damaged, 'character')}.")
+    whole = len(content)
+    content = content.rstrip(b"\0")
+    if whole > len(content):
+        notes.append(
+            f"Left out at the end: {counted(whole - len(content), 'zero byte')}; the logger may have lost power."
+        )
+    return Lines(_with_line_feeds(content.removeprefix(codecs.BOM_UTF8)), encoding, is_text, tuple(notes))
+
+
+def _as_utf8(content: bytes, codec: str) -> tuple[bytes, int]:
+    """``content`` in UTF-8, and how many characters of it could not be read."""
     try:
-        text = content.decode(codec)
+        return content.decode(codec).encode(), 0
     except UnicodeDecodeError:
         text = content.decode(codec, "replace")
-        damaged = text.count("\ufffd")
-        notes.append(f"Not readable as {encoding}, shown as \ufffd: {counted(damaged, 'character')}.")
-    if trailing := len(text) - len(text.rstrip("\0")):
-        text = text.rstrip("\0")
-        notes.append(
-            f"Left out at the end: {counted(trailing, 'zero byte')}; the logger may have lost power."
-        )
-    text = text.removeprefix("\ufeff")
-    end = "\n" if "\n" in text else "\r"
-    series = pl.Series("line", [text]).str.split(end).explode()
-    if "\r" in text:
-        series = series.str.strip_chars_end("\r")
-    return Lines(series, encoding, _is_text(content), tuple(notes))
+        return text.encode(), text.count("\ufffd")
+
+
+def _with_line_feeds(content: bytes) -> bytes:
+    """``content`` with line feeds for line ends of either other kind, unless kinds are mixed."""
+    returns = content.count(b"\r")
+    if not returns:
+        return content
+    if b"\n" not in content:
+        return content.replace(b"\r", b"\n")
+    return content.replace(b"\r\n", b"\n") if content.count(b"\r\n") == returns else content
 
 
 def _encoding(content: bytes) -> tuple[str, str]:
@@ -101,7 +143,8 @@ def _encoding(content: bytes) -> tuple[str, str]:
     if even > 0.3 * len(head) / 2 > 20 * odd:
         return "utf-16-be", "UTF-16, big end first"
     try:
-        content.decode("utf-8")
+        if not content.isascii():
+            content.decode("utf-8")
     except UnicodeDecodeError:
         return "windows-1252", "Windows-1252"
     return "utf-8", "UTF-8"

@@ -19,6 +19,7 @@ from chaffinch.pipelines.ingest.headers import (
     match_columns,
     recognise,
 )
+from chaffinch.pipelines.ingest.plain_rows import plain_rows
 from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.pipelines.units import looks_like_unit
 
@@ -72,14 +73,15 @@ class TextTable:
 
 def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
     """Find the table in ``lines``. Raises ``UnreadableFile`` where no header is recognised."""
-    separator, at = _find_header(file, lines, stated)
-    first = fields_of(lines.text[at], separator)
+    head = lines.head(LINES_SEARCHED_FOR_HEADER + 1)
+    separator, at = _find_header(file, head[:LINES_SEARCHED_FOR_HEADER], lines.is_text, stated)
+    first = fields_of(head[at], separator)
     if len(first) > MOST_COLUMNS:
         raise UnreadableFile(file, f"The header has {len(first)} columns; at most {MOST_COLUMNS} are read.")
     headers = _distinct([h.strip().strip("\ufeff") for h in first])
-    units, below = _units_row(lines.text, at, separator, headers)
+    units, below = _units_row(head[at + 1 : at + 2], at, separator, headers)
     matched = match_columns(file, headers, stated, units)
-    body, numbers, repeated = _body(lines.text, below, lines.text[at], separator)
+    rows, kept, malformed, repeated = _rows(lines, below, head[at], separator, headers)
     notes = list(lines.notes)
     if units:
         notes.append(f"Line {at + 2} holds the units of the columns.")
@@ -87,11 +89,10 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
         notes.append(
             f"The header is repeated on {counted(repeated, 'line')} inside the table, not counted as data."
         )
-    preamble = tuple(t for t in lines.text[:at].to_list() if t.strip())
+    preamble = tuple(t for t in head[:at] if t.strip())
     if preamble:
         shown = " / ".join(preamble)
         notes.append(f"Above the header, {counted(len(preamble), 'line')}: {shown[:300]}")
-    rows, kept, malformed = _well_formed(body, numbers, separator, headers)
     if rows.height == 0 and malformed.height > 0:
         raise UnreadableFile(
             file,
@@ -113,11 +114,10 @@ def fields_of(line: str, separator: str) -> list[str]:
         return line.split(separator)
 
 
-def _find_header(file: str, lines: Lines, stated: FileColumns) -> tuple[str, int]:
-    """Separator and index of the line that names the most known columns."""
+def _find_header(file: str, head: Sequence[str], is_text: bool, stated: FileColumns) -> tuple[str, int]:
+    """Separator and index of the line of ``head`` that names the most known columns."""
     known = {letters_and_digits(name) for name in stated.names}
     best, place = 0, ("", -1)
-    head = lines.text[:LINES_SEARCHED_FOR_HEADER].to_list()
     for at, line in enumerate(head):
         for separator in SEPARATORS:
             if separator not in line:
@@ -128,7 +128,7 @@ def _find_header(file: str, lines: Lines, stated: FileColumns) -> tuple[str, int
                 best, place = score, (separator, at)
     if best >= 2 or (best == 1 and place[1] == _first_full(head)):
         return place
-    if not lines.is_text:
+    if not is_text:
         raise UnreadableFile(
             file, "The file is neither text nor task data nor Parquet; export the log as CSV."
         )
@@ -159,12 +159,12 @@ def _distinct(headers: Sequence[str]) -> list[str]:
 
 
 def _units_row(
-    text: pl.Series, at: int, separator: str, headers: Sequence[str]
+    under: Sequence[str], at: int, separator: str, headers: Sequence[str]
 ) -> tuple[list[str | None], int]:
-    """Units that stand in the line under the header, and the index of the first line of data."""
-    if at + 1 >= len(text):
+    """Units that stand in the line under the header at ``at``, and the index of the first line of data."""
+    if not under:
         return [], at + 1
-    cells = [c.strip().strip("[](){}").strip() for c in fields_of(text[at + 1], separator)]
+    cells = [c.strip().strip("[](){}").strip() for c in fields_of(under[0], separator)]
     if len(cells) != len(headers):
         return [], at + 1
     filled = [(h, c) for h, c in zip(headers, cells, strict=True) if c not in ("", "-", "--")]
@@ -178,6 +178,20 @@ def _units_row(
 
 def _has_unit(column: Matched) -> bool:
     return column.kind in ("channel", "setting") or column.target in WORD_UNITS
+
+
+def _rows(
+    lines: Lines, start: int, header: str, separator: str, headers: Sequence[str]
+) -> tuple[pl.DataFrame, pl.Series, pl.DataFrame, int]:
+    """Rows from line index ``start`` on, their line numbers, malformed rows, and repeated headers."""
+    import polars as pl
+
+    rows = plain_rows(lines.below(start), separator, header, headers)
+    if rows is not None:
+        none = pl.DataFrame(schema={"line": pl.Int64(), "text": pl.String()})
+        return rows, pl.arange(start + 1, start + 1 + rows.height, eager=True), none, 0
+    body, numbers, repeated = _body(lines.text, start, header, separator)
+    return *_well_formed(body, numbers, separator, headers), repeated
 
 
 def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.Series, pl.Series, int]:
