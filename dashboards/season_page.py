@@ -75,6 +75,8 @@ def pooled_name(
 ) -> str:
     """``Fan speed, per +50 rpm``; ``Chopper speed low → high``; a service by its name."""
     label = words.setting_label(setting)
+    if step is not None and unit == "m/s":
+        return f"{label}, per +{step:g} m/s at the tip"
     if step is not None:
         return f"{label}, per +{step:g} {unit or ''}".rstrip()
     if before is not None or after is not None:

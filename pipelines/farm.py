@@ -12,7 +12,8 @@ The whole format, as an example::
 
     [machines."Combine A"]
     width_m = 9.0                       # working width where the log has none
-    drum_diameter_m = 0.66              # threshing drum, for tip speeds
+    drum_diameter_m = 0.66              # threshing drum (or the one rotor), so that speeds pool by tip speed
+    rotor_diameter_m = 0.45             # separation rotor, where there is one
     time_zone = "Europe/Paris"          # of this machine's clock, where it differs
     aliases = ["A", "0012"]             # other names that logs use for it
     crop = "wheat"                      # where the log names none
@@ -87,10 +88,11 @@ class _Stated(BaseModel):
 
 
 class Machine(_Stated):
-    """One combine: working width [m], threshing drum diameter [m], zone of its clock, other names, crop."""
+    """One combine: working width, diameters of drum and separation rotor [m], zone of its clock, names, crop."""
 
     width_m: float | None = Field(default=None, gt=0, le=25)
     drum_diameter_m: float | None = Field(default=None, gt=0.1, le=2)
+    rotor_diameter_m: float | None = Field(default=None, gt=0.1, le=2)
     time_zone: TimeZone | None = None
     aliases: tuple[str, ...] = ()
     crop: str | None = None
@@ -212,6 +214,18 @@ class Farm(_Stated):
             if any(fnmatch(name, pattern) for name in (file, bare, bare.removesuffix(".gz"))):
                 return entry
         return FileColumns()
+
+    def diameters_m(self) -> dict[str, dict[str, float]]:
+        """Diameter [m] at whose tip a setting works, where stated: setting -> machine -> diameter."""
+        return {
+            setting.name: {
+                name: diameter
+                for name, machine in self.machines.items()
+                if (diameter := getattr(machine, f"{setting.tip_of}_diameter_m")) is not None
+            }
+            for setting in settings().values()
+            if setting.tip_of is not None
+        }
 
     def zone_of(self, machine: str) -> str | None:
         """Zone of the machine's clock: its own, else the farm's, else None."""

@@ -54,7 +54,9 @@ class Setting(_Declared):
     ``column`` is the canonical column of a harvest log that carries it (name + unit, e.g. ``fan_speed_rpm``);
     ``step`` the usual single adjustment in ``unit`` (numbers only); ``positions`` the words of an ordered or
     either-or setting, lowest first; ``same_as`` other words for a position. ``low`` and ``high`` bound what
-    is plausible, ``largest_jump`` what one adjustment changes (numbers, in ``unit``).
+    is plausible, ``largest_jump`` what one adjustment changes (numbers, in ``unit``). ``tip_of``: a rotational
+    speed that acts at the tip of the drum or rotor, so that machines of different diameter compare by tip
+    speed, in steps of ``tip_step_m_s``.
 
     ``expected`` maps an outcome to the sign that increasing the setting (or moving it towards its last
     position, or doing the service) has in common practice: ``+``, ``-``, ``0`` or ``optimum``; losses at the
@@ -70,6 +72,8 @@ class Setting(_Declared):
     low: float | None = None
     high: float | None = None
     largest_jump: float | None = Field(default=None, gt=0)
+    tip_of: Literal["drum", "rotor"] | None = None
+    tip_step_m_s: float = Field(default=1.0, gt=0)
     positions: tuple[str, ...] = ()
     same_as: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
     synonyms: tuple[str, ...] = ()
@@ -91,6 +95,8 @@ class Setting(_Declared):
             raise ValueError("an ordered or either-or setting needs its positions, lowest first")
         if self.kind == "either_or" and len(self.positions) != 2:
             raise ValueError("an either-or setting has exactly two positions")
+        if self.tip_of is not None and self.unit != "rpm":
+            raise ValueError("only a speed in rpm has a tip speed")
         if self.unit and self.unit not in UNIT_SUFFIX:
             raise ValueError(f"unit '{self.unit}' is not one of {', '.join(UNIT_SUFFIX)}")
         if self.low is not None and self.high is not None and not self.low < self.high:

@@ -16,6 +16,7 @@ from chaffinch.pipelines.estimate.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.calibration import Calibration, calibrate, check_pairs
 from chaffinch.pipelines.estimate.changes import real_adjustments
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
+from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season import fit_outcome
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.schemas.tables import OUTCOMES
@@ -34,17 +35,19 @@ def estimate_effects(
     fields: Sequence[Binned],
     calibrations: Mapping[str, Calibration] | None = None,
     untold: Sequence[Untold] = (),
+    diameters_m: Diameters | None = None,
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
     fields : machine-fields after ``bin_work``. calibrations : by machine, from loss checks. untold :
-    machine-fields without usable work.
+    machine-fields without usable work. diameters_m : of drums and rotors, by setting and machine, so that their
+    speeds pool over machines.
     """
     with_changes = [f for f in fields if f.changes]
     if not with_changes:
         return effects_table([], {}, {}, untold)
     season = {outcome: fit_outcome(fields, outcome) for outcome in OUTCOMES if outcome != "capacity"}
-    return effects_table(with_changes, season, calibrations or {}, untold)
+    return effects_table(with_changes, season, calibrations or {}, untold, diameters_m)
 
 
 def prepare(
@@ -123,5 +126,5 @@ def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     for binned in fields:
         if binned.calibrated:
             calibrations[binned.machine] = Calibration(0.0, 0.0, 0)
-    effects = estimate_effects(fields, calibrations, untold)
+    effects = estimate_effects(fields, calibrations, untold, farm.diameters_m())
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))

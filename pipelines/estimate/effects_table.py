@@ -13,7 +13,7 @@ from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effec
 from chaffinch.pipelines.estimate.capacity import capacity_effect
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.design import AT_SAME_FEED
-from chaffinch.pipelines.estimate.pooled_rows import pooled_rows
+from chaffinch.pipelines.estimate.pooled_rows import Diameters, pooled_rows
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.verdicts import (
     LEAST_OVERLAP,
@@ -35,16 +35,17 @@ def effects_table(
     season: Mapping[str, SeasonOutcome],
     calibrations: Mapping[str, Calibration],
     untold: Sequence[Untold] = (),
+    diameters_m: Diameters | None = None,
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order.
 
     fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
     name. calibrations : by machine, where loss checks tell the weight of its signals. untold : machine-fields
-    that can't be estimated at all.
+    that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine.
     """
     rows = [row for binned in fields for row in _field_rows(binned, season, calibrations.get(binned.machine))]
     rows += [row for one in untold for row in _untold_rows(one)]
-    rows += pooled_rows(season)
+    rows += pooled_rows(season, diameters_m)
     table = tables()["effects"]
     if not rows:
         return table.empty()

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from chaffinch.pipelines.agronomy.tip_speed import tip_speed_m_s
 from chaffinch.pipelines.estimate.pooling import Pooled, pool_between, pool_within
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.verdicts import answer, numbers, thin_sides
@@ -60,6 +61,8 @@ def dose_of(adjustment: Row) -> Dose | None:
 
 @dataclass(frozen=True, slots=True)
 class _FieldEffect:
+    """A setting's effect in one machine-field for each ``dose.per_step``; ``remarks``: what is said of it."""
+
     fitted: FieldOutcome
     dose: Dose
     estimate: float
@@ -67,13 +70,18 @@ class _FieldEffect:
     adjustments: int
     before_s: float
     after_s: float
+    remarks: tuple[str, ...] = ()
 
 
-def pooled_rows(season: Mapping[str, SeasonOutcome]) -> list[Row]:
+Diameters = Mapping[str, Mapping[str, float]]
+"""Setting -> machine -> diameter [m] of the drum or rotor that the setting turns."""
+
+
+def pooled_rows(season: Mapping[str, SeasonOutcome], diameters_m: Diameters | None = None) -> list[Row]:
     """Rows of scope `field` and `season` for every setting changed on its own.
 
     Joint changes do not enter: their effect belongs to no single setting. Season rows are by crop and, where
-    there are several crops, over all of them too.
+    there are several crops, over all of them too. Speeds of drums of different diameter pool by tip speed.
     """
     rows: list[Row] = []
     for outcome, fitted in season.items():
@@ -83,10 +91,39 @@ def pooled_rows(season: Mapping[str, SeasonOutcome]) -> list[Row]:
         for field in fitted.fields:
             for effect in _field_effects(field, fitted.placebos.widen):
                 by_label[effect.dose.label].append(effect)
-                rows.append(_field_row(effect, outcome, fitted))
-        for effects in by_label.values():
+        for label, found in by_label.items():
+            effects = _comparable(found, (diameters_m or {}).get(label[0], {}))
+            rows += [_field_row(effect, outcome, fitted) for effect in effects]
             rows += _season_rows(effects, outcome, fitted)
     return rows
+
+
+def _comparable(effects: Sequence[_FieldEffect], diameters_m: Mapping[str, float]) -> Sequence[_FieldEffect]:
+    """``effects`` of one setting in a measure that means the same on every machine.
+
+    A step of rotational speed is another step of tip speed on another diameter. Where the machines' diameters
+    differ, effects are told for the tip-speed step of the catalogue; where one is not known they stay as they
+    are and say so; where all are alike both are the same.
+    """
+    declared = settings().get(effects[0].dose.setting)
+    machines = {e.fitted.binned.machine for e in effects}
+    if declared is None or declared.tip_of is None or declared.step is None or len(machines) < 2:
+        return effects
+    if not machines <= diameters_m.keys():
+        return [replace(e, remarks=("diameter_unknown",)) for e in effects]
+    if len({diameters_m[machine] for machine in machines}) == 1:
+        return effects
+    found = []
+    for effect in effects:
+        tip_m_s = float(tip_speed_m_s(diameters_m[effect.fitted.binned.machine], declared.step))
+        factor = declared.tip_step_m_s / tip_m_s
+        dose = replace(effect.dose, per_step=declared.tip_step_m_s, unit="m/s")
+        found.append(
+            replace(
+                effect, dose=dose, estimate=effect.estimate * factor, variance=effect.variance * factor**2
+            )
+        )
+    return found
 
 
 def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
@@ -110,10 +147,10 @@ def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
         estimate, variance = pool_within(
             field.fit.coefficients[index], field.fit.covariance[np.ix_(index, index)] * widen**2, amounts
         )
-        sides = np.array([field.binned.seconds_beside(k) for k, _ in members])
+        before_s, after_s = np.array([field.binned.seconds_beside(k) for k, _ in members]).sum(axis=0)
         found.append(
             _FieldEffect(
-                field, members[0][1], estimate, variance, len(members), *map(float, sides.sum(axis=0))
+                field, members[0][1], estimate, variance, len(members), float(before_s), float(after_s)
             )
         )
     return found
@@ -159,7 +196,7 @@ def _season_rows(effects: Sequence[_FieldEffect], outcome: str, season: SeasonOu
 def _shared(
     effect: _FieldEffect, pooled: Pooled, outcome: str, season: SeasonOutcome, members: Sequence[_FieldEffect]
 ) -> Row:
-    remarks = sorted({f for e in members for f in e.fitted.binned.flaws.get(outcome, [])})
+    remarks = sorted({f for e in members for f in (*e.fitted.binned.flaws.get(outcome, []), *e.remarks)})
     found = answer(pooled.estimate, pooled.low, pooled.high, [], remarks)
     return {
         "setting": effect.dose.setting,

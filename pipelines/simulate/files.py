@@ -259,6 +259,8 @@ def _farm_toml(season: Season, log_form: LogForm) -> str:
     blocks.append(f"per_t = {{ {listed} }}\n")
     for number, machine in enumerate(season.machines):
         blocks.append(f'[machines."{machine.name}"]\nwidth_m = {machine.header_m}')
+        if machine.drum_diameter_m is not None:
+            blocks.append(f"drum_diameter_m = {machine.drum_diameter_m}")
         if log_form == "task-data" or DIALECTS[number % len(DIALECTS)].clock == "local":
             blocks.append(f'time_zone = "{ZONE}"  # clock of its terminal')
         blocks.append("")

@@ -16,6 +16,7 @@ from chaffinch.pipelines.simulate.noise import LOSSES, log_noise
 from chaffinch.pipelines.simulate.operators import (
     Move,
     StepEffects,
+    by_tip_speed,
     effect_course,
     field_effects,
     plan_moves,
@@ -31,13 +32,14 @@ HEADLAND_M = 24.0
 @dataclass(frozen=True, slots=True)
 class Machine:
     """A machine of the season. ``strength`` scales its rated feed rate; ``clock_off_s``: its settings log is
-    ahead of the true time by this."""
+    ahead of the true time by this; ``drum_diameter_m``: of its threshing drum, None where all are alike."""
 
     name: str
     header_m: float
     strength: float
     instruments: Instruments
     clock_off_s: float
+    drum_diameter_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,7 @@ def happen(
             scenario.operator, times_s.size, np.where(intake.feed_kg_s > 0, for_the_feed, 0.0)
         )
     moves = plan_moves(rng, scenario.operator, times_s, site.script)
-    per_step = field_effects(rng, season, scenario.effects)
+    per_step = by_tip_speed(field_effects(rng, season, scenario.effects), machine.drum_diameter_m)
     effect = effect_course(moves, per_step, seconds, scenario.effects.fade_in_s)
     lost = {
         loss: intake.feed_kg_s * np.minimum(np.exp(base[loss] + effect[loss] + noise[loss]), LARGEST_SHARE)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.simulate.crops import ADJUSTABLES, JOINT_GROUPS
 from chaffinch.pipelines.simulate.ground import Array
-from chaffinch.pipelines.simulate.scenario import Effects, Operator, Script
+from chaffinch.pipelines.simulate.scenario import REFERENCE_DRUM_M, Effects, Operator, Script
 
 ACTS_ON = ("separation", "cleaning", "broken", "returns", "fuel")
 RELATIVE_SD = {"separation": 1.0, "cleaning": 1.0, "broken": 1.0, "returns": 0.7, "fuel": 0.2}
@@ -57,6 +57,15 @@ def field_effects(rng: np.random.Generator, season: StepEffects, effects: Effect
         }
         for setting, by_outcome in season.items()
     }
+
+
+def by_tip_speed(per_step: StepEffects, drum_diameter_m: float | None) -> StepEffects:
+    """``per_step`` on a drum of that diameter: one step of threshing speed acts in proportion to it."""
+    if drum_diameter_m is None:
+        return per_step
+    ratio = drum_diameter_m / REFERENCE_DRUM_M
+    threshing = {acts_on: ratio * size for acts_on, size in per_step["threshing_speed"].items()}
+    return {**per_step, "threshing_speed": threshing}
 
 
 def plan_times(rng: np.random.Generator, operator: Operator, events: int, seconds: float) -> Array:

@@ -10,6 +10,8 @@ Span = tuple[float, float]
 Script = tuple[tuple[float, tuple[tuple[str, int], ...]], ...]
 """The adjustments of one field: (minute, ((setting, steps), ...)), ..."""
 
+REFERENCE_DRUM_M = 0.60
+
 
 @dataclass(frozen=True)
 class Noise:
@@ -127,6 +129,9 @@ class Scenario:
         d ln(share) / d ln(feed) at the rated feed rate, drawn per machine-field.
     moisture_drop_pct : the grain gets this much drier within minutes of each adjustment.
     straw_sd : log standard deviation over the ground of straw per grain, which loads the machine unseen.
+    drum_diameters_m : diameters of the machines' threshing drums in turn; empty: all alike and stated nowhere.
+        Threshing acts by tip speed: the effects of one step of threshing speed are those on a drum of
+        ``REFERENCE_DRUM_M``, in proportion on another.
     """
 
     name: str
@@ -145,6 +150,7 @@ class Scenario:
     straw_sd: float = 0.0
     moisture_drop_pct: float = 0.0
     loss_checks: int = 1
+    drum_diameters_m: tuple[float, ...] = ()
     noise: Noise = field(default_factory=Noise)
     sensors: Sensors = field(default_factory=Sensors)
     operator: Operator = field(default_factory=Operator)

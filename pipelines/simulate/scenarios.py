@@ -135,6 +135,11 @@ def _listed() -> tuple[Scenario, ...]:
             "unequal_gains", "The two loss sensors are not alike in gain.", sensors=Sensors(gain_spread=0.4)
         ),
         Scenario(
+            "two_drums",
+            "Drums of two diameters: a step of threshing speed does more on the larger one.",
+            drum_diameters_m=(0.45, 0.75),
+        ),
+        Scenario(
             "everything",
             "Drift, reaction, joint changes, faults and three crops at once.",
             crops=("wheat", "barley", "canola"),

@@ -132,4 +132,7 @@ def _draw_machine(rng: np.random.Generator, scenario: Scenario, number: int) -> 
         strength=float(rng.uniform(0.9, 1.15)),
         instruments=draw_instruments(rng, scenario.sensors),
         clock_off_s=float(off_s),
+        drum_diameter_m=scenario.drum_diameters_m[number % len(scenario.drum_diameters_m)]
+        if scenario.drum_diameters_m
+        else None,
     )
