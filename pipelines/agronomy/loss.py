@@ -33,6 +33,15 @@ def weighed_loss_kg_ha(mass_g: Numbers, area_m2: Numbers) -> Numbers:
     return quotient(10.0 * np.asarray(mass_g), area_m2)
 
 
+def ear_loss_kg_ha(ears: Numbers, area_m2: Numbers, grain_per_ear_kg: Numbers = 0.56 * POUND_KG) -> Numbers:
+    """Grain [kg/ha] in whole ``ears`` of corn found on ``area_m2``: 10,000 x ears x grain of one / area.
+
+    The default is the 0.56 lb (254 g) of grain which the rule "one ear of 3/4 lb on 1/100 acre is 1 bu/ac"
+    implies (Ohio State Univ., 2019; Univ. of Missouri G1290); weigh your own. NaN where area is not above 0.
+    """
+    return quotient(10_000.0 * np.asarray(ears, dtype=np.float64) * grain_per_ear_kg, area_m2)
+
+
 def concentration_factor(cut_width_m: Numbers, discharge_width_m: Numbers) -> Numbers:
     """How much denser residue lies than it was lost: cut width over the width on which it falls.
 

@@ -46,6 +46,21 @@ def test_kg_ha_of_one_bushel_per_acre(crop, exact, published, tolerance, source)
 
 
 @pytest.mark.parametrize(
+    ("crop", "exact"),
+    # lb/bu x 0.45359237 / 0.40468564224: arithmetic, no published factor.
+    [("canola", 56.043), ("rice", 50.438), ("sunflower", 28.021)],
+)
+def test_kg_ha_of_one_bushel_per_acre_without_a_published_factor(crop, exact):
+    assert kg_ha_per_bu_ac(crops()[crop].bushel_mass_lb) == pytest.approx(exact, abs=0.0005)
+
+
+@pytest.mark.parametrize(("crop", "not_trade_lb"), [("soybean", 55), ("canola", 47)])
+def test_bulk_density_values_are_not_taken_for_trade_masses(crop, not_trade_lb):
+    # A list that quotes Univ. of Florida EDIS AG442 and Michigan State shows them beside the trade masses.
+    assert crops()[crop].bushel_mass_lb != not_trade_lb
+
+
+@pytest.mark.parametrize(
     ("crop", "published"),
     # US Grains Council factors (barley, corn); canola 44.092 from the list of trade factors.
     [("barley", 45.9296), ("corn", 39.368), ("canola", 44.092)],
@@ -67,8 +82,10 @@ def test_oats_differ_between_the_us_and_canada():
 @pytest.mark.parametrize(
     ("crop", "moisture_pct", "bushel_lb"),
     # Univ. of Wisconsin Extension (M. Rankin), Bushels, Test Weight, Shrink, and Storage.
-    [("corn", 15.5, 56), ("soybean", 13, 60), ("wheat", 13.5, 60), ("barley", 14.5, 48), ("oats", 14, 32)],
-)
+    [("corn", 15.5, 56), ("soybean", 13, 60), ("wheat", 13.5, 60), ("barley", 14.5, 48), ("oats", 14, 32),
+     # The list quoting Univ. of Florida EDIS AG442 and Michigan State Univ., second hand.
+     ("sorghum", 13, 56), ("rye", 14, 56), ("canola", 8.5, 50), ("sunflower", 10, 25)],
+)  # fmt: skip
 def test_declared_trade_values(crop, moisture_pct, bushel_lb):
     assert crops()[crop].market_moisture_pct == moisture_pct
     assert crops()[crop].bushel_mass_lb == bushel_lb

@@ -11,6 +11,7 @@ from chaffinch.pipelines.agronomy.capacity import (
 )
 from chaffinch.pipelines.agronomy.exact import FOOT_M, MILE_M
 from chaffinch.pipelines.agronomy.yields import t_ha_from_bu_ac
+from chaffinch.pipelines.units import conversion
 
 PM696 = "Iowa State Univ. PM 696 / A3-24 (other machines, same formula)"
 
@@ -40,6 +41,12 @@ def test_faster_work_in_michigan():
     slow, fast = field_capacity_ac_h(3, 30, 0.75), field_capacity_ac_h(5, 30, 0.75)
     assert fast == pytest.approx(13.6, abs=0.05)
     assert fast - slow == pytest.approx(5.4, abs=0.06)  # 5.455, printed as 5.4
+    assert (fast, slow, fast - slow) == pytest.approx((13.636, 8.182, 5.455), abs=5e-4)  # recomputed
+
+
+def test_the_constant_of_the_formula():
+    # Univ. of Kentucky AEN-73; Iowa State PM 696: ac/h = mph x ft / 8.25; 43,560 / 5,280 exactly.
+    assert 1 / field_capacity_ac_h(1, 1) == pytest.approx(8.25, rel=1e-12)
 
 
 @pytest.mark.parametrize(("speed_mph", "printed_h"), [(3, 11.0), (4, 8.2)])
@@ -52,6 +59,7 @@ def test_hours_for_a_quarter_section(speed_mph, printed_h):
 def test_rice_in_sri_lanka():
     # preprints 202305.1396, 2023: 0.34 ha/h effective, 2.94 h/ha, 60.8 % efficiency.
     assert hours_for(1, 0.34) == pytest.approx(2.94, abs=0.005)
+    assert field_capacity_ha_h(10, 0.559) == pytest.approx(0.34 / 0.608, abs=5e-4)
     # Theoretical 0.559 ha/h, so speed x width = 5.59 km/h m.
     assert field_capacity_ha_h(5.59, 1.0, 0.608) == pytest.approx(0.34, abs=0.0005)
 
@@ -69,6 +77,17 @@ def test_throughput_of_corn_in_bushels():
     assert 200 * ac_h == pytest.approx(2909, abs=0.5)
     t_h = throughput_t_h(t_ha_from_bu_ac(200, 56), 4 * MILE_M / 1000, 30 * FOOT_M)
     assert t_h == pytest.approx(73.89, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("lb_min", "t_h"),
+    # Wheat fed at 100, 150, 200 lb/min: Harrison, Can. Agric. Eng. 17:55-58, 1975; t/h is arithmetic.
+    # 585, 825, 800 lb/min: PAMI, one report, barley and wheat; it prints 16.0, 22.5 and 21.8 t/h.
+    [(100, 2.72), (150, 4.08), (200, 5.44), (585, 15.92), (825, 22.45), (800, 21.77)],
+)
+def test_feed_rates_in_pounds_a_minute(lb_min, t_h):
+    kg_s = lb_min * conversion("lb/min", "kg/s").scale
+    assert kg_s * 3.6 == pytest.approx(t_h, abs=0.005)
 
 
 def test_both_units_give_one_area():

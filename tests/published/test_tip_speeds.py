@@ -16,13 +16,20 @@ from chaffinch.pipelines.agronomy.tip_speed import (
 def test_sunflower_drums(diameter_in, rpm):
     # NDSU sunflower handbook EB-25, 2007: all three are "1,725 ft/min".
     ft_min = tip_speed_m_s(diameter_in * INCH_M, rpm) / FOOT_M * 60
-    assert ft_min == pytest.approx(1725, rel=0.007)  # exact 1727.9, 1727.9, 1735.7: the handbook rounds
+    assert ft_min == pytest.approx(1725, rel=0.007)  # the handbook rounds; exact, recomputed:
+    exact = {22: (1727.9, 8.78), 30: (1727.9, 8.78), 17: (1735.7, 8.82)}[diameter_in]
+    assert ft_min == pytest.approx(exact[0], abs=0.05)
+    assert tip_speed_m_s(diameter_in * INCH_M, rpm) == pytest.approx(exact[1], abs=0.005)
 
 
-@pytest.mark.parametrize(("rpm", "printed"), [(450, 9.4), (500, 10.5), (550, 11.5), (600, 12.6)])
-def test_axial_corn_sheller(rpm, printed):
+@pytest.mark.parametrize(
+    ("rpm", "printed", "exact"),
+    [(450, 9.4, 9.42), (500, 10.5, 10.47), (550, 11.5, 11.52), (600, 12.6, 12.57)],
+)
+def test_axial_corn_sheller(rpm, printed, exact):
     # Egyptian corn-sheller trial (4 moistures, 3 clearances): the speeds imply a drum of 0.40 m.
     assert tip_speed_m_s(0.40, rpm) == pytest.approx(printed, abs=0.0501)
+    assert tip_speed_m_s(0.40, rpm) == pytest.approx(exact, abs=0.005)
 
 
 @pytest.mark.parametrize(("rpm", "printed"), [(550, 14.67), (650, 17.35), (750, 20.01)])
@@ -60,16 +67,27 @@ def test_a_drum_26_percent_larger_turns_20_6_percent_slower():
     # Common practice, no source: such a drum is run 20 to 26 % slower. Equal tip speed alone: 1 - 1/1.26.
     slower_pct = 100 * (1 - equal_tip_speed_rpm(1000, 0.50, 0.63) / 1000)
     assert slower_pct == pytest.approx(20.6, abs=0.05)
+    assert 20 <= slower_pct <= 26  # inside what the trade does
     assert tip_speed_m_s(0.63, equal_tip_speed_rpm(1000, 0.50, 0.63)) == pytest.approx(
         tip_speed_m_s(0.50, 1000)
     )
 
 
-def test_damage_per_100_rpm_is_this_per_metre_a_second():
-    # Cracked paddy 6.137 -> 8.557 % from 550 to 850 rpm (Iranian J. Biosystems Eng., art. 23116);
-    # per m/s: 0.3023, arithmetic with the drum of 0.5095 m.
-    per_m_s = (8.557 - 6.137) / (tip_speed_m_s(0.5095, 850) - tip_speed_m_s(0.5095, 550))
-    assert per_m_s == pytest.approx(0.3023, abs=0.0003)
+@pytest.mark.parametrize(
+    ("at_550", "at_850", "per_100_rpm", "per_m_s"),
+    # Paddy at 550 and 850 rpm (Iranian J. Biosystems Eng., art. 23116): cracked at 20 % and 20 kg/min, cracked
+    # at 16 % and 12 kg/min, broken, husked, all in %. The slopes are arithmetic.
+    [
+        (6.137, 8.557, 0.8067, 0.3023),
+        (8.797, 18.077, 3.0933, 1.1594),
+        (0.713, 1.173, 0.1533, 0.0575),
+        (0.823, 1.447, 0.2080, 0.0780),
+    ],
+)
+def test_damage_per_100_rpm_is_this_per_metre_a_second(at_550, at_850, per_100_rpm, per_m_s):
+    assert (at_850 - at_550) / 3 == pytest.approx(per_100_rpm, abs=5e-5)
+    # Recomputed with the drum that the printed speeds imply, 0.5095 m, itself rounded: 1 in 1,000.
+    assert (at_850 - at_550) / tip_speed_m_s(0.5095, 300) == pytest.approx(per_m_s, rel=1e-3)
 
 
 def test_reel_of_iowa():
