@@ -14,6 +14,8 @@ Array = NDArray[np.float64]
 # Changes with less steady work between them than this can't be told apart: an effect from a minute or two of
 # data is no effect. They are one joint change.
 SHORTEST_BETWEEN_S = 120.0
+# Origins of adjustments that were found in a harvest log, not written down as such.
+FOUND_IN_LOGS = ("setting column", "task data")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +40,17 @@ def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
     """Adjustments that changed something, sorted by time; rows whose values before and after agree are left out.
 
     A missing ``from_value`` is filled from the machine's previous row of the same setting. Where a settings
-    log and a setting column tell of the same change (same setting and value within two minutes), the settings
-    log's row stands.
+    log and the harvest log itself tell of the same change (same setting and value within two minutes), the
+    settings log's row stands. A change that several deliveries hold (an export that grows from day to day)
+    counts once.
     """
-    ordered = adjustments.sort("machine", "time", "setting", "row", maintain_order=True)
+    ordered = adjustments.sort("machine", "time", "setting", "row", maintain_order=True).unique(
+        ["machine", "time", "setting", "to_value"], keep="first", maintain_order=True
+    )
     previous = pl.col("to_value").shift(1).over("machine", "setting")
     told = ordered.with_columns(pl.coalesce("from_value", previous).alias("from_value"))
     twin = _told_by(1) | _told_by(-1)
-    return told.filter(~((pl.col("origin") == "setting column") & twin)).filter(
+    return told.filter(~(pl.col("origin").is_in(FOUND_IN_LOGS) & twin)).filter(
         pl.col("to_value").is_null()
         | pl.col("from_value").is_null()
         | (pl.col("from_value") != pl.col("to_value"))

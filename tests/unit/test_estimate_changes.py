@@ -88,6 +88,19 @@ def test_the_settings_log_stands_also_where_the_setting_column_came_first():
     assert real_adjustments(log)["origin"].to_list() == ["settings log"]
 
 
+@pytest.mark.parametrize("origin", ["setting column", "task data"])
+def test_the_settings_log_stands_whatever_log_tells_it_too(origin):
+    told = [(0, "fan_speed", "800", "850"), (40, "fan_speed", "800", "850", origin)]
+    assert real_adjustments(adjustments(*told))["origin"].to_list() == ["settings log"]
+
+
+def test_a_change_that_a_growing_export_holds_each_day_counts_once():
+    one, other = (0, "fan_speed", "800", "850", "task data"), (900, "fan_speed", "850", "800", "task data")
+    once = real_adjustments(adjustments(one, one, other))
+    assert once["to_value"].to_list() == ["850", "800"]
+    assert once["from_value"].to_list() == ["800", "850"]
+
+
 def test_adjustments_far_apart_stand_on_their_own():
     log = adjustments((1000, "fan_speed", "800", "850"), (2000, "sieve_opening", "8", "9"))
     changes = group_changes(log, work((0, 3000)))
