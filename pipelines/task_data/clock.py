@@ -1,8 +1,7 @@
-"""The clock of the log: wall time of the terminal, and how far it is from UTC.
+"""The clock of a log: wall time of the terminal, and what tells how far it is from UTC.
 
-The standard leaves open which clock a log shows; normally it is local. In order of trust: the zone that
-``farm.toml`` states, satellite time logged beside it, a zone written into the times of TASKDATA.XML. Without
-any of them the times are taken for UTC and a note says so.
+The standard leaves open which clock a log shows; normally it is local. Told by satellite time logged beside
+it, or by a zone written into the times of TASKDATA.XML. ``set_clock`` decides for the logs of a set.
 """
 
 from __future__ import annotations
@@ -10,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
 
 import numpy as np
 from chaffinch.pipelines.task_data.log_header import LogHeader
@@ -18,15 +16,14 @@ from chaffinch.pipelines.task_data.resync import DAY_MS, FIRST_DAY, LAST_DAY, UN
 from chaffinch.pipelines.task_data.task_file import TimeSpan
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    import polars as pl
-
 EPOCH_DAYS = 3652  # 1980-01-01 in days since 1970-01-01
 US = 1000
 HOUR_S = 3600
 ENOUGH_RECORDS = 30
 SAME_S = 2.0
 MAX_CLOCK_ERROR_S = 180
+# A log begins with its task to within this.
+BEGINS_WITH_TASK_S = 60
 QUARTERS_IN_USE = {
     -38,
     -14,
@@ -45,10 +42,14 @@ QUARTERS_IN_USE = {
 
 @dataclass(frozen=True, slots=True)
 class Offset:
-    """``seconds`` to take off the terminal's clock to have UTC; ``sentence`` says how that is known."""
+    """``seconds`` to take off the terminal's clock to have UTC; ``sentence`` says how that is known.
+
+    error_s : how far the clock is ahead of true time beyond that, where satellites tell.
+    """
 
     seconds: int
     sentence: str
+    error_s: float = 0.0
 
 
 def local_moments(fixed: NDArray[np.void], header: LogHeader, count: int) -> NDArray[np.int64]:
@@ -91,33 +92,6 @@ def _midnight_slips(milliseconds: NDArray[np.int64]) -> NDArray[np.int64]:
     return correction
 
 
-def utc_moments(
-    local_us: NDArray[np.int64], fixed: NDArray[np.void], times: Sequence[TimeSpan], zone: str | None
-) -> tuple[pl.Series, list[str]]:
-    """The terminal's clock as UTC, and sentences on how its zone is known.
-
-    zone : the one that ``farm.toml`` states, if any. times : those written for the task.
-    """
-    import polars as pl
-    from chaffinch.pipelines.ingest.clocks import to_utc
-
-    satellites = satellite_offset(fixed, local_us)
-    said = [satellites.sentence if isinstance(satellites, Offset) else satellites] if satellites else []
-    local = pl.Series(local_us).cast(pl.Datetime("us"))
-    if zone is not None:
-        moments, notes = to_utc(local, zone)
-        return moments, [*said, *notes]
-    offset = satellites if isinstance(satellites, Offset) else written_offset(times, int(local_us[0]))
-    if offset is None:
-        unknown = (
-            "nothing tells the zone of the terminal's clock, so its times are taken as UTC; "
-            "state time_zone in farm.toml if they are local."
-        )
-        return local.dt.replace_time_zone("UTC"), [*said, unknown]
-    moments = pl.Series(local_us - offset.seconds * 1_000_000).cast(pl.Datetime("us", "UTC"))
-    return moments, said if offset is satellites else [*said, offset.sentence]
-
-
 def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Offset | str | None:
     """Offset of the terminal's clock by logged satellite UTC; a sentence when that is there but of no use."""
     names = fixed.dtype.names or ()
@@ -145,25 +119,60 @@ def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Of
         if abs(error) >= 1
         else ""
     )
-    return Offset(zone, f"The terminal's clock runs {_zone_text(zone)} by satellite time{off}.")
+    return Offset(zone, f"The terminal's clock runs {zone_text(zone)} by satellite time{off}.", error)
 
 
-def written_offset(times: Sequence[TimeSpan], first_us: int) -> Offset | None:
-    """Offset by a zone written into the times of the task, where the log begins at one of those times."""
-    for span in times:
-        try:
-            start = datetime.fromisoformat(span.start or "")
-        except ValueError:
-            continue
-        if start.utcoffset() is None:
-            continue
-        ahead_s = first_us / 1e6 - start.timestamp()
-        zone = _zone_s(ahead_s)
-        if zone is not None:
-            return Offset(
-                zone, f"The terminal's clock runs {_zone_text(zone)} by the times written for the task."
-            )
-    return None
+def written_offset(times: Sequence[TimeSpan], logs: Sequence[tuple[int, int]]) -> Offset | None:
+    """Offset by a zone written into the times of a task.
+
+    logs : (first, last) moment of each log of the task, microseconds of the terminal's clock. Of the zones
+    that let a log begin with one of the times, and those written, the one under which most logs lie inside
+    the times; then the one that is written (a terminal that writes +02:00 shows that clock), then the one
+    under which the earliest log begins first. None when no log lies inside under any.
+    """
+    spans = [span for span in map(_written_span, times) if span is not None]
+    starts = sorted(first for first, _ in logs)
+    found: dict[int, tuple[int, bool, int]] = {}
+    for start_s, _, written in spans:
+        begun = [(_zone_begun(first / 1e6 - start_s), -order) for order, first in enumerate(starts)]
+        for zone, order in [*begun, (written or None, -len(logs))]:
+            if zone is not None:
+                inside = sum(_inside(first / 1e6, last / 1e6, zone, spans) for first, last in logs)
+                found[zone] = max(found.get(zone, (0, False, order)), (inside, zone == written != 0, order))
+    best = max(found, key=lambda zone: found[zone], default=None)
+    if best is None or not found[best][0]:
+        return None
+    return Offset(best, f"The terminal's clock runs {zone_text(best)} by the times written for the task.")
+
+
+def _written_span(span: TimeSpan) -> tuple[float, float, int] | None:
+    """Start and stop in seconds of UTC (infinite when open), and the offset written; None without a zone."""
+    try:
+        start = datetime.fromisoformat(span.start or "")
+    except ValueError:
+        return None
+    ahead = start.utcoffset()
+    if ahead is None:
+        return None
+    try:
+        stop = datetime.fromisoformat(span.stop or "")
+    except ValueError:
+        stop = None
+    stop_s = float("inf") if stop is None or stop.utcoffset() is None else stop.timestamp()
+    return start.timestamp(), stop_s, round(ahead.total_seconds())
+
+
+def _zone_begun(ahead_s: float) -> int | None:
+    """The zone under which a log begins with its task."""
+    zone = _zone_s(ahead_s)
+    return None if zone is None or abs(ahead_s - zone) > BEGINS_WITH_TASK_S else zone
+
+
+def _inside(first_s: float, last_s: float, zone: int, spans: Sequence[tuple[float, float, int]]) -> bool:
+    return any(
+        start - MAX_CLOCK_ERROR_S <= first_s - zone and last_s - zone <= stop + MAX_CLOCK_ERROR_S
+        for start, stop, _ in spans
+    )
 
 
 def _zone_s(ahead_s: float) -> int | None:
@@ -173,7 +182,8 @@ def _zone_s(ahead_s: float) -> int | None:
     return quarters * 900 if in_use and abs(ahead_s - quarters * 900) <= MAX_CLOCK_ERROR_S else None
 
 
-def _zone_text(zone_s: int) -> str:
+def zone_text(zone_s: int) -> str:
+    """``at UTC+02:00`` for 7200."""
     sign = "-" if zone_s < 0 else "+"
     return f"at UTC{sign}{abs(zone_s) // 3600:02d}:{abs(zone_s) % 3600 // 60:02d}" if zone_s else "at UTC"
 

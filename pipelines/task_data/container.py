@@ -24,6 +24,14 @@ SMALL_BYTES = 10 * 2**20
 Members = Mapping[str, Callable[[], bytes]]
 
 
+# What unpacking a damaged member raises.
+DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError)
+
+
+class DamagedMember(UnreadableFile):
+    """One file of an archive can't be unpacked; the others may be sound."""
+
+
 @dataclass(slots=True)
 class Budget:
     """How many bytes may still be unpacked out of one archive."""
@@ -45,9 +53,16 @@ class TaskSet:
         return wanted if wanted in self.files else self._by_case.get(wanted.casefold())
 
     def read(self, wanted: str) -> bytes | None:
-        """Bytes of a file beside TASKDATA.XML; None when there is no such file."""
+        """Bytes of a file beside TASKDATA.XML; None when there is no such file. Raises ``DamagedMember``."""
         name = self.name_of(wanted)
-        return None if name is None else self.files[name]()
+        return None if name is None else self.content(name)
+
+    def content(self, name: str) -> bytes:
+        """Bytes of the file of just this name. Raises ``DamagedMember``."""
+        try:
+            return self.files[name]()
+        except DAMAGE as error:
+            raise DamagedMember(name, f"is damaged where it is packed ({type(error).__name__}).") from None
 
 
 def folder_members(folder: Path) -> Members:
@@ -118,11 +133,9 @@ def _read_entry(opened: zipfile.ZipFile, entry: zipfile.ZipInfo, budget: Budget,
     try:
         with opened.open(entry) as stream:
             data = stream.read(allowed + 1)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, RuntimeError) as error:
+    except (*DAMAGE, OSError, RuntimeError) as error:
         what = type(error).__name__
-        raise UnreadableFile(
-            archive, f"is damaged where a file is packed ({what}); export it anew."
-        ) from None
+        raise DamagedMember(archive, f"is damaged where a file is packed ({what}); export it anew.") from None
     if len(data) > allowed:
         raise UnreadableFile(archive, "unpacks to far more than it declares; it was not read further.")
     if data[:4] == b"PK\x03\x04":

@@ -7,7 +7,7 @@ value's first occurrence. Sources of the conventions: ISO 11783-11 (identifiers,
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -16,7 +16,7 @@ from chaffinch.pipelines.task_data.held_values import Carry, begun_with, filled,
 from chaffinch.pipelines.task_data.log_reading import LogData
 from chaffinch.pipelines.task_data.other_values import other_texts
 from chaffinch.pipelines.task_data.scaling import Scale, by_stated_unit, choose
-from chaffinch.pipelines.task_data.task_file import TaskFile
+from chaffinch.pipelines.task_data.task_file import Device, TaskFile
 from chaffinch.pipelines.task_data.work_state import STATE, WIDTHS, Filled, width_m, working
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels
@@ -59,8 +59,12 @@ class HarvestLog:
     attention: tuple[str, ...]
 
 
-def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
-    """Make a harvest log of ``log``. ``carry`` is read for values kept from the log before, and renewed."""
+def harvest_log(log: LogData, task_file: TaskFile, device: Device | None, carry: Carry) -> HarvestLog:
+    """Make a harvest log of ``log``.
+
+    device : the machine, whose values count before those of other devices in the log. carry : read for values
+    kept from the log before, and renewed.
+    """
     notes: list[str] = []
     asked = _undecided(log)
     begun = begun_with(log, carry)
@@ -68,8 +72,8 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
         _scale(log.stem, column, values, notes, asked)
         for column, values in zip(begun.columns, begun.values, strict=True)
     ]
-    chosen = _chosen(begun, scales, notes)
-    data = _channels(begun, task_file, scales, chosen, notes)
+    chosen = _chosen(begun, scales, device, notes)
+    data = _channels(begun, task_file, device, scales, chosen, notes)
     remember(begun, carry)
     fed = _fed(log, chosen)
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
@@ -89,6 +93,7 @@ def harvest_log(log: LogData, task_file: TaskFile, carry: Carry) -> HarvestLog:
 def _channels(
     log: LogData,
     task_file: TaskFile,
+    device: Device | None,
     scales: Sequence[Scale | None],
     chosen: Mapping[str, int],
     notes: list[str],
@@ -108,10 +113,15 @@ def _channels(
         for target, index in chosen.items()
         if (scale := scales[index]) is not None
     }
-    state = working(log, held)
+    own = _of_device(log, device)
+    state = working(own, held)
+    if state is None:
+        state = working(log, held)
     if state is not None:
         data.setdefault("working", state)
-    width, width_source = width_m(log, task_file, held, metres)
+    width, width_source = width_m(own, task_file, held, metres)
+    if width is None:
+        width, width_source = width_m(log, task_file, held, metres)
     if width is not None and "working_width_m" not in data:
         data["working_width_m"] = width
         if width_source:
@@ -151,21 +161,42 @@ def _scale(
     return scale
 
 
-def _chosen(log: LogData, scales: Sequence[Scale | None], notes: list[str]) -> dict[str, int]:
-    """Target -> column that feeds it: lowest rank, then most values."""
+def _chosen(
+    log: LogData, scales: Sequence[Scale | None], device: Device | None, notes: list[str]
+) -> dict[str, int]:
+    """Target -> column that feeds it: of the machine itself, of the lowest rank, then with most values."""
     candidates: dict[str, list[int]] = {}
     for index, column in enumerate(log.columns):
         if column.target and scales[index] and len(log.rows[index]) and not _is_width(column):
             candidates.setdefault(column.target, []).append(index)
     chosen = {}
     for target, indexes in candidates.items():
-        best = min(indexes, key=lambda index: (*log.columns[index].rank, -len(log.rows[index]), index))
+        best = min(
+            indexes,
+            key=lambda i: (_foreign(log, i, device), *log.columns[i].rank, -len(log.rows[i]), i),
+        )
         chosen[target] = best
         rivals = [i for i in indexes if i != best and log.columns[i].rank[0] == log.columns[best].rank[0]]
         if rivals:
             kept = ", ".join(log.columns[index].key for index in rivals)
             notes.append(f"{log.stem}: {target} is {log.columns[best].key}; {kept} is kept beside it.")
     return chosen
+
+
+def _foreign(log: LogData, index: int, device: Device | None) -> bool:
+    """Whether a column is of another device than the machine's own."""
+    element = log.columns[index].element
+    return device is not None and element is not None and element.device != device.id
+
+
+def _of_device(log: LogData, device: Device | None) -> LogData:
+    """``log`` with no values in the columns of other devices."""
+    kept = [not _foreign(log, index, device) for index in range(len(log.columns))]
+    return replace(
+        log,
+        rows=tuple(r if k else r[:0] for r, k in zip(log.rows, kept, strict=True)),
+        values=tuple(v if k else v[:0] for v, k in zip(log.values, kept, strict=True)),
+    )
 
 
 def _undecided(log: LogData) -> list[str]:

@@ -7,8 +7,8 @@ records with equal n are one strided view; where n keeps changing, every byte of
 the next record would begin if one began here, and one graph search collects the chain.
 
 A log is damaged when the chain meets what no record holds: a place beyond the header, a position status
-above 15, a time beyond midnight. Then everything before is kept, and the bytes up to the next sound record
-are one fault.
+above 15 (but for all ones, "not known"), a time beyond midnight. Then everything before is kept, and the
+bytes up to the next sound record are one fault.
 """
 
 from __future__ import annotations

@@ -50,7 +50,8 @@ class DataLogValue:
 class LogHeader:
     """``fields`` : names of the fixed part in the order of the binary. ``constants`` : position fields that
     the header holds for every record, in their own units (degrees, mm, plain numbers). ``start`` : moment for
-    every record when the header holds it. ``values`` : at most 255 columns.
+    every record when the header holds it. ``values`` : at most 255 columns. ``any_status`` : the position
+    status may be any byte, as with writers who use none of the standard's codes.
     """
 
     fields: tuple[str, ...]
@@ -58,6 +59,7 @@ class LogHeader:
     constants: Mapping[str, float] | None = None
     start: datetime | None = None
     notes: tuple[str, ...] = ()
+    any_status: bool = False
 
     @property
     def fixed_type(self) -> np.dtype:
@@ -74,15 +76,20 @@ class LogHeader:
         return self.fields[:2] == ("time", "date")
 
     def alternatives(self) -> tuple[LogHeader, ...]:
-        """Layouts that early or odd writers used under this header: the whole position, or two positions."""
+        """Layouts that early or odd writers used under this header, likeliest first.
+
+        The whole position, two positions, a time in every record though the header says otherwise, codes of
+        their own for the position status.
+        """
         position = tuple(name for _, name, _ in POSITION_FIELDS)
-        head = tuple(name for name in self.fields if name in ("time", "date"))
-        own = tuple(name for name in self.fields if name not in ("time", "date"))
-        return tuple(
-            replace(self, fields=fields)
-            for fields in (head + position, head + own + own)
-            if fields != self.fields and len(own) > 0
-        )
+        clock = tuple(name for name, _ in TIME_FIELDS)
+        head = tuple(name for name in self.fields if name in clock)
+        own = tuple(name for name in self.fields if name not in clock)
+        layouts = [head + position, head + own + own] if own else []
+        if not head:
+            layouts += [clock + own, clock + position]
+        others = [replace(self, fields=fields) for fields in layouts if fields != self.fields]
+        return (*others, *([replace(self, any_status=True)] if "status" in self.fields else []))
 
 
 def read_header(root: Node) -> LogHeader:

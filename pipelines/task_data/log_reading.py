@@ -15,11 +15,14 @@ from chaffinch.pipelines.task_data.columns import LogColumn
 from chaffinch.pipelines.task_data.log_binary import LogRecords, decode
 from chaffinch.pipelines.task_data.log_header import LogHeader
 from chaffinch.pipelines.task_data.log_positions import leave_empty, position_of
+from chaffinch.pipelines.task_data.resync import MAX_STATUS
 from chaffinch.pipelines.task_data.scaling import plain_numbers
 from numpy.typing import NDArray
 
 NO_TIME = np.iinfo(np.int64).min
 PROBE_BYTES = 2**16
+# Share of records with a position status beyond the standard's from which the writer, not damage, is odd.
+ODD_STATUS = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,27 +84,38 @@ def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn
 
 
 def _probed(stem: str, data: bytes, header: LogHeader) -> tuple[LogHeader, list[str]]:
-    """The header, or a layout that early writers used under it, when only that decodes the beginning."""
+    """The header, or a layout that odd writers used under it, when only that decodes the beginning."""
     notes = [f"{stem}: {note}." for note in header.notes]
-    if not _broken(data, header):
+    if _sound(data, header, 1):
         return header, notes
     for other in header.alternatives():
-        if not _broken(data, other):
-            notes.append(f"{stem}: the log holds other position fields than its header says; read as it is.")
-            return other, notes
+        if _sound(data, other, 2):
+            return other, [*notes, f"{stem}: {_told(header, other)}"]
     return header, notes
 
 
-def _broken(data: bytes, header: LogHeader) -> bool:
-    """Whether the beginning of the log does not decode: damage, or dates that jump from record to record."""
+def _told(header: LogHeader, other: LogHeader) -> str:
+    """What the log does other than its header says."""
+    if other.fields == header.fields:
+        return "its codes of position status are none of the standard; they were not read."
+    if other.timed and not header.timed:
+        return "every record holds its time, other than the header says; read as it is."
+    return "the log holds other position fields than its header says; read as it is."
+
+
+def _sound(data: bytes, header: LogHeader, least: int) -> bool:
+    """Whether the beginning decodes to ``least`` records or more, without damage or dates that jump."""
+    if not data:
+        return True
     records = decode(data[:PROBE_BYTES], header)
     # The probe may end inside a record; that alone is no damage.
-    damage = [fault for fault in records.faults if fault.rule != "cut_record" or not len(records)]
-    if damage or not len(records):
-        return len(data) > 0
-    if not header.timed:
+    if len(records) < least or any(fault.rule != "cut_record" for fault in records.faults):
         return False
-    return bool((np.abs(np.diff(records.fixed["date"].astype(np.int64))) > 20_000).any())
+    if header.any_status and np.mean(records.fixed["status"] > MAX_STATUS) < ODD_STATUS:
+        return False
+    return not (
+        header.timed and bool((np.abs(np.diff(records.fixed["date"].astype(np.int64))) > 20_000).any())
+    )
 
 
 def _numbers(records: LogRecords) -> tuple[NDArray[np.int64], int]:

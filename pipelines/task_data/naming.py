@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.task_data.columns import LogColumn
-from chaffinch.pipelines.task_data.task_file import Device, Task, TaskFile
+from chaffinch.pipelines.task_data.task_file import Device, Partfield, Task, TaskFile
 from chaffinch.schemas.declarations import crops
 
 UNNAMED = "unnamed machine"
@@ -27,15 +27,40 @@ def device_of(columns: Sequence[LogColumn], task: Task, task_file: TaskFile) -> 
     return next(iter(task_file.devices.values())) if len(task_file.devices) == 1 else None
 
 
-def machine_of(device: Device | None, farm: Farm) -> str:
-    """Name of the machine: the farm's for its designator, serial number or bus name, else the designator."""
+def machine_of(device: Device | None, task_file: TaskFile, farm: Farm) -> str:
+    """Name of the machine: the farm's for its serial number, bus name or designator, else the designator.
+
+    A designator is often that of the model; where two devices of the set share one, each goes with its serial
+    number or bus name. A device described anew under its old bus name is the same machine.
+    """
     if device is None:
         return UNNAMED
     aliases = farm.machine_aliases()
-    for known in (device.designator, device.serial, device.name):
+    for known in (device.serial, device.name, device.designator):
         if known and known.casefold() in aliases:
             return aliases[known.casefold()]
-    return device.designator or device.serial or UNNAMED
+    name = device.designator or device.serial or device.name or UNNAMED
+    twins = [one for one in task_file.devices.values() if one.designator == device.designator]
+    own = device.serial or device.name or device.id
+    if device.designator and len({one.name or one.serial or one.id for one in twins}) > 1:
+        return f"{name} {own}"
+    return name
+
+
+def field_of(task: Task, task_file: TaskFile) -> str:
+    """Name of the field of a task; empty when it has none."""
+    partfield = task_file.fields.get(task.field or "")
+    return "" if partfield is None else field_name(partfield, task_file)
+
+
+def field_name(partfield: Partfield, task_file: TaskFile) -> str:
+    """Name of a field, with its code or identifier where two fields of the set share one."""
+    name = partfield.designator or partfield.id
+    twins = [one for one in task_file.fields.values() if one.designator == partfield.designator]
+    if not partfield.designator or len(twins) == 1:
+        return name
+    codes = [one.code for one in twins]
+    return f"{name} {partfield.code if partfield.code and codes.count(partfield.code) == 1 else partfield.id}"
 
 
 def crop_of(task: Task, task_file: TaskFile) -> str | None:

@@ -16,14 +16,23 @@ from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.task_data.asides import Aside
-from chaffinch.pipelines.task_data.container import Members, TaskSet, folder_members, task_sets, zip_members
+from chaffinch.pipelines.task_data.container import (
+    DamagedMember,
+    Members,
+    TaskSet,
+    folder_members,
+    task_sets,
+    zip_members,
+)
 from chaffinch.pipelines.task_data.delivery import Delivery
 from chaffinch.pipelines.task_data.geometry import boundary, element_offsets
 from chaffinch.pipelines.task_data.harvest_log import ColumnUse
+from chaffinch.pipelines.task_data.naming import field_name
 from chaffinch.pipelines.task_data.readings import setting_changes, with_speed
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml
+from chaffinch.pipelines.task_data.set_clock import on_utc
 from chaffinch.pipelines.task_data.task_file import TaskFile, read_task_file
-from chaffinch.pipelines.task_data.task_logs import read_strays, read_task
+from chaffinch.pipelines.task_data.task_logs import read_logs
 from chaffinch.schemas.declarations import channels
 
 if TYPE_CHECKING:
@@ -81,6 +90,9 @@ def _gathered(members: Members, file: str, farm: Farm) -> Delivery:
     for task_set in sets:
         try:
             task_file = read_task_file(task_set)
+        except DamagedMember as error:
+            refused.append(f"{_place(task_set)}TASKDATA.XML {error.reason}")
+            continue
         except RefusedXml as error:
             refused.append(f"{_place(task_set)}TASKDATA.XML {error}.")
             continue
@@ -108,10 +120,10 @@ def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> Non
         delivery.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
     offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
     delivery.notes += [sentence for sentence in offsets if sentence]
-    seen: set[str] = set()
-    for task in task_file.tasks:
-        read_task(delivery, task_set, task_file, task, seen)
-    read_strays(delivery, task_set, task_file, seen)
+    for log in on_utc(read_logs(delivery, task_set, task_file)):
+        delivery.readings.append(log.frame)
+        delivery.notes += log.notes
+        delivery.ask(*log.asked)
     _read_fields(delivery, task_file)
 
 
@@ -120,7 +132,7 @@ def _read_fields(delivery: Delivery, task_file: TaskFile) -> None:
         if not partfield.polygons:
             continue
         text, area_ha, fault = boundary(partfield)
-        name = partfield.designator or partfield.id
+        name = field_name(partfield, task_file)
         if fault:
             delivery.ask(f"Field {name}: {fault}.")
         if text is None:
@@ -136,7 +148,7 @@ def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
     readings = pl.concat(delivery.readings, how="diagonal") if delivery.readings else None
     adjustments = None
     if readings is not None:
-        readings = _completed(readings.drop("local_us"), delivery, boundaries)
+        readings = _completed(readings, delivery, boundaries)
         adjustments = setting_changes(readings, delivery.notes)
     aside = pl.concat(delivery.asides).sort("row", maintain_order=True) if delivery.asides else None
     fields = pl.concat(delivery.fields) if delivery.fields else None

@@ -14,6 +14,7 @@ UNKNOWN_TIME = 0xFFFFFFFF
 FIRST_DAY = 7305  # 2000-01-01, in days since 1980-01-01
 LAST_DAY = 25_567  # 2049-12-31
 MAX_STATUS = 15
+NO_STATUS = 0xFF
 WINDOW_BYTES = 2**16
 MAX_CANDIDATES = 2_000
 NEAR_BYTES = 2**20
@@ -28,10 +29,11 @@ class Layout:
     values: int
     timed: bool
     day: int | None = None
+    any_status: bool = False
 
     @classmethod
     def of(cls, header: LogHeader) -> Layout:
-        return cls(header.fixed_type, len(header.values), header.timed)
+        return cls(header.fixed_type, len(header.values), header.timed, any_status=header.any_status)
 
     @property
     def fixed_bytes(self) -> int:
@@ -96,8 +98,8 @@ def _fixed_sound(fixed: NDArray[np.void], layout: Layout) -> NDArray[np.bool_]:
     sound = np.ones(len(fixed), dtype=bool)
     if layout.timed:
         sound &= (fixed["time"] < DAY_MS) | (fixed["time"] == UNKNOWN_TIME)
-    if "status" in (fixed.dtype.names or ()):
-        sound &= fixed["status"] <= MAX_STATUS
+    if not layout.any_status and "status" in (fixed.dtype.names or ()):
+        sound &= (fixed["status"] <= MAX_STATUS) | (fixed["status"] == NO_STATUS)
     return sound
 
 

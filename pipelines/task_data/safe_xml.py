@@ -48,7 +48,8 @@ class Node:
         if text is None or len(text) > 64:
             return None
         try:
-            value = float(text)
+            # Some exporters write the decimal comma of their own country.
+            value = float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
         except ValueError:
             return None
         return value if abs(value) < float("inf") else None
@@ -69,13 +70,14 @@ class Document:
 
     root: Node
     fault: str | None = None
+    elements: int = 0
 
 
 def parse_xml(data: bytes) -> Document:
     """Parse ``data``; a document that breaks off gives what stood before the break, with the fault.
 
-    Two harmless faults of real files are mended: bytes of a Western code page under a UTF-8 declaration, and
-    a bare ``<`` inside an attribute. Raises ``RefusedXml`` when nothing can or may be read.
+    Harmless faults of real files are mended (``_mend``). Raises ``RefusedXml`` when nothing can or may be
+    read.
     """
     if len(data) > MAX_BYTES:
         raise RefusedXml(f"is larger than {MAX_BYTES // 2**20} MiB, too large for XML of task data")
@@ -85,21 +87,36 @@ def parse_xml(data: bytes) -> Document:
     mended = _mend(data)
     if mended is not None:
         again = _parse(mended, "utf-8")
-        if again is not None and again.fault is None:
+        # A file with a fault that can be mended may break off as well.
+        if again is not None and (document is None or again.elements > document.elements or not again.fault):
             return again
     if document is None:
         raise RefusedXml("is not XML")
     return document
 
 
+# An ampersand that begins no reference to a character.
+_BARE_AMPERSAND = re.compile(r"&(?!(?:#[0-9]{1,7}|#x[0-9A-Fa-f]{1,6}|amp|lt|gt|quot|apos);)")
+_NOT_ALLOWED = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]"
+    "|&#0*(?:[0-8]|1[124-9]|2[0-9]|3[01]);|&#[xX]0*(?:[0-8bcefBCEF]|1[0-9a-fA-F]);"
+)
+
+
 def _mend(data: bytes) -> bytes | None:
-    """``data`` in UTF-8 and with bare ``<`` inside attributes escaped; None when nothing is to mend."""
+    """``data`` with the usual faults of exporters put right, as UTF-8; None when nothing is to mend.
+
+    Those are: bytes of a Western code page under a UTF-8 declaration, something before the first ``<``, a
+    bare ``&``, a ``<`` inside an attribute, control characters, zero bytes at the end.
+    """
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return None
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = data.decode("cp1252", errors="replace")
+    text = _NOT_ALLOWED.sub(" ", text[max(0, text.find("<")) :])
+    text = _BARE_AMPERSAND.sub("&amp;", text)
     text = re.sub(r'(=\s*")([^"]*)(")', lambda m: m[1] + m[2].replace("<", "&lt;") + m[3], text)
     mended = text.encode("utf-8")
     return None if mended == data else mended
@@ -118,7 +135,9 @@ def _parse(data: bytes, encoding: str | None) -> Document | None:
             raise RefusedXml(f"holds more than {MAX_ELEMENTS} elements, too many for task data")
         if len(stack) >= MAX_DEPTH:
             raise RefusedXml(f"nests elements deeper than {MAX_DEPTH}, which task data never does")
-        node = Node(tag, {name: value for name, value in attributes.items() if ":" not in name})
+        # The format has no namespace; one that a writer made up says nothing.
+        own = {name: value for name, value in attributes.items() if ":" not in name}
+        node = Node(tag.rpartition(":")[2], own)
         if stack:
             stack[-1].children.append(node)
         else:
@@ -144,4 +163,4 @@ def _parse(data: bytes, encoding: str | None) -> Document | None:
         if isinstance(error, RefusedXml):
             raise
         fault = "declares an encoding that is not known"
-    return Document(root[0], fault) if root else None
+    return Document(root[0], fault, count) if root else None

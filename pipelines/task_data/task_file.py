@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from chaffinch.pipelines.task_data.container import TaskSet
+from chaffinch.pipelines.task_data.container import DamagedMember, TaskSet
 from chaffinch.pipelines.task_data.safe_xml import Node, RefusedXml, parse_xml
 
 ELEMENT_KINDS = ("", "device", "function", "bin", "section", "unit", "connector", "navigation")
@@ -19,6 +19,7 @@ LINKED_FILE = re.compile(
     r"(AFE|BSN|CCT|CCG|CLD|CPC|CTP|CTR|DVC|FRM|OTQ|PDT|PFD|PGP|TCC|TSK|VPN|WKR)\d{4,5}", re.I
 )
 LOG_FILE = re.compile(r"TLG\d{4,5}", re.I)
+_ENDING = re.compile(r"\.(xml|bin)$", re.I)
 MAX_LINKED_FILES = 1000
 ON_CHANGE = 8
 ON_THRESHOLD = 4
@@ -112,6 +113,7 @@ class Partfield:
 
     id: str
     designator: str
+    code: str
     crop: str | None
     polygons: tuple[Node, ...]
 
@@ -166,7 +168,7 @@ def _linked(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator[Node]:
     """Elements of the linked files, one level deep; other names are not looked up."""
     seen: set[str] = set()
     for reference in root.named("XFR"):
-        stem = reference.get("A") or ""
+        stem = _stem(reference)
         if len(seen) >= MAX_LINKED_FILES:
             notes.append(f"TASKDATA.XML links more than {MAX_LINKED_FILES} files; the rest was not read.")
             return
@@ -178,7 +180,11 @@ def _linked(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator[Node]:
         if stem.upper() in seen:
             continue
         seen.add(stem.upper())
-        data = task_set.read(f"{stem}.XML")
+        try:
+            data = task_set.read(f"{stem}.XML")
+        except DamagedMember as error:
+            notes.append(f"{stem}.XML is linked but {error.reason}")
+            continue
         if not data:
             notes.append(f"{stem}.XML is linked but {'empty' if data is not None else 'not there'}.")
             continue
@@ -190,6 +196,11 @@ def _linked(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator[Node]:
         if document.fault:
             notes.append(f"{stem}.XML {document.fault}; what stands before was read.")
         yield from (child for child in document.root.children if child.tag != "XFR")
+
+
+def _stem(reference: Node) -> str:
+    """File name without its ending, which some writers leave on."""
+    return _ENDING.sub("", reference.get("A") or "")
 
 
 def _unique(nodes: list[Node], tag: str, notes: list[str]) -> Iterator[Node]:
@@ -281,7 +292,7 @@ def _presentation(node: Node) -> Presentation | None:
 def _task(node: Node) -> Task:
     logs: dict[str, LogReference] = {}
     for reference in node.named("TLG"):
-        stem = reference.get("A") or ""
+        stem = _stem(reference)
         logs.setdefault(stem.upper(), LogReference(stem, reference.whole("B")))
     return Task(
         node.get("A") or "",
@@ -306,4 +317,5 @@ def _time_span(node: Node) -> TimeSpan:
 
 def _field(node: Node) -> Partfield:
     polygons = tuple(node.named("PLN"))
-    return Partfield(node.get("A") or "", node.get("C") or node.get("B") or "", node.get("G"), polygons)
+    code = node.get("B") or ""
+    return Partfield(node.get("A") or "", node.get("C") or code, code, node.get("G"), polygons)

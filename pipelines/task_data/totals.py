@@ -2,65 +2,80 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.task_data.log_reading import LogData
 from chaffinch.pipelines.task_data.task_file import Task
+from numpy.typing import NDArray
 
 CROP_MASS, AREA, TIME_IN_WORK = 90, 116, 119
+COMPARED = (
+    (CROP_MASS, "crop mass", "kg"),
+    (AREA, "area", "m2"),
+    (TIME_IN_WORK, "time in work", "s"),
+)
 LONGEST_STEP_S = 10.0
 WORTH_TELLING = 0.02
+# Further apart than this, something is wrong with a sensor, the width or the log. Common practice, no source.
+WORTH_ASKING = 0.15
 
 
-def compare_totals(task: Task, logs: Sequence[tuple[LogData, pl.DataFrame]]) -> list[str]:
-    """Sentences on how far the written totals of a task are from what its log adds up to.
+@dataclass(slots=True)
+class Totals:
+    """Growth of the totals within the logs of a task; a fall begins a new count."""
 
-    Crop mass [kg] is the flow over time, area [m2] width times speed over time in work, each step between
-    readings counted up to ten seconds. The written total of a task is the largest that its times hold, for a
-    total goes on over pauses of the task.
+    grown: dict[int, float] = field(default_factory=dict)
+
+    def count(self, log: LogData) -> None:
+        """Add what one more log of the task grew by; of several elements that count, the one that counts most."""
+        own: dict[int, float] = {}
+        for column, values in zip(log.columns, log.values, strict=True):
+            number = column.place.identifier
+            if number in (CROP_MASS, AREA, TIME_IN_WORK) and len(values) > 1:
+                steps = np.diff(values)
+                own[number] = max(own.get(number, 0.0), float(steps[steps > 0].sum()))
+        for number, grown in own.items():
+            self.grown[number] = self.grown.get(number, 0.0) + grown
+
+
+def compare_totals(
+    task: Task, counted: Totals, logs: Sequence[tuple[str, pl.DataFrame]]
+) -> list[tuple[str, bool]]:
+    """Sentences on how far the totals of a task are from what its logs add up to, and whether it is far.
+
+    logs : name and readings of each. Crop mass [kg] is the flow over time, area [m2] width times speed over
+    time in work, each step between readings counted up to ten seconds. The written total of a task is the
+    largest that its times hold, for a total goes on over pauses of the task; without one, what it grew by in
+    the logs.
     """
-    written = _written(task) or _logged(logs)
-    if not written or not logs:
+    totals = _written(task) or counted.grown
+    if not totals or not logs:
         return []
     added = [sum(parts) for parts in zip(*(_added(frame) for _, frame in logs), strict=True)]
     found = []
-    for number, name, unit, own in (
-        (CROP_MASS, "crop mass", "kg", added[0]),
-        (AREA, "area", "m2", added[1]),
-        (TIME_IN_WORK, "time in work", "s", added[2]),
-    ):
-        total = written.get(number)
+    for (number, name, unit), own in zip(COMPARED, added, strict=True):
+        total = totals.get(number)
         if not total or own <= 0:
             continue
         apart = own / total - 1
         verdict = f"{apart:+.1%}" if abs(apart) >= WORTH_TELLING else "they agree"
-        found.append(
-            f"{logs[0][0].stem}: {name} by the machine's own total {total:,.0f} {unit}, by the log "
+        sentence = (
+            f"{logs[0][0]}: {name} by the machine's own total {total:,.0f} {unit}, by the log "
             f"{own:,.0f} {unit} ({verdict})."
         )
+        found.append((sentence, abs(apart) >= WORTH_ASKING))
     return found
 
 
-def _written(task: Task) -> dict[int, float]:
+def _written(task: Task) -> Mapping[int, float]:
     totals: dict[int, float] = {}
     for span in task.times:
         for number, _, raw in span.totals:
             if number in (CROP_MASS, AREA, TIME_IN_WORK) and 0 < raw < 2**31 - 1:
                 totals[number] = max(totals.get(number, 0.0), float(raw))
-    return totals
-
-
-def _logged(logs: Sequence[tuple[LogData, pl.DataFrame]]) -> dict[int, float]:
-    """Growth of the totals within the logs themselves; a fall begins a new count."""
-    totals: dict[int, float] = {}
-    for log, _ in logs:
-        for column, values in zip(log.columns, log.values, strict=True):
-            number = column.place.identifier
-            if number in (CROP_MASS, AREA, TIME_IN_WORK) and len(values) > 1:
-                steps = np.diff(values)
-                totals[number] = totals.get(number, 0.0) + float(steps[steps > 0].sum())
     return totals
 
 
@@ -77,7 +92,7 @@ def _added(frame: pl.DataFrame) -> tuple[float, float, float]:
     )
 
 
-def _column(frame: pl.DataFrame, name: str, default: float) -> np.ndarray:
+def _column(frame: pl.DataFrame, name: str, default: float) -> NDArray[np.float64]:
     if name not in frame.columns:
         return np.full(len(frame), default)
     return frame[name].cast(pl.Float64).to_numpy()

@@ -99,7 +99,9 @@ def _sections(log: LogData, held: Filled) -> NDArray[np.float64] | None:
 
 
 def _device_width_m(log: LogData, task_file: TaskFile) -> float | None:
-    devices = {column.element.device for column in log.columns if column.element}
+    devices = {
+        c.element.device for c, rows in zip(log.columns, log.rows, strict=True) if c.element and len(rows)
+    }
     found: Mapping[int, list[float]] = {number: [] for number in WIDTHS}
     for element in task_file.elements.values():
         if element.device in devices and element.kind != "section":

@@ -40,7 +40,7 @@ def plain_loop(data: bytes, header: LogHeader) -> tuple[list[tuple], list[tuple[
         head = fixed.unpack_from(data, position)
         if time_at is not None and not (head[time_at] < 86_400_000 or head[time_at] == 0xFFFFFFFF):
             break
-        if status_at is not None and head[status_at] > 15:
+        if status_at is not None and not (head[status_at] <= 15 or head[status_at] == 0xFF):
             break
         found = {}
         for at in range(position + fixed.size + 1, end, 5):

@@ -1,0 +1,90 @@
+"""Logs of one task that run at the same moments: some terminals split the values of a machine over several.
+
+They are joined reading by reading. Two machines that work beside one another under one task log the same
+moments as well; those are told by where they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import polars as pl
+from chaffinch.pipelines.task_data.set_clock import UntimedLog
+
+SHARED_MOMENTS = 0.9
+# Two receivers, or two machines, are further apart than this; one receiver logged twice is not.
+SAME_PLACE_DEG = 2e-5
+MEASURES_CROP = ("grain_flow_kg_s", "grain_moisture_pct")
+
+
+def joined(logs: Sequence[UntimedLog], notes: list[str]) -> list[UntimedLog]:
+    """``logs`` with those that run side by side joined into one, the others as they are."""
+    result: list[UntimedLog] = []
+    for log in logs:
+        for index, before in enumerate(result):
+            if not _belong_together(before.frame, log.frame):
+                continue
+            notes.append(
+                f"Rows {log.frame['row'][0]} to {log.frame['row'][-1]} were logged side by side with rows "
+                f"{before.frame['row'][0]} to {before.frame['row'][-1]} and joined to them by moment."
+            )
+            result[index] = _one(before, log)
+            break
+        else:
+            result.append(log)
+    return result
+
+
+def _belong_together(first: pl.DataFrame, second: pl.DataFrame) -> bool:
+    """Whether two logs are of one machine at the same moments, nearly all of the shorter's."""
+    if not (first["local_us"].is_unique().all() and second["local_us"].is_unique().all()):
+        return False
+    both = first.select("local_us", "latitude", "longitude").join(
+        second.select("local_us", "latitude", "longitude"), on="local_us", suffix=" second"
+    )
+    if len(both) < SHARED_MOMENTS * min(len(first), len(second)):
+        return False
+    apart_deg = both.select(
+        pl.max_horizontal(
+            (pl.col(name) - pl.col(f"{name} second")).abs() for name in ("latitude", "longitude")
+        ).median()
+    ).item()
+    if apart_deg is not None:
+        return bool(apart_deg <= SAME_PLACE_DEG)
+    two_flows = _known(first, "grain_flow_kg_s") and _known(second, "grain_flow_kg_s")
+    return bool(first["machine"][0] == second["machine"][0]) and not two_flows
+
+
+def _known(frame: pl.DataFrame, name: str) -> bool:
+    return name in frame.columns and frame[name].null_count() < len(frame)
+
+
+def _one(first: UntimedLog, second: UntimedLog) -> UntimedLog:
+    """Both as one log, named as the one that measures the crop."""
+    leading, other = first, second
+    if not any(_known(first.frame, name) for name in MEASURES_CROP):
+        leading, other = second, first
+    satellites = leading.satellites
+    if satellites is None or isinstance(satellites, str):
+        satellites = other.satellites or satellites
+    return replace(
+        leading,
+        frame=_joined(leading.frame, other.frame),
+        stems=(*first.stems, *second.stems),
+        satellites=satellites,
+    )
+
+
+def _joined(first: pl.DataFrame, second: pl.DataFrame) -> pl.DataFrame:
+    """Reading by reading; where both hold a channel the first one's value stands."""
+    whole = first.join(second, on="local_us", how="full", coalesce=True, suffix=" second")
+    both = [name for name in second.columns if name in first.columns and name != "local_us"]
+    merged = [pl.coalesce(name, f"{name} second") for name in both if name not in ("other", "machine")]
+    texts = (
+        pl.when(pl.col("other").is_not_null() & pl.col("other second").is_not_null())
+        .then(pl.col("other").str.head(-1) + ", " + pl.col("other second").str.slice(1))
+        .otherwise(pl.coalesce("other", "other second"))
+    )
+    whole = whole.with_columns(*merged, texts.alias("other"), pl.lit(first["machine"][0]).alias("machine"))
+    return whole.drop([f"{name} second" for name in both]).sort("local_us", maintain_order=True)
