@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 LONGEST_LINE_BYTES = 16 << 20
 LARGEST_TABLE_BYTES = 512 << 20
+_HEAD_BYTES = 1 << 16
+_NOTHING = b"\0\r\n\t "
 # More than this share of control characters in the first bytes is no log.
 MOST_CONTROL_SHARE = 0.05
 _CONTROL = bytes(c for c in range(32) if c not in (9, 10, 12, 13, 27)) + b"\x7f"
@@ -51,7 +53,8 @@ class Lines:
 
     def head(self, lines: int) -> list[str]:
         """The first lines, without their ends."""
-        start, found = 0, []
+        start = 0
+        found: list[str] = []
         while len(found) < lines and start <= len(self.content):
             end = self.content.find(b"\n", start)
             end = len(self.content) if end < 0 else end
@@ -59,15 +62,15 @@ class Lines:
             start = end + 1
         return found
 
-    def below(self, line: int) -> bytes:
-        """What stands below the first ``line`` lines."""
+    def start_of(self, index: int) -> int:
+        """Where in ``content`` the line of this index starts."""
         start = 0
-        for _ in range(line):
+        for _ in range(index):
             end = self.content.find(b"\n", start)
             if end < 0:
-                return b""
+                return len(self.content)
             start = end + 1
-        return self.content[start:]
+        return start
 
 
 def bounded_content(file: InboxFile) -> bytes:
@@ -94,7 +97,7 @@ def bounded_content(file: InboxFile) -> bytes:
 
 def decode_lines(file: str, content: bytes) -> Lines:
     """The lines of ``content``. Raises ``UnreadableFile`` when it is empty."""
-    if not content.strip(b"\0\r\n\t "):
+    if not (content[:_HEAD_BYTES].strip(_NOTHING) or content.strip(_NOTHING)):
         raise UnreadableFile(file, "The file is empty; export it again, or remove it.")
     codec, encoding = _encoding(content)
     is_text = _is_text(content)
@@ -136,7 +139,7 @@ def _encoding(content: bytes) -> tuple[str, str]:
     for mark, codec, words in _MARKS:
         if content.startswith(mark):
             return codec, words
-    head = content[: 1 << 16]
+    head = content[:_HEAD_BYTES]
     even, odd = head[0::2].count(0), head[1::2].count(0)
     if odd > 0.3 * len(head) / 2 > 20 * even:
         return "utf-16-le", "UTF-16, little end first"
@@ -151,6 +154,6 @@ def _encoding(content: bytes) -> tuple[str, str]:
 
 
 def _is_text(content: bytes) -> bool:
-    head = content[: 1 << 16].replace(b"\0", b"")
+    head = content[:_HEAD_BYTES].replace(b"\0", b"")
     control = len(head) - len(head.translate(None, _CONTROL))
     return control <= MOST_CONTROL_SHARE * len(head)

@@ -13,7 +13,7 @@ from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.ingest.clocks import to_utc
 from chaffinch.pipelines.ingest.headers import Matched, letters_and_digits, recognise
 from chaffinch.pipelines.ingest.moments import parse_moments, plausible
-from chaffinch.pipelines.ingest.numerals import Mark, decimal_mark, is_missing
+from chaffinch.pipelines.ingest.numerals import Mark, decimal_mark, is_missing, plain_decimals
 from chaffinch.pipelines.ingest.rows_aside import flagged_rows
 from chaffinch.pipelines.ingest.text_table import TextTable
 from chaffinch.pipelines.ingest.wording import counted
@@ -40,6 +40,13 @@ class Reading:
     aside: list[pl.DataFrame] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     attention: list[str] = field(default_factory=list)
+    _plain: dict[int, pl.Series | None] = field(default_factory=dict)
+
+    def plain(self, column: Matched) -> pl.Series | None:
+        """The numbers of a column of plain decimals; None where it holds anything else."""
+        if column.position not in self._plain:
+            self._plain[column.position] = plain_decimals(self.table.raw(column), self.mark)
+        return self._plain[column.position]
 
     def alert(self, sentence: str) -> None:
         """Note what the user should see to."""
@@ -94,7 +101,7 @@ def read_names(reading: Reading, word: str) -> pl.Series:
     column = reading.table.find("word", word)
     height = reading.table.rows.height
     if column is not None:
-        texts = cleaned_names(reading.table.texts(column))
+        texts = cleaned_names(reading.table.raw(column))
     else:
         texts = pl.repeat(None, height, dtype=pl.String, eager=True)
     if texts.null_count() and (stated := constant(reading, word)) is not None:
@@ -182,21 +189,33 @@ def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
         )
     first = time or date
     assert first is not None
-    texts = table.texts(first)
     dates = table.texts(date) if time is not None and date is not None else None
     if date is None and (stated := constant(reading, "date")) is not None:
-        dates = pl.repeat(stated, len(texts), dtype=pl.String, eager=True)
-    unit = _zone_word(first) or first.unit
-    found = parse_moments(table.file, texts, dates, unit, reading.stated)
+        dates = pl.repeat(stated, table.rows.height, dtype=pl.String, eager=True)
+    return moments_of(reading, machines, first, dates).alias("time")
+
+
+def moments_of(
+    reading: Reading, machines: pl.Series, column: Matched, dates: pl.Series | None = None
+) -> pl.Series:
+    """The moments in ``column``, UTC, wall clocks by the zone of their machine; unsound rows go aside.
+
+    ``dates``: the days, where ``column`` holds times of day.
+    """
+    texts = reading.table.texts(column)
+    unit = _zone_word(column) or column.unit
+    found = parse_moments(reading.table.file, texts, dates, unit, reading.stated)
     reading.notes.extend(found.notes)
     utc = plausible(found.utc.fill_null(_by_zones(reading, found.local, machines, _zone_named(unit))))
+    if utc.null_count() == 0:
+        return utc
     shown = texts if dates is None else dates + " " + texts
     lacking = is_missing(shown)
-    reading.set_aside(utc.is_null() & lacking, "bad_time", first.header, shown, "The row has no time.")
+    reading.set_aside(utc.is_null() & lacking, "bad_time", column.header, shown, "The row has no time.")
     reading.set_aside(
-        utc.is_null() & ~lacking, "bad_time", first.header, shown, "'{}' is no moment between 1990 and 2100."
+        utc.is_null() & ~lacking, "bad_time", column.header, shown, "'{}' is no moment between 1990 and 2100."
     )
-    return utc.alias("time")
+    return utc
 
 
 def _zone_word(column: Matched) -> str | None:

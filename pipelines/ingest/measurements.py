@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.headers import Matched
 from chaffinch.pipelines.ingest.log_columns import Reading
-from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, plain_decimals, unit_in_values
+from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, unit_in_values
 from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels
 
@@ -54,12 +54,11 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     """
     import polars as pl
 
-    texts = reading.table.texts(column)
     if column.target == "working":
-        return _read_flag(reading, column, texts)
-    numbers = plain_decimals(texts, reading.mark)
+        return _read_flag(reading, column)
+    numbers = reading.plain(column)
     if numbers is None:
-        numbers, column = _odd_numbers(reading, column, texts)
+        numbers, column = _odd_numbers(reading, column, reading.table.texts(column))
     change = unit_of(column)
     bushel = _bushel_masses(reading, column, crops) if change.needs_bushel else None
     frame = pl.DataFrame({"v": numbers, "b": bushel if bushel is not None else 0.0})
@@ -90,16 +89,25 @@ def told_words(reading: Reading, column: Matched) -> str | None:
 
     Without this a remark in a column called "load" or "track" would set every row of the log aside.
     """
-    if column.rank <= 1 or column.target == "working":
+    if column.rank <= 1 or column.target == "working" or reading.plain(column) is not None:
         return None
-    texts = reading.table.texts(column)
-    texts = texts.filter(~is_missing(texts))[:WORDS_SAMPLED]
+    texts = _first_written(reading.table.raw(column))
     plain, _ = unit_in_values(texts)
     words = parse_numbers(plain, reading.mark).bad
     if len(words) >= FEWEST_TO_JUDGE and words.sum() > len(words) / 2:
         example = texts.filter(words)[0][:40]
         return f"it looks like {column.target} but holds words such as '{example}'"
     return None
+
+
+def _first_written(texts: pl.Series) -> pl.Series:
+    """The first of ``texts`` that are not missing, without surrounding spaces."""
+    for part in (texts[: 2 * WORDS_SAMPLED], texts):
+        plain = part.str.strip_chars()
+        written = plain.filter(~is_missing(plain))
+        if len(written) >= WORDS_SAMPLED:
+            break
+    return written[:WORDS_SAMPLED]
 
 
 def _bushel_masses(reading: Reading, column: Matched, crops: pl.Series | None) -> pl.Series:
@@ -140,12 +148,17 @@ def _note_unit(reading: Reading, column: Matched, change: Conversion, values: pl
     reading.notes.append(note)
 
 
-def _read_flag(reading: Reading, column: Matched, texts: pl.Series) -> pl.Series:
+def _read_flag(reading: Reading, column: Matched) -> pl.Series:
     import polars as pl
 
     words = dict.fromkeys(_YES, 1.0) | dict.fromkeys(_NO, 0.0)
-    lower = texts.str.to_lowercase()
-    flags = lower.replace_strict(words, default=None, return_dtype=pl.Float64)
+    raw = reading.table.raw(column)
+    # A log repeats few words in many rows.
+    written = raw.unique()
+    lower = written.str.strip_chars().str.to_lowercase()
+    meant = lower.replace_strict(words, default=None, return_dtype=pl.Float64)
+    flags = raw.replace_strict(written, meant, return_dtype=pl.Float64)
+    texts = reading.table.texts(column)
     bad = flags.is_null() & ~is_missing(texts)
     sentence = f"'{{}}' in column '{column.header}' says neither working (1) nor not (0)."
     reading.set_aside(bad, "not_a_number", column.header, texts, sentence)

@@ -34,7 +34,12 @@ def is_missing(texts: pl.Series) -> pl.Series:
 def decimal_mark(columns: list[pl.Series]) -> Mark | None:
     """The decimal mark that the columns of a file show beyond doubt, else None."""
     comma = point = 0
+    commas = any(texts.str.contains(",", literal=True).any() for texts in columns)
+    points = any(texts.str.contains(".", literal=True).any() for texts in columns)
     for texts in columns:
+        if not (commas and points) and comma + point:
+            # Where only one mark occurs, the first that is beyond doubt decides.
+            break
         # A mark is beyond doubt when other than three digits follow it, or when a zero leads.
         comma += int(texts.str.contains(r"^[+-]?\d*,(\d{1,2}|\d{4,})$|^[+-]?0,\d+$").sum())
         comma += int(texts.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+,\d+$").sum())
@@ -84,8 +89,10 @@ def plain_decimals(texts: pl.Series, mark: Mark | None) -> pl.Series | None:
     What ``parse_numbers`` gives for such a column, in a fraction of the time.
     """
     if mark == ",":
-        # A point may group thousands there.
-        return None
+        if texts.str.contains(".", literal=True).any():
+            # A point may group thousands there.
+            return None
+        texts = texts.str.replace(",", ".", literal=True)
     values = _as_numbers(texts)
     return values if values.null_count() == int((texts == "").sum()) + texts.null_count() else None
 

@@ -9,29 +9,35 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from chaffinch.pipelines.ingest.decode import Lines
+
 if TYPE_CHECKING:
     import polars as pl
 
 
-def plain_rows(body: bytes, separator: str, header: str, headers: Sequence[str]) -> pl.DataFrame | None:
-    """The rows of ``body``, one text column per header; None where a line needs a closer look.
+def plain_rows(
+    lines: Lines, first: int, separator: str, header: str, headers: Sequence[str]
+) -> pl.DataFrame | None:
+    """The rows from line index ``first`` on, one text column per header; None where a line needs a closer look.
 
-    ``body``: UTF-8 below the header line ``header``, lines ended by line feeds.
+    ``header``: the header line, which may come again further down.
     """
     import polars as pl
 
-    if not body or any(odd in body for odd in (b'"', b"\0", b"\r", header.strip().encode())):
+    content, start = lines.content, lines.start_of(first)
+    odd_ones = (b'"', b"\0", b"\r", header.strip().encode())
+    if start == len(content) or any(content.find(odd, start) >= 0 for odd in odd_ones):
         return None
-    if not body.endswith(b"\n"):
+    if not content.endswith(b"\n"):
         # Without it the reader passes over a field too many in the last row.
-        body += b"\n"
-    rows = body.count(b"\n")
+        content += b"\n"
+    rows = content.count(b"\n", start)
     # The reader fills short rows up and refuses long ones, so the right sum means that every row is whole.
-    if body.count(separator.encode()) != rows * (len(headers) - 1):
+    if content.count(separator.encode(), start) != rows * (len(headers) - 1):
         return None
     try:
         frame = pl.read_csv(
-            body, has_header=False, separator=separator, quote_char=None,
+            content, has_header=False, skip_lines=first, separator=separator, quote_char=None,
             schema=dict.fromkeys(headers, pl.String()), empty_string_is_null=False,
         )  # fmt: skip
     except pl.exceptions.PolarsError:

@@ -66,9 +66,13 @@ class TextTable:
         """The column that is ``target``, or None."""
         return next((m for m in self.matched if m.kind == kind and m.target == target), None)
 
+    def raw(self, column: Matched) -> pl.Series:
+        """The texts of ``column`` as they stand."""
+        return self.rows[self.headers[column.position]]
+
     def texts(self, column: Matched) -> pl.Series:
         """The texts of ``column``, without surrounding spaces."""
-        return self.rows[self.headers[column.position]].str.strip_chars()
+        return self.raw(column).str.strip_chars()
 
 
 def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
@@ -186,7 +190,7 @@ def _rows(
     """Rows from line index ``start`` on, their line numbers, malformed rows, and repeated headers."""
     import polars as pl
 
-    rows = plain_rows(lines.below(start), separator, header, headers)
+    rows = plain_rows(lines, start, separator, header, headers)
     if rows is not None:
         none = pl.DataFrame(schema={"line": pl.Int64(), "text": pl.String()})
         return rows, pl.arange(start + 1, start + 1 + rows.height, eager=True), none, 0

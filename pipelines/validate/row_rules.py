@@ -40,7 +40,7 @@ def apply_rules(parsed: Parsed) -> Parsed:
 
     kept: dict[str, Any] = {}
     aside = [parsed.set_aside] if parsed.set_aside is not None and parsed.set_aside.height else []
-    for name in ("readings", "adjustments", "loss_checks"):
+    for name in ("readings", "adjustments", "loss_checks", "load_tickets"):
         frame = getattr(parsed, name)
         if frame is None or frame.height == 0:
             continue
@@ -60,8 +60,9 @@ def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.Dat
     """Rows that fail none of ``found``, and a row for ``set_aside`` for each rule that a row fails."""
     import polars as pl
 
-    marks = frame.select(fault.fails.fill_null(False).alias(str(i)) for i, fault in enumerate(found))
-    failing = [i for i in range(len(found)) if marks[str(i)].any()]
+    any_fails = frame.select(fault.fails.any().alias(str(i)) for i, fault in enumerate(found))
+    failing = [i for i in range(len(found)) if any_fails[str(i)][0]]
+    marks = frame.select(found[i].fails.fill_null(False).alias(str(i)) for i in failing)
     if not failing:
         return frame, pl.DataFrame(schema=dict.fromkeys(ASIDE_COLUMNS, pl.String()) | {"row": pl.Int64()})
     told = pl.concat([_told(frame.filter(marks[str(i)]), found[i]) for i in failing])
@@ -175,10 +176,17 @@ def _repeated(frame: pl.DataFrame) -> pl.Expr:
     import polars as pl
 
     # Comparing whole rows is dear; where no two rows share a moment there is nothing to compare.
-    if "time" in frame.columns and frame["time"].n_unique() == frame.height:
+    if "time" in frame.columns and _all_differ(frame["time"]):
         return pl.repeat(False, pl.len())
     others = [name for name in frame.columns if name != "row"]
     return ~pl.struct(others).is_first_distinct()
+
+
+def _all_differ(times: pl.Series) -> bool:
+    """Whether no two are the same; told at a glance where they ascend."""
+    steps = times.to_physical().diff(null_behavior="drop")
+    ascend = times.null_count() == 0 and (steps > 0).all()
+    return bool(ascend) or times.n_unique() == len(times)
 
 
 def _filled(sentence: str, **known: object) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from chaffinch.pipelines.ingest import text_table
-from chaffinch.pipelines.ingest.decode import decode_lines
+from chaffinch.pipelines.ingest.decode import Lines, decode_lines
 from chaffinch.pipelines.ingest.plain_rows import plain_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -30,7 +30,7 @@ def by_line(text: str):
 def test_the_short_way_agrees_with_the_long_one(body, end):
     text = f"{HEADER}\n{body}{end}"
     lines = decode_lines("log.csv", text.encode())
-    rows = plain_rows(lines.below(1), ",", HEADER, NAMES)
+    rows = plain_rows(lines, 1, ",", HEADER, NAMES)
     if rows is None:
         return
     expected, numbers, malformed, repeated = by_line(text)
@@ -39,15 +39,19 @@ def test_the_short_way_agrees_with_the_long_one(body, end):
     assert (malformed.height, repeated) == (0, 0)
 
 
-def body_of(rows: int, *odd: str) -> bytes:
-    return ("1,2,3\n" * rows + "".join(odd)).encode()
+def short_way(body: str):
+    return plain_rows(Lines(f"{HEADER}\n{body}".encode(), "UTF-8"), 1, ",", HEADER, NAMES)
+
+
+def body_of(rows: int, *odd: str) -> str:
+    return "1,2,3\n" * rows + "".join(odd)
 
 
 @pytest.mark.parametrize("rows", [1, 1000, 50_000])
 def test_whole_rows_go_the_short_way(rows):
-    read = plain_rows(body_of(rows), ",", HEADER, NAMES)
+    read = short_way(body_of(rows))
     assert read is not None and read.height == rows
-    assert plain_rows(body_of(rows, "1,2,3"), ",", HEADER, NAMES).height == rows + 1
+    assert short_way(body_of(rows, "1,2,3")).height == rows + 1
 
 
 @pytest.mark.parametrize(
@@ -69,7 +73,7 @@ def test_whole_rows_go_the_short_way(rows):
 @pytest.mark.parametrize("rows", [1, 1000, 50_000])
 def test_one_odd_row_anywhere_sends_the_file_the_long_way(rows, odd):
     for body in (body_of(rows, *odd), body_of(0, *odd) + body_of(rows), body_of(rows, *odd) + body_of(rows)):
-        assert plain_rows(body, ",", HEADER, NAMES) is None
+        assert short_way(body) is None
 
 
 @pytest.mark.parametrize(
@@ -86,4 +90,5 @@ def test_lines_of_a_text_whatever_ends_them(text, expected):
     assert lines.text.to_list() == expected
     assert lines.head(2) == expected[:2]
     assert lines.head(99) == expected
-    assert lines.below(1).decode().replace("\r", "") == "\n".join(expected[1:])
+    assert lines.content[lines.start_of(1) :].decode().replace("\r", "") == "\n".join(expected[1:])
+    assert lines.start_of(99) == len(lines.content)
