@@ -14,10 +14,13 @@ from chaffinch.dashboards.words import (
     change_in_words,
     reason_sentence,
     setting_change,
+    signed,
     significant,
     tone,
 )
 from chaffinch.schemas.tables import OUTCOMES
+
+Scale = tuple[float, str]
 
 MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
 OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
@@ -63,6 +66,14 @@ class Outcome:
             return f"{self.words} {self.verdict}"
         return f"{self.words} {change_in_words(self.percent, self.low, self.high)}"
 
+    def absolute_in(self, mass_per_area: Scale) -> str | None:
+        """``+12 kg/ha (2.2 to 23 kg/ha)`` in the shown unit; None where no loss check calibrates the signal."""
+        if self.absolute_kg_ha is None:
+            return self.absolute
+        middle, low, high = (value * mass_per_area[0] for value in self.absolute_kg_ha)
+        unit = f"{NARROW}{mass_per_area[1]}"
+        return f"{signed(middle)}{unit} ({signed(low)} to {signed(high)}{unit})"
+
     @property
     def why(self) -> str:
         """Why nothing can be told, always something."""
@@ -97,6 +108,25 @@ class Change:
 
     def with_verdict(self, *verdicts: str) -> list[Outcome]:
         return [o for o in self.outcomes if o.verdict in verdicts]
+
+    @property
+    def clear(self) -> list[Outcome]:
+        """Those that a change moved one way or the other."""
+        return self.with_verdict("less", "more")
+
+    @property
+    def unmoved(self) -> list[str]:
+        """In words, what of its card shows no clear change."""
+        return [o.words for o in self.told if o.verdict == "no clear change"]
+
+    @property
+    def untold(self) -> list[tuple[list[str], str]]:
+        """(what can't be told, why), outcomes with the same reasons together."""
+        by_reason: dict[str, list[str]] = {}
+        for outcome in self.told:
+            if outcome.verdict == "cannot tell":
+                by_reason.setdefault(outcome.why, []).append(outcome.words)
+        return [(words, why) for why, words in by_reason.items()]
 
     @property
     def told(self) -> list[Outcome]:
@@ -196,15 +226,18 @@ def outcome_of(row: dict) -> Outcome:
     )
 
 
-def headline(change: Change, feed: float | None, unit: str = "t/h") -> str:
+def headline(
+    change: Change, feed: float | None, unit: str = "t/h", mass_per_area: Scale = (1.0, "kg/ha")
+) -> str:
     """One sentence or two for a change: what is clear, capacity in t/h, else why nothing is.
 
     feed : typical grain feed rate before the change in ``unit``, which turns capacity from % into that unit.
+    mass_per_area : factor from kg/ha and the shown unit, for losses that a loss check calibrates.
     """
     if not change.outcomes:
         return "Cannot tell: no effect was estimated, for want of steady work around the change."
     clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
-    at_same_feed = [o.phrase for o in clear if o.name in AT_SAME_FEED]
+    at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in AT_SAME_FEED]
     others = [o.phrase for o in clear if o.name not in AT_SAME_FEED]
     parts = [_capital(_listed(at_same_feed)) + " at the same feed rate."] if at_same_feed else []
     parts += [_capital(_listed(others)) + "."] if others else []
@@ -217,6 +250,19 @@ def headline(change: Change, feed: float | None, unit: str = "t/h") -> str:
     if unclear:
         return "No clear change in " + _listed([o.words for o in unclear]) + "."
     return "Cannot tell: " + " ".join(dict.fromkeys(reason_sentence(code) for code in change.reason_codes))
+
+
+def _weighed(outcome: Outcome, mass_per_area: Scale) -> str:
+    """The phrase with kg/ha where a loss check gives them: ``..., that is 12 kg/ha (2.2 to 23 kg/ha) more``."""
+    if outcome.absolute_kg_ha is None:
+        return outcome.phrase
+    middle, *ends = (value * mass_per_area[0] for value in outcome.absolute_kg_ha)
+    if min(ends) <= 0 <= max(ends):
+        return outcome.phrase
+    unit = f"{NARROW}{mass_per_area[1]}"
+    low, high = sorted(abs(end) for end in ends)
+    told = f"{significant(abs(middle))}{unit} ({significant(low)} to {significant(high)}{unit})"
+    return f"{outcome.phrase}, that is {told} {'more' if middle > 0 else 'less'}"
 
 
 def capacity_sentence(capacity: Outcome, feed: float | None, unit: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.changes import Change
-from chaffinch.dashboards.field_data import Array, on_metres
+from chaffinch.dashboards.field_data import Array, local_ms, on_metres
 from chaffinch.dashboards.shown_units import METRIC, Scale, ShownUnits
 from chaffinch.dashboards.theme import COLOUR_SCALE, light, template
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 MOST_MARKERS = 2200
+AROUND_PX = 84  # the colour bar with its title, and the margins
 OnGround: TypeAlias = "Callable[[Array, Array], tuple[Array, Array]]"
 
 
@@ -56,10 +58,12 @@ def field_map(
     changes: Sequence[Change],
     boundary_wkt: str | None,
     length: Scale = METRIC.length,
+    zone_name: str | None = None,
 ) -> go.Figure | None:
     """One trace a layer, the first visible. None where no reading has a position or no layer has data.
 
-    length : factor from m, and the name of the shown unit.
+    length : factor from m, and the name of the shown unit. zone_name : of the clock, so that the timeline and
+    the map tell the same moments.
     """
     import plotly.graph_objects as go
 
@@ -81,15 +85,77 @@ def field_map(
         _add_layer(figure, layer, thin, (x, y), visible=number == 0)
     for change in changes:
         _add_change(figure, placed, change, on_ground)
-    shape = float(np.ptp(y)) / (float(np.ptp(x)) or 1.0)
+    extent = _extent(figure, x, y)
+    _add_scale(figure, extent, length[1])
+    since = (thin["time"] - thin["time"][0]).dt.total_seconds().to_list()
+    shape = extent.height / extent.width
     figure.update_layout(
-        height=int(np.clip(600 * shape, 400, 560)), margin={"l": 8, "r": 8, "t": 8, "b": 8}, dragmode="pan"
+        height=AROUND_PX + int(np.clip(640 * shape, 240, 640)),
+        margin={"l": 8, "r": 8, "t": AROUND_PX - 12, "b": 8},
+        dragmode="pan",
+        meta={
+            "shape": round(shape, 3),
+            "around_px": AROUND_PX,
+            "across": round(extent.width, 1),
+            "pass_width": round(_pass_width_m(placed) * length[0], 2),
+            "first_ms": float(local_ms(thin["time"][:1], zone_name)[0]),
+            "seconds": since,
+        },
     )
-    figure.update_xaxes(title=f"east, {length[1]}", showgrid=False, constrain="domain")
-    figure.update_yaxes(
-        title=f"north, {length[1]}", showgrid=False, scaleanchor="x", scaleratio=1, constrain="domain"
-    )
+    across = {"showgrid": False, "showticklabels": False, "zeroline": False, "constrain": "domain"}
+    figure.update_xaxes(range=[extent.west, extent.east], **across)
+    figure.update_yaxes(range=[extent.south, extent.north], scaleanchor="x", scaleratio=1, **across)
     return figure
+
+
+def _pass_width_m(placed: pl.DataFrame) -> float:
+    """Of the swath that a mark stands for; where it is not logged, about what a header cuts."""
+    known = placed["working_width_m"].median() if "working_width_m" in placed.columns else None
+    return float(known) if isinstance(known, (int, float)) and known > 0 else 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """Edges of what is drawn, in the shown unit of length."""
+
+    west: float
+    east: float
+    south: float
+    north: float
+
+    @property
+    def width(self) -> float:
+        return self.east - self.west
+
+    @property
+    def height(self) -> float:
+        return self.north - self.south
+
+
+def _extent(figure: go.Figure, x: Array, y: Array) -> Extent:
+    """Around readings and boundary, with a margin, and room for the scale below."""
+    outlines = [trace for trace in figure.data if trace.name == "boundary"]
+    xs = np.concatenate([x, *(np.asarray(trace.x) for trace in outlines)])
+    ys = np.concatenate([y, *(np.asarray(trace.y) for trace in outlines)])
+    west, east, south, north = xs.min(), xs.max(), ys.min(), ys.max()
+    spare = 0.04 * max(east - west, north - south, 1.0)
+    return Extent(float(west - spare), float(east + spare), float(south - 3 * spare), float(north + spare))
+
+
+def _add_scale(figure: go.Figure, extent: Extent, unit: str) -> None:
+    """A bar of a round length in the lower left corner, and which way is north."""
+    length = round_length(0.3 * extent.width)
+    left, low = extent.west + 0.02 * extent.width, extent.south + 0.03 * extent.height
+    line = {"color": light("ink"), "width": 3}
+    figure.add_shape(type="line", x0=left, x1=left + length, y0=low, y1=low, line=line, name="scale")
+    text = {"showarrow": False, "yanchor": "bottom", "font": {"size": 12}}
+    figure.add_annotation(x=left, y=low, text=f"{length:g} {unit}, north is up", xanchor="left", **text)
+
+
+def round_length(most: float) -> float:
+    """The largest 1, 2 or 5 times a power of ten that is not above ``most``."""
+    power = 10.0 ** math.floor(math.log10(most))
+    return max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-9))
 
 
 def _add_outline(figure: go.Figure, x: Array, y: Array) -> None:
@@ -133,7 +199,8 @@ def _colour_bar(text: str) -> dict[str, object]:
         "orientation": "h",
         "x": 0.5,
         "y": 1.0,
-        "yanchor": "bottom",
+        "yref": "container",
+        "yanchor": "top",
         "thickness": 12,
         "len": 0.9,
         "title": {"text": text, "side": "top"},

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards import advice, data_quality, words
-from chaffinch.dashboards.changes import MAIN_OUTCOMES, OTHER_OUTCOMES, Change, changes_of, headline
-from chaffinch.dashboards.effect_chart import change_lines, effect_chart
+from chaffinch.dashboards.changes import MAIN_OUTCOMES, OTHER_OUTCOMES, Change, Outcome, changes_of, headline
+from chaffinch.dashboards.effect_chart import change_lines, effect_chart, rows_of_outcomes
+from chaffinch.dashboards.facts import field_facts
 from chaffinch.dashboards.field_data import (
     beside,
     feed_edges,
@@ -19,7 +20,7 @@ from chaffinch.dashboards.field_data import (
     with_quantities,
 )
 from chaffinch.dashboards.field_map import by_pass, field_map, layers
-from chaffinch.dashboards.loss_curve import PLACES, loss_curve
+from chaffinch.dashboards.loss_curve import PLACES, Sides, loss_curve, with_fit
 from chaffinch.dashboards.parts import Drawn, Table, draw, number, rows_of
 from chaffinch.dashboards.season_page import machine_href
 from chaffinch.dashboards.settings_in_use import (
@@ -63,8 +64,10 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     sides = [beside(told, moments, k) for k in range(len(changes))]
     state = state_of_settings(told, inputs.adjustments)
     stated = farm.machines.get(inputs.machine)
+    in_use = settings_in_use(state)
     return {
-        "in_use": settings_in_use(state),
+        "facts": field_facts(crop[0] if crop.len() else None, changes, sides, in_use),
+        "in_use": in_use,
         "findings": against_common_practice(
             state, crop[0] if crop.len() else None, stated.drum_diameter_m if stated else None
         ),
@@ -82,13 +85,15 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
                 "surprises": advice.surprises(change),
-                "headline": headline(change, _median(sides[k][0], "feed"), units.feed_rate[1]),
+                "headline": headline(
+                    change, _median(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
+                ),
                 "before": words.duration(change.seconds_before),
                 "after": words.duration(change.seconds_after),
             }
             for k, change in enumerate(changes)
         ],
-        "effect_figures": _effect_figures(changes, zone),
+        "effect_figures": _effect_figures(changes, zone, units),
         "timeline": _timeline(told, changes, zone, units),
         "map": _map(told, changes, zone, inputs.boundary_wkt, units),
         "curves": _curves(told, changes, sides, units),
@@ -142,18 +147,20 @@ def _summary(told: pl.DataFrame, units: ShownUnits) -> list[tuple[str, str]]:
     return [*known, ("Steady work", f"{usable.height:,} of {told.height:,} readings")]
 
 
-def _effect_figures(changes: list[Change], zone: str | None) -> list[Drawn]:
+def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) -> list[Drawn]:
     drawn = []
     for identity, outcomes, about in (
         ("effects-main", MAIN_OUTCOMES, "losses, throughput and capacity"),
         ("effects-other", OTHER_OUTCOMES, "grain quality, returns and fuel"),
     ):
         groups = [(c, [o for name in outcomes if (o := c.outcome(name)) is not None]) for c in changes]
-        figure = effect_chart([(change_lines(c, words.clock(c.time, zone)), found) for c, found in groups])
+        figure = effect_chart(
+            [(change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found)) for c, found in groups]
+        )
         table = Table(
             f"Effect of each change on {about}",
             ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
-            rows_of([_effect_cells(c, o, zone) for c, found in groups for o in found]),
+            rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
         )
         description = (
             f"Ranges of the effect of {len(changes)} changes on {about}; the numbers are in the table below."
@@ -163,15 +170,15 @@ def _effect_figures(changes: list[Change], zone: str | None) -> list[Drawn]:
     return drawn
 
 
-def _effect_cells(change: Change, outcome: Any, zone: str | None) -> list[str]:
+def _effect_cells(change: Change, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:
     told = outcome.has_range
     return [
         f"{change.number}. {words.clock(change.time, zone)} {change.title}",
         outcome.words,
         outcome.verdict,
-        words.signed(outcome.percent) if told else "–",
-        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",
-        outcome.absolute or "–",
+        words.signed(outcome.percent) if told else "–",  # type: ignore[arg-type]
+        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",  # type: ignore[arg-type]
+        outcome.absolute_in(units.mass_per_area) or "–",
         " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
     ]
 
@@ -193,7 +200,8 @@ def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None, units
     )
     description = (
         "Course over time of " + ", ".join(course.words.lower() for course in rows) + " and of the settings; "
-        "thin lines are readings, bold lines medians of steady work, dashed lines the changes."
+        "thin lines are readings, bold lines medians of steady work, dashed lines the changes; "
+        "shaded are turns and stops."
     )
     return draw(figure, "course", description, table, zooms=_zooms(changes, zone))
 
@@ -213,7 +221,7 @@ def _map(
     told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None, units: ShownUnits
 ) -> Drawn | None:
     shown = layers(told, losses_are_calibrated(told), units)
-    figure = field_map(told, shown, changes, boundary, units.length)
+    figure = field_map(told, shown, changes, boundary, units.length, zone)
     passes = by_pass(told, shown)
     table = Table(
         "Medians of each pass",
@@ -244,26 +252,30 @@ def _curves(
     edges, feed_unit = feed_edges(told), units.feed_rate[1]
     unit = "kg/s" if losses_are_calibrated(told) else "signal"
     found = []
-    for change, (before, after) in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
-        binned = [
-            (place, loss_by_feed(before, column, edges), loss_by_feed(after, column, edges))
-            for column, place in PLACES
-            if told[column].count()
-        ]
+    for change, sides_of in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
+        drawn = []
+        for column, place, outcome in PLACES:
+            if not told[column].count():
+                continue
+            binned = tuple(loss_by_feed(side, column, edges) for side in sides_of)
+            effect = change.outcome(outcome)
+            log_ratio = effect.log_ratio if effect is not None and effect.has_range else None
+            drawn.append(Sides(place, *with_fit(binned, sides_of, column, log_ratio)))  # type: ignore[arg-type]
         table = Table(
             f"Loss against feed rate, change {change.number}",
-            ("Loss", "Side", f"Feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half", "Readings"),
-            rows_of(
-                [
-                    [place, side, number(r["feed"], 1), number(r["loss"], 3),
-                     f"{number(r['low'], 3)} to {number(r['high'], 3)}", str(r["readings"])]
-                    for place, *tables in binned
-                    for side, table in zip(("before", "after"), tables, strict=True)
-                    for r in table.iter_rows(named=True)
-                ]
-            ),
+            ("Loss", "Side", f"Feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half",
+             f"Fitted curve, {unit}", "Readings"),
+            rows_of([_curve_cells(one.words, side, r) for one in drawn
+                     for side, table in (("before", one.before), ("after", one.after))
+                     for r in table.iter_rows(named=True)]),
         )  # fmt: skip
         text = f"Loss against feed rate before and after change {change.number}."
-        part = draw(loss_curve(binned, unit, units.feed_rate[1]), f"curve-{change.number}", text, table)
+        part = draw(loss_curve(drawn, unit, feed_unit), f"curve-{change.number}", text, table)
         found += [(change, part)] if part else []
     return found
+
+
+def _curve_cells(place: str, side: str, row: dict[str, Any]) -> list[str]:
+    middle_half = f"{number(row['low'], 3)} to {number(row['high'], 3)}"
+    told = [number(row["feed"], 1), number(row["loss"], 3), middle_half, number(row["fitted"], 3)]
+    return [place, side, *told, str(row["readings"])]

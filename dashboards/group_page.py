@@ -1,17 +1,20 @@
-"""The page of a machine, and of a crop: each setting's effect field by field, and over the season."""
+"""The page of a machine, and of a crop: each setting's effect, what it depends on, and what settings stood at."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards import advice, words
-from chaffinch.dashboards.changes import Outcome, outcome_of
-from chaffinch.dashboards.effect_chart import effect_chart
-from chaffinch.dashboards.parts import Drawn, Table, draw, rows_of
+from chaffinch.dashboards.changes import outcome_of
+from chaffinch.dashboards.conditions import LEAST_CHANGES, LOSSES, dependence
+from chaffinch.dashboards.facts import Facts, settings_stood_at, single_effects
+from chaffinch.dashboards.forest import Told, by_change, forest
 from chaffinch.dashboards.season_page import crops_of, pooled_name
+from chaffinch.dashboards.shown_units import units_of
+from chaffinch.dashboards.usual import Usual, usual_position
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import settings
 
@@ -20,192 +23,166 @@ FORESTS = (
     ("separation_loss", "Separation loss"),
     ("cleaning_loss", "Cleaning loss"),
     ("throughput", "Throughput as driven"),
+    ("capacity", "Capacity"),
 )
-MOST_FIELDS_DRAWN = 10
-SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
+MOST_DEPENDENCES, LEAST_DRAWN = 8, 3
+LOSSES_DRAWN = tuple(outcome for outcome, *_ in LOSSES)
 
 
 @dataclass(frozen=True, slots=True)
-class Labelled(Outcome):
-    """An outcome that goes by the name of its field instead of by what was measured."""
+class Lot:
+    """What the pages of machines and crops are made from.
 
-    label: str = ""
-
-    @property
-    def words(self) -> str:
-        return words.name_in_figure(self.label, 26)
-
-
-def machine_context(machine: str, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> dict[str, Any]:
-    """What the template shows of a machine: its fields' effects, with those of the season beside them.
-
-    where : ``machine_fields`` of the lake. effects : the whole table.
+    where : ``machine_fields`` of the lake with ``href`` of each page. effects : the whole table, with the
+    ``href`` of the field's page on rows of adjustments. facts : by ``href``.
     """
-    mine = effects.filter(pl.col("machine") == machine)
-    per_field = mine.filter(pl.col("scope") == "field")
-    crops = crops_of(per_field)
-    season = effects.filter((pl.col("scope") == "season") & pl.col("crop").is_in(crops))
-    held = mine.filter(pl.col("scope") == "season")
-    return _context(
-        machine,
-        "machine",
-        "on this machine",
-        where.filter(pl.col("machine") == machine),
-        mine,
-        per_field,
-        season,
-        held,
-        farm,
+
+    where: pl.DataFrame
+    effects: pl.DataFrame
+    facts: Mapping[str, Facts]
+
+
+def lot_of(where: pl.DataFrame, effects: pl.DataFrame, facts: Mapping[str, Facts]) -> Lot:
+    """Join pages to places and adjustments."""
+    hrefs = [words.field_href(row) for row in where.iter_rows(named=True)]
+    placed = where.with_columns(pl.Series("href", hrefs, dtype=pl.String))
+    day = placed["day"] if "day" in placed.columns else pl.Series("day", [None] * placed.height)
+    pages = placed.select("machine", "field", "href", day.cast(pl.Date).alias("day"))
+    of_day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date()).alias("day")
+    joined = effects.with_columns(of_day).join(
+        pages, on=["machine", "field", "day"], how="left", nulls_equal=True, maintain_order="left"
     )
+    return Lot(placed, joined.drop("day"), facts)
 
 
-def crop_context(crop: str, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> dict[str, Any]:
+def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
+    """What the template shows of a machine: its fields' effects, with those of the season beside them."""
+    mine = lot.effects.filter(pl.col("machine") == machine)
+    per_field = mine.filter(pl.col("scope") == "field")
+    season = lot.effects.filter((pl.col("scope") == "season") & pl.col("crop").is_in(crops_of(per_field)))
+    season = season.filter(pl.col("machine").is_null() | (pl.col("machine") == machine))
+    changed = per_field["setting"].unique()
+    told = Told(per_field, season.filter(pl.col("setting").is_in(changed)), _single(mine))
+    where = lot.where.filter(pl.col("machine") == machine)
+    return {
+        "title": machine,
+        "kind": "machine",
+        "scope": "on this machine",
+        "told": _told(mine.filter(pl.col("scope") == "season"), one_crop=False),
+        **_context("machine", where, mine, told, lot, farm),
+    }
+
+
+def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
     """The same for a crop, over machines."""
-    mine = effects.filter(pl.col("crop") == crop)
+    mine = lot.effects.filter(pl.col("crop") == crop)
     places = mine.select("machine", "field").unique()
-    here = where.join(places, on=["machine", "field"], how="semi", nulls_equal=True)
+    here = lot.where.join(places, on=["machine", "field"], how="semi", nulls_equal=True)
     season = mine.filter(pl.col("scope") == "season")
-    per_field = mine.filter(pl.col("scope") == "field")
-    return _context(
-        words.crop_label(crop), "crop", "in this crop", here, mine, per_field, season, season, farm
-    )
+    told = Told(mine.filter(pl.col("scope") == "field"), season, _single(mine))
+    return {
+        "title": words.crop_label(crop),
+        "kind": "crop",
+        "scope": "in this crop",
+        "told": _told(season, one_crop=True),
+        **_context("crop", here, mine, told, lot, farm),
+    }
+
+
+def _single(mine: pl.DataFrame) -> pl.DataFrame:
+    return mine.filter((pl.col("scope") == "adjustment") & pl.col("joint_id").is_null())
 
 
 def _context(
-    title: str,
-    kind: str,
-    scope: str,
-    where: pl.DataFrame,
-    mine: pl.DataFrame,
-    per_field: pl.DataFrame,
-    season: pl.DataFrame,
-    held: pl.DataFrame,
-    farm: Farm,
+    kind: str, where: pl.DataFrame, mine: pl.DataFrame, told: Told, lot: Lot, farm: Farm
 ) -> dict[str, Any]:
-    names = per_field["setting"].unique().sort().to_list()
+    names = told.per_field["setting"].unique().sort().to_list()
     cautions = [settings()[name].caution for name in names if name in settings() and settings()[name].caution]
+    facts = {href: lot.facts[href] for href in where["href"] if href in lot.facts}
+    figures = [
+        (heading, one) for outcome, heading in FORESTS if (one := forest(outcome, heading, kind, told, farm))
+    ]
     return {
-        "title": title,
-        "kind": kind,
-        "scope": scope,
-        "told": _told(held),
-        "figures": [
-            (heading, one)
-            for outcome, heading in FORESTS
-            if (one := _forest(outcome, heading, kind, per_field, season))
-        ],
+        "figures": figures,
+        "dependences": _dependences(told.adjustments, facts, farm),
+        "stood_at": _stood_at(where, facts, farm),
         "places": _places(where, mine, farm),
         "cautions": list(dict.fromkeys(cautions)),
         "open_questions": sorted(
-            set(advice.WOULD_TELL) & set(per_field["reasons"].explode().drop_nulls().to_list())
+            set(advice.WOULD_TELL) & set(told.per_field["reasons"].explode().drop_nulls().to_list())
         ),
     }
 
 
-def _told(season: pl.DataFrame) -> list[str]:
-    """A sentence for each change of a setting that clearly moved something over the season."""
+def _told(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
+    """Each change of a setting that clearly moved something over the season, with what it moved."""
     told = []
-    for key, rows in _by_change(season):
+    for key, rows in by_change(season):
         clear = [
             outcome_of(row)
             for row in rows.sort("crop", "outcome").iter_rows(named=True)
             if row["verdict"] in ("less", "more")
         ]
         crops = rows["crop"].drop_nulls().unique().sort().to_list()
-        where = f" ({', '.join(words.crop_label(crop) for crop in crops)})" if crops else ""
-        distinct = list(dict.fromkeys(outcome.phrase for outcome in clear))
+        where = f" ({', '.join(words.crop_label(crop) for crop in crops)})" if crops and not one_crop else ""
+        distinct = {outcome.phrase: outcome for outcome in clear}
         if distinct:
-            told.append(f"{pooled_name(*key)}{where}: {'; '.join(distinct)}.")
+            told.append({"name": f"{pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
     return told
 
 
-def _by_change(effects: pl.DataFrame) -> Sequence[tuple[tuple[Any, ...], pl.DataFrame]]:
-    ordered = effects.sort([*SAME_CHANGE, "machine", "field"], nulls_last=True)
-    return list(ordered.group_by(SAME_CHANGE, maintain_order=True))
-
-
-def _forest(
-    outcome: str, heading: str, kind: str, per_field: pl.DataFrame, season: pl.DataFrame
-) -> Drawn | None:
-    """One group a change of a setting: the season first, then its fields; a table of them all."""
-    rows = per_field.filter(pl.col("outcome") == outcome)
-    pooled = season.filter(pl.col("outcome") == outcome)
-    titled: list[tuple[list[str], list[Outcome]]] = []
-    cells: list[list[str]] = []
-    left_out = 0
-    for key, own in _by_change(rows):
+def _dependences(adjustments: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> dict[str, Any]:
+    """``drawn``: (change of a setting, sentences, figures), those with most adjustments first; ``few``: the rest."""
+    crops = {told["crop"] for told in facts.values()}
+    units = units_of(farm, crops.pop() if len(crops) == 1 else None)
+    points = single_effects(adjustments, units.feed_rate[0], facts)
+    losses = {key: [p for p in own if p.outcome in LOSSES_DRAWN] for key, own in points.items()}
+    counts = {key: len({p.where for p in own}) for key, own in losses.items()}
+    drawn, few = [], []
+    for number, key in enumerate(sorted(losses, key=lambda k: (-counts[k], str(k))), 1):
+        if counts[key] < LEAST_DRAWN or number > MOST_DEPENDENCES:
+            few += [f"{pooled_name(*key)} ({counts[key]})"] if counts[key] else []
+            continue
         name = pooled_name(*key)
-        same = pl.all_horizontal(
-            pl.col(column).eq_missing(pl.lit(value, own.schema[column]))
-            for column, value in zip(SAME_CHANGE, key, strict=True)
+        sentences, figures = dependence(name, f"depends-{number}", losses[key], units.feed_rate[1])
+        drawn.append((name, sentences, figures))
+    return {"drawn": drawn, "few": few, "least": LEAST_CHANGES}
+
+
+def _stood_at(where: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> list[dict[str, Any]]:
+    """What each setting stood at in each crop, beside what the trade usually does."""
+    machines = {name: farm.machines.get(name) for name in where["machine"].unique()}
+    diameters = {stated.drum_diameter_m if stated else None for stated in machines.values()}
+    diameter = diameters.pop() if len(diameters) == 1 else None
+    rows = []
+    order = {name: place for place, name in enumerate(settings())}
+    stood = {key: hours for key, hours in settings_stood_at(facts.values()).items() if key[1] in order}
+    for (crop, name), hours in sorted(stood.items(), key=lambda item: (item[0][0] or "", order[item[0][1]])):
+        usual: Usual | None = usual_position(settings()[name], crop, diameter, farm.units)
+        rows.append(
+            {
+                "crop": words.crop_label(crop),
+                "setting": settings()[name].label,
+                "values": [(value, words.significant(spent)) for value, spent in hours.items()],
+                "usual": usual,
+                "unlike": usual.unlike(hours) if usual else None,
+            }
         )
-        labelled = [
-            (_season_label(row), row)
-            for row in pooled.filter(same).iter_rows(named=True)
-            if not _is_of_one_field(row, own)
-        ]
-        fields_of = [(_field_label(row, kind), row) for row in own.iter_rows(named=True)]
-        left_out += max(len(fields_of) - MOST_FIELDS_DRAWN, 0)
-        drawn = [*labelled, *fields_of[:MOST_FIELDS_DRAWN]]
-        titled.append(([words.name_in_figure(name, 42)], [_labelled(row, label) for label, row in drawn]))
-        cells += [_cells(name, label, row) for label, row in [*labelled, *fields_of]]
-    table = Table(
-        f"{heading}, effect of each setting by field",
-        ("Change", "Where", "Verdict", "Change, %", "95 % range, %", "Adjustments"),
-        rows_of(cells),
-    )
-    more = f" {left_out} more fields are in the table alone." if left_out else ""
-    description = (
-        f"{heading}: effect of {len(titled)} changes over the season and in each field, with ranges.{more}"
-    )
-    return draw(effect_chart(titled), f"forest-{outcome.replace('_', '-')}", description, table)
-
-
-def _is_of_one_field(season: dict[str, Any], own: pl.DataFrame) -> bool:
-    """Whether the season's effect is that of a single field, and so would be drawn twice."""
-    return own.height == 1 and season["log_ratio"] == own["log_ratio"][0]
-
-
-def _labelled(row: dict[str, Any], label: str) -> Labelled:
-    outcome = outcome_of(row)
-    return Labelled(**{f.name: getattr(outcome, f.name) for f in fields(Outcome)}, label=label)
-
-
-def _season_label(row: dict[str, Any]) -> str:
-    return f"Season, {words.crop_label(row['crop']) if row['crop'] else 'all crops'}"
-
-
-def _field_label(row: dict[str, Any], kind: str) -> str:
-    field = row["field"] if row["field"] is not None else "No field named"
-    return f"{field}, {row['machine']}" if kind == "crop" else field
-
-
-def _cells(name: str, label: str, row: dict[str, Any]) -> list[str]:
-    outcome = outcome_of(row)
-    return [
-        name,
-        label,
-        outcome.verdict,
-        words.signed(outcome.percent) if outcome.percent is not None else "–",
-        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}"
-        if outcome.low is not None and outcome.high is not None
-        else "–",
-        str(row["adjustments_pooled"] or 0),
-    ]
+    return rows
 
 
 def _places(where: pl.DataFrame, mine: pl.DataFrame, farm: Farm) -> list[dict[str, str]]:
     """The fields, latest first, with link and day."""
-    adjusted = mine.filter(pl.col("scope") == "adjustment").select("machine", "field", "time").unique()
-    counts = {(m, f): n for m, f, n in adjusted.group_by("machine", "field").len().iter_rows()}
+    adjusted = mine.filter(pl.col("scope") == "adjustment").select("href", "time").unique()
+    counts = dict(adjusted.group_by("href").len().iter_rows())
     ordered = where.sort("first_time", "machine", "field", descending=[True, False, False])
     return [
         {
             "field": row["field"] if row["field"] is not None else "No field named",
             "machine": row["machine"],
             "day": words.day(row["first_time"], farm.zone_of(row["machine"])),
-            "changes": str(counts.get((row["machine"], row["field"]), 0)),
-            "href": words.field_href(row),
+            "changes": str(counts.get(row["href"], 0)),
+            "href": row["href"],
         }
         for row in ordered.iter_rows(named=True)
     ]

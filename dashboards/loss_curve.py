@@ -1,57 +1,138 @@
-"""Figure: loss against feed rate on both sides of one change."""
+"""Figure: loss against feed rate on both sides of one change, with the curve that the effect belongs to."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 from chaffinch.dashboards.theme import light, template
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-PLACES = (("separation_loss_aligned", "Separation loss"), ("cleaning_loss_aligned", "Cleaning loss"))
+PLACES = (
+    ("separation_loss_aligned", "Separation loss", "separation_loss"),
+    ("cleaning_loss_aligned", "Cleaning loss", "cleaning_loss"),
+)
 SIDES = (("before", "circle-open", "dash"), ("after", "square", "solid"))
+LEAST_STRETCHES = 30
 
 
-def loss_curve(
-    binned: Sequence[tuple[str, pl.DataFrame, pl.DataFrame]], loss_unit: str, feed_unit: str
-) -> go.Figure | None:
-    """Medians with quartiles by class of feed rate; open circles before, full squares after.
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """One loss on both sides of a change.
 
-    binned : (words, before, after) with tables of ``loss_by_feed``. None where neither side has a class.
+    before, after : tables of ``loss_by_feed`` with ``fitted``, the curve at each class's feed rate, null
+    where there is no curve.
+    """
+
+    words: str
+    before: pl.DataFrame
+    after: pl.DataFrame
+
+
+def with_fit(
+    binned: tuple[pl.DataFrame, pl.DataFrame],
+    readings: tuple[pl.DataFrame, pl.DataFrame],
+    column: str,
+    log_ratio: float | None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Both tables with ``fitted``: one curve for both sides, ``log_ratio`` apart.
+
+    The curve is the estimate's own: log loss on feed rate (log, linear) and moisture, here by least squares of
+    ten-second means, at the moisture of the middle reading. How far its two heights lie apart is not fitted
+    again: it is the effect, from which drift has been taken out, so that figure and verdict say the same.
+    """
+    curve = None if log_ratio is None else _curve(readings, column, log_ratio)
+    fitted = []
+    for table, shift in zip(binned, (0.0, log_ratio or 0.0), strict=True):
+        at = table["feed"].to_numpy()
+        values = None if curve is None or not at.size else np.exp(curve(at) + shift)
+        fitted.append(table.with_columns(pl.Series("fitted", values, dtype=pl.Float64) if values is not None
+                                         else pl.lit(None, pl.Float64).alias("fitted")))  # fmt: skip
+    return fitted[0], fitted[1]
+
+
+def _curve(readings: tuple[pl.DataFrame, pl.DataFrame], column: str, log_ratio: float):  # noqa: ANN202
+    """Log loss as a function of feed rate before the change; None where there is too little to fit."""
+    means = [_ten_seconds(side, column) for side in readings]
+    both = pl.concat([m.with_columns(pl.lit(k).alias("after")) for k, m in enumerate(means)])
+    if both.height < LEAST_STRETCHES:
+        return None
+    moisture = both["moisture"].to_numpy()
+    middle = float(np.median(moisture))
+    feed = both["feed"].to_numpy()
+    design = np.column_stack([np.ones(feed.size), np.log(feed), feed, moisture - middle])
+    target = np.log(both["loss"].to_numpy()) - log_ratio * both["after"].to_numpy()
+    (level, power, rate, _), *_ = np.linalg.lstsq(design, target, rcond=None)
+    return lambda at: level + power * np.log(np.maximum(at, 1e-6)) + rate * at
+
+
+def _ten_seconds(side: pl.DataFrame, column: str) -> pl.DataFrame:
+    moisture = pl.col("moisture_aligned_pct").fill_null(strategy="forward").fill_null(0.0)
+    return (
+        side.filter(pl.col(column).is_not_null(), pl.col("feed") > 0)
+        .group_by(pl.col("time").dt.truncate("10s"), maintain_order=True)
+        .agg(pl.col("feed").mean(), pl.col(column).mean().alias("loss"), moisture.mean().alias("moisture"))
+        .filter(pl.col("loss") > 0)
+    )
+
+
+def loss_curve(drawn: Sequence[Sides], loss_unit: str, feed_unit: str) -> go.Figure | None:
+    """Medians with quartiles by class of feed rate, open circles before, full squares after; the curve as lines.
+
+    None where neither side of any loss has a class.
     """
     from plotly.subplots import make_subplots
 
-    drawn = [(words, before, after) for words, before, after in binned if before.height or after.height]
+    drawn = [one for one in drawn if one.before.height or one.after.height]
     if not drawn:
         return None
-    figure = make_subplots(rows=len(drawn), cols=1, shared_xaxes=True, vertical_spacing=0.12)
+    figure = make_subplots(rows=len(drawn), cols=1, shared_xaxes=True, vertical_spacing=0.14)
     figure.layout.template = template()
-    for number, (words, *sides) in enumerate(drawn, 1):
-        for (side, symbol, dash), table in zip(SIDES, sides, strict=True):
+    keys = set()
+    for number, one in enumerate(drawn, 1):
+        for (side, symbol, dash), table in zip(SIDES, (one.before, one.after), strict=True):
             if table.height:
-                figure.add_scatter(
-                    **_side(table, side, symbol, dash), row=number, col=1, showlegend=number == 1
-                )
-        figure.update_yaxes(title=f"{words}, {loss_unit}", rangemode="tozero", row=number, col=1, nticks=5)
+                first = side not in keys
+                keys.add(side)
+                figure.add_scatter(**_points(table, side, symbol), row=number, col=1, showlegend=first)
+            if table["fitted"].count() > 1:
+                figure.add_scatter(**_line(table, side, dash), row=number, col=1)
+        _title(figure, number, f"{one.words}, {loss_unit}")
     figure.update_xaxes(title=f"feed rate, {feed_unit}", row=len(drawn), col=1)
     figure.update_xaxes(fixedrange=True)
-    figure.update_yaxes(fixedrange=True)
-    figure.update_layout(height=70 + 190 * len(drawn), showlegend=True, dragmode=False, margin={"t": 30})
+    figure.update_yaxes(fixedrange=True, rangemode="tozero", nticks=5)
+    figure.update_layout(
+        height=84 + 190 * len(drawn),
+        showlegend=True,
+        dragmode=False,
+        margin={"t": 52},
+        legend={"y": 1, "yref": "container", "yanchor": "top"},
+    )
     return figure
 
 
-def _side(table: pl.DataFrame, side: str, symbol: str, dash: str) -> dict:
+def _title(figure: go.Figure, number: int, text: str) -> None:
+    axis = figure.layout["yaxis" if number == 1 else f"yaxis{number}"]
+    figure.add_annotation(
+        text=f"<b>{text}</b>", x=0, xref="paper", xanchor="left", y=axis.domain[1], yref="paper",
+        yanchor="bottom", showarrow=False,
+    )  # fmt: skip
+
+
+def _points(table: pl.DataFrame, side: str, symbol: str) -> dict:
     colour = light(side)
     return {
         "x": table["feed"].round(3).to_list(),
         "y": table["loss"].round(5).to_list(),
         "name": side,
-        "mode": "lines+markers",
-        "line": {"color": colour, "width": 2, "dash": dash},
-        "marker": {"symbol": symbol, "size": 9, "color": colour},
+        "meta": "medians",
+        "mode": "markers",
+        "marker": {"symbol": symbol, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
         "error_y": {
             "type": "data",
             "symmetric": False,
@@ -59,7 +140,20 @@ def _side(table: pl.DataFrame, side: str, symbol: str, dash: str) -> dict:
             "arrayminus": (table["loss"] - table["low"]).round(5).to_list(),
             "color": colour,
             "thickness": 1,
-            "width": 3,
+            "width": 0,
         },
         "hovertemplate": "%{x:.3g}: %{y:.3g}<extra>" + side + "</extra>",
+    }
+
+
+def _line(table: pl.DataFrame, side: str, dash: str) -> dict:
+    return {
+        "x": table["feed"].round(3).to_list(),
+        "y": table["fitted"].round(5).to_list(),
+        "name": f"{side}, fitted",
+        "meta": "fitted",
+        "mode": "lines",
+        "line": {"color": light(side), "width": 2.5, "dash": dash, "shape": "spline"},
+        "hoverinfo": "skip",
+        "showlegend": False,
     }

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.dashboards import words
 from chaffinch.dashboards.changes import MAIN_OUTCOMES, Outcome, outcome_of
-from chaffinch.dashboards.effect_chart import effect_chart
+from chaffinch.dashboards.effect_chart import Row, effect_chart, rows_of_outcomes
 from chaffinch.dashboards.parts import Table, draw, rows_of
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def crops_of(effects: pl.DataFrame) -> list[str]:
 
 
 def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
-    titled: list[tuple[list[str], list[Outcome]]] = []
+    titled: list[tuple[list[str], list[Row]]] = []
     cells = []
     by_setting = effects.sort("setting", "from_value", "to_value").group_by(
         "setting", "from_value", "to_value", "joint_id", "per_step", "unit", maintain_order=True
@@ -59,7 +59,7 @@ def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
         listed = [outcomes[o] for o in MAIN_OUTCOMES if o in outcomes]
         pooled = max((row["adjustments_pooled"] or 0 for _, row in listed), default=0)
         lines = [words.name_in_figure(name, 42), f"from {pooled} adjustment{'s' if pooled != 1 else ''}"]
-        titled.append((lines, [outcome for outcome, _ in listed]))
+        titled.append((lines, rows_of_outcomes([outcome for outcome, _ in listed])))
         cells += [_cells(name, *outcomes[o]) for o in words.OUTCOME_WORDS if o in outcomes]
     table = Table(
         f"Pooled effects, {title}",

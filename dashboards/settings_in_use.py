@@ -12,8 +12,9 @@ from chaffinch.schemas.declarations import Setting, settings
 
 @dataclass(frozen=True, slots=True)
 class InUse:
-    """One setting at one value: its label, the value with its unit, minutes of steady work."""
+    """One setting at one value: its name and label, the value with its unit, minutes of steady work."""
 
+    setting: str
     label: str
     value: str
     minutes: float
@@ -45,7 +46,9 @@ def settings_in_use(state: pl.DataFrame) -> list[InUse]:
         order = values.unique(maintain_order=True).to_list()
         seconds = dict(zip(counted[setting.column].to_list(), counted["count"].to_list(), strict=True))
         interval = _interval_s(steady)
-        found += [InUse(setting.label, _shown(setting, v), seconds[v] * interval / 60) for v in order]
+        found += [
+            InUse(setting.name, setting.label, _shown(setting, v), seconds[v] * interval / 60) for v in order
+        ]
     return found
 
 

@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import polars as pl
 from chaffinch.dashboards import words
 from chaffinch.dashboards.data_quality import deliveries_of, of_field
+from chaffinch.dashboards.facts import Facts, are_facts
 from chaffinch.dashboards.field_page import FieldInputs, field_context
-from chaffinch.dashboards.group_page import crop_context, machine_context
+from chaffinch.dashboards.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.index_page import index_context
 from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, season_context
 from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     import jinja2
     from chaffinch.pipelines.farm import Farm
 
-MADE_FROM = "made_from.json"
+MADE_FROM, FACTS = "made_from.json", "facts.json"
 TABLES = ("effects", "adjustments", "deliveries", "set_aside", "fields")
 
 
@@ -44,31 +45,40 @@ class Readable(Protocol):
 
 @dataclass
 class Pages:
-    """A folder of pages: writes what changed, notes what each was made from, removes what is gone."""
+    """A folder of pages: writes what changed, notes what each was made from, removes what is gone.
+
+    facts : what pages of many fields need of each field's readings, by page.
+    """
 
     folder: Path
     made_from: dict[str, str]
+    facts: dict[str, Facts] = field(default_factory=dict)
     written: list[str] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
     kept: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def open(cls, folder: Path) -> Pages:
-        try:
-            told = json.loads((folder / MADE_FROM).read_text(encoding="utf-8"))
-            made_from = {str(k): str(v) for k, v in told.items()}
-        except (OSError, ValueError, AttributeError):
-            made_from = {}
-        return cls(folder, made_from)
+        made_from = {str(k): str(v) for k, v in _json_object(folder / MADE_FROM).items()}
+        facts = {name: told for name, told in _json_object(folder / FACTS).items() if are_facts(told)}
+        return cls(folder, made_from, facts)
+
+    def holds(self, name: str, digest: str) -> bool:
+        """Whether page ``name`` is there and made from the same ``digest``."""
+        return self.made_from.get(name) == digest and (self.folder / name).is_file()
 
     def put(self, name: str, digest: str, make: Callable[[], bytes]) -> None:
         """Write page ``name`` unless it is there and made from the same ``digest``, or comes out the same."""
+        if self.holds(name, digest):
+            self.kept[name] = digest
+            self.unchanged.append(name)
+        else:
+            self.write(name, digest, make())
+
+    def write(self, name: str, digest: str, content: bytes) -> None:
+        """Write page ``name`` unless it comes out the same."""
         self.kept[name] = digest
         path = self.folder / name
-        if self.made_from.get(name) == digest and path.is_file():
-            self.unchanged.append(name)
-            return
-        content = make()
         if path.is_file() and path.read_bytes() == content:
             self.unchanged.append(name)
             return
@@ -84,10 +94,22 @@ class Pages:
             if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
                 path.unlink()
                 removed.append(name)
-        if self.kept != self.made_from:
-            text = json.dumps(self.kept, indent=0, sort_keys=True)
-            _write_whole(self.folder / MADE_FROM, text.encode())
+        facts = {name: told for name, told in self.facts.items() if name in self.kept}
+        for name, content in ((FACTS, facts), (MADE_FROM, self.kept)):
+            text = json.dumps(content, indent=0, sort_keys=True)
+            path = self.folder / name
+            if not path.is_file() or path.read_text(encoding="utf-8") != text:
+                _write_whole(path, text.encode())
         return removed
+
+
+def _json_object(path: Path) -> dict[str, Any]:
+    """What a file of this site says; nothing where it is missing or was damaged."""
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return told if isinstance(told, dict) else {}
 
 
 def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
@@ -150,20 +172,26 @@ def _put_field(
     }
     digest = _digest([ground, repr(sorted(row.items())), boundary or "", *narrowed.values()])
 
-    def make() -> bytes:
-        readings = lake.readings(machine, name, *(() if row.get("day") is None else (row["day"],)))
-        inputs = FieldInputs(machine, name, readings, boundary_wkt=boundary, **narrowed)
-        return render("field", field_context(inputs, farm), "../")
-
-    pages.put(words.field_href(row), digest, make)
+    page = words.field_href(row)
+    if page in pages.facts and pages.holds(page, digest):
+        pages.put(page, digest, bytes)
+        return
+    readings = lake.readings(machine, name, *(() if row.get("day") is None else (row["day"],)))
+    inputs = FieldInputs(machine, name, readings, boundary_wkt=boundary, **narrowed)
+    context = field_context(inputs, farm)
+    # As JSON gives it back, so that a first run and a later one make the same pages of it.
+    pages.facts[page] = json.loads(json.dumps(context["facts"]))
+    pages.write(page, digest, render("field", context, "../"))
 
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
     """A page a machine and a page a crop."""
-    digest = _digest([ground, where, effects])
+    facts = {name: told for name, told in pages.facts.items() if name in pages.kept}
+    lot = lot_of(where, effects, facts)
+    digest = _digest([ground, where, effects, json.dumps(facts, sort_keys=True)])
 
     def make(context: Callable[..., dict[str, Any]], name: str) -> bytes:
-        return render("group", context(name, where, effects, farm), "../")
+        return render("group", context(name, lot, farm), "../")
 
     for machine in where["machine"].unique().sort():
         pages.put(machine_href(machine), digest, partial(make, machine_context, machine))

@@ -32,13 +32,16 @@ PALETTE = {
     "feed": ("#1f2a33", "#dde3e6"),
     "moisture": ("#1f6fb2", "#8cc4f5"),
     "speed": ("#7a5c00", "#e0bd55"),
-    "before": ("#7d868d", "#8f989e"),
+    "before": ("#6c757c", "#98a1a7"),
     "after": ("#0b5394", "#6fb4f2"),
     "work": ("#e3ebe6", "#25312b"),
+    "idle": ("#e9edee", "#242c31"),
 }
 
-# Dark to bright, the same in both modes, even in lightness: cividis, Nuñez et al., PLoS ONE 13(7), 2018.
+# Dark to bright, even in lightness: cividis, Nuñez et al., PLoS ONE 13(7), 2018. On dark paper its dark end is
+# lifted, or low values could not be seen.
 COLOUR_SCALE = ((0.0, "#00224e"), (0.25, "#434e6c"), (0.5, "#7d7c78"), (0.75, "#bcae6c"), (1.0, "#fee838"))
+ON_DARK = {"#00224e": "#3d5488", "#434e6c": "#636f8d", "#7d7c78": "#8f8e88", "#bcae6c": "#c3b676"}
 
 # The same four marks everywhere: in figures (symbol) and on pages (path in a 16 x 16 box).
 MARK_SYMBOL = {
@@ -116,7 +119,7 @@ def style_properties() -> str:
 
 def script_palette() -> str:
     """The palette for the site's script: light colour to dark colour."""
-    swap = {pair[0]: pair[1] for pair in PALETTE.values()}
+    swap = {pair[0]: pair[1] for pair in PALETTE.values()} | ON_DARK
     return f"const darkOf = {json.dumps(swap, sort_keys=True)};\n"
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 Steps = Sequence[tuple[Change, str | None, str, str | None]]
 ROW_PX, SETTING_PX, GAP_PX = 130, 78, 30
 MOST_SETTINGS = 8
-MOST_PASSES_SHADED = 400
+MOST_TURNS_SHADED = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +76,24 @@ def timeline(
     for number, (setting, known) in enumerate(steps.items(), len(rows) + 1):
         _add_steps(figure, number, setting, known, (float(at[0]), float(at[-1])), zone_name)
     _mark(figure, told, at, changes, zone_name)
-    figure.update_xaxes(type="date", hoverformat="%H:%M:%S", range=[float(at[0]), float(at[-1])])
+    figure.update_xaxes(
+        type="date",
+        hoverformat="%H:%M:%S",
+        range=[float(at[0]), float(at[-1])],
+        tickangle=0,
+        tickformatstops=[
+            {"dtickrange": [None, 59_000], "value": "%H:%M:%S\n%-d %b %Y"},
+            {"dtickrange": [60_000, 86_399_000], "value": "%H:%M\n%-d %b %Y"},
+            {"dtickrange": [86_400_000, None], "value": "%-d %b\n%Y"},
+        ],
+    )
     figure.update_yaxes(fixedrange=True, nticks=5)
-    figure.update_layout(height=whole + 90, margin={"l": 8, "r": 14, "t": 56, "b": 8}, dragmode="zoom")
+    figure.update_layout(
+        height=whole + 90,
+        margin={"l": 8, "r": 14, "t": 56, "b": 8},
+        dragmode="zoom",
+        meta={"shared_time": True},
+    )
     return figure
 
 
@@ -194,14 +209,11 @@ def _numbers(values: Sequence[str]) -> list[float] | None:
 def _mark(
     figure: go.Figure, told: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
 ) -> None:
-    """A faint ground under every pass (bare: turns, stops, ways), and a numbered line at each change."""
-    passes = told["pass_number"].fill_null(0).to_numpy()
-    edges = np.flatnonzero(np.diff(passes)) + 1
-    starts, ends = np.r_[0, edges], np.r_[edges, passes.size] - 1
-    inside = passes[starts] > 0
-    spans = list(zip(at[starts[inside]].tolist(), at[ends[inside]].tolist(), strict=True))
-    shapes = [_upright(a, b, layer="below", fillcolor=light("work"), line={"width": 0}) for a, b in spans]
-    shapes = shapes[:MOST_PASSES_SHADED]
+    """A faint ground under all that is no pass (turns, stops, ways), and a numbered line at each change."""
+    shapes = [
+        _upright(a, b, layer="below", fillcolor=light("idle"), line={"width": 0})
+        for a, b in between_passes(told, at)[:MOST_TURNS_SHADED]
+    ]
     if changes:
         moments = local_ms(pl.Series([c.time for c in changes]), zone_name).tolist()
         dashed = {"color": light("worse"), "width": 1.5, "dash": "dash"}
@@ -222,6 +234,19 @@ def _mark(
                 borderpad=3,
             )
     figure.layout.shapes = shapes
+
+
+def between_passes(told: pl.DataFrame, at: Array) -> list[tuple[float, float]]:
+    """(from, to) of each stretch without a pass, longest first; ``at``: moments of the readings."""
+    passes = told["pass_number"].fill_null(0).to_numpy()
+    edges = np.flatnonzero(np.diff(passes)) + 1
+    starts, ends = np.r_[0, edges], np.r_[edges, passes.size - 1]
+    idle = passes[starts] <= 0
+    spans = zip(at[starts[idle]].tolist(), at[ends[idle]].tolist(), strict=True)
+    # Passes that follow each other without a reading between them are parted by a hole in the log.
+    holes = np.flatnonzero((np.diff(at) > 60_000) & (passes[1:] > 0) & (passes[:-1] > 0))
+    apart = zip(at[holes].tolist(), at[holes + 1].tolist(), strict=True)
+    return sorted((span for span in [*spans, *apart] if span[1] > span[0]), key=lambda s: s[0] - s[1])
 
 
 def _upright(x0: float, x1: float, **look: object) -> dict[str, object]:

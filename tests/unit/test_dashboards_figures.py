@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.dashboards.changes import Outcome, changes_of
-from chaffinch.dashboards.effect_chart import effect_chart
+from chaffinch.dashboards.effect_chart import effect_chart, rows_of_outcomes
 from chaffinch.dashboards.field_data import extremes, on_metres
 from chaffinch.dashboards.shown_units import units_of
 from chaffinch.dashboards.theme import PALETTE
@@ -79,7 +79,7 @@ def outcome(verdict: str, ends: tuple[float, float, float] | None) -> Outcome:
 
 
 def test_an_effect_too_wide_to_tell_still_shows_its_range():
-    figure = effect_chart([(["1. Fan speed"], [outcome("cannot tell", (0.1, -1.2, 1.4))])])
+    figure = effect_chart([(["1. Fan speed"], rows_of_outcomes([outcome("cannot tell", (0.1, -1.2, 1.4))]))])
     (trace,) = figure.data
     assert trace.name == "cannot tell"
     assert trace.x[0] - trace.error_x.arrayminus[0] == pytest.approx(-1.2)
@@ -87,13 +87,13 @@ def test_an_effect_too_wide_to_tell_still_shows_its_range():
 
 
 def test_an_effect_without_numbers_says_so_in_its_row():
-    figure = effect_chart([(["1. Fan speed"], [outcome("cannot tell", None)])])
+    figure = effect_chart([(["1. Fan speed"], rows_of_outcomes([outcome("cannot tell", None)]))])
     assert len(figure.data) == 0
     assert any("cannot tell" in note.text for note in figure.layout.annotations)
 
 
 def test_the_axis_is_even_in_ratios():
-    figure = effect_chart([(["1. Fan speed"], [outcome("more", (0.4, 0.1, 1.0))])])
+    figure = effect_chart([(["1. Fan speed"], rows_of_outcomes([outcome("more", (0.4, 0.1, 1.0))]))])
     low, high = figure.layout.xaxis.range
     assert low == pytest.approx(-high)
     ticks = dict(zip(figure.layout.xaxis.ticktext, figure.layout.xaxis.tickvals, strict=True))

@@ -48,10 +48,10 @@ def test_values_are_counted_over_steady_work_from_the_front_of_the_machine():
         marked(), adjustments((30, "fan_speed", "1000", "1050"), (40, "threshing_speed", "800", "750"))
     )
     assert settings_in_use(state) == [
-        InUse("Threshing speed", "800 rpm", 30.0),
-        InUse("Threshing speed", "750 rpm", 20.0),
-        InUse("Fan speed", "1000 rpm", 20.0),
-        InUse("Fan speed", "1050 rpm", 30.0),
+        InUse("threshing_speed", "Threshing speed", "800 rpm", 30.0),
+        InUse("threshing_speed", "Threshing speed", "750 rpm", 20.0),
+        InUse("fan_speed", "Fan speed", "1000 rpm", 20.0),
+        InUse("fan_speed", "Fan speed", "1050 rpm", 30.0),
     ]
 
 
