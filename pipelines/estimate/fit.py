@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.estimate.noise import Noise, Stretch, solve
+from chaffinch.pipelines.estimate.likelihood import Stretch, solve
+from chaffinch.pipelines.estimate.noise import Noise
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]

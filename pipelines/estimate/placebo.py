@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor
+from chaffinch.pipelines.estimate.likelihood import Stretch, independent_rows
+from chaffinch.pipelines.estimate.noise import Noise
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -87,10 +88,10 @@ def _gaps(bounds: Array, n: int) -> list[tuple[int, int]]:
 def _score(stretch: Stretch, noise: Noise, trials: list[tuple[int, int, int]]) -> Array:
     index = np.arange(stretch.time_s.size)
     made_up = np.column_stack([(index >= m).astype(float) for t, b, a in trials for m in (t, t - b, t + a)])
-    factored = factor(stretch.time_s, noise, stretch.white)
-    p = stretch.design.shape[1]
-    white = factored.whiten(np.column_stack([stretch.design, made_up, stretch.log_outcome]))
-    real, y = white[:, :p], white[:, -1]
+    rows = independent_rows(stretch, noise, made_up)
+    p = rows.ground + stretch.design.shape[1]
+    white, y = rows.x, rows.y
+    real = white[:, :p]
     scores = []
     for i, (t, b, a) in enumerate(trials):
         columns = [white[:, p + 3 * i]]

@@ -9,7 +9,10 @@ import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import Design, build_design
 from chaffinch.pipelines.estimate.fit import Fit, drift_deviances, fit_drift_prior, fit_effects
-from chaffinch.pipelines.estimate.noise import Noise, Stretch, factor, fit_noise
+from chaffinch.pipelines.estimate.ground import ground_basis
+from chaffinch.pipelines.estimate.likelihood import Stretch, independent_rows
+from chaffinch.pipelines.estimate.noise import Noise
+from chaffinch.pipelines.estimate.noise_fit import fit_noise, with_ground
 from chaffinch.pipelines.estimate.placebo import Placebos, check_ranges, placebo_scores
 from numpy.typing import NDArray
 
@@ -17,6 +20,7 @@ Array = NDArray[np.float64]
 
 # The noise of a season is as well known from two dozen fields as from hundreds.
 MOST_FIELDS_FOR_NOISE = 24
+MOST_FIELDS_FOR_GROUND = 8
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
 # its own variance is raised until it is just this far.
 FAR_OFF = 3.0
@@ -54,12 +58,18 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     parts = _parts(fields, outcome)
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
-    first = fit_noise([p.stretch for p in _spread_out(parts)])
+    # Good enough to tell bursts by; the fit that counts comes after them.
+    first = fit_noise([p.stretch for p in _spread_out(parts, MOST_FIELDS_FOR_NOISE)], tolerance=1e-5)
+    first = with_ground([_on_ground(p).stretch for p in _spread_out(parts, MOST_FIELDS_FOR_GROUND)], first)
+    if first.ground_variance > 0:
+        parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
     parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
-    few = _spread_out(parts)
+    # With cosines of the ground a fit is several times dearer; eight fields know the noise well enough.
+    few = _spread_out(parts, MOST_FIELDS_FOR_GROUND if first.ground_variance > 0 else MOST_FIELDS_FOR_NOISE)
     noise = fit_noise([p.stretch for p in few], first)
-    drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in few]))
+    known_to = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
+    drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in known_to]))
     scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
     fitted = [
         FieldOutcome(p.binned, outcome, p.design, _rescaled(fit_effects(p.stretch, noise, drift), p.scale))
@@ -102,13 +112,11 @@ def spike_before_changes(parts: Sequence[_Part], noise: Noise) -> float:
         eve = part.binned.before_change(EVE_S)[part.design.use].astype(float)
         if eve.sum() < 3:
             continue
-        factored = factor(part.stretch.time_s, noise, part.stretch.white)
-        white = factored.whiten(np.column_stack([part.stretch.design, eve, part.stretch.log_outcome]))
-        others, spike, y = white[:, :-2], white[:, -2], white[:, -1]
-        basis, _ = np.linalg.qr(others)
-        rest = spike - basis @ (basis.T @ spike)
+        rows = independent_rows(part.stretch, noise, eve[:, None])
+        basis, _ = np.linalg.qr(rows.x[:, :-1])
+        rest = rows.x[:, -1] - basis @ (basis.T @ rows.x[:, -1])
         information += float(rest @ rest)
-        weighted += float(rest @ y)
+        weighted += float(rest @ rows.y)
     return weighted / np.sqrt(information) if information > 0 else 0.0
 
 
@@ -121,23 +129,29 @@ def _stretch(binned: Binned, design: Design, outcome: str) -> tuple[Stretch, flo
     return Stretch(time_s, design.columns, y / scale, 1.0 / binned.seconds[design.use]), scale
 
 
+def _on_ground(part: _Part) -> _Part:
+    """The part with the cosines of its places, where they are known."""
+    use = part.design.use
+    ground = ground_basis(part.binned.east_m[use], part.binned.north_m[use])
+    return replace(part, stretch=replace(part.stretch, ground=ground))
+
+
 def _rescaled(fit: Fit, scale: float) -> Fit:
     return Fit(fit.coefficients * scale, fit.covariance * scale**2, fit.freedom)
 
 
-def _spread_out(parts: Sequence[_Part]) -> list[_Part]:
-    """At most two dozen parts, spread evenly over the season, the longest of each stretch of it."""
-    if len(parts) <= MOST_FIELDS_FOR_NOISE:
+def _spread_out(parts: Sequence[_Part], most: int) -> list[_Part]:
+    """At most ``most`` parts, spread evenly over the season, the longest of each stretch of it."""
+    if len(parts) <= most:
         return list(parts)
-    groups = np.array_split(np.arange(len(parts)), MOST_FIELDS_FOR_NOISE)
+    groups = np.array_split(np.arange(len(parts)), most)
     return [parts[max(group, key=lambda i: parts[i].stretch.time_s.size)] for group in groups]
 
 
 def without_bursts(stretch: Stretch, noise: Noise) -> Stretch:
     """The stretch with the white variance of far-off bins raised (a Huber-like weight; common practice)."""
-    factored = factor(stretch.time_s, noise, stretch.white)
-    both = factored.whiten(np.column_stack([stretch.design, stretch.log_outcome]))
-    fitted, *_ = np.linalg.lstsq(both[:, :-1], both[:, -1], rcond=None)
-    surprise = both[:, -1] - both[:, :-1] @ fitted
-    extra = factored.diagonal * np.maximum((surprise / FAR_OFF) ** 2 - 1, 0)
+    rows = independent_rows(stretch, noise)
+    fitted, *_ = np.linalg.lstsq(rows.x, rows.y, rcond=None)
+    surprise = (rows.y - rows.x @ fitted)[: stretch.time_s.size]
+    extra = rows.factored.diagonal * np.maximum((surprise / FAR_OFF) ** 2 - 1, 0)
     return replace(stretch, white=stretch.white + extra / noise.second_variance)

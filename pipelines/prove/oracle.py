@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import LOSSES, build_design
-from chaffinch.pipelines.estimate.noise import Whitened
+from chaffinch.pipelines.estimate.likelihood import Whitened
 from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
 from chaffinch.pipelines.simulate import Noise
 from numpy.typing import NDArray

@@ -1,0 +1,198 @@
+"""Generalised least squares and restricted likelihood of one machine-field under a given noise, in O(n).
+
+Exponential correlations are semiseparable: ``celerite2`` factors the covariance of n readings in O(n)
+(Foreman-Mackey et al. 2017, Astron. J. 154:220) and carries derivatives back through the factor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.estimate.noise import Noise
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """What one machine-field gives the likelihood.
+
+    time_s : (n,) increasing. design : (n, p), full column rank. log_outcome : (n,). white : (n,) factors of
+    ``second_variance`` (one over the seconds in a bin, times any robust inflation). ground : (n, q) of
+    ``ground_basis``, or None where drift of the ground is not looked for.
+    """
+
+    time_s: Array
+    design: Array
+    log_outcome: Array
+    white: Array
+    ground: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Whitened:
+    """A factored covariance: ``whiten`` turns rows into independent ones of unit variance."""
+
+    time_s: Array
+    rates: Array
+    left: Array
+    right: Array
+    diagonal: Array
+
+    @property
+    def log_determinant(self) -> float:
+        return float(np.log(self.diagonal).sum())
+
+    def whiten(self, columns: Array) -> Array:
+        """L^-1 times ``columns`` (n, k), scaled to unit variance."""
+        from celerite2 import driver
+
+        out = np.array(columns, dtype=float, order="C", copy=True)
+        driver.solve_lower(self.time_s, self.rates, self.left, self.right, out.copy(), out)
+        out /= np.sqrt(self.diagonal)[:, None]
+        return out
+
+
+def _terms(stretch: Stretch, noise: Noise) -> tuple[Array, Array, Array]:
+    """Rates (j,), left generators (n, j) and diagonal (n,) of the covariance; the right generators are one."""
+    left = np.tile(noise.scale_variances, (stretch.time_s.size, 1))
+    return (
+        1.0 / noise.scales_s,
+        left,
+        noise.scale_variances.sum() + 1e-12 + noise.second_variance * stretch.white,
+    )
+
+
+def factor(stretch: Stretch, noise: Noise) -> Whitened:
+    """Cholesky factor of the covariance in time of one stretch."""
+    from celerite2 import driver
+
+    rates, left, diagonal = _terms(stretch, noise)
+    right = np.ones_like(left)
+    diagonal, right = driver.factor(
+        stretch.time_s, rates, diagonal, left, right, diagonal.copy(), right.copy()
+    )
+    return Whitened(stretch.time_s, rates, left, right, diagonal)
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """A stretch made independent: ordinary least squares on these rows is generalised least squares.
+
+    x : (n + q, q + p + m), the q ground columns first, then the design, then ``more``. y : (n + q,). The last q
+    rows say that the ground's weights are random with variance one.
+    """
+
+    x: Array
+    y: Array
+    ground: int
+    factored: Whitened
+
+
+def independent_rows(stretch: Stretch, noise: Noise, more: Array | None = None) -> Rows:
+    """Rows of unit variance for the stretch's design and any ``more`` columns (n, m)."""
+    factored = factor(stretch, noise)
+    ground = _ground(stretch, noise)
+    q = ground.shape[1]
+    columns = [ground, stretch.design] if more is None else [ground, stretch.design, more]
+    white = factored.whiten(np.column_stack([*columns, stretch.log_outcome]))
+    if q:
+        white = np.vstack([white, np.eye(q, white.shape[1])])
+    return Rows(white[:, :-1], white[:, -1], q, factored)
+
+
+def _ground(stretch: Stretch, noise: Noise) -> Array:
+    """Columns (n, q) of the ground scaled to weights of variance one; q is 0 where there is no such drift."""
+    if stretch.ground is None or noise.ground_variance <= 0:
+        return np.empty((stretch.time_s.size, 0))
+    return stretch.ground * np.sqrt(noise.ground_variance)
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """Generalised least squares: coefficients (p,), their covariance (p, p), -2 restricted log likelihood."""
+
+    coefficients: Array
+    covariance: Array
+    deviance: float
+
+
+def solve(stretch: Stretch, noise: Noise) -> Solved:
+    """Generalised least squares of one stretch under ``noise``.
+
+    With random ground weights the determinant of their Gram matrix and the design's together is that of the
+    covariance they add times that of the design's information (Schur's complement).
+    """
+    rows = independent_rows(stretch, noise)
+    q = rows.ground
+    chol = np.linalg.cholesky(_steadied(rows.x.T @ rows.x))
+    half = np.linalg.solve(chol, rows.x.T @ rows.y)
+    inverse = np.linalg.inv(chol)
+    deviance = rows.factored.log_determinant + 2 * np.log(np.diag(chol)).sum() + rows.y @ rows.y - half @ half
+    return Solved((inverse.T @ half)[q:], (inverse.T @ inverse)[q:, q:], float(deviance))
+
+
+def _steadied(gram: Array) -> Array:
+    return gram + np.eye(gram.shape[0]) * 1e-10 * np.trace(gram) / gram.shape[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Deviance and its derivatives by the log variances of the scales (4,), of a second, of the ground, and by
+    the shift."""
+
+    deviance: float
+    scales: Array
+    second: float
+    shift: float
+    ground: float
+
+
+def slope(stretch: Stretch, noise: Noise) -> Slope:
+    """-2 restricted log likelihood and its derivatives by reverse differentiation, about two ``solve`` long.
+
+    With A the Gram matrix of whitened columns [X y], G its part of X and b = G^-1 X'y, the deviance is
+    log|V| + log|G| + y'y - y'X b, whose derivative by A is [[G^-1 + b b', -b], [-b', 1]].
+    """
+    from celerite2 import backprop
+
+    rates, left, diagonal = _terms(stretch, noise)
+    (n, j), ground = left.shape, _ground(stretch, noise)
+    columns = np.column_stack([ground, stretch.design, stretch.log_outcome])
+    k, q, time_s, ones = columns.shape[1], ground.shape[1], stretch.time_s, np.ones((n, j))
+    pivot, right, work = backprop.factor_fwd(
+        time_s, rates, diagonal, left, ones, np.empty(n), np.empty((n, j)), np.empty((n, j, j))
+    )
+    lower, work_lower = backprop.solve_lower_fwd(
+        time_s, rates, left, right, columns, np.empty((n, k)), np.empty((n, j, k))
+    )
+    gram = lower.T @ (lower / pivot[:, None])
+    gram[range(q), range(q)] += 1.0
+    information = _steadied(gram[:-1, :-1])
+    inverse = np.linalg.inv(information)
+    found = inverse @ gram[:-1, -1]
+    deviance = np.log(pivot).sum() + np.linalg.slogdet(information)[1] + gram[-1, -1] - gram[:-1, -1] @ found
+
+    by_gram = np.block(
+        [[inverse + np.outer(found, found), -found[:, None]], [-found[None, :], np.ones((1, 1))]]
+    )
+    spread = lower @ by_gram
+    by_pivot = 1 / pivot - np.einsum("nk,nk->n", spread, lower) / pivot**2
+    zeros = np.zeros
+    _, by_rates, by_left, by_right, by_columns = backprop.solve_lower_rev(
+        time_s, rates, left, right, columns, lower, work_lower, 2 * spread / pivot[:, None],
+        zeros(n), zeros(j), zeros((n, j)), zeros((n, j)), zeros((n, k)),
+    )  # fmt: skip
+    _, by_rates_too, by_diagonal, by_left_too, _ = backprop.factor_rev(
+        time_s, rates, diagonal, left, ones, pivot, right, work, by_pivot, by_right,
+        zeros(n), zeros(j), zeros(n), zeros((n, j)), zeros((n, j)),
+    )  # fmt: skip
+    return Slope(
+        deviance=float(deviance),
+        scales=(by_diagonal.sum() + (by_left + by_left_too).sum(axis=0)) * noise.scale_variances,
+        second=float(by_diagonal @ stretch.white) * noise.second_variance,
+        shift=-float((by_rates + by_rates_too) @ rates),
+        ground=0.5 * float((by_columns[:, :q] * ground).sum()),
+    )
