@@ -31,6 +31,16 @@ The whole format, as an example::
     loss_share_pct = 1.0                # grain loss that pages call to attention, % of grain
     set_aside_pct = 5.0                 # share of rows set aside that pages call to attention, %
 
+    [[load_tickets]]                    # weighed loads; or deliver them as a CSV
+    machine = "Combine A"
+    from = 2026-08-03T10:12:00          # when its cutting began and ended, by the machine's clock
+    to = 2026-08-03T10:55:00
+    mass = "9.84 t"                     # net, as weighed; or mass_kg = 9840
+    moisture_pct = 14.8
+
+    [task_data]
+    people = true                       # names of customer, farm and workers go into `other`; else they stay out
+
     [columns."odd_yield_*.tsv"]         # files whose columns need explaining; matched on name or path
     names = { mass = { is = "grain_flow_kg_s", unit = "lb/s" }, dist = "distance_m", kind = "ignore" }
     constants = { machine = "Combine A", field = "Mill Field", crop = "corn", working_width = "360 in" }
@@ -62,13 +72,22 @@ from zoneinfo import ZoneInfo
 
 from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.schemas.declarations import channels, settings
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 LOG_COLUMNS = ("time", "date", "machine", "field", "crop")
 _UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_pct", "_deg", "_m", "_s")
 _OTHER_TABLES = (
     "setting", "from_value", "to_value", "unit", "note", "place", "machine_loss_kg_ha", "kernels",
     "frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m",
+    "load_mass_kg", "start_time", "end_time", "ticket",
 )  # fmt: skip
 
 
@@ -118,6 +137,50 @@ class Thresholds(_Stated):
 
     loss_share_pct: float = Field(default=1.0, gt=0, lt=100)
     set_aside_pct: float = Field(default=5.0, gt=0, le=100)
+
+
+class LoadTicket(_Stated):
+    """A load that was weighed: machine, from when to when it was cut, net mass [kg], moisture [%] if known."""
+
+    machine: str
+    from_: datetime = Field(alias="from")
+    to: datetime
+    mass_kg: float = Field(gt=0, le=100_000)
+    moisture_pct: float | None = Field(default=None, ge=0, le=60)
+    crop: str | None = None
+    field: str | None = None
+    ticket: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _mass_with_unit(cls, value: Any) -> Any:
+        if not isinstance(value, dict) or "mass" not in value:
+            return value
+        from chaffinch.pipelines.units import UnitError, conversion
+
+        number, _, unit = str(value["mass"]).strip().partition(" ")
+        try:
+            scale = conversion(unit, "kg").scale if unit else None
+            mass_kg = float(number) * scale if scale else None
+        except (UnitError, ValueError) as error:
+            raise ValueError(f'mass = {value["mass"]!r}: {error}; write it such as "9.84 t"') from None
+        if mass_kg is None:
+            raise ValueError(f'mass = {value["mass"]!r} names no unit; write it such as "9.84 t"')
+        return {**{k: v for k, v in value.items() if k != "mass"}, "mass_kg": mass_kg}
+
+    @model_validator(mode="after")
+    def _forwards(self) -> LoadTicket:
+        if (self.from_.tzinfo is None) != (self.to.tzinfo is None):
+            raise ValueError("give both 'from' and 'to' with an offset, or neither")
+        if self.to <= self.from_:
+            raise ValueError(f"it ends at {self.to:%Y-%m-%d %H:%M}, not after it begins")
+        return self
+
+
+class TaskData(_Stated):
+    """Of ISO 11783-10 task data. ``people``: whether names of customer, farm and workers may enter tables."""
+
+    people: bool = False
 
 
 class Client(_Stated):
@@ -186,7 +249,9 @@ class Farm(_Stated):
     crops: Mapping[str, CropOverride] = Field(default_factory=dict)
     prices: Prices = Prices()
     thresholds: Thresholds = Thresholds()
+    task_data: TaskData = TaskData()
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
+    load_tickets: tuple[LoadTicket, ...] = ()
 
     @field_validator("machines")
     @classmethod
@@ -234,11 +299,24 @@ class Farm(_Stated):
 
     def bushel_mass_lb(self, crop: str | None) -> float | None:
         """Mass of a bushel of ``crop`` [lb]: the farm's own, else the declared one, else None."""
+        return self._of_crop("bushel_mass_lb", crop)
+
+    def thousand_kernel_mass_g(self, crop: str | None) -> float | None:
+        """Mass of 1000 kernels of ``crop`` [g]: the farm's own, else the declared one, else None."""
+        return self._of_crop("thousand_kernel_mass_g", crop)
+
+    def market_moisture_pct(self, crop: str | None) -> float | None:
+        """Moisture at which ``crop`` is traded [%, wet basis]: the farm's own, else the declared one."""
+        return self._of_crop("market_moisture_pct", crop)
+
+    def _of_crop(self, value: str, crop: str | None) -> float | None:
         from chaffinch.schemas.declarations import crops
 
-        own = self.crops.get(crop or "")
-        declared = crops().get(crop or "")
-        return (own.bushel_mass_lb if own else None) or (declared.bushel_mass_lb if declared else None)
+        for known in (self.crops.get(crop or ""), crops().get(crop or "")):
+            found = getattr(known, value, None)
+            if isinstance(found, (int, float)):
+                return float(found)
+        return None
 
 
 def parse_farm(text: str, source: str = "farm.toml") -> Farm:
@@ -285,6 +363,7 @@ def _fault(error: ValidationError) -> str:
 def _model_at(path: list[str]) -> type[_Stated] | None:
     one: dict[str, type[_Stated]] = {"client": Client, "prices": Prices, "thresholds": Thresholds}
     many: dict[str, type[_Stated]] = {"machines": Machine, "crops": CropOverride, "columns": FileColumns}
+    many["load_tickets"] = LoadTicket
     if not path:
         return Farm
     if len(path) == 1:

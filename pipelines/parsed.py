@@ -16,7 +16,7 @@ class Parsed:
     the frames or in ``set_aside``: ``rows_read`` = rows kept + distinct rows set aside.
 
     kind : one of the kinds in the contract of ``deliveries``.
-    readings, adjustments, loss_checks, fields : frames or None.
+    readings, adjustments, loss_checks, load_tickets, fields : frames or None.
     set_aside : columns row, rule, column, value, sentence, content.
     rows_read : rows of data in the file.
     unmatched_columns : columns kept in ``other``.
@@ -34,3 +34,4 @@ class Parsed:
     unmatched_columns: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
     attention: tuple[str, ...] = field(default=())
+    load_tickets: pl.DataFrame | None = None

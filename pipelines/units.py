@@ -68,7 +68,9 @@ _SPELLINGS: dict[str, str] = {
     "acre": "ac acre acres",
     "hectare": "ha hectare hectares",
     "gram": "g gram grams",
-    "kilogram": "kg",
+    "kilogram": "kg kgs kilogram kilograms",
+    "metric_ton": "t tonne tonnes mt",
+    "pound": "lb lbs pound pounds",
     "degree_Celsius": "°c degc celsius c",
     "degree_Fahrenheit": "°f degf fahrenheit f",
     "pascal": "pa",
@@ -79,6 +81,8 @@ _SPELLINGS: dict[str, str] = {
 }
 # Written like units, but what they mean is left open: no conversion is made of them.
 _AMBIGUOUS = {
+    "ton": "a ton may be 907, 1,000 or 1,016 kg; write t for tonnes",
+    "tons": "a ton may be 907, 1,000 or 1,016 kg; write t for tonnes",
     "ton/h": "a ton may be 907, 1,000 or 1,016 kg; write t/h for tonnes",
     "tons/h": "a ton may be 907, 1,000 or 1,016 kg; write t/h for tonnes",
     "ton/hr": "a ton may be 907, 1,000 or 1,016 kg; write t/h for tonnes",
@@ -99,6 +103,7 @@ _DECLARED = {
     "kg/ha": "kilogram/hectare",
     "m2": "meter**2",
     "g": "gram",
+    "kg": "kilogram",
 }
 
 

@@ -19,7 +19,7 @@ class RowRule(_Declared):
     ``null``: whether an empty value passes or fails; every rule says so.
     """
 
-    tables: tuple[Literal["readings", "adjustments", "loss_checks"], ...]
+    tables: tuple[Literal["readings", "adjustments", "loss_checks", "load_tickets"], ...]
     check: Check
     columns: tuple[str, ...] = ()
     null: Literal["passes", "fails"]

@@ -168,6 +168,24 @@ def tables() -> dict[str, Table]:
             ("delivery",),
         ),
         Table(
+            "load_tickets",
+            "one row per load that was weighed",
+            ("delivery", "file", "row"),
+            (
+                *_SOURCE,
+                Column("time", "moment", "when the machine began to cut the load", True),
+                Column("end_time", "moment", "when it ended", True),
+                Column("machine", "text", "name of the machine", True),
+                Column("field", "text", "name of the field"),
+                Column("crop", "text", "name of the crop, as in schemas/crops.toml where known"),
+                Column("ticket", "text", "number of the ticket"),
+                Column("mass_kg", "number", "net mass on the scale, at the moisture of harvest", True),
+                Column("moisture_pct", "number", "moisture of the load, wet basis"),
+                Column("other", "text", "columns that nothing matches, as a JSON object of texts"),
+            ),
+            ("delivery",),
+        ),
+        Table(
             "fields",
             "one row per field boundary",
             ("delivery", "file", "row"),
@@ -206,7 +224,8 @@ def tables() -> dict[str, Table]:
                 Column(
                     "kind",
                     "text",
-                    "harvest log, settings log, loss checks, task data, boundaries, farm, unknown",
+                    "harvest log, settings log, loss checks, load tickets, task data, boundaries, farm, "
+                    "unknown",
                     True,
                 ),
                 Column(
@@ -268,6 +287,20 @@ def tables() -> dict[str, Table]:
                 Column("readings_after", "number", "seconds of usable work after"),
                 Column("adjustments_pooled", "whole", "adjustments behind the row"),
                 Column("placebos", "whole", "placebo adjustments behind the check of the range"),
+                Column(
+                    "plain_percent",
+                    "number",
+                    "what comparing the quarter hours before and after would have said, %; adjustments only",
+                ),
+                Column(
+                    "next_field_percent_low",
+                    "number",
+                    "lower end of the 95 % range in a field to come; seasons only",
+                ),
+                Column("next_field_percent_high", "number", "upper end of that range"),
+                Column("clock_off_s", "number", "clock of the settings log minus that of the harvest log, as found"),
+                Column("clock_off_low_s", "number", "lower end of its 95 % range"),
+                Column("clock_off_high_s", "number", "upper end of its 95 % range"),
                 Column("computed_at", "moment", "when it was estimated"),
             ),
         ),

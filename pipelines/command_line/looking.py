@@ -75,7 +75,7 @@ def export(
         str,
         typer.Argument(
             metavar="TABLE",
-            help="readings, adjustments, loss_checks, fields, effects, set_aside or deliveries.",
+            help="readings, adjustments, loss_checks, load_tickets, fields, effects, set_aside or deliveries.",
         ),
     ],
     lake: LakeAt,

@@ -97,21 +97,36 @@ def _untold(readings: pl.DataFrame, adjustments: pl.DataFrame) -> Untold:
     )
 
 
+def _weighed_checks(checks: pl.DataFrame, farm: Farm, machine: str, crop: str | None) -> pl.DataFrame:
+    """Loss checks of a machine as kg/ha, a count without its own kernel mass by that of the crop."""
+    from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
+
+    stated = farm.machines.get(machine)
+    return loss_check_kg_ha(
+        checks,
+        thousand_kernel_mass_g=farm.thousand_kernel_mass_g(crop),
+        cut_width_m=stated.width_m if stated else None,
+    ).drop_nulls("machine_loss_kg_ha")
+
+
 def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
     """Effects of everything in the lake, rows of the ``effects`` contract, computed now."""
     import numpy as np
-    from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
+    from chaffinch.pipelines.agronomy.load_tickets import with_calibration
+    from chaffinch.pipelines.flow_calibration import weighed_loads
 
     adjustments = lake.scan("adjustments").collect()
-    checks = loss_check_kg_ha(lake.scan("loss_checks").collect()).drop_nulls("machine_loss_kg_ha")
+    checks = lake.scan("loss_checks").collect()
+    weighed = weighed_loads(lake, farm)
     by_machine = {name[0]: real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
     fields: list[Binned] = []
     untold: list[Untold] = []
     pairs: dict[str, list[np.ndarray]] = defaultdict(list)
     for row in lake.machine_fields().sort("machine", "field", "first_time").iter_rows(named=True):
         machine = row["machine"]
-        near = checks.filter(pl.col("machine") == machine)
+        near = _weighed_checks(checks.filter(pl.col("machine") == machine), farm, machine, row["crop"])
         for readings in _harvests(lake.readings(machine, row["field"], row.get("day"))):
+            readings = with_calibration(readings, weighed.of(machine, row["crop"]))
             binned, found = prepare(readings, by_machine.get(machine, adjustments.clear()), near)
             if binned is not None:
                 fields.append(binned)

@@ -59,7 +59,7 @@ def open_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable | None:
 
 
 def table_kind(table: TextTable) -> str:
-    """``settings log``, ``loss checks`` or ``harvest log``, by what its columns are."""
+    """``settings log``, ``loss checks``, ``load tickets`` or ``harvest log``, by what its columns are."""
     words = {m.target for m in table.matched if m.kind == "word"}
     if {"setting", "to_value"} <= words:
         return "settings log"
@@ -68,6 +68,10 @@ def table_kind(table: TextTable) -> str:
         only_place = measured <= {"latitude", "longitude", "altitude_m", "working_width_m"}
         if only_place:
             return "loss checks"
+    has_span = bool({"start_time", "from_value"} & words and {"end_time", "to_value"} & words)
+    only_moisture = measured <= {"latitude", "longitude", "grain_moisture_pct"}
+    if "load_mass_kg" in words and only_moisture and (has_span or "ticket" in words):
+        return "load tickets"
     return "harvest log"
 
 
@@ -85,6 +89,10 @@ def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeo
         from chaffinch.pipelines.ingest.loss_checks import read_loss_checks
 
         return read_loss_checks(reading, boundaries)
+    if kind == "load tickets":
+        from chaffinch.pipelines.ingest.load_tickets import read_load_tickets
+
+        return read_load_tickets(reading)
     from chaffinch.pipelines.ingest.harvest_log import read_harvest_log
 
     return read_harvest_log(reading, boundaries)

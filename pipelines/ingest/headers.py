@@ -39,6 +39,11 @@ WORDS: Mapping[str, tuple[str, ...]] = {
                                "thousand grain weight", "thousand grain mass", "thousand seed weight"),
     "discharge_width_m": ("discharge width", "spread width", "residue width", "spreading width"),
     "cut_width_m": ("width of cut", "harvested width"),
+    "load_mass_kg": ("mass", "net mass", "load mass", "net weight", "weight", "load weight", "scale weight",
+                     "scale mass", "ticket weight", "net"),
+    "start_time": ("start", "begin", "began", "from time", "time from", "load start"),
+    "end_time": ("end", "until", "ended", "to time", "time to", "load end"),
+    "ticket": ("ticket number", "ticket no", "scale ticket", "load ticket", "weigh ticket", "load number"),
 }  # fmt: skip
 WORD_UNITS = {
     "machine_loss_kg_ha": "kg/ha",
@@ -46,10 +51,13 @@ WORD_UNITS = {
     "thousand_kernel_mass_g": "g",
     "discharge_width_m": "m",
     "cut_width_m": "m",
+    "load_mass_kg": "kg",
 }
+# Everyday words that mean something in a list of loads and nothing in a log: two of them are no conflict.
+_OF_LOADS = ("load_mass_kg", "start_time", "end_time", "ticket")
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
 _ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")
-_UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_kg_ha", "_m2", "_pct", "_deg", "_m", "_s", "_g")
+_UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_kg_ha", "_m2", "_pct", "_deg", "_m", "_s", "_g", "_kg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +229,7 @@ def _settle(file: str, claimants: list[Matched], columns: list[Matched]) -> None
     """Keep the one surest claimant; the others become unmatched, with a note."""
     best = min(c.rank for c in claimants)
     winners = [c for c in claimants if c.rank == best]
-    if len(winners) > 1:
+    if len(winners) > 1 and winners[0].target not in _OF_LOADS:
         first, second = winners[0], winners[1]
         raise UnreadableFile(
             file,

@@ -136,9 +136,8 @@ def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]
 
 def _span(parsed: Parsed) -> dict[str, Any]:
     """Machines, fields, crops, first and last moment; interval and gaps of readings."""
-    frames = [
-        f for f in (parsed.readings, parsed.adjustments, parsed.loss_checks) if f is not None and f.height
-    ]
+    tables = (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.load_tickets)
+    frames = [f for f in tables if f is not None and f.height]
     names: dict[str, list[str]] = {
         plural: sorted({n for f in frames if word in f.columns for n in f[word].drop_nulls().unique()})
         for word, plural in (("machine", "machines"), ("field", "fields"), ("crop", "crops"))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 ID_LENGTH = 16
 # The tables that a delivery fills; ``deliveries`` itself is the ledger and ``effects`` is derived.
-DATA_TABLES = ("readings", "adjustments", "loss_checks", "fields", "set_aside")
+DATA_TABLES = ("readings", "adjustments", "loss_checks", "load_tickets", "fields", "set_aside")
 TAKEN_IN = "taken in"
 WITH_ASIDE = "taken in with rows set aside"
 UNREADABLE = "could not be read"

@@ -22,7 +22,14 @@ _READING_CODE = (
     "pipelines/units.py",
     "schemas",
 )
-_ESTIMATING_CODE = ("pipelines/estimate", "pipelines/work", "pipelines/join.py", "pipelines/agronomy", "sql")
+_ESTIMATING_CODE = (
+    "pipelines/estimate",
+    "pipelines/work",
+    "pipelines/join.py",
+    "pipelines/agronomy",
+    "pipelines/flow_calibration.py",
+    "sql",
+)
 _CODE_ENDINGS = (".py", ".toml", ".sql", ".csv")
 
 
@@ -33,7 +40,8 @@ def farm_digest(farm: Farm) -> str:
 
 def reading_digest(farm: Farm, boundaries: list[tuple[str, str]]) -> str:
     """What decides how a file is read: the program, the farm, the known fields (name and polygon as text)."""
-    return _sha256("\n".join([_code_digest(_READING_CODE), farm_digest(farm), repr(sorted(boundaries))]))[:16]
+    stated = farm_digest(farm.model_copy(update={"load_tickets": ()}))
+    return _sha256("\n".join([_code_digest(_READING_CODE), stated, repr(sorted(boundaries))]))[:16]
 
 
 def inputs_of_effects(lake: Lake) -> str:

@@ -20,9 +20,8 @@ def attention(parsed: Parsed) -> tuple[str, ...]:
     # A day without an adjustment leaves an empty settings log; a day without a reading leaves no log.
     if parsed.kind == "harvest log" and not parsed.rows_read:
         told.append("The file names its columns and holds no row; export it again, or remove it.")
-    frames = [
-        f for f in (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.fields) if f is not None
-    ]
+    tables = (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.load_tickets, parsed.fields)
+    frames = [f for f in tables if f is not None]
     for word in ("machine", "field"):
         names = {n for f in frames if word in f.columns for n in f[word].drop_nulls().unique().to_list()}
         odd = sorted(n for n in names if _PATH_OR_CODE.search(n) or len(n) > LONGEST_NAME)
