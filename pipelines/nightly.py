@@ -25,7 +25,11 @@ ROWS_PER_COMMIT = 300_000
 FILES_PER_COMMIT = 64
 
 MACHINES_TOLD = 8
-_WITHOUT_READINGS = {"settings log": "adjustments", "loss checks": "loss checks"}
+_WITHOUT_READINGS = {
+    "settings log": "adjustments",
+    "loss checks": "loss checks",
+    "load tickets": "load tickets",
+}
 
 Say = Callable[[str], None]
 Step = Callable[[int, int, str], None]
