@@ -79,7 +79,7 @@ def field_map(
     figure = go.Figure(layout={"template": template()})
     for ring in _rings(boundary_wkt):
         _add_outline(figure, *on_ground(ring[:, 0], ring[:, 1]))
-    thin = placed[np.linspace(0, placed.height - 1, min(placed.height, MOST_MARKERS)).astype(int)]
+    thin = marks(placed)
     x, y = on_ground(thin["longitude"].to_numpy(), thin["latitude"].to_numpy())
     for number, layer in enumerate(shown):
         _add_layer(figure, layer, thin, (x, y), visible=number == 0)
@@ -100,6 +100,7 @@ def field_map(
             "pass_width": round(_pass_width_m(placed) * length[0], 2),
             "first_ms": float(local_ms(thin["time"][:1], zone_name)[0]),
             "seconds": since,
+            "passes": thin["pass_number"].to_list(),
         },
     )
     across = {"showgrid": False, "showticklabels": False, "zeroline": False, "constrain": "domain"}
@@ -247,14 +248,19 @@ def _rings(boundary_wkt: str | None) -> list[Array]:
     return [get_coordinates(ring) for p in polygons for ring in (p.exterior, *p.interiors)]
 
 
+def marks(placed: pl.DataFrame) -> pl.DataFrame:
+    """Readings that are drawn: all, or so many at even distances."""
+    return placed[np.linspace(0, placed.height - 1, min(placed.height, MOST_MARKERS)).astype(int)]
+
+
 def by_pass(told: pl.DataFrame, shown: Sequence[Layer], most: int = 150) -> pl.DataFrame:
-    """The map as a table: medians of each pass's usable readings, the first ``most`` passes."""
+    """The map as a table: medians of each pass's marks, the first ``most`` passes."""
     return (
-        told.filter("usable")
+        marks(positions(told))
         .group_by("pass_number")
         .agg(
             pl.col("time").min(),
-            pl.len().alias("readings"),
+            pl.len().alias("marks"),
             *(pl.col(layer.column).median() for layer in shown),
         )
         .sort("time")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -29,7 +30,7 @@ from chaffinch.dashboards.settings_in_use import (
     state_of_settings,
 )
 from chaffinch.dashboards.shown_units import ShownUnits, units_of
-from chaffinch.dashboards.timeline import courses, timeline
+from chaffinch.dashboards.timeline import courses, timeline, values_in_force
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -187,14 +188,17 @@ def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None, units
     rows = courses(told, "kg/s" if losses_are_calibrated(told) else "signal", units)
     medians, minutes = medians_in_time(told, [course.column for course in rows])
     figure = timeline(told, medians, minutes, rows, changes, zone)
+    middles = [time + timedelta(minutes=minutes / 2) for time in medians["time"]]
+    settings_then = values_in_force(changes, middles)
     table = Table(
-        f"Medians of steady work, {minutes} minutes a row",
-        ("From", "Readings", *(f"{course.words}, {course.unit}" for course in rows)),
+        f"Medians of steady work, {minutes} minutes a row; settings as in the middle of it",
+        ("From", "Readings", *(f"{course.words}, {course.unit}" for course in rows), *settings_then),
         rows_of(
             [
                 [f"{words.day(r['time'], zone)} {words.clock(r['time'], zone)}", str(r["readings"])]
                 + [number(r[course.column], 3) for course in rows]
-                for r in medians.iter_rows(named=True)
+                + [values[k] or "–" for values in settings_then.values()]
+                for k, r in enumerate(medians.iter_rows(named=True))
             ]
         ),
     )
@@ -222,20 +226,20 @@ def _map(
 ) -> Drawn | None:
     shown = layers(told, losses_are_calibrated(told), units)
     figure = field_map(told, shown, changes, boundary, units.length, zone)
+    if figure is None:
+        return None
     passes = by_pass(told, shown)
     table = Table(
-        "Medians of each pass",
-        ("Pass", "From", "Readings", *(f"{layer.words}, {layer.unit}" for layer in shown)),
+        "Medians of the marks of each pass",
+        ("Pass", "From", "Marks", *(f"{layer.words}, {layer.unit}" for layer in shown)),
         rows_of(
             [
-                [str(r["pass_number"]), words.clock(r["time"], zone), str(r["readings"])]
+                [str(r["pass_number"]), words.clock(r["time"], zone), str(r["marks"])]
                 + [number(r[layer.column], layer.digits) for layer in shown]
                 for r in passes.iter_rows(named=True)
             ]
         ),
     )
-    if figure is None:
-        return None
     traces = [k for k, trace in enumerate(figure.data) if trace.meta == "layer"]
     switches = tuple((layer.words, k) for layer, k in zip(shown, traces, strict=True))
     description = (

@@ -90,7 +90,16 @@
     }
     redraw(hasMap);
   };
-  const drawAll = () => redraw(() => true).then(() => {
+  // One after another, first those in sight, with room between them for scrolling and taps.
+  const inTurn = async () => {
+    const top = (script) => document.getElementById(script.dataset.figure).getBoundingClientRect().top;
+    const waiting = [...scripts].sort((a, b) => Math.abs(top(a)) - Math.abs(top(b)));
+    for (const script of waiting) {
+      await draw(script);
+      await new Promise((next) => setTimeout(next));
+    }
+  };
+  const drawAll = () => inTurn().then(() => {
     for (const script of scripts) {
       const plot = document.getElementById(script.dataset.figure);
       if (!isTimeline(plot) || plot.dataset.followed) continue;

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -159,6 +160,22 @@ def _steps(changes: Sequence[Change]) -> dict[str, Steps]:
     return dict(list(steps.items())[:MOST_SETTINGS])
 
 
+def values_in_force(changes: Sequence[Change], moments: Sequence[datetime]) -> dict[str, list[str | None]]:
+    """Title of each drawn setting to its value at each moment; None before it is known."""
+    found: dict[str, list[str | None]] = {}
+    for setting, known in _steps(changes).items():
+        values: list[str | None] = []
+        for moment in moments:
+            past = [after for change, _, after, _ in known if change.time <= moment]
+            values.append(past[-1] if past else known[0][1])
+        found[_setting_title(setting, known[0][3])] = values
+    return found
+
+
+def _setting_title(setting: str, unit: str | None) -> str:
+    return f"{setting_label(setting)}, {unit}" if unit else setting_label(setting)
+
+
 def _add_steps(
     figure: go.Figure,
     number: int,
@@ -180,6 +197,7 @@ def _add_steps(
         y=[*heights, heights[-1]],
         mode="lines+markers",
         name="setting",
+        meta="setting",
         line={"color": light("ink"), "width": 2.5, "shape": "hv"},
         marker={"size": 6},
         hoverinfo="x" if numbers is None else "x+y",

@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
+from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -409,6 +410,16 @@ def visit(chromium: Any) -> Iterator[Any]:
     yield make
     for one in opened:
         one.window.close()
+
+
+@pytest.fixture(scope="session")
+def read_back() -> Any:
+    """The module beside this file that reads figures back out of a page."""
+    spec = spec_from_file_location("read_back", Path(__file__).with_name("read_back.py"))
+    assert spec is not None and spec.loader is not None
+    module = module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")
