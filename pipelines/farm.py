@@ -17,6 +17,7 @@ The whole format, as an example::
     time_zone = "Europe/Paris"          # of this machine's clock, where it differs
     aliases = ["A", "0012"]             # other names that logs use for it
     crop = "wheat"                      # where the log names none
+    opening_per_step = { concave_clearance = 1.5 }  # in the catalogue's unit, where its log counts steps
 
     [crops.wheat]                       # overrides of schemas/crops.toml
     market_moisture_pct = 14.0
@@ -107,7 +108,10 @@ class _Stated(BaseModel):
 
 
 class Machine(_Stated):
-    """One combine: working width, diameters of drum and separation rotor [m], zone of its clock, names, crop."""
+    """One combine: working width, diameters of drum and separation rotor [m], zone of its clock, names, crop.
+
+    ``opening_per_step``: by setting, how far one step of the display moves it, in the catalogue's unit.
+    """
 
     width_m: float | None = Field(default=None, gt=0, le=25)
     drum_diameter_m: float | None = Field(default=None, gt=0.1, le=2)
@@ -115,6 +119,18 @@ class Machine(_Stated):
     time_zone: TimeZone | None = None
     aliases: tuple[str, ...] = ()
     crop: str | None = None
+    opening_per_step: Mapping[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+
+    @field_validator("opening_per_step")
+    @classmethod
+    def _of_numbers(cls, value: Mapping[str, float]) -> Mapping[str, float]:
+        numbers = [s.name for s in settings().values() if s.kind == "number"]
+        for name in value:
+            if name not in numbers:
+                near = get_close_matches(name, numbers, n=1)
+                hint = f"; did you mean '{near[0]}'" if near else ""
+                raise ValueError(f"'{name}' is no setting with a number{hint}")
+        return value
 
 
 class CropOverride(_Stated):
@@ -364,6 +380,7 @@ def _model_at(path: list[str]) -> type[_Stated] | None:
     one: dict[str, type[_Stated]] = {"client": Client, "prices": Prices, "thresholds": Thresholds}
     many: dict[str, type[_Stated]] = {"machines": Machine, "crops": CropOverride, "columns": FileColumns}
     many["load_tickets"] = LoadTicket
+    one["task_data"] = TaskData
     if not path:
         return Farm
     if len(path) == 1:

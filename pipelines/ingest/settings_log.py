@@ -16,6 +16,8 @@ from chaffinch.schemas.declarations import Setting, settings
 if TYPE_CHECKING:
     import polars as pl
 
+# What displays call a step of an opening that has no measure of its own.
+STEP_WORDS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
 _WORDS_READ = ("time", "date", "machine", "setting", "to_value", "from_value", "unit", "note")
 
 
@@ -47,8 +49,8 @@ def read_settings_log(reading: Reading) -> Parsed:
     reading.set_aside(nameless, "no_setting", "setting", logged.fill_null(""), "The row names no setting.")
     parts = [
         _one_setting(reading, part, str(name), str(unit))
-        for (name, unit), part in frame.filter(~nameless).group_by(
-            ["logged", "unit_text"], maintain_order=True
+        for (name, unit, _), part in frame.filter(~nameless).group_by(
+            ["logged", "unit_text", "machine"], maintain_order=True
         )
     ]
     aside = gathered([malformed_rows(table), *reading.aside])
@@ -87,7 +89,7 @@ def _schema() -> dict[str, pl.DataType]:
 
 
 def _one_setting(reading: Reading, part: pl.DataFrame, name: str, unit_text: str) -> pl.DataFrame:
-    """All rows of one setting in one unit."""
+    """All rows of one setting of one machine in one unit."""
     import polars as pl
 
     found = recognise(name)
@@ -140,7 +142,7 @@ def _values(
             reading.alert(f"{setting.label}: '{strange[0]}' is none of {known}; it is kept as logged.")
         return words, setting.unit or None
     try:
-        change = conversion(unit, setting.unit) if unit and setting.unit else Conversion()
+        change = _conversion(reading, part["machine"][0], setting, unit)
     except UnitError as error:
         bad = pl.Series("bad", part["i"].to_list(), dtype=pl.Int64)
         hit = pl.arange(reading.table.rows.height, eager=True).is_in(bad.to_list())
@@ -150,6 +152,27 @@ def _values(
     return {
         f"{side}_value": _numbers(reading, part, f"{side}_text", setting, change) for side in ("from", "to")
     }, setting.unit or None
+
+
+def _conversion(reading: Reading, machine: str, setting: Setting, unit: str | None) -> Conversion:
+    """From the unit as logged to the catalogue's; steps of a machine by the opening that each makes.
+
+    Where farm.toml states that opening, numbers without a unit are steps too. Raises ``UnitError``.
+    """
+    stated = reading.farm.machines.get(machine)
+    opening = stated.opening_per_step.get(setting.name) if stated else None
+    in_steps = unit is not None and unit.strip().lower() in STEP_WORDS
+    if in_steps and opening is None and setting.unit:
+        raise UnitError(
+            f"'{unit}' differs from machine to machine; say how many {setting.unit} one is: "
+            f'[machines."{machine}"] opening_per_step = {{ {setting.name} = ... }}'
+        )
+    if opening is not None and (in_steps or not unit):
+        reading.notes.append(
+            f"{setting.label} of {machine} was converted from steps of {opening:g} {setting.unit}."
+        )
+        return Conversion(opening)
+    return conversion(unit, setting.unit) if unit and setting.unit else Conversion()
 
 
 def _numbers(

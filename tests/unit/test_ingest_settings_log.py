@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
-from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import from_bytes
@@ -128,3 +128,27 @@ def test_other_columns_are_named():
 def test_no_time_column_is_refused():
     with pytest.raises(UnreadableFile, match="No column holds the time; name it 'time'"):
         read(from_bytes("s.csv", b"machine,setting,to_value\nA,fan speed,1000\n"), Farm(), [])
+
+
+STEPS = parse_farm("[machines.A]\nopening_per_step = { concave_clearance = 1.5 }\n")
+
+
+def test_steps_of_a_machine_become_openings_that_compare():
+    found = parsed(
+        rows("concave clearance,4,6,steps,", "concave,6,8,,", "concave clearance,12,14,mm,"), STEPS
+    )
+    assert [r[2:5] for r in told(found)] == [("6", "9", "mm"), ("9", "12", "mm"), ("12", "14", "mm")]
+    assert "Concave clearance of A was converted from steps of 1.5 mm." in found.notes
+
+
+def test_steps_without_a_stated_opening_go_aside_and_say_what_to_state():
+    found = parsed(rows("upper sieve opening,4,6,notch,"), STEPS)
+    assert found.adjustments.is_empty()
+    (row,) = found.set_aside.to_dicts()
+    assert row["rule"] == "unknown_unit"
+    assert '[machines."A"] opening_per_step = { upper_sieve_opening = ... }' in row["sentence"]
+
+
+def test_an_opening_per_step_of_no_number_is_refused():
+    with pytest.raises(DeclarationError, match="'chopper_speed' is no setting with a number"):
+        parse_farm("[machines.A]\nopening_per_step = { chopper_speed = 1 }\n")
