@@ -8,9 +8,14 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, Delays, estimate_delays
+from chaffinch.pipelines.work.align import align
+from chaffinch.pipelines.work.delays import Delays
+from chaffinch.pipelines.work.delays_of_log import machine_delays
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
+from chaffinch.pipelines.work.series import loss_column, numbers, seconds_of, shifted
 from numpy.typing import NDArray
+
+__all__ = ["loss_column", "machine_delays", "mark_work", "seconds_of", "shifted"]
 
 Array = NDArray[np.float64]
 
@@ -19,73 +24,6 @@ Array = NDArray[np.float64]
 LEAD_IN_S = 15.0
 LEAD_OUT_S = 4.0
 THIN_CROP_SHARE = 0.25
-LONGEST_HOLD_S = 6.0
-
-LOSSES = ("separation_loss", "cleaning_loss")
-
-
-def loss_column(readings: pl.DataFrame, place: str) -> str | None:
-    """The channel that measures the loss of a place: calibrated kg/s where logged, else the signal."""
-    for column in (f"{place}_kg_s", f"{place}_signal"):
-        if column in readings.columns and readings[column].count() > 0:
-            return column
-    return None
-
-
-def _numbers(readings: pl.DataFrame, column: str | None) -> Array:
-    if column is None or column not in readings.columns:
-        return np.full(readings.height, np.nan)
-    return readings[column].cast(pl.Float64).to_numpy().astype(float, copy=True)
-
-
-def seconds_of(times: pl.Series) -> Array:
-    """UTC times as seconds since 1970, shape (n,)."""
-    return times.dt.epoch("us").to_numpy().astype(float) / 1e6
-
-
-def shifted(time_s: Array, values: Array, delay_s: float) -> Array:
-    """``values`` as they will be ``delay_s`` later, NaN where the log has a hole of over 6 s there."""
-    known = np.isfinite(values)
-    if known.sum() < 2:
-        return np.full(values.size, np.nan)
-    at, moments = time_s + delay_s, time_s[known]
-    moved = np.interp(at, moments, values[known], left=np.nan, right=np.nan)
-    nxt = np.clip(np.searchsorted(moments, at), 1, moments.size - 1)
-    return np.where(moments[nxt] - moments[nxt - 1] > LONGEST_HOLD_S, np.nan, moved)
-
-
-def _per_second(time_s: Array, values: Array) -> Array:
-    """``values`` on a grid of one second by nearest-earlier value; NaN in holes of over 6 s."""
-    grid = np.arange(time_s[0], time_s[-1] + 1.0)
-    before = np.searchsorted(time_s, grid, side="right") - 1
-    return np.where(grid - time_s[before] <= LONGEST_HOLD_S, values[before], np.nan)
-
-
-def _without_nights(time_s: Array) -> Array:
-    """The same clock with every hole of over two minutes shortened to two minutes."""
-    return time_s[0] + np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(time_s), 120.0))])
-
-
-def machine_delays(readings: pl.DataFrame) -> Delays:
-    """Delays of one machine from its readings, sorted by time. Defaults where the data can't tell.
-
-    Without a logged work state, starts and stops would have to be read off the grain flow itself; the delay is
-    then the default.
-    """
-    logged = _numbers(readings, "working")
-    if readings.height < 600 or not (np.isfinite(logged).mean() > 0.5 and np.nanmax(logged) > 0):
-        return DEFAULT_DELAYS
-    time_s = _without_nights(seconds_of(readings["time"]))
-    speed, flow = _numbers(readings, "speed_m_s"), _numbers(readings, "grain_flow_kg_s")
-    working = working_state(logged, speed, flow, 0.0, time_s)
-    width = np.nan_to_num(_numbers(readings, "working_width_m"), nan=1.0)
-    intake = np.where(working, np.nan_to_num(speed, nan=1.0) * np.where(width > 0, width, 1.0), 0.0)
-    losses = [_numbers(readings, loss_column(readings, place)) for place in LOSSES]
-    return estimate_delays(
-        np.nan_to_num(_per_second(time_s, intake)),
-        _per_second(time_s, flow),
-        [_per_second(time_s, x) for x in losses if np.isfinite(x).any()],
-    )
 
 
 def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFrame:
@@ -105,16 +43,21 @@ def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFr
         )
     time_s = seconds_of(ordered["time"])
     delays = delays or machine_delays(ordered)
-    flow, speed = _numbers(ordered, "grain_flow_kg_s"), _numbers(ordered, "speed_m_s")
-    working = working_state(_numbers(ordered, "working"), speed, flow, delays.grain.seconds, time_s)
+    flow, speed = numbers(ordered, "grain_flow_kg_s"), numbers(ordered, "speed_m_s")
+    working = working_state(numbers(ordered, "working"), speed, flow, delays.grain.seconds, time_s)
     passes = number_passes(time_s, working)
-    feed = shifted(time_s, flow, delays.grain.seconds) * 3.6
-    classes = _classes(time_s, passes, speed, feed)
-    losses = [
-        shifted(time_s, _numbers(ordered, loss_column(ordered, p)), delays.loss.seconds) for p in LOSSES
-    ]
-    moisture = shifted(time_s, _numbers(ordered, "grain_moisture_pct"), delays.moisture.seconds)
-    return _with_marks(ordered, passes, classes, classes == "steady", feed, losses[0], losses[1], moisture)
+    moved = align(ordered, time_s, working, delays)
+    classes = _classes(time_s, passes, speed, moved.feed_t_h)
+    return _with_marks(
+        ordered,
+        passes,
+        classes,
+        classes == "steady",
+        moved.feed_t_h,
+        moved.separation,
+        moved.cleaning,
+        moved.moisture_pct,
+    )
 
 
 def _classes(time_s: Array, passes: NDArray[np.int32], speed: Array, feed: Array) -> NDArray[np.str_]:

@@ -1,0 +1,262 @@
+"""A sensor's answer to starts, stops and changes of speed: dead time, smearing, shortening with flow.
+
+Crop enters at a known rate but for the yield: width x speed while the machine works, nothing while it turns.
+A sensor sees that intake after a dead time and smeared by a first-order lag (Arslan 2008, Sensors
+8(2):952-962, models grain flow through the machine that way). The dead time shortens as flow rises: on the
+yield-monitor test stand of the Univ. of Kentucky (table 2) from 8 s at 1.3 kg/s to 5 s at 21.2 kg/s, which is
+about flow to the power -0.17. Every start and stop of work, and every change of speed, is a look at all three;
+least squares over the whole log weighs them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.work.delays import Lag
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+DEAD_TIMES_S = np.arange(0, 31)
+SMEARS_S = np.array([0.7, 1.5, 2.5, 4.0, 6.0, 9.0])
+SHORTENINGS = (0.15, 0.3, 0.45)
+BLOCKS = 8
+FEWEST_EDGES = 4
+LEAST_CORRELATION = 0.3
+FEWEST_SECONDS = 600
+# How fast the machine empties or fills, over which its load decides how fast crop travels; and the least and
+# greatest share of the usual load for which a dead time is thought to change. From memory.
+LOAD_MEMORY_S = 10.0
+LOAD_BOUNDS = (0.3, 2.0)
+# Shortening is believed where it explains more in nearly every part of the log: t of the gain over 8 blocks.
+SURE_T = 2.4
+LEAST_ERROR_S = 0.2
+UNSURE_S = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """How crop travels to a sensor: dead time at the usual load, smearing, power of the load."""
+
+    dead_s: float
+    smear_s: float
+    shortening: float = 0.0
+
+    @property
+    def total_s(self) -> float:
+        """Centroid of the response at the usual load: what brings channels together."""
+        return self.dead_s + self.smear_s
+
+
+def relative_load(intake: Array) -> Array:
+    """Load of the machine relative to the usual one, shape (n,), per second; within ``LOAD_BOUNDS``."""
+    working = intake > 0
+    usual = float(np.median(intake[working])) if working.any() else 1.0
+    return np.clip(smeared(intake / usual, LOAD_MEMORY_S), *LOAD_BOUNDS)
+
+
+def smeared(series: Array, smear_s: float) -> Array:
+    """First-order lag with time constant ``smear_s``, per second, at rest before the start."""
+    from scipy.signal import lfilter
+
+    keep = float(np.exp(-1.0 / smear_s))
+    return lfilter([1.0 - keep], [1.0, -keep], series)
+
+
+def arriving(mass: Array, load: Array, travel: Travel) -> Array:
+    """What a sensor sees of ``mass``, per second. The dead time moves the summed mass, so none is lost."""
+    second = np.arange(1.0, mass.size + 1.0)
+    arrival = np.maximum.accumulate(second + travel.dead_s * load**-travel.shortening)
+    arrived = np.interp(second, arrival, np.cumsum(mass), left=0.0)
+    return smeared(np.diff(arrived, prepend=0.0), travel.smear_s)
+
+
+def response_lag(
+    intake: Array,
+    signal: Array,
+    power: float = 1.0,
+    load: Array | None = None,
+    shortens: bool = False,
+) -> Lag | None:
+    """Delay of ``signal`` behind ``intake`` (both per second; NaN in the signal where not logged).
+
+    power : the signal is taken to rise with the intake to this power. load : relative to the usual, where more
+    is known of it than the intake tells. shortens : another sensor of the machine has shown that dead times
+    shorten, so that this one need not prove it again.
+
+    The signal's correlation with the delayed, smeared intake is computed over dead times, smearings and
+    powers of the load, in eight blocks of the log; the blocks left out in turn give the error. None when the
+    intake starts or stops fewer than four times, the fit is poor, or the best lies at the edge of what was
+    tried.
+    """
+    edges = np.count_nonzero(np.diff((intake > 0).astype(np.int8)))
+    if edges < FEWEST_EDGES or np.isfinite(signal).sum() < FEWEST_SECONDS:
+        return None
+    search = _Search(intake, signal, power, load)
+    constant = search.constant()
+    if constant is None or search.correlation(constant) < LEAST_CORRELATION:
+        return None
+    best = search.refined(constant)
+    changing = search.refined(search.shortening(constant))
+    if changing.shortening > 0.05 and search.better(changing, best, 0.0 if shortens else SURE_T):
+        best = changing
+    if best.dead_s > DEAD_TIMES_S[-2]:
+        return None
+    return search.with_error(best)
+
+
+class _Search:
+    """Correlation of one signal with the intake as it would arrive, by travel and block of the log."""
+
+    def __init__(self, intake: Array, signal: Array, power: float, load: Array | None) -> None:
+        known = np.isfinite(signal)
+        self.mass, self.power = intake**power, power
+        self.load = relative_load(intake) if load is None else load
+        self.value, self.weight = self._tamed(np.where(known, signal, 0.0)), known.astype(float)
+        self.starts = [int(b[0]) for b in np.array_split(np.arange(signal.size), BLOCKS)]
+        self._known: dict[Travel, Array] = {}
+
+    def _tamed(self, mass: Array) -> Array:
+        return mass if self.power == 1.0 else np.sqrt(np.maximum(mass, 0.0))
+
+    def _sums(self, x: Array) -> Array:
+        """Sums (n, x, y, xx, yy, xy) by block, shape (blocks, 6)."""
+        w, y = self.weight, self.value
+        sums = (w, w * x, y, w * x**2, y**2, x * y)
+        return np.column_stack([np.add.reduceat(s, self.starts) for s in sums])
+
+    def moments(self, travel: Travel) -> Array:
+        """The same of the intake after ``travel``."""
+        if travel not in self._known:
+            self._known[travel] = self._sums(self._tamed(arriving(self.mass, self.load, travel)))
+        return self._known[travel]
+
+    def correlation(self, travel: Travel) -> float:
+        return float(_correlation(self.moments(travel).sum(axis=0)))
+
+    def best(self, travels: Sequence[Travel]) -> Travel:
+        return max(travels, key=self.correlation)
+
+    def constant(self) -> Travel | None:
+        """The best pair of dead time and smearing without shortening; None at the edge of what is tried."""
+        found = []
+        for smear in SMEARS_S:
+            late = self._tamed(smeared(self.mass, smear))
+            for dead in DEAD_TIMES_S:
+                moved = np.concatenate([np.zeros(dead), late[: late.size - dead]])
+                rho = float(_correlation(self._sums(moved).sum(axis=0)))
+                found.append((rho, Travel(float(dead), float(smear))))
+        rho, travel = max(found, key=lambda pair: np.nan_to_num(pair[0], nan=-1.0))
+        return None if travel.dead_s == DEAD_TIMES_S[-1] or not np.isfinite(rho) else travel
+
+    def shortening(self, constant: Travel) -> Travel:
+        """A start for the search with shortening: edges of work are seen at a low load, so the dead time at
+        the usual load is shorter than the constant one."""
+        shares = (0.55, 0.65, 0.75, 0.85, 1.0)
+        smears = {constant.smear_s, max(0.6 * constant.smear_s, 0.7)}
+        return self.best(
+            [Travel(constant.dead_s * d, s, k) for d in shares for s in smears for k in SHORTENINGS]
+        )
+
+    def refined(self, travel: Travel) -> Travel:
+        """Uphill from ``travel``: the peak of a parabola through the correlation around it, ever closer."""
+        for scale in (1.0, 0.7, 0.4, 0.25):
+            around = self.around(travel, scale)
+            peak = _peak(around, np.array([self.correlation(t) for t in around.travels])[:, None])
+            moved = around.at(np.nan_to_num(np.clip(peak[:, 0], -2, 2)))
+            travel = self.best([travel, moved, *around.travels])
+        return travel
+
+    def around(self, travel: Travel, scale: float) -> Around:
+        return Around(travel, scale * np.array([1.0, 0.35, 0.1])[: 3 if travel.shortening else 2])
+
+    def better(self, changing: Travel, constant: Travel, by_t: float) -> bool:
+        gain = _left_over(self.moments(constant)) - _left_over(self.moments(changing))
+        spread = float(np.std(gain, ddof=1))
+        return bool(np.mean(gain) > by_t * spread / np.sqrt(gain.size))
+
+    def with_error(self, travel: Travel) -> Lag:
+        """``travel`` as a lag; its error from leaving out each block in turn (jackknife).
+
+        Where the parabola around the best peaks without a block says how far that block had moved the answer.
+        """
+        around = self.around(travel, 0.7)
+        moments = np.array([self.moments(t) for t in around.travels])
+        without = _correlation(moments.sum(axis=1, keepdims=True) - moments)
+        peaks = np.clip(_peak(around, without), -3, 3)
+        total = np.array([around.at(peak).total_s for peak in peaks.T if np.isfinite(peak).all()])
+        if total.size < 4:
+            return Lag.of(travel, UNSURE_S)
+        error = float(np.sqrt((total.size - 1) * np.var(total)))
+        return (
+            Lag.of(travel, max(error, LEAST_ERROR_S))
+            if error < 2 * UNSURE_S
+            else Lag.of(travel, 2 * UNSURE_S)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """Travels around ``centre``, on the corners and faces of a box of ``steps`` in dead time, log of smearing
+    and, where there are three, shortening."""
+
+    centre: Travel
+    steps: Array
+
+    @property
+    def places(self) -> Array:
+        """In steps from the centre, shape (travels, 2 or 3)."""
+        grid = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * self.steps.size, indexing="ij"), -1)
+        grid = grid.reshape(-1, self.steps.size)
+        kept = np.count_nonzero(grid, axis=1)
+        return grid[(kept <= 1) | (kept == self.steps.size)]
+
+    @property
+    def travels(self) -> list[Travel]:
+        return [self.at(place) for place in self.places]
+
+    def at(self, place: Array) -> Travel:
+        """The travel at a place; dead time down to 0, smearing 0.5 to 12 s, shortening 0 to 0.8."""
+        move = np.zeros(3)
+        move[: self.steps.size] = place * self.steps
+        return Travel(
+            max(self.centre.dead_s + float(move[0]), 0.0),
+            float(np.clip(self.centre.smear_s * np.exp(move[1]), 0.5, 12.0)),
+            float(np.clip(self.centre.shortening + move[2], 0.0, 0.8)),
+        )
+
+
+def _peak(around: Around, values: Array) -> Array:
+    """Where parabolas through ``values`` (travels, m) peak, in steps, shape (2 or 3, m); NaN for no peak."""
+    places = around.places
+    size = places.shape[1]
+    first, second = np.triu_indices(size)
+    basis = np.column_stack([np.ones(len(places)), places, places[:, first] * places[:, second]])
+    fitted = np.linalg.lstsq(basis, values, rcond=None)[0]
+    curved = np.zeros((values.shape[1], size, size))
+    for row, (a, b) in enumerate(zip(first, second, strict=True)):
+        curved[:, a, b] += fitted[1 + size + row]
+        curved[:, b, a] += fitted[1 + size + row]
+    peaked = np.linalg.eigvalsh(curved)[:, -1] < 0
+    out = np.full((size, values.shape[1]), np.nan)
+    slope = fitted[1 : 1 + size].T[peaked]
+    out[:, peaked] = np.linalg.solve(curved[peaked], -slope[..., None])[..., 0].T
+    return out
+
+
+def _correlation(m: Array) -> Array:
+    """Correlation from summed moments of shape (..., 6)."""
+    n, x, y, xx, yy, xy = np.moveaxis(m, -1, 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (n * xy - x * y) / np.sqrt((n * xx - x**2) * (n * yy - y**2))
+
+
+def _left_over(m: Array) -> Array:
+    """Sum of squares by block that one line through the whole log leaves over; moments of shape (blocks, 6)."""
+    n, x, y, xx, _, xy = m.sum(axis=0)
+    slope = (n * xy - x * y) / (n * xx - x**2)
+    level = (y - slope * x) / n
+    n, x, y, xx, yy, xy = m.T
+    return yy - 2 * level * y - 2 * slope * xy + n * level**2 + 2 * level * slope * x + slope**2 * xx

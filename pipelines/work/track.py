@@ -1,0 +1,105 @@
+"""Where the machine drove: metres on the ground, direction of travel, pitch of the passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.work.series import Array, numbers
+from numpy.typing import NDArray
+
+# Mean radius of the earth, IUGG.
+EARTH_RADIUS_M = 6_371_008.8
+# A direction of travel is read off positions this far apart at least: those of a receiver jump about.
+DIRECTION_OVER_M = 4.0
+REVERSING_DEG = 120.0
+LONGEST_SPAN_S = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The way of one machine, one row per reading, shape (n,).
+
+    east_m, north_m : from the middle of the field, NaN without a position. heading_deg : where the header
+    points, clockwise from north. motion_deg : where the machine moves, by its positions; NaN at a standstill.
+    """
+
+    time_s: Array
+    east_m: Array
+    north_m: Array
+    heading_deg: Array
+    motion_deg: Array
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        return np.isfinite(self.east_m)
+
+    @property
+    def reversing(self) -> NDArray[np.bool_]:
+        """Moving against the heading, where both are known and not the same thing."""
+        return np.abs(turned_deg(self.heading_deg, self.motion_deg)) > REVERSING_DEG
+
+
+def turned_deg(before: Array, after: Array) -> Array:
+    """Angle from one direction to another, -180 to 180 degrees."""
+    return (after - before + 180.0) % 360.0 - 180.0
+
+
+def track(readings: pl.DataFrame, time_s: Array) -> Track:
+    """The way of ``readings``, sorted by time. Heading is the logged one where there is any, else the motion."""
+    east, north = on_metres(numbers(readings, "latitude"), numbers(readings, "longitude"))
+    motion = motion_deg(time_s, east, north)
+    logged = numbers(readings, "heading_deg")
+    heading = logged if np.isfinite(logged).mean() > 0.5 else motion
+    return Track(time_s, east, north, heading % 360.0, motion)
+
+
+def on_metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
+    """East and north of the middle of the field, m: equirectangular, fine for a field. NaN where unknown."""
+    known = np.isfinite(latitude) & np.isfinite(longitude)
+    if not known.any():
+        return np.full(latitude.size, np.nan), np.full(latitude.size, np.nan)
+    lat0, lon0 = np.median(latitude[known]), np.median(longitude[known])
+    scale = np.radians(1.0) * EARTH_RADIUS_M
+    east = (longitude - lon0) * scale * np.cos(np.radians(lat0))
+    return np.where(known, east, np.nan), np.where(known, (latitude - lat0) * scale, np.nan)
+
+
+def motion_deg(time_s: Array, east_m: Array, north_m: Array) -> Array:
+    """Direction in which positions move, degrees clockwise from north; NaN where they hardly do.
+
+    From the last position at least 2 m back to the first at least 2 m ahead along the way.
+    """
+    out = np.full(time_s.size, np.nan)
+    index = np.flatnonzero(np.isfinite(east_m))
+    if index.size < 3:
+        return out
+    x, y, t = east_m[index], north_m[index], time_s[index]
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    half = DIRECTION_OVER_M / 2
+    back = np.clip(np.searchsorted(along, along - half, side="right") - 1, 0, index.size - 1)
+    ahead = np.clip(np.searchsorted(along, along + half), 0, index.size - 1)
+    dx, dy = x[ahead] - x[back], y[ahead] - y[back]
+    told = (np.hypot(dx, dy) > half / 2) & (t[ahead] - t[back] < LONGEST_SPAN_S)
+    out[index] = np.where(told, np.degrees(np.arctan2(dx, dy)) % 360.0, np.nan)
+    return out
+
+
+def main_axis_deg(heading_deg: Array) -> float:
+    """The direction in which most of the way goes, either way round, 0 to 180; NaN where none is known."""
+    known = heading_deg[np.isfinite(heading_deg)]
+    if known.size == 0:
+        return float("nan")
+    counts = np.bincount((known % 180.0).astype(int), minlength=180).astype(float)
+    wide = np.convolve(np.concatenate([counts[-5:], counts, counts[:5]]), np.ones(11), "valid")
+    middle = float(np.argmax(wide))
+    off = (known - middle + 90.0) % 180.0 - 90.0
+    near = np.abs(off) < 10.0
+    return float((middle + np.mean(off[near])) % 180.0)
+
+
+def along_and_across(east_m: Array, north_m: Array, axis_deg: float) -> tuple[Array, Array]:
+    """Positions along an axis (degrees clockwise from north) and to the right of it, m."""
+    s, c = np.sin(np.radians(axis_deg)), np.cos(np.radians(axis_deg))
+    return east_m * s + north_m * c, east_m * c - north_m * s
