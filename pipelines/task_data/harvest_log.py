@@ -8,22 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.task_data.columns import LogColumn
 from chaffinch.pipelines.task_data.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.task_data.log_reading import LogData
-from chaffinch.pipelines.task_data.other_values import other_texts
+from chaffinch.pipelines.task_data.other_values import fixed_values, other_texts
+from chaffinch.pipelines.task_data.readings import with_speed
 from chaffinch.pipelines.task_data.scaling import Scale, by_stated_unit, choose
 from chaffinch.pipelines.task_data.task_file import Device, TaskFile
 from chaffinch.pipelines.task_data.work_state import STATE, WIDTHS, Filled, width_m, working
+from chaffinch.pipelines.task_data.worked_out import Known, grain_flow_kg_s, is_worked_out, losses
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels
 from numpy.typing import NDArray
 
 YIELD_HOLD = 239
-DRY_FLOW, REFERENCE_MOISTURE, WET_BY_AREA = 182, 184, 84
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,15 +61,24 @@ class HarvestLog:
     attention: tuple[str, ...]
 
 
-def harvest_log(log: LogData, task_file: TaskFile, device: Device | None, carry: Carry) -> HarvestLog:
+def harvest_log(
+    log: LogData,
+    task_file: TaskFile,
+    device: Device | None,
+    carry: Carry,
+    told: Mapping[str, str] = MappingProxyType({}),
+) -> HarvestLog:
     """Make a harvest log of ``log``.
 
     device : the machine, whose values count before those of other devices in the log. carry : read for values
-    kept from the log before, and renewed.
+    kept from the log before, and renewed. told : what else to keep in ``other`` of the first reading.
     """
     notes: list[str] = []
     asked = _undecided(log)
     begun = begun_with(log, carry)
+    lent = sum(len(now) > len(was) for now, was in zip(begun.rows, log.rows, strict=True))
+    if lent:
+        notes.append(f"{log.stem}: begins with {lent} values that the log before it had set last.")
     scales = [
         _scale(log.stem, column, values, notes, asked)
         for column, values in zip(begun.columns, begun.values, strict=True)
@@ -76,12 +87,13 @@ def harvest_log(log: LogData, task_file: TaskFile, device: Device | None, carry:
     data = _channels(begun, task_file, device, scales, chosen, notes)
     remember(begun, carry)
     fed = _fed(log, chosen)
+    fixed = {**fixed_values(device, task_file), **told}
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
         _series("latitude", log.latitude_deg),
         _series("longitude", log.longitude_deg),
         _series("altitude_m", log.altitude_m),
         *(_series(name, values) for name, values in data.items()),
-        other_texts(log, [index for index in range(len(log.columns)) if index not in fed], scales),
+        other_texts(log, [index for index in range(len(log.columns)) if index not in fed], scales, fixed),
     )
     uses = (
         ColumnUse(column.key, fed.get(index), scales[index], float(values[0]) if len(values) else None)
@@ -126,7 +138,8 @@ def _channels(
         data["working_width_m"] = width
         if width_source:
             notes.append(f"{log.stem}: the working width is {width_source}.")
-    _derive_flow(log, data, held, notes)
+    known = Known(log, scales, held, device, task_file, data, data.get("speed_m_s", _speed_m_s(log)))
+    _work_out(known, notes)
     _hold(log, data, held, notes)
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
@@ -150,7 +163,8 @@ def _scale(
             asked.append(f"{stem}: {column.key} was not used as {column.target}: {error}.")
             return None
     # A relative channel has no unit: the number as the device shows it.
-    scale = choose(column.entry, shown, column.target_unit or None, values)
+    target_unit = None if is_worked_out(column) else column.target_unit or None
+    scale = choose(column.entry, shown, target_unit, values)
     if scale is None and len(values):
         asked.append(
             f"{stem}: {column.key} was not used as {column.target or 'a value'}: neither the dictionary nor "
@@ -167,7 +181,8 @@ def _chosen(
     """Target -> column that feeds it: of the machine itself, of the lowest rank, then with most values."""
     candidates: dict[str, list[int]] = {}
     for index, column in enumerate(log.columns):
-        if column.target and scales[index] and len(log.rows[index]) and not _is_width(column):
+        apart = _is_width(column) or is_worked_out(column)
+        if column.target and scales[index] and len(log.rows[index]) and not apart:
             candidates.setdefault(column.target, []).append(index)
     chosen = {}
     for target, indexes in candidates.items():
@@ -224,26 +239,31 @@ def _is_width(column: LogColumn) -> bool:
     return column.entry is not None and "working_width_m" in column.entry.targets
 
 
-def _derive_flow(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:
-    """Wet grain flow where only dry flow or yield by area is logged.
+def _work_out(known: Known, notes: list[str]) -> None:
+    """Add grain flow and losses that the log holds in another form to the channels of ``known``."""
+    if "grain_flow_kg_s" not in known.data:
+        flow = grain_flow_kg_s(known)
+        if flow is not None:
+            known.data["grain_flow_kg_s"] = flow[0]
+            notes.append(f"{known.log.stem}: grain flow was worked out from {flow[1]}.")
+    for target, (values, how, index) in losses(known).items():
+        known.data[target] = values
+        key = known.log.columns[index].key
+        notes.append(f"{known.log.stem}: {target} was worked out from {key}: {how}.")
 
-    Mass balance: wet = dry x (1 - reference moisture) / (1 - moisture), moistures as shares, wet basis.
-    Yield by area [mg/m2] x width [m] x speed [m/s] is a flow.
-    """
-    if "grain_flow_kg_s" in data:
-        return
-    by_number = {column.place.identifier: index for index, column in enumerate(log.columns)}
-    if {DRY_FLOW, REFERENCE_MOISTURE} <= by_number.keys() and "grain_moisture_pct" in data:
-        dry_kg_s = 1e-6 * held(by_number[DRY_FLOW])
-        reference = 1e-6 * held(by_number[REFERENCE_MOISTURE])
-        dry_share = 1 - data["grain_moisture_pct"] / 100
-        dry_share[dry_share <= 0] = np.nan
-        data["grain_flow_kg_s"] = dry_kg_s * (1 - reference) / dry_share
-        notes.append(f"{log.stem}: grain flow was worked out from the flow at reference moisture.")
-    elif WET_BY_AREA in by_number and {"working_width_m", "speed_m_s"} <= data.keys():
-        yield_kg_m2 = 1e-6 * held(by_number[WET_BY_AREA])
-        data["grain_flow_kg_s"] = yield_kg_m2 * data["working_width_m"] * np.abs(data["speed_m_s"])
-        notes.append(f"{log.stem}: grain flow was worked out from yield by area, width and speed.")
+
+def _speed_m_s(log: LogData) -> NDArray[np.float64] | None:
+    """Speed by positions, for what has to be worked out of it; None without positions."""
+    if not np.isfinite(log.latitude_deg).any():
+        return None
+    places = pl.DataFrame(
+        {
+            "local_us": log.local_us,
+            "latitude": pl.Series(log.latitude_deg, nan_to_null=True),
+            "longitude": pl.Series(log.longitude_deg, nan_to_null=True),
+        }
+    )
+    return with_speed(places)["speed_m_s"].to_numpy().astype(np.float64)
 
 
 def _hold(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:

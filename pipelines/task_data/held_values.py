@@ -7,9 +7,14 @@ from dataclasses import replace
 import numpy as np
 from chaffinch.pipelines.task_data.columns import LogColumn
 from chaffinch.pipelines.task_data.log_reading import LogData
+from chaffinch.pipelines.task_data.task_file import ON_CHANGE, ON_THRESHOLD
+from chaffinch.pipelines.task_data.work_state import WIDTHS
 from numpy.typing import NDArray
 
 STALE_PERIODS = 3
+# Intervals that differ by more than half from the usual one are uneven; a clock keeps most of them even.
+UNEVEN = 0.5
+MOSTLY = 0.8
 LONGEST_CARRY_S = 600.0
 KEPT_KINDS = frozenset({"setpoint", "state", "property", "default", "lowest", "highest"})
 # (identifier, element, message) -> last value and when, to begin the next log of the task with.
@@ -37,7 +42,8 @@ def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np
     """(N,) raw values of a column, each kept until the next.
 
     A value that the device logs when it changes holds until then; one that it logs by time or distance only
-    for three of its own periods.
+    for three of its own periods. A device tells by which of these it *may* log a value, often by all of them;
+    which it did is then told by whether the values come at even intervals.
     """
     whole = np.full(len(log), np.nan)
     whole[log.rows[index]] = log.values[index]
@@ -46,19 +52,31 @@ def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np
         return whole
     last = np.searchsorted(known, np.arange(len(log)), side="right") - 1
     held = np.where(last >= 0, whole[known[np.maximum(last, 0)]], np.nan)
-    if not _kept_until_changed(log.columns[index]) and len(known) > 1:
-        period_s = float(np.median(np.diff(times_s[known])))
+    intervals_s = np.diff(times_s[known])
+    if len(intervals_s) and not _holds(log.columns[index], intervals_s):
         age_s = times_s - times_s[known[np.maximum(last, 0)]]
-        held[age_s > STALE_PERIODS * max(period_s, 1.0)] = np.nan
+        held[age_s > STALE_PERIODS * max(float(np.median(intervals_s)), 1.0)] = np.nan
     return held
 
 
+def _holds(column: LogColumn, intervals_s: NDArray[np.float64]) -> bool:
+    """Whether the last value of a column holds until the next, however long that takes."""
+    if _kept_until_changed(column):
+        return True
+    may = column.described.triggers if column.described is not None else None
+    if may and not may & (ON_CHANGE | ON_THRESHOLD):
+        return False
+    usual_s = float(np.median(intervals_s))
+    even = np.abs(intervals_s - usual_s) <= UNEVEN * max(usual_s, 1.0)
+    return float(np.mean(even)) < MOSTLY
+
+
 def _kept_until_changed(column: LogColumn) -> bool:
-    if column.described is not None and column.described.triggers:
-        return column.described.kept_until_changed or (
-            column.entry is not None and column.entry.kind in KEPT_KINDS
-        )
-    return column.entry is not None and column.entry.kind in KEPT_KINDS
+    if column.place.identifier == WIDTHS[0]:
+        return True
+    if column.entry is not None and column.entry.kind in KEPT_KINDS:
+        return True
+    return column.described is not None and column.described.kept_until_changed
 
 
 def _identity(column: LogColumn) -> tuple:

@@ -63,6 +63,19 @@ def field_name(partfield: Partfield, task_file: TaskFile) -> str:
     return f"{name} {partfield.code if partfield.code and codes.count(partfield.code) == 1 else partfield.id}"
 
 
+def people_of(task: Task, task_file: TaskFile) -> dict[str, str]:
+    """Names of customer, farm and workers of a task; empty unless ``farm.toml`` asks for them."""
+    partfield = task_file.fields.get(task.field or "")
+    customer = task.customer or (partfield.customer if partfield else None)
+    farm = task.farm or (partfield.farm if partfield else None)
+    named = {
+        "customer": task_file.people.get(customer or ""),
+        "farm": task_file.people.get(farm or ""),
+        "workers": ", ".join(filter(None, (task_file.people.get(worker) for worker in task.workers))),
+    }
+    return {role: name for role, name in named.items() if name}
+
+
 def crop_of(task: Task, task_file: TaskFile) -> str | None:
     """Crop of a task: the product allocated to it that is a crop, else the crop type of its field.
 

@@ -1,29 +1,63 @@
-"""What no channel takes, as the column ``other``: under number, element and designator, as logged."""
+"""What no channel takes, as the column ``other``: under number, element and designator, as logged.
+
+The first reading of a log also holds what is fixed for all of it: the values of the device description (where
+the parts of the machine lie, lags of its sensors, widths), and names of people where ``farm.toml`` asks for
+them.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.task_data.dictionary import DEFAULT_SET
+from chaffinch.pipelines.task_data.columns import LogColumn
+from chaffinch.pipelines.task_data.dictionary import DEFAULT_SET, identifiers
+from chaffinch.pipelines.task_data.log_header import DataLogValue
 from chaffinch.pipelines.task_data.log_reading import LogData
-from chaffinch.pipelines.task_data.scaling import Scale
+from chaffinch.pipelines.task_data.scaling import Scale, choose
+from chaffinch.pipelines.task_data.task_file import Device, TaskFile
 from numpy.typing import NDArray
 
 
-def other_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None]) -> pl.Series:
-    """(N,) JSON object of what these columns hold in each reading, as logged, not kept on; else null."""
+def fixed_values(device: Device | None, task_file: TaskFile) -> dict[str, str]:
+    """The fixed values of a device description, by number, element and designator, as texts."""
+    found: dict[str, str] = {}
+    for name in device.elements if device is not None else ():
+        element = task_file.elements[name]
+        for number, value in element.fixed.items():
+            entry = identifiers().get(number)
+            column = LogColumn(DataLogValue(0, number, name), entry, element, value, None, None)
+            raw = np.array([float(value.raw or 0)])
+            scale = choose(entry, value.presentation, None, raw)
+            found[_key(column, scale)] = _texts(raw, scale)[0]
+    return found
+
+
+def other_texts(
+    log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None], fixed: Mapping[str, str]
+) -> pl.Series:
+    """(N,) JSON object of what these columns hold in each reading, as logged, not kept on; else null.
+
+    fixed : goes into the first reading.
+    """
+    texts = _logged_texts(log, indexes, scales)
+    if not fixed or not len(texts):
+        return texts
+    whole = json.loads(texts[0] or "{}") | dict(fixed)
+    first = pl.Series("other", [json.dumps(whole, ensure_ascii=False)], dtype=pl.String)
+    return pl.concat([first, texts[1:]])
+
+
+def _logged_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None]) -> pl.Series:
     parts = []
     for index in indexes:
         column = log.columns[index]
         if column.place.identifier == DEFAULT_SET or not len(log.rows[index]):
             continue
         scale = scales[index]
-        key = json.dumps(
-            column.key + (f" [{scale.unit}]" if scale and scale.unit else ""), ensure_ascii=False
-        )
+        key = json.dumps(_key(column, scale), ensure_ascii=False)
         parts.append(
             pl.DataFrame({"reading": log.rows[index], "text": _texts(log.values[index], scale)}).with_columns(
                 pl.lit(f'{key}: "') + pl.col("text") + pl.lit('"')
@@ -42,6 +76,10 @@ def other_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | N
         joined, on="reading", how="left"
     )
     return texts.sort("reading").select(("{" + pl.col("pair") + "}").alias("other")).to_series()
+
+
+def _key(column: LogColumn, scale: Scale | None) -> str:
+    return column.key + (f" [{scale.unit}]" if scale and scale.unit else "")
 
 
 def _texts(values: NDArray[np.float64], scale: Scale | None) -> pl.Series:

@@ -2,7 +2,7 @@
 
 One set of files may hold several task sets, each several tasks, each several logs; all records of a delivery
 are numbered through, log after log in the order of the task file, and a note says which rows are which log's.
-Customers, workers and addresses are not read.
+Names of customers and workers are not read unless ``farm.toml`` asks for it, addresses never.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from chaffinch.pipelines.task_data.delivery import Delivery
 from chaffinch.pipelines.task_data.geometry import boundary, element_offsets
 from chaffinch.pipelines.task_data.harvest_log import ColumnUse
 from chaffinch.pipelines.task_data.naming import field_name
-from chaffinch.pipelines.task_data.readings import setting_changes, with_speed
+from chaffinch.pipelines.task_data.readings import setting_changes
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml
 from chaffinch.pipelines.task_data.set_clock import on_utc
 from chaffinch.pipelines.task_data.task_file import TaskFile, read_task_file
@@ -89,7 +89,7 @@ def _gathered(members: Members, file: str, farm: Farm) -> Delivery:
     refused = []
     for task_set in sets:
         try:
-            task_file = read_task_file(task_set)
+            task_file = read_task_file(task_set, farm.task_data.people)
         except DamagedMember as error:
             refused.append(f"{_place(task_set)}TASKDATA.XML {error.reason}")
             continue
@@ -167,7 +167,7 @@ def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
 
 
 def _completed(readings: pl.DataFrame, delivery: Delivery, boundaries: Boundaries) -> pl.DataFrame:
-    """Readings with a field where the task names none, with a speed and a width where the log has none."""
+    """Readings with a field where the task names none, with a width where the logs have none."""
     import shapely
     from chaffinch.pipelines.ingest.places import fields_at
 
@@ -183,7 +183,4 @@ def _completed(readings: pl.DataFrame, delivery: Delivery, boundaries: Boundarie
         stated = readings["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
         readings = readings.with_columns(stated.alias("working_width_m"))
         delivery.notes.append("The logs hold no working width; that of farm.toml was taken.")
-    if "speed_m_s" not in readings.columns:
-        readings = with_speed(readings)
-        delivery.notes.append("The logs hold no speed; it was worked out from positions and times.")
     return readings

@@ -9,22 +9,17 @@ EARTH_RADIUS_M = 6_371_008.8
 LONGEST_STEP_S = 10.0
 
 
-def with_speed(readings: pl.DataFrame) -> pl.DataFrame:
-    """``readings`` with ``speed_m_s`` from successive positions of one machine.
+def with_speed(log: pl.DataFrame) -> pl.DataFrame:
+    """The readings of one log with ``speed_m_s`` from successive positions.
 
     Distance on a sphere of the mean earth radius (IUGG, 6371.0088 km) for steps of at most ten seconds; the
     mean of five readings, for positions are rounded. Without positions the column is null.
     """
-    if not {"latitude", "longitude"} <= set(readings.columns):
-        return readings.with_columns(speed_m_s=pl.lit(None, dtype=pl.Float64))
-    north = pl.col("latitude").radians()
-    step_north = north - north.shift(1).over("machine")
-    east = pl.col("longitude").radians()
-    step_east = (east - east.shift(1).over("machine")) * north.cos()
-    seconds = (pl.col("time") - pl.col("time").shift(1).over("machine")).dt.total_microseconds() / 1e6
-    distance_m = (step_north**2 + step_east**2).sqrt() * EARTH_RADIUS_M
+    north, east = pl.col("latitude").radians(), pl.col("longitude").radians()
+    seconds = pl.col("local_us").diff() / 1e6
+    distance_m = (north.diff() ** 2 + (east.diff() * north.cos()) ** 2).sqrt() * EARTH_RADIUS_M
     speed = pl.when((seconds > 0) & (seconds <= LONGEST_STEP_S)).then(distance_m / seconds)
-    return readings.with_columns(speed_m_s=speed.rolling_mean(5, min_samples=1, center=True).over("machine"))
+    return log.with_columns(speed_m_s=speed.rolling_mean(5, min_samples=1, center=True))
 
 
 def setting_changes(readings: pl.DataFrame, notes: list[str]) -> pl.DataFrame | None:

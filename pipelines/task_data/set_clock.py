@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -79,7 +80,7 @@ def on_utc(logs: Sequence[UntimedLog]) -> Iterator[TimedLog]:
         else:
             offset, how = _offset(log, logs, written)
             notes += how
-            moments = (local - pl.duration(microseconds=1_000_000 * offset)).dt.replace_time_zone("UTC")
+            moments = (local - timedelta(seconds=offset)).dt.replace_time_zone("UTC")
         stem = log.stems[0]
         yield TimedLog(
             log.frame.drop("local_us").insert_column(1, moments.cast(pl.Datetime("us", "UTC")).alias("time")),

@@ -1,7 +1,8 @@
 """TASKDATA.XML with its linked files, as plain frozen objects: devices, tasks, fields, crops, logs.
 
 Read as the union of versions 2 to 4, whatever version the file claims. Identifiers are opaque texts, valid in
-this set only. Customers, workers and addresses are never read. What is wrong with the file becomes a note.
+this set only. Names of customers, farms and workers are read only when asked for, addresses never. What is
+wrong with the file becomes a note.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ class LogReference:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """``products`` and ``devices``: identifiers of those allocated to the task."""
+    """``products``, ``devices``, ``workers``: identifiers of those allocated to the task."""
 
     id: str
     designator: str
@@ -105,21 +106,31 @@ class Task:
     times: tuple[TimeSpan, ...]
     products: tuple[str, ...]
     devices: tuple[str, ...]
+    customer: str | None = None
+    farm: str | None = None
+    workers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Partfield:
-    """``polygons``: the polygon elements as they stand; ``geometry`` makes areas of them."""
+    """``polygons``: the polygon elements as they stand; ``geometry`` makes areas of them.
+
+    crop, customer, farm : identifiers.
+    """
 
     id: str
     designator: str
     code: str
     crop: str | None
     polygons: tuple[Node, ...]
+    customer: str | None = None
+    farm: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class TaskFile:
+    """``people``: names of customers, farms and workers by identifier; empty unless they were asked for."""
+
     version: str
     devices: Mapping[str, Device]
     elements: Mapping[str, DeviceElement]
@@ -129,10 +140,15 @@ class TaskFile:
     products: Mapping[str, str]
     crop_products: frozenset[str]
     notes: tuple[str, ...] = field(default=())
+    people: Mapping[str, str] = field(default_factory=dict)
 
 
-def read_task_file(task_set: TaskSet) -> TaskFile:
-    """Read TASKDATA.XML of ``task_set`` and the files it links to. Raises ``RefusedXml``."""
+def read_task_file(task_set: TaskSet, people: bool = False) -> TaskFile:
+    """Read TASKDATA.XML of ``task_set`` and the files it links to.
+
+    people : whether to read the names of customers, farms and workers. Raises ``RefusedXml``,
+    ``DamagedMember``.
+    """
     notes: list[str] = []
     data = task_set.read("TASKDATA.XML")
     if data is None:
@@ -161,7 +177,15 @@ def read_task_file(task_set: TaskSet) -> TaskFile:
         MappingProxyType(products),
         frozenset(crop_products),
         tuple(notes),
+        MappingProxyType(dict(_people(top)) if people else {}),
     )
+
+
+def _people(top: list[Node]) -> Iterator[tuple[str, str]]:
+    for node in top:
+        if node.tag in ("CTR", "WKR", "FRM"):
+            first = node.get("C") if node.tag != "FRM" else None
+            yield node.get("A") or "", " ".join(part for part in (first, node.get("B")) if part)
 
 
 def _linked(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator[Node]:
@@ -303,6 +327,9 @@ def _task(node: Node) -> Task:
         tuple(_time_span(time) for time in node.named("TIM")),
         tuple(product for pan in node.named("PAN") if (product := pan.get("A"))),
         tuple(device for dan in node.named("DAN") if (device := dan.get("C"))),
+        node.get("C"),
+        node.get("D"),
+        tuple(dict.fromkeys(w for w in (node.get("F"), *(wan.get("A") for wan in node.named("WAN"))) if w)),
     )
 
 
@@ -318,4 +345,12 @@ def _time_span(node: Node) -> TimeSpan:
 def _field(node: Node) -> Partfield:
     polygons = tuple(node.named("PLN"))
     code = node.get("B") or ""
-    return Partfield(node.get("A") or "", node.get("C") or code, code, node.get("G"), polygons)
+    return Partfield(
+        node.get("A") or "",
+        node.get("C") or code,
+        code,
+        node.get("G"),
+        polygons,
+        node.get("E"),
+        node.get("F"),
+    )

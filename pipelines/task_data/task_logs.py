@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 from chaffinch.pipelines.task_data import asides as asides_module
 from chaffinch.pipelines.task_data.asides import Aside, content_of
@@ -13,7 +15,8 @@ from chaffinch.pipelines.task_data.harvest_log import HarvestLog, harvest_log
 from chaffinch.pipelines.task_data.held_values import Carry
 from chaffinch.pipelines.task_data.log_header import LogHeader, read_header
 from chaffinch.pipelines.task_data.log_reading import LogData, read_log
-from chaffinch.pipelines.task_data.naming import crop_of, device_of, field_of, machine_of
+from chaffinch.pipelines.task_data.naming import crop_of, device_of, field_of, machine_of, people_of
+from chaffinch.pipelines.task_data.readings import with_speed
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml, parse_xml
 from chaffinch.pipelines.task_data.set_clock import UntimedLog
 from chaffinch.pipelines.task_data.side_by_side import joined
@@ -84,7 +87,7 @@ def read_task(
         if len(log):
             counted.count(log)
             logs.append(_untimed(delivery, task_file, task, key, log, carry, first_row))
-    logs = joined(logs, delivery.notes)
+    logs = [_with_speed(delivery, one) for one in joined(logs, delivery.notes)]
     for sentence, far_apart in compare_totals(task, counted, [(one.stems[0], one.frame) for one in logs]):
         (delivery.ask if far_apart else delivery.notes.append)(sentence)
     return logs
@@ -160,7 +163,7 @@ def _untimed(
     field = str(constants.get("field") or field_of(task, task_file)) or None
     stated_crop = delivery.farm.machines[machine].crop if machine in delivery.farm.machines else None
     crop = constants.get("crop") or crop_of(task, task_file) or stated_crop
-    harvest = harvest_log(log, task_file, device, carry)
+    harvest = harvest_log(log, task_file, device, carry, people_of(task, task_file))
     delivery.notes.append(
         f"{log.stem}: rows {first_row} to {first_row + log.numbered - 1}, {len(log)} readings of {machine}"
         f"{f' in {field}' if field else ''}."
@@ -176,6 +179,15 @@ def _untimed(
     zone = delivery.stated.time_zone or delivery.farm.zone_of(machine)
     satellites = satellite_offset(log.fixed, log.local_us)
     return UntimedLog(frame, (log.stem,), machine, zone, satellites, key, task.times)
+
+
+def _with_speed(delivery: Delivery, log: UntimedLog) -> UntimedLog:
+    if "speed_m_s" in log.frame.columns:
+        return log
+    delivery.notes.append(
+        f"{log.stems[0]}: the log holds no speed; it was worked out from positions and times."
+    )
+    return replace(log, frame=with_speed(log.frame))
 
 
 def _note_uses(delivery: Delivery, harvest: HarvestLog) -> None:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import re
+import time
 from pathlib import Path
 
+import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.parsed import Parsed
@@ -110,6 +113,25 @@ def sets_with_spoilt_bytes(draw: st.DrawFn) -> dict[str, bytes]:
 @settings(deadline=None, max_examples=120, suppress_health_check=list(HealthCheck))
 def test_spoilt_bytes(files: dict[str, bytes]) -> None:
     taken_whole(files)
+
+
+@pytest.mark.long
+def test_spoilt_sets_are_taken_whole_for_long() -> None:
+    """As long as CHAFFINCH_FUZZ_SECONDS says, half a minute otherwise."""
+    until = time.monotonic() + float(os.environ.get("CHAFFINCH_FUZZ_SECONDS", "30"))
+    cases = 0
+
+    @given(st.one_of(sets_with_spoilt_bytes(), sets_with_odd_attributes()))
+    @settings(deadline=None, max_examples=300, database=None, suppress_health_check=list(HealthCheck))
+    def once(files: dict[str, bytes]) -> None:
+        nonlocal cases
+        taken_whole(files)
+        cases += 1
+
+    while time.monotonic() < until:
+        once()
+    print(f"{cases:,} spoilt sets")
+    assert cases > 0
 
 
 @given(st.permutations(list(range(3))), st.lists(st.sampled_from(["TSK", "DVC", "PFD"]), max_size=3))
