@@ -60,7 +60,7 @@ class Setting(_Declared):
 
     ``expected`` maps an outcome to the sign that increasing the setting (or moving it towards its last
     position, or doing the service) has in common practice: ``+``, ``-``, ``0`` or ``optimum``; losses at the
-    same feed rate. ``source_of`` says where a sign is from. ``usual`` maps a crop to its common position or
+    same feed rate. ``source_of`` says where a sign is from, ``optimum`` where the best lies in between. ``usual`` maps a crop to its common position or
     positions, joined by " or "; ``usual_note`` says when something else is common.
     """
 
@@ -84,6 +84,7 @@ class Setting(_Declared):
     usual: Mapping[str, str] = Field(default_factory=dict)
     usual_source: str = ""
     usual_note: str = ""
+    optimum: str = ""
     costs: str = ""
     caution: str = ""
 
@@ -103,6 +104,8 @@ class Setting(_Declared):
             raise ValueError(f"low {self.low:g} must be below high {self.high:g}")
         if self.expected and not self.expected_source:
             raise ValueError("an expectation needs its source, or 'common practice, no source'")
+        if "optimum" in self.expected.values() and not self.optimum:
+            raise ValueError("an expectation of an optimum needs to say where it lies")
         if self.usual and not self.usual_source:
             raise ValueError("a usual position needs its source, or 'common practice, no source'")
         return self
@@ -148,6 +151,20 @@ class Setting(_Declared):
         """Common positions in ``crop``; empty where common practice is not declared."""
         return tuple(self.usual[crop].split(" or ")) if crop in self.usual else ()
 
+    def sign_of(self, outcome: str) -> Sign | None:
+        """The expected sign of ``outcome``; None where nothing is declared.
+
+        Machine loss is separation and cleaning loss together: where it has no sign of its own it has that of
+        both, or of the one that the setting moves.
+        """
+        if outcome != "machine_loss" or outcome in self.expected:
+            return self.expected.get(outcome)
+        parts = {self.expected.get("separation_loss"), self.expected.get("cleaning_loss")}
+        moved = parts - {"0"}
+        if None in parts or len(moved) > 1:
+            return None
+        return moved.pop() if moved else "0"
+
     def source_of(self, outcome: str) -> str:
         """Where the expected sign of ``outcome`` is from."""
         return self.sources.get(outcome, self.expected_source)
@@ -156,11 +173,17 @@ class Setting(_Declared):
 UNIT_SUFFIX = {"rpm": "rpm", "mm": "mm", "m": "m", "deg": "deg", "%": "pct", "m/s": "m_s", "turn": "turns"}
 
 
+# Machine loss at which a capacity is stated unless the crop says otherwise. 1 % for cereals, corn and soybean:
+# common practice; ISO 8210 tests harvest capacity at a stated loss share (its table of levels: from memory).
+USUAL_REFERENCE_LOSS_PCT = 1.0
+
+
 class Crop(_Declared):
     """A crop: masses, moistures and plausible limits, each with its source; null where no source was found.
 
     Market moisture in % wet basis; ``straw_per_grain`` is material other than grain per grain by mass; yields
     in t/ha at market moisture, of a whole field; tip speeds are the usual ones of the threshing drum, m/s.
+    ``reference_loss_pct`` is the machine loss at which capacity is stated, % of the grain.
     """
 
     label: str
@@ -172,6 +195,7 @@ class Crop(_Declared):
     yield_high_t_ha: float | None = Field(default=None, gt=0, lt=60)
     tip_speed_low_m_s: float | None = Field(default=None, gt=0)
     tip_speed_high_m_s: float | None = Field(default=None, gt=0, lt=60)
+    reference_loss_pct: float | None = Field(default=None, gt=0, lt=20)
     sources: Mapping[str, str] = Field(default_factory=dict)
     synonyms: tuple[str, ...] = ()
 

@@ -298,7 +298,11 @@ def tables() -> dict[str, Table]:
                     "lower end of the 95 % range in a field to come; seasons only",
                 ),
                 Column("next_field_percent_high", "number", "upper end of that range"),
-                Column("clock_off_s", "number", "clock of the settings log minus that of the harvest log, as found"),
+                Column(
+                    "clock_off_s",
+                    "number",
+                    "clock of the settings log minus that of the harvest log, as found",
+                ),
                 Column("clock_off_low_s", "number", "lower end of its 95 % range"),
                 Column("clock_off_high_s", "number", "upper end of its 95 % range"),
                 Column("computed_at", "moment", "when it was estimated"),

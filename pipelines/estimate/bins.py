@@ -25,6 +25,7 @@ BIN_S = 10.0
 WASHED_OUT_BEFORE_S = 6.0
 WASHED_OUT_AFTER_S = 30.0
 MOISTURE_SPAN_S = 90.0
+PLAIN_SPAN_S = 900.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,21 @@ class Binned:
             float(self.seconds[self.step == k].sum()),
             float(self.seconds[self.step == k + 1].sum()),
         )
+
+    def plain_percent(self, outcome: str, k: int) -> float | None:
+        """Change of the mean log outcome from the quarter hour before change ``k`` to the one after it, in %.
+
+        What a plain comparison would say, feed rate, moisture and the fading of a spike left out of account.
+        """
+        values = self.outcomes.get(outcome)
+        if values is None:
+            return None
+        change, known = self.changes[k], np.isfinite(values)
+        before = known & (self.step == k) & (self.time_s > change.first_s - PLAIN_SPAN_S)
+        after = known & (self.step == k + 1) & (self.time_s < change.last_s + PLAIN_SPAN_S)
+        if not before.any() or not after.any():
+            return None
+        return float(100 * np.expm1(values[after].mean() - values[before].mean()))
 
     def signal_per_m2(self, k: int) -> float:
         """Summed loss signals for each m2 cut, over the work just before change ``k``; NaN where unknown."""

@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 import numpy as np
 from chaffinch.pipelines.estimate.design import Design
 from chaffinch.pipelines.estimate.fit import Fit
+from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.verdicts import Answer, reach, refuse
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+# The loss at which capacity is held: the machine's, or the one that is logged.
+CAPACITY_LOSSES = ("machine_loss", "separation_loss", "cleaning_loss")
 # Beyond this factor either way the loss curve is not seen but guessed.
 FURTHEST = np.log(2.0)
 
 
-def capacity_effect(design: Design, fit: Fit, k: int, feed_t_h: Array, widen: float) -> Answer:
+def feed_contrast(design: Design, shifts: Array) -> Array:
+    """Columns of the loss curve at feed rates exp(``shifts``) times the typical one, shape (r, p), else zero."""
+    contrast = np.zeros((shifts.size, len(design.names)))
+    shapes = {"log feed": shifts, "feed": np.exp(shifts) - 1, "feed squared": (np.exp(shifts) - 1) ** 2}
+    for name, shape in shapes.items():
+        if name in design.names:
+            contrast[:, design.names.index(name)] = shape
+    return contrast
+
+
+def capacity_effect(design: Design, fit: Fit, k: int, widen: float) -> Answer:
     """Change of log capacity by change ``k`` (its number among the field's changes).
 
     With loss curve g(log F) and effect e, the change r solves e + g(f + r) - g(f) = 0 at the typical feed rate
@@ -23,15 +39,9 @@ def capacity_effect(design: Design, fit: Fit, k: int, feed_t_h: Array, widen: fl
     carried over to a curve).
     """
     step = design.names.index(f"step {k}")
-    feed_columns = [n for n in ("log feed", "feed", "feed squared") if n in design.names]
-    if not feed_columns:
-        return refuse("flat_curve")
     shifts = np.linspace(-FURTHEST, FURTHEST, 2 * 140 + 1)
-    contrast = np.zeros((shifts.size, fit.coefficients.size))
+    contrast = feed_contrast(design, shifts)
     contrast[:, step] = 1.0
-    shapes = {"log feed": shifts, "feed": np.exp(shifts) - 1, "feed squared": (np.exp(shifts) - 1) ** 2}
-    for name in feed_columns:
-        contrast[:, design.names.index(name)] = shapes[name]
     value = contrast @ fit.coefficients
     error = np.sqrt(np.einsum("ri,ij,rj->r", contrast, fit.covariance, contrast))
     centre = _root(shifts, value)
@@ -59,3 +69,45 @@ def _root(shifts: Array, value: Array) -> float | None:
     i = int(rising[np.argmin(np.abs(shifts[rising]))])
     share = -value[i] / (value[i + 1] - value[i])
     return float(shifts[i] + share * (shifts[i + 1] - shifts[i]))
+
+
+def capacity_field(fitted: FieldOutcome, widen: float) -> FieldOutcome | None:
+    """Log effects on capacity of all changes for which they can be told, with their joint covariance.
+
+    Each change's r solves e + g(f + r) - g(f) = 0, so its derivative by the coefficients is minus the contrast
+    at r over the curve's slope there. None where no change can be told.
+    """
+    design, fit = fitted.design, fitted.fit
+    told, gradients, shifts = [], [], []
+    for k in design.steps:
+        found = capacity_effect(design, fit, k, widen)
+        if found.verdict == "cannot tell":
+            continue
+        r = np.array([found.log_ratio - 1e-4, found.log_ratio, found.log_ratio + 1e-4])
+        contrast = feed_contrast(design, r)
+        contrast[:, design.names.index(f"step {k}")] = 1.0
+        values = contrast @ fit.coefficients
+        gradients.append(-contrast[1] * 2e-4 / (values[2] - values[0]))
+        shifts.append(found.log_ratio)
+        told.append(k)
+    if not told:
+        return None
+    by_coefficient = np.array(gradients)
+    steps = replace(design, names=tuple(f"step {k}" for k in told), steps=tuple(told))
+    index = [design.names.index(name) for name in steps.names]
+    covariance = by_coefficient @ fit.covariance @ by_coefficient.T
+    return replace(fitted, design=steps, fit=Fit(np.array(shifts), covariance, fit.freedom[index]))
+
+
+def capacity_season(season: Mapping[str, SeasonOutcome]) -> SeasonOutcome | None:
+    """Capacity of all machine-fields that know a loss, for pooling; at the machine's loss where it is known."""
+    found: dict[int, FieldOutcome] = {}
+    for name in CAPACITY_LOSSES:
+        for fitted in season[name].fields if name in season else ():
+            if id(fitted.binned) not in found:
+                one = capacity_field(fitted, season[name].placebos.widen)
+                found |= {} if one is None else {id(fitted.binned): one}
+    known = [n for n in CAPACITY_LOSSES if n in season and season[n].fields]
+    if not known or not found:
+        return None
+    return replace(season[known[0]], outcome="capacity", fields=list(found.values()))

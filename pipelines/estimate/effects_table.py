@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect
-from chaffinch.pipelines.estimate.capacity import capacity_effect
+from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect, capacity_at_share
+from chaffinch.pipelines.estimate.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.design import AT_SAME_FEED
 from chaffinch.pipelines.estimate.pooled_rows import Diameters, pooled_rows
@@ -20,11 +20,13 @@ from chaffinch.pipelines.estimate.verdicts import (
     Answer,
     answer,
     feed_overlap,
+    moisture_moved,
     numbers,
     reach,
     refuse,
     thin_sides,
 )
+from chaffinch.schemas.declarations import USUAL_REFERENCE_LOSS_PCT, crops
 from chaffinch.schemas.tables import OUTCOMES, tables
 
 Row = dict[str, Any]
@@ -45,7 +47,8 @@ def effects_table(
     """
     rows = [row for binned in fields for row in _field_rows(binned, season, calibrations.get(binned.machine))]
     rows += [row for one in untold for row in _untold_rows(one)]
-    rows += pooled_rows(season, diameters_m)
+    capacity = capacity_season(season)
+    rows += pooled_rows({**season, **({"capacity": capacity} if capacity else {})}, diameters_m)
     table = tables()["effects"]
     if not rows:
         return table.empty()
@@ -114,7 +117,10 @@ def _field_rows(
                 continue
             if found is None:
                 continue
-            absolute = absolute_effect(binned, k, name, found, calibration)
+            if name == "capacity":
+                absolute = _capacity_t_h(k, found, fitted.get("machine_loss"), calibration)
+            else:
+                absolute = absolute_effect(binned, k, name, found, calibration)
             for adjustment in change.rows.iter_rows(named=True):
                 yield _row(binned, k, change, adjustment, name, found, absolute, placebos)
 
@@ -134,6 +140,8 @@ def _effect(
         refusals.append("no_overlap")
     if fitted is None or k not in fitted.design.steps:
         return refuse(*(refusals or ["no_readings"])), season.placebos.count
+    if outcome in AT_SAME_FEED and moisture_moved(binned, k):
+        remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
     if season.reacted:
@@ -152,22 +160,33 @@ def _capacity(
     binned: Binned, k: int, fitted: Mapping[str, FieldOutcome | None], season: Mapping[str, SeasonOutcome]
 ) -> tuple[Answer | None, int]:
     """Capacity at the same machine loss, or at the one loss that is logged."""
-    name = next((o for o in ("machine_loss", "separation_loss", "cleaning_loss") if o in fitted), None)
+    name = next((o for o in CAPACITY_LOSSES if o in fitted), None)
     if name is None:
         return None, 0
     loss, placebos = _effect(binned, k, name, fitted[name], season[name])
     one = fitted[name]
     if one is None or loss.verdict == "cannot tell":
         return refuse(*loss.reasons), placebos
-    found = capacity_effect(one.design, one.fit, k, binned.feed_t_h, season[name].placebos.widen)
+    found = capacity_effect(one.design, one.fit, k, season[name].placebos.widen)
     if found.verdict == "cannot tell":
         return found, placebos
     remarks = [
         r
         for r in loss.reasons
-        if r in ("joint_change", "range_widened", "uncalibrated_sum", "loss_spiked_before")
+        if r in ("joint_change", "range_widened", "uncalibrated_sum", "loss_spiked_before", "moisture_moved")
     ]
     return answer(found.log_ratio, found.low, found.high, [], remarks), placebos
+
+
+def _capacity_t_h(
+    k: int, found: Answer, machine_loss: FieldOutcome | None, calibration: Calibration | None
+) -> tuple[float, float, float] | None:
+    """Change of the capacity at the crop's reference loss share, t/h, where loss is calibrated."""
+    if machine_loss is None or calibration is None or found.verdict == "cannot tell":
+        return None
+    crop = crops().get(machine_loss.binned.crop or "")
+    percent = (crop.reference_loss_pct if crop else None) or USUAL_REFERENCE_LOSS_PCT
+    return capacity_at_share(machine_loss, k, calibration, percent / 100)
 
 
 def _row(
@@ -199,11 +218,12 @@ def _row(
         "absolute": absolute[0] if absolute else None,
         "absolute_low": absolute[1] if absolute else None,
         "absolute_high": absolute[2] if absolute else None,
-        "absolute_unit": "kg/ha" if absolute else None,
+        "absolute_unit": ("t/h" if outcome == "capacity" else "kg/ha") if absolute else None,
         "verdict": found.verdict,
         "reasons": list(found.reasons),
         "readings_before": before,
         "readings_after": after,
         "adjustments_pooled": 1,
         "placebos": placebos,
+        "plain_percent": binned.plain_percent(outcome, k),
     }

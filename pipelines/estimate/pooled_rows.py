@@ -9,7 +9,14 @@ from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.agronomy.tip_speed import tip_speed_m_s
-from chaffinch.pipelines.estimate.pooling import Pooled, pool_between, pool_within
+from chaffinch.pipelines.estimate.pooling import (
+    Block,
+    Pooled,
+    bend,
+    held_to_false_share,
+    pool_between,
+    pool_within,
+)
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.verdicts import answer, numbers, thin_sides
 from chaffinch.schemas.declarations import settings
@@ -18,6 +25,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Row = dict[str, Any]
 
+BEND_CHANCE = 0.01
+
 
 @dataclass(frozen=True, slots=True)
 class Dose:
@@ -25,6 +34,7 @@ class Dose:
 
     amount : signed steps for numbers; +1 or -1 for words, lowest position first; 1 for a service.
     label : what amounts of one kind have in common: the setting, and for words the pair of positions.
+    midpoint : mean of the values before and after, for numbers.
     """
 
     setting: str
@@ -33,6 +43,7 @@ class Dose:
     unit: str | None
     from_value: str | None
     to_value: str | None
+    midpoint: float | None = None
 
     @property
     def label(self) -> tuple[str, str | None, str | None]:
@@ -49,10 +60,11 @@ def dose_of(adjustment: Row) -> Dose | None:
         return None
     if declared is not None and declared.kind == "number" and declared.step:
         try:
-            amount = (float(after) - float(before)) / declared.step
+            low, high = float(before), float(after)
         except ValueError:
             return None
-        return Dose(name, amount, declared.step, declared.unit, None, None) if amount else None
+        amount, midpoint = (high - low) / declared.step, (low + high) / 2
+        return Dose(name, amount, declared.step, declared.unit, None, None, midpoint) if amount else None
     order = {word: i for i, word in enumerate(declared.positions)} if declared is not None else {}
     rising = (order.get(before, 0), before) < (order.get(after, 0), after)
     low, high = (before, after) if rising else (after, before)
@@ -70,6 +82,7 @@ class _FieldEffect:
     adjustments: int
     before_s: float
     after_s: float
+    block: Block | None = None
     remarks: tuple[str, ...] = ()
 
 
@@ -82,10 +95,11 @@ def pooled_rows(season: Mapping[str, SeasonOutcome], diameters_m: Diameters | No
 
     Joint changes do not enter: their effect belongs to no single setting. Season rows are by crop and, where
     there are several crops, over all of them too. Speeds of drums of different diameter pool by tip speed.
+    Of the many season rows at most one in twenty that is called a change is expected to be none.
     """
     rows: list[Row] = []
     for outcome, fitted in season.items():
-        if outcome == "capacity" or not fitted.fields:
+        if not fitted.fields:
             continue
         by_label: dict[tuple, list[_FieldEffect]] = defaultdict(list)
         for field in fitted.fields:
@@ -95,6 +109,16 @@ def pooled_rows(season: Mapping[str, SeasonOutcome], diameters_m: Diameters | No
             effects = _comparable(found, (diameters_m or {}).get(label[0], {}))
             rows += [_field_row(effect, outcome, fitted) for effect in effects]
             rows += _season_rows(effects, outcome, fitted)
+    return _hold_false_share(rows)
+
+
+def _hold_false_share(rows: list[Row]) -> list[Row]:
+    """The rows without ``p_value``; season rows that the many tests of a season do not bear out call nothing."""
+    p_values = np.array([row.pop("p_value") if row["scope"] == "season" else np.nan for row in rows])
+    for row, called in zip(rows, held_to_false_share(p_values), strict=True):
+        if row["scope"] == "season" and row["verdict"] in ("less", "more") and not called:
+            row["verdict"] = "no clear change"
+            row["reasons"] = [*row["reasons"], "many_tests"]
     return rows
 
 
@@ -120,7 +144,11 @@ def _comparable(effects: Sequence[_FieldEffect], diameters_m: Mapping[str, float
         dose = replace(effect.dose, per_step=declared.tip_step_m_s, unit="m/s")
         found.append(
             replace(
-                effect, dose=dose, estimate=effect.estimate * factor, variance=effect.variance * factor**2
+                effect,
+                dose=dose,
+                estimate=effect.estimate * factor,
+                variance=effect.variance * factor**2,
+                block=None,
             )
         )
     return found
@@ -144,13 +172,17 @@ def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
     for members in grouped.values():
         index = [field.design.names.index(f"step {k}") for k, _ in members]
         amounts = np.array([d.amount for _, d in members])
-        estimate, variance = pool_within(
-            field.fit.coefficients[index], field.fit.covariance[np.ix_(index, index)] * widen**2, amounts
+        block = Block(
+            field.fit.coefficients[index],
+            field.fit.covariance[np.ix_(index, index)] * widen**2,
+            amounts,
+            np.array([np.nan if d.midpoint is None else d.midpoint for _, d in members]),
         )
+        estimate, variance = pool_within(block.estimates, block.covariance, amounts)
         before_s, after_s = np.array([field.binned.seconds_beside(k) for k, _ in members]).sum(axis=0)
         found.append(
             _FieldEffect(
-                field, members[0][1], estimate, variance, len(members), float(before_s), float(after_s)
+                field, members[0][1], estimate, variance, len(members), float(before_s), float(after_s), block
             )
         )
     return found
@@ -181,23 +213,40 @@ def _season_rows(effects: Sequence[_FieldEffect], outcome: str, season: SeasonOu
             np.array([e.estimate for e in members]), np.array([e.variance for e in members])
         )
         machines = {e.fitted.binned.machine for e in members}
+        remarks = ["bends"] if _bends(members, pooled) else []
+        next_field = pooled.next_field()
+        ends = [None if next_field is None else 100 * float(np.expm1(end)) for end in next_field or (0, 0)]
         rows.append(
             {
                 "scope": "season",
                 "machine": machines.pop() if len(machines) == 1 else None,
                 "field": None,
                 "crop": crop,
-                **_shared(members[0], pooled, outcome, season, members),
+                **_shared(members[0], pooled, outcome, season, members, remarks),
+                "next_field_percent_low": ends[0],
+                "next_field_percent_high": ends[1],
+                "p_value": pooled.p_value,
             }
         )
     return rows
 
 
+def _bends(members: Sequence[_FieldEffect], pooled: Pooled) -> bool:
+    """Whether a step clearly does not do the same all along the setting (one in a hundred by chance)."""
+    blocks = [e.block for e in members if e.block is not None and np.isfinite(e.block.midpoints).all()]
+    return bool(blocks) and bend(blocks, pooled.between**2) < BEND_CHANCE
+
+
 def _shared(
-    effect: _FieldEffect, pooled: Pooled, outcome: str, season: SeasonOutcome, members: Sequence[_FieldEffect]
+    effect: _FieldEffect,
+    pooled: Pooled,
+    outcome: str,
+    season: SeasonOutcome,
+    members: Sequence[_FieldEffect],
+    remarks: Sequence[str] = (),
 ) -> Row:
-    remarks = sorted({f for e in members for f in (*e.fitted.binned.flaws.get(outcome, []), *e.remarks)})
-    found = answer(pooled.estimate, pooled.low, pooled.high, [], remarks)
+    flaws = sorted({f for e in members for f in (*e.fitted.binned.flaws.get(outcome, []), *e.remarks)})
+    found = answer(pooled.estimate, pooled.low, pooled.high, [], [*flaws, *remarks])
     return {
         "setting": effect.dose.setting,
         "from_value": effect.dose.from_value,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """Pooled log effect with its 95 % range; ``between`` is the standard deviation of true effects."""
+    """Pooled log effect with its 95 % range; ``between`` is the standard deviation of true effects.
+
+    freedom : degrees of freedom of the t that the range rests on; infinite for a single field.
+    """
 
     estimate: float
     low: float
@@ -20,6 +24,27 @@ class Pooled:
     error: float
     between: float
     count: int
+    freedom: float = float("inf")
+
+    @property
+    def p_value(self) -> float:
+        """Chance of an estimate as far from nothing if there were no effect."""
+        from scipy.stats import t
+
+        return float(2 * t.sf(abs(self.estimate) / self.error, self.freedom))
+
+    def next_field(self) -> tuple[float, float] | None:
+        """95 % range of the true effect in a field to come; None for fewer than three fields.
+
+        Higgins, Thompson and Spiegelhalter 2009, J. R. Statist. Soc. A 172:137-159: a t range over both the
+        mean's error and the spread between fields, on two degrees of freedom fewer than fields.
+        """
+        from scipy.stats import t
+
+        if self.count < 3:
+            return None
+        half = float(t.ppf(0.975, self.count - 2)) * float(np.hypot(self.error, self.between))
+        return self.estimate - half, self.estimate + half
 
 
 def pool_within(estimates: Array, covariance: Array, dose: Array) -> tuple[float, float]:
@@ -62,7 +87,57 @@ def pool_between(estimates: Array, variances: Array, belief_fields: float = BELI
     scale = max(1.0, (float(weight @ (estimates - mean) ** 2) + belief_fields) / freedom)
     error = float(np.sqrt(scale / weight.sum()))
     half = float(t.ppf(0.975, freedom)) * error
-    return Pooled(mean, mean - half, mean + half, error, float(np.sqrt(between)), k)
+    return Pooled(mean, mean - half, mean + half, error, float(np.sqrt(between)), k, freedom)
+
+
+def held_to_false_share(p_values: Array, share: float = 0.05) -> NDArray[np.bool_]:
+    """Which of several tests may be called, so that at most ``share`` of the calls are expected to be false.
+
+    Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57:289-300; it holds for independent tests and for those
+    that rise together (Benjamini and Yekutieli 2001, Ann. Statist. 29:1165-1188). NaN is never called.
+    """
+    known = np.sort(p_values[np.isfinite(p_values)])
+    below = np.flatnonzero(known <= share * np.arange(1, known.size + 1) / max(known.size, 1))
+    if below.size == 0:
+        return np.zeros(p_values.size, dtype=bool)
+    return np.nan_to_num(p_values, nan=2.0) <= known[below[-1]]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Adjustments of one setting in one field: log effects (k,), covariance (k, k), doses (k,), midpoints (k,).
+
+    A midpoint is the mean of the values before and after.
+    """
+
+    estimates: Array
+    covariance: Array
+    doses: Array
+    midpoints: Array
+
+
+def bend(blocks: Sequence[Block], between_variance: float) -> float:
+    """Chance of the effect of a step changing along the setting as much as it seems to, if it did not.
+
+    Generalised least squares of effects on dose and dose times midpoint, with ``between_variance`` for each
+    dose's square shared within a field. NaN where fewer than four adjustments stand at fewer than two midpoints.
+    """
+    from scipy.stats import norm
+
+    midpoints = np.concatenate([b.midpoints for b in blocks])
+    if midpoints.size < 4 or np.unique(midpoints).size < 2:
+        return float("nan")
+    information, weighted = np.zeros((2, 2)), np.zeros(2)
+    for block in blocks:
+        x = np.column_stack([block.doses, block.doses * (block.midpoints - midpoints.mean())])
+        spread = block.covariance + between_variance * np.outer(block.doses, block.doses)
+        solved = np.linalg.solve(spread, np.column_stack([x, block.estimates]))
+        information += x.T @ solved[:, :2]
+        weighted += x.T @ solved[:, 2]
+    if np.linalg.cond(information) > 1e12:
+        return float("nan")
+    inverse = np.linalg.inv(information)
+    return float(2 * norm.sf(abs((inverse @ weighted)[1]) / np.sqrt(inverse[1, 1])))
 
 
 def _paule_mandel(estimates: Array, variances: Array) -> float:

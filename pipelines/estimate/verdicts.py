@@ -13,6 +13,7 @@ Array = NDArray[np.float64]
 SHORTEST_SIDE_S = 180.0
 LEAST_OVERLAP = 0.15
 WIDEST_HALF_RANGE = 1.0
+MOISTURE_APART_PCT = 0.5
 LEVEL = 0.95
 
 
@@ -67,8 +68,25 @@ def feed_overlap(binned: Binned, k: int) -> float:
 
     The overlap of the two sides' histograms of log feed rate in twelve classes.
     """
-    before = np.log(binned.feed_t_h[(binned.step == k) & (binned.feed_t_h > 0)])
-    after = np.log(binned.feed_t_h[(binned.step == k + 1) & (binned.feed_t_h > 0)])
+    fed = binned.feed_t_h > 0
+    return _overlap(
+        np.log(binned.feed_t_h[(binned.step == k) & fed]),
+        np.log(binned.feed_t_h[(binned.step == k + 1) & fed]),
+    )
+
+
+def moisture_moved(binned: Binned, k: int) -> bool:
+    """Whether grain moistures before and after change ``k`` hardly overlap and lie over half a point apart."""
+    known = np.isfinite(binned.moisture_pct)
+    before, after = (binned.moisture_pct[(binned.step == k + side) & known] for side in (0, 1))
+    if before.size < 3 or after.size < 3:
+        return False
+    apart = abs(float(np.median(after) - np.median(before)))
+    return apart > MOISTURE_APART_PCT and _overlap(before, after) < LEAST_OVERLAP
+
+
+def _overlap(before: Array, after: Array) -> float:
+    """Overlap of the histograms of two samples in twelve classes, 0 to 1; 0 where one is under three values."""
     if before.size < 3 or after.size < 3:
         return 0.0
     edges = np.linspace(min(before.min(), after.min()), max(before.max(), after.max()) + 1e-9, 13)

@@ -33,7 +33,7 @@ def searched(effect: float, slope: float, covariance: np.ndarray):
     names = ("step 0", "log feed")
     design = Design(np.ones(2, dtype=bool), np.zeros((2, 2)), names, (0,), 30.0)
     fit = Fit(np.array([effect, slope]), covariance, np.full(2, 1e9))
-    return capacity_effect(design, fit, 0, np.full(9, 30.0), 1.0)
+    return capacity_effect(design, fit, 0, 1.0)
 
 
 @pytest.mark.parametrize("effect", [-0.4, -0.1, 0.0, 0.3])

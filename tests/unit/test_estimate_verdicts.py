@@ -144,15 +144,12 @@ def power_curve(slope: float, effect: float, error: float, curve_error: float = 
     return design, Fit(np.array([effect, -4.0, slope]), covariance, np.full(3, 1e9))
 
 
-FEED = np.full(50, 30.0)
-
-
 def test_capacity_on_a_power_curve_is_the_effect_over_the_slope():
     """Slope s: effect + s r = 0, so r = -effect / s, and its error is the effect's over s.
 
     Loss down 30 % with slope 2 takes ln(1 / 0.7) / 2 = 0.178 more feed rate.
     """
-    found = capacity_effect(*power_curve(2.0, np.log(0.7), 0.05), 0, FEED, 1.0)
+    found = capacity_effect(*power_curve(2.0, np.log(0.7), 0.05), 0, 1.0)
     assert found.log_ratio == pytest.approx(0.1783, abs=1e-3)
     # The grid of shifts has a step of 0.005.
     assert found.high - found.low == pytest.approx(2 * 1.96 * 0.05 / 2, abs=0.011)
@@ -160,8 +157,8 @@ def test_capacity_on_a_power_curve_is_the_effect_over_the_slope():
 
 
 def test_less_loss_is_more_capacity_and_more_loss_less():
-    assert capacity_effect(*power_curve(2.0, 0.5, 0.05), 0, FEED, 1.0).verdict == "less"
-    assert capacity_effect(*power_curve(2.0, 0.0, 0.05), 0, FEED, 1.0).verdict == "no clear change"
+    assert capacity_effect(*power_curve(2.0, 0.5, 0.05), 0, 1.0).verdict == "less"
+    assert capacity_effect(*power_curve(2.0, 0.0, 0.05), 0, 1.0).verdict == "no clear change"
 
 
 def test_capacity_on_an_exponential_curve():
@@ -169,12 +166,12 @@ def test_capacity_on_an_exponential_curve():
     names = ("step 0", "intercept", "feed")
     design = Design(np.ones(3, dtype=bool), np.zeros((3, 3)), names, (0,), 30.0)
     fit = Fit(np.array([-0.6, -4.0, 2.0]), np.diag([1e-4, 1e-6, 1e-12]), np.full(3, 1e9))
-    assert capacity_effect(design, fit, 0, FEED, 1.0).log_ratio == pytest.approx(np.log(1.3), abs=1e-3)
+    assert capacity_effect(design, fit, 0, 1.0).log_ratio == pytest.approx(np.log(1.3), abs=1e-3)
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.3])
 def test_a_slope_not_told_from_nothing_gives_no_capacity(slope):
-    found = capacity_effect(*power_curve(slope, -0.2, 0.05, curve_error=0.3), 0, FEED, 1.0)
+    found = capacity_effect(*power_curve(slope, -0.2, 0.05, curve_error=0.3), 0, 1.0)
     assert (found.verdict, found.reasons) == ("cannot tell", ("flat_curve",))
 
 

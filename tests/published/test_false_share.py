@@ -1,0 +1,44 @@
+"""Several tests at once, and how far the next field may lie, against published worked figures."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.estimate.pooling import Pooled, held_to_false_share
+from scipy import stats
+
+# Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57:289-300, section 4: fifteen outcomes of a trial of
+# thrombolysis in myocardial infarction (Neuhaus et al. 1992). Bonferroni calls three, their method four.
+NEUHAUS = np.array(
+    [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528,
+     0.7590, 1.0000]
+)  # fmt: skip
+
+
+def test_the_published_trial_has_four_calls():
+    called = held_to_false_share(NEUHAUS)
+    np.testing.assert_array_equal(called, np.arange(15) < 4)
+    assert (NEUHAUS < 0.05 / 15).sum() == 3
+
+
+def test_the_order_of_tests_does_not_matter_and_an_unknown_one_is_never_called():
+    order = np.random.default_rng(2).permutation(15)
+    called = held_to_false_share(np.append(NEUHAUS[order], np.nan))
+    np.testing.assert_array_equal(called[:-1], order < 4)
+    assert not called[-1]
+    assert held_to_false_share(np.array([])).size == 0
+
+
+def test_it_calls_what_scipy_s_adjusted_chances_call():
+    p_values = np.random.default_rng(5).uniform(size=300) ** 3
+    np.testing.assert_array_equal(
+        held_to_false_share(p_values), stats.false_discovery_control(p_values) <= 0.05
+    )
+
+
+def test_the_next_field_lies_wider_than_the_mean():
+    """Higgins et al. 2009, section 4.1 formula by hand: 5 fields, mean 0.2 +- 0.1, spread 0.3, t(3) = 3.182."""
+    low, high = Pooled(0.2, 0.0, 0.4, 0.1, 0.3, 5, 4.0).next_field()
+    half = 3.1824463 * np.sqrt(0.1**2 + 0.3**2)
+    assert (low, high) == pytest.approx((0.2 - half, 0.2 + half))
+    assert Pooled(0.2, 0.0, 0.4, 0.1, 0.3, 2, 4.0).next_field() is None
