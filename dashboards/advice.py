@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from chaffinch.dashboards.changes import Change
-from chaffinch.dashboards.words import setting_label
+from chaffinch.dashboards.changes import Change, Outcome
+from chaffinch.dashboards.words import OUTCOME_WORDS, setting_label
 from chaffinch.schemas.declarations import settings
 
 # Reason code: what would tell. Times and repeats: a range narrows with steady work on both sides and with
@@ -98,6 +99,69 @@ def surprises(change: Change) -> list[str]:
         for way, outcomes in against.items()
         if outcomes
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What common practice or a trial says this change does to one outcome, beside what it did.
+
+    expected : "less", "more", "nothing" or "best in between". found : the verdict. agrees : in words, empty
+    where the comparison says nothing.
+    """
+
+    outcome: str
+    expected: str
+    source: str
+    found: str
+    agrees: str
+
+
+@dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What the catalogue says of a setting that was changed on its own."""
+
+    does: str
+    expected: tuple[Expected, ...]
+    optimum: str
+    costs: str
+
+
+_AGREES = {
+    ("less", "less"): "as expected",
+    ("more", "more"): "as expected",
+    ("nothing", "no clear change"): "as expected",
+    ("less", "more"): "the other way round",
+    ("more", "less"): "the other way round",
+    ("nothing", "less"): "not expected",
+    ("nothing", "more"): "not expected",
+}
+
+
+def knowledge_of(change: Change) -> Knowledge | None:
+    """What is known of the setting, turned to the way it was moved here; None for several settings at once.
+
+    Outcomes without a declared sign, and those the log can't have told of, are left out.
+    """
+    name, before, after, _ = change.settings[0]
+    if len(change.settings) > 1 or name not in settings():
+        return None
+    setting = settings()[name]
+    service = setting.kind == "service"
+    rise = 1.0 if service else _rise(name, before, after) if before and after else 0.0
+    rows = []
+    for outcome in change.outcomes:
+        sign = setting.sign_of(outcome.name)
+        if sign is None or (sign in ("+", "-") and rise == 0):
+            continue
+        rows.append(_expected(outcome, sign, rise, setting.source_of(outcome.name)))
+    return Knowledge(setting.does, tuple(rows), setting.optimum, setting.costs)
+
+
+def _expected(outcome: Outcome, sign: str, rise: float, source: str) -> Expected:
+    towards = "more" if (sign == "+") == (rise > 0) else "less"
+    expected = {"0": "nothing", "optimum": "best in between"}.get(sign, towards)
+    agrees = _AGREES.get((expected, outcome.verdict), "")
+    return Expected(OUTCOME_WORDS.get(outcome.name, outcome.name), expected, source, outcome.verdict, agrees)
 
 
 def _slope(change: Change, outcome_name: str) -> int:

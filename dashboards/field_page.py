@@ -70,7 +70,10 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "facts": field_facts(crop[0] if crop.len() else None, changes, sides, in_use),
         "in_use": in_use,
         "findings": against_common_practice(
-            state, crop[0] if crop.len() else None, stated.drum_diameter_m if stated else None
+            state,
+            crop[0] if crop.len() else None,
+            stated.drum_diameter_m if stated else None,
+            inputs.adjustments,
         ),
         "machine": inputs.machine,
         "machine_href": machine_href(inputs.machine),
@@ -86,6 +89,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
                 "surprises": advice.surprises(change),
+                "knowledge": advice.knowledge_of(change),
                 "headline": headline(
                     change, _median(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
                 ),

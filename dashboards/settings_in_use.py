@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import polars as pl
-from chaffinch.pipelines.agronomy.setup_check import Finding, setup_check
+from chaffinch.pipelines.agronomy.setup_check import Finding, doubtful_jumps, setup_check
 from chaffinch.pipelines.join import readings_with_settings, with_setting_columns
 from chaffinch.schemas.declarations import Setting, settings
 
@@ -53,10 +53,14 @@ def settings_in_use(state: pl.DataFrame) -> list[InUse]:
 
 
 def against_common_practice(
-    state: pl.DataFrame, crop: str | None, drum_diameter_m: float | None
+    state: pl.DataFrame,
+    crop: str | None,
+    drum_diameter_m: float | None,
+    adjustments: pl.DataFrame | None = None,
 ) -> list[Finding]:
-    """What the set-up check says of these settings in this crop, as many of a kind once."""
-    return list(setup_check(state, crop, drum_diameter_m))
+    """What the set-up check says of these settings in this crop, and of jumps among ``adjustments``."""
+    jumps = () if adjustments is None or adjustments.is_empty() else doubtful_jumps(adjustments)
+    return [*setup_check(state, crop, drum_diameter_m), *jumps]
 
 
 def _interval_s(steady: pl.DataFrame) -> float:

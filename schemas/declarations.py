@@ -60,8 +60,9 @@ class Setting(_Declared):
 
     ``expected`` maps an outcome to the sign that increasing the setting (or moving it towards its last
     position, or doing the service) has in common practice: ``+``, ``-``, ``0`` or ``optimum``; losses at the
-    same feed rate. ``source_of`` says where a sign is from, ``optimum`` where the best lies in between. ``usual`` maps a crop to its common position or
-    positions, joined by " or "; ``usual_note`` says when something else is common.
+    same feed rate. ``source_of`` says where a sign is from, ``optimum`` where the best lies in between.
+    ``usual`` maps a crop to its common position or positions, joined by " or "; ``usual_note`` says when
+    something else is common.
     """
 
     label: str
