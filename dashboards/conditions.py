@@ -10,7 +10,8 @@ import numpy as np
 from chaffinch.dashboards import words
 from chaffinch.dashboards.effect_chart import COARSE_TICKS_PERCENT, FINE_TICKS_PERCENT
 from chaffinch.dashboards.parts import Drawn, Table, draw, number, rows_of
-from chaffinch.dashboards.theme import light, template
+from chaffinch.dashboards.stacked import whole
+from chaffinch.dashboards.theme import light
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ class Condition:
 def conditions_of(feed_unit: str) -> tuple[Condition, Condition]:
     return (
         Condition("moisture_pct", "moisture", "%", "wetter grain"),
-        Condition("feed", "feed rate", feed_unit, "a higher feed rate"),
+        Condition("feed", "grain feed rate", feed_unit, "a higher grain feed rate"),
     )
 
 
@@ -163,34 +164,39 @@ def _sentence(outcome: str, condition: Condition, line: Slope) -> str:
 
 
 def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condition: Condition) -> go.Figure:
-    import plotly.graph_objects as go
-
-    figure = go.Figure(layout={"template": template()})
+    traces: list[dict[str, Any]] = []
     for outcome, colour, symbol in LOSSES:
         own = [(x, p) for x, p in known if p.outcome == outcome]
         if outcome in lines:
-            _add_line(figure, lines[outcome], colour)
+            traces += _line(lines[outcome], colour)
         if own:
-            figure.add_scatter(**_marks(own, outcome, colour, symbol))
+            traces.append(_marks(own, outcome, colour, symbol))
     ends = [end for _, p in known for end in (p.per_step - 1.96 * p.error, p.per_step + 1.96 * p.error)]
     reach = min(max(0.3, 1.05 * max(abs(end) for end in ends)), 2.3)
     listed = FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
     ticks = [tick for tick in listed if abs(np.log1p(tick / 100)) <= reach]
-    figure.add_hline(y=0, line={"color": light("ink"), "width": 1.5}, layer="below")
-    figure.update_xaxes(title=f"{condition.words}, {condition.unit}", fixedrange=True, nticks=6)
-    figure.update_yaxes(
-        range=[-reach, reach],
-        fixedrange=True,
-        tickvals=[round(float(np.log1p(tick / 100)), 6) for tick in ticks],
-        ticktext=[words.signed(tick) for tick in ticks],
-        title="effect of one step, %",
-    )
-    figure.update_layout(height=340, showlegend=True, dragmode=False, margin={"t": 30})
-    return figure
+    zero = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": 0, "y1": 0, "layer": "below",
+            "line": {"color": light("ink"), "width": 1.5}}  # fmt: skip
+    y_axis = {
+        "range": [-reach, reach],
+        "fixedrange": True,
+        "tickvals": [round(float(np.log1p(tick / 100)), 6) for tick in ticks],
+        "ticktext": [words.signed(tick) for tick in ticks],
+        "title": {"text": "effect of one step, %"},
+    }
+    x_axis = {"title": {"text": f"{condition.words}, {condition.unit}"}, "fixedrange": True, "nticks": 6}
+    look = {
+        "height": 340,
+        "showlegend": True,
+        "dragmode": False,
+        "margin": {"l": 8, "r": 12, "t": 30, "b": 8},
+    }
+    return whole(traces, {**look, "xaxis": x_axis, "yaxis": y_axis, "shapes": [zero]})
 
 
 def _marks(own: Sequence[tuple[float, Point]], outcome: str, colour: str, symbol: str) -> dict[str, Any]:
     return {
+        "type": "scatter",
         "x": [round(x, 3) for x, _ in own],
         "y": [round(p.per_step, 5) for _, p in own],
         "name": words.OUTCOME_WORDS[outcome],
@@ -209,28 +215,31 @@ def _marks(own: Sequence[tuple[float, Point]], outcome: str, colour: str, symbol
     }
 
 
-def _add_line(figure: go.Figure, line: Slope, colour: str) -> None:
-    figure.add_scatter(
-        x=[*line.x.round(3).tolist(), *line.x[::-1].round(3).tolist()],
-        y=[*line.high.round(5).tolist(), *line.low[::-1].round(5).tolist()],
-        fill="toself",
-        fillcolor=light(colour),
-        opacity=0.15,
-        mode="lines",
-        line={"width": 0},
-        hoverinfo="skip",
-        showlegend=False,
-        meta="band",
-    )
-    figure.add_scatter(
-        x=line.x.round(3).tolist(),
-        y=line.y.round(5).tolist(),
-        mode="lines",
-        line={"color": light(colour), "width": 2.5},
-        hoverinfo="skip",
-        showlegend=False,
-        meta="line",
-    )
+def _line(line: Slope, colour: str) -> list[dict[str, Any]]:
+    band = {
+        "type": "scatter",
+        "x": [*line.x.round(3).tolist(), *line.x[::-1].round(3).tolist()],
+        "y": [*line.high.round(5).tolist(), *line.low[::-1].round(5).tolist()],
+        "fill": "toself",
+        "fillcolor": light(colour),
+        "opacity": 0.15,
+        "mode": "lines",
+        "line": {"width": 0},
+        "hoverinfo": "skip",
+        "showlegend": False,
+        "meta": "band",
+    }
+    middle = {
+        "type": "scatter",
+        "x": line.x.round(3).tolist(),
+        "y": line.y.round(5).tolist(),
+        "mode": "lines",
+        "line": {"color": light(colour), "width": 2.5},
+        "hoverinfo": "skip",
+        "showlegend": False,
+        "meta": "line",
+    }
+    return [band, middle]
 
 
 def _table(

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from chaffinch.dashboards.changes import Change, Outcome
-from chaffinch.dashboards.theme import MARK_LETTER, MARK_SYMBOL, light, template
+from chaffinch.dashboards.stacked import whole
+from chaffinch.dashboards.theme import MARK_LETTER, MARK_SYMBOL, light
 from chaffinch.dashboards.words import NARROW, name_in_figure, percent_range, setting_change, signed
 
 if TYPE_CHECKING:
@@ -44,13 +45,10 @@ def effect_chart(titled: Titled) -> go.Figure | None:
 
     titled : groups of (lines of the title, rows). None where no group has a row.
     """
-    import plotly.graph_objects as go
-
     groups = [(lines, list(rows)) for lines, rows in titled if rows]
     if not groups:
         return None
     reach = _reach([row for _, rows in groups for row in rows])
-    figure = go.Figure(layout={"template": template()})
     y, placed = 0.0, []
     notes: list[dict[str, Any]] = []
     shapes: list[dict[str, Any]] = [_line(0.0, 0.0, 0.0, 1.0, "ink", 1.5, yref="paper")]
@@ -68,27 +66,36 @@ def effect_chart(titled: Titled) -> go.Figure | None:
                 shapes.append(_line(-reach, y + 0.5, reach, y + 0.5, "unclear", 1, dash="dot"))
             y += 1.0
         y += 0.15
-    _add_ranges(figure, placed, reach)
     ticks = [t for t in _listed(reach) if abs(math.log1p(t / 100)) <= reach]
-    figure.update_layout(
-        height=y * ROW_PX + 62,
-        margin={"l": LABELS_PX, "r": 14, "t": 6, "b": 8},
-        dragmode=False,
-        annotations=notes,
-        shapes=shapes,
-        meta={"labels_px": LABELS_PX},
+    x_axis = {
+        "range": [-reach, reach],
+        "fixedrange": True,
+        "tickvals": [round(math.log1p(t / 100), 6) for t in ticks],
+        "ticktext": [f"{signed(t)}" for t in ticks],
+        "tickangle": 0,
+        "side": "top",
+        "title": {"text": "change, %"},
+    }
+    y_axis = {
+        "range": [y, 0],
+        "fixedrange": True,
+        "showgrid": False,
+        "automargin": False,
+        "showticklabels": False,
+    }
+    return whole(
+        _ranges(placed, reach),
+        {
+            "height": y * ROW_PX + 62,
+            "margin": {"l": LABELS_PX, "r": 14, "t": 6, "b": 8},
+            "dragmode": False,
+            "annotations": notes,
+            "shapes": shapes,
+            "meta": {"labels_px": LABELS_PX},
+            "xaxis": x_axis,
+            "yaxis": y_axis,
+        },
     )
-    figure.update_xaxes(
-        range=[-reach, reach],
-        fixedrange=True,
-        tickvals=[round(math.log1p(t / 100), 6) for t in ticks],
-        ticktext=[f"{signed(t)}" for t in ticks],
-        tickangle=0,
-        side="top",
-        title="change, %",
-    )
-    figure.update_yaxes(range=[y, 0], fixedrange=True, showgrid=False, automargin=False, showticklabels=False)
-    return figure
 
 
 def change_lines(change: Change, when: str) -> list[str]:
@@ -158,8 +165,9 @@ def _reach(rows: Sequence[Row]) -> float:
     return min(max([LEAST_REACH, *(1.06 * e for e in ends)]), LARGEST_REACH)
 
 
-def _add_ranges(figure: go.Figure, placed: Sequence[tuple[float, Row]], reach: float) -> None:
-    _add_next_fields(figure, [(y, r.next_field) for y, r in placed if r.next_field], reach)
+def _ranges(placed: Sequence[tuple[float, Row]], reach: float) -> list[dict[str, Any]]:
+    beyond = [(y, row.next_field) for y, row in placed if row.next_field]
+    traces = [_next_fields(beyond, reach)] if beyond else []
     for verdict in MARK_SYMBOL:
         for colour in ("better", "worse", "unclear"):
             for weight in WEIGHTS:
@@ -170,29 +178,29 @@ def _add_ranges(figure: go.Figure, placed: Sequence[tuple[float, Row]], reach: f
                     and r.outcome.has_range
                 ]
                 if known:
-                    figure.add_scatter(**_range_trace(known, verdict, colour, weight))
+                    traces.append(_range_trace(known, verdict, colour, weight))
+    return traces
 
 
-def _add_next_fields(
-    figure: go.Figure, ranges: Sequence[tuple[float, tuple[float, float]]], reach: float
-) -> None:
+def _next_fields(ranges: Sequence[tuple[float, tuple[float, float]]], reach: float) -> dict[str, Any]:
     """A thin line where the effect in one more field is to be expected."""
-    if ranges:
-        figure.add_scatter(
-            x=[x for _, (low, high) in ranges for x in (max(low, -reach), min(high, reach), None)],
-            y=[at for y, _ in ranges for at in (round(y, 3), round(y, 3), None)],
-            mode="lines+markers",
-            name="next field",
-            line={"color": light("quiet"), "width": 1.5},
-            marker={"symbol": "line-ns", "size": 9, "line": {"width": 1.5, "color": light("quiet")}},
-            hoverinfo="skip",
-        )
+    return {
+        "type": "scatter",
+        "x": [x for _, (low, high) in ranges for x in (max(low, -reach), min(high, reach), None)],
+        "y": [at for y, _ in ranges for at in (round(y, 3), round(y, 3), None)],
+        "mode": "lines+markers",
+        "name": "next field",
+        "line": {"color": light("quiet"), "width": 1.5},
+        "marker": {"symbol": "line-ns", "size": 9, "line": {"width": 1.5, "color": light("quiet")}},
+        "hoverinfo": "skip",
+    }
 
 
 def _range_trace(known: Sequence[tuple[float, Row]], verdict: str, colour: str, weight: Weight) -> dict:
     outcomes = [row.outcome for _, row in known]
     size, thickness = WEIGHTS[weight]
     return {
+        "type": "scatter",
         "x": [o.log_ratio for o in outcomes],
         "y": [round(y, 3) for y, _ in known],
         "mode": "markers",

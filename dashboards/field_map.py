@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.changes import Change
 from chaffinch.dashboards.field_data import Array, local_ms, on_metres
 from chaffinch.dashboards.shown_units import METRIC, Scale, ShownUnits
-from chaffinch.dashboards.theme import COLOUR_SCALE, light, template
+from chaffinch.dashboards.stacked import whole
+from chaffinch.dashboards.theme import COLOUR_SCALE, light, number_look
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -65,8 +66,6 @@ def field_map(
     length : factor from m, and the name of the shown unit. zone_name : of the clock, so that the timeline and
     the map tell the same moments.
     """
-    import plotly.graph_objects as go
-
     placed = positions(told)
     if placed.height < 2 or not shown:
         return None
@@ -76,37 +75,35 @@ def field_map(
         east, north = on_metres(longitude, latitude, centre)
         return east * length[0], north * length[0]
 
-    figure = go.Figure(layout={"template": template()})
-    for ring in _rings(boundary_wkt):
-        _add_outline(figure, *on_ground(ring[:, 0], ring[:, 1]))
+    outlines = [on_ground(ring[:, 0], ring[:, 1]) for ring in _rings(boundary_wkt)]
     thin = marks(placed)
     x, y = on_ground(thin["longitude"].to_numpy(), thin["latitude"].to_numpy())
-    for number, layer in enumerate(shown):
-        _add_layer(figure, layer, thin, (x, y), visible=number == 0)
-    for change in changes:
-        _add_change(figure, placed, change, on_ground)
-    extent = _extent(figure, x, y)
-    _add_scale(figure, extent, length[1])
-    since = (thin["time"] - thin["time"][0]).dt.total_seconds().to_list()
+    extent = _extent([(x, y), *outlines])
+    bar, words = _scale(extent, length[1])
+    numbers = [_number(placed, change, on_ground) for change in changes]
     shape = extent.height / extent.width
-    figure.update_layout(
-        height=AROUND_PX + int(np.clip(640 * shape, 240, 640)),
-        margin={"l": 8, "r": 8, "t": AROUND_PX - 12, "b": 8},
-        dragmode="pan",
-        meta={
+    across = {"showgrid": False, "showticklabels": False, "zeroline": False, "constrain": "domain"}
+    upright = {"scaleanchor": "x", "scaleratio": 1, **across}
+    layout = {
+        "height": AROUND_PX + int(np.clip(640 * shape, 240, 640)),
+        "margin": {"l": 8, "r": 8, "t": AROUND_PX - 12, "b": 8},
+        "dragmode": "pan",
+        "xaxis": {"range": [extent.west, extent.east], **across},
+        "yaxis": {"range": [extent.south, extent.north], **upright},
+        "shapes": [bar],
+        "annotations": [words, *(note for note in numbers if note is not None)],
+        "meta": {
             "shape": round(shape, 3),
             "around_px": AROUND_PX,
             "across": round(extent.width, 1),
             "pass_width": round(_pass_width_m(placed) * length[0], 2),
             "first_ms": float(local_ms(thin["time"][:1], zone_name)[0]),
-            "seconds": since,
+            "seconds": (thin["time"] - thin["time"][0]).dt.total_seconds().to_list(),
             "passes": thin["pass_number"].to_list(),
         },
-    )
-    across = {"showgrid": False, "showticklabels": False, "zeroline": False, "constrain": "domain"}
-    figure.update_xaxes(range=[extent.west, extent.east], **across)
-    figure.update_yaxes(range=[extent.south, extent.north], scaleanchor="x", scaleratio=1, **across)
-    return figure
+    }
+    drawn = [_layer(layer, thin, (x, y), visible=number == 0) for number, layer in enumerate(shown)]
+    return whole([*(_outline(*ring) for ring in outlines), *drawn], layout)
 
 
 def _pass_width_m(placed: pl.DataFrame) -> float:
@@ -133,24 +130,38 @@ class Extent:
         return self.north - self.south
 
 
-def _extent(figure: go.Figure, x: Array, y: Array) -> Extent:
+def _extent(drawn: Sequence[tuple[Array, Array]]) -> Extent:
     """Around readings and boundary, with a margin, and room for the scale below."""
-    outlines = [trace for trace in figure.data if trace.name == "boundary"]
-    xs = np.concatenate([x, *(np.asarray(trace.x) for trace in outlines)])
-    ys = np.concatenate([y, *(np.asarray(trace.y) for trace in outlines)])
+    xs, ys = (np.concatenate(parts) for parts in zip(*drawn, strict=True))
     west, east, south, north = xs.min(), xs.max(), ys.min(), ys.max()
     spare = 0.04 * max(east - west, north - south, 1.0)
     return Extent(float(west - spare), float(east + spare), float(south - 3 * spare), float(north + spare))
 
 
-def _add_scale(figure: go.Figure, extent: Extent, unit: str) -> None:
-    """A bar of a round length in the lower left corner, and which way is north."""
+def _scale(extent: Extent, unit: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A bar of a round length in the lower left corner, and its words with which way is north."""
     length = round_length(0.3 * extent.width)
     left, low = extent.west + 0.02 * extent.width, extent.south + 0.03 * extent.height
     line = {"color": light("ink"), "width": 3}
-    figure.add_shape(type="line", x0=left, x1=left + length, y0=low, y1=low, line=line, name="scale")
-    text = {"showarrow": False, "yanchor": "bottom", "font": {"size": 12}}
-    figure.add_annotation(x=left, y=low, text=f"{length:g} {unit}, north is up", xanchor="left", **text)
+    bar = {
+        "type": "line",
+        "x0": left,
+        "x1": left + length,
+        "y0": low,
+        "y1": low,
+        "line": line,
+        "name": "scale",
+    }
+    words = {
+        "x": left,
+        "y": low,
+        "text": f"{length:g} {unit}, north is up",
+        "showarrow": False,
+        "xanchor": "left",
+        "yanchor": "bottom",
+        "font": {"size": 12},
+    }
+    return bar, words
 
 
 def round_length(most: float) -> float:
@@ -159,31 +170,31 @@ def round_length(most: float) -> float:
     return max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-9))
 
 
-def _add_outline(figure: go.Figure, x: Array, y: Array) -> None:
-    figure.add_scatter(
-        x=x.round(1),
-        y=y.round(1),
-        mode="lines",
-        line={"color": light("quiet"), "width": 2},
-        hoverinfo="skip",
-        name="boundary",
-    )
+def _outline(x: Array, y: Array) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "x": x.round(1),
+        "y": y.round(1),
+        "mode": "lines",
+        "line": {"color": light("quiet"), "width": 2},
+        "hoverinfo": "skip",
+        "name": "boundary",
+    }
 
 
-def _add_layer(
-    figure: go.Figure, layer: Layer, thin: pl.DataFrame, at: tuple[Array, Array], visible: bool
-) -> None:
+def _layer(layer: Layer, thin: pl.DataFrame, at: tuple[Array, Array], visible: bool) -> dict[str, Any]:
     values = thin[layer.column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
     known = values[np.isfinite(values)]
     low, high = np.quantile(known, [0.03, 0.97]).tolist() if known.size else (0.0, 1.0)
-    figure.add_scatter(
-        x=at[0].round(1).astype(np.float32),
-        y=at[1].round(1).astype(np.float32),
-        mode="markers",
-        name=layer.words,
-        visible=visible,
-        meta="layer",
-        marker={
+    return {
+        "type": "scatter",
+        "x": at[0].round(1).astype(np.float32),
+        "y": at[1].round(1).astype(np.float32),
+        "mode": "markers",
+        "name": layer.words,
+        "visible": visible,
+        "meta": "layer",
+        "marker": {
             "size": 5,
             "color": values.round(layer.digits + 1).astype(np.float32),
             "colorscale": COLOUR_SCALE,
@@ -191,8 +202,8 @@ def _add_layer(
             "cmax": high if high > low else low + 1,
             "colorbar": _colour_bar(f"{layer.words}, {layer.unit}"),
         },
-        hovertemplate=f"{layer.words} %{{marker.color:.{layer.digits}f}} {layer.unit}<extra></extra>",
-    )
+        "hovertemplate": f"{layer.words} %{{marker.color:.{layer.digits}f}} {layer.unit}<extra></extra>",
+    }
 
 
 def _colour_bar(text: str) -> dict[str, object]:
@@ -210,27 +221,24 @@ def _colour_bar(text: str) -> dict[str, object]:
     }
 
 
-def _add_change(figure: go.Figure, placed: pl.DataFrame, change: Change, on_ground: OnGround) -> None:
+def _number(placed: pl.DataFrame, change: Change, on_ground: OnGround) -> dict[str, Any] | None:
     """A numbered mark at the last usable reading before the change; none where that is over an hour away."""
     row = max(int(placed["time"].search_sorted(change.time)) - 1, 0)
     if abs((placed["time"][row] - change.time).total_seconds()) > 3600:
-        return
+        return None
     place = placed[row]
     x, y = on_ground(place["longitude"].to_numpy(), place["latitude"].to_numpy())
-    figure.add_annotation(
-        x=round(float(x[0]), 1),
-        y=round(float(y[0]), 1),
-        text=f"<b>{change.number}</b>",
-        showarrow=True,
-        ax=22,
-        ay=-26,
-        arrowcolor=light("worse"),
-        arrowwidth=1.5,
-        bgcolor=light("paper"),
-        bordercolor=light("worse"),
-        borderwidth=1.5,
-        borderpad=3,
-    )
+    return {
+        "x": round(float(x[0]), 1),
+        "y": round(float(y[0]), 1),
+        "text": f"<b>{change.number}</b>",
+        "showarrow": True,
+        "ax": 22,
+        "ay": -26,
+        "arrowcolor": light("worse"),
+        "arrowwidth": 1.5,
+        **number_look(),
+    }
 
 
 def _rings(boundary_wkt: str | None) -> list[Array]:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.theme import light, template
+from chaffinch.dashboards.stacked import Stacked
+from chaffinch.dashboards.theme import light
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -19,6 +20,7 @@ PLACES = (
 )
 SIDES = (("before", "circle-open", "dash"), ("after", "square", "solid"))
 LEAST_STRETCHES = 30
+ROW_PX, GAP_PX = 150, 44
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,42 +88,29 @@ def loss_curve(drawn: Sequence[Sides], loss_unit: str, feed_unit: str) -> go.Fig
 
     None where neither side of any loss has a class.
     """
-    from plotly.subplots import make_subplots
-
     drawn = [one for one in drawn if one.before.height or one.after.height]
     if not drawn:
         return None
-    figure = make_subplots(rows=len(drawn), cols=1, shared_xaxes=True, vertical_spacing=0.14)
-    figure.layout.template = template()
+    stack = Stacked([ROW_PX] * len(drawn), GAP_PX)
     keys = set()
     for number, one in enumerate(drawn, 1):
         for (side, symbol, dash), table in zip(SIDES, (one.before, one.after), strict=True):
             if table.height:
-                first = side not in keys
+                stack.add(number, _points(table, side, symbol) | {"showlegend": side not in keys})
                 keys.add(side)
-                figure.add_scatter(**_points(table, side, symbol), row=number, col=1, showlegend=first)
             if table["fitted"].count() > 1:
-                figure.add_scatter(**_line(table, side, dash), row=number, col=1)
-        _title(figure, number, f"{one.words}, {loss_unit}")
-    figure.update_xaxes(title=f"feed rate, {feed_unit}", row=len(drawn), col=1)
-    figure.update_xaxes(fixedrange=True)
-    figure.update_yaxes(fixedrange=True, rangemode="tozero", nticks=5)
-    figure.update_layout(
-        height=84 + 190 * len(drawn),
+                stack.add(number, _line(table, side, dash))
+        stack.entitle(number, f"{one.words}, {loss_unit}")
+    return stack.figure(
+        {"fixedrange": True},
+        {"fixedrange": True, "rangemode": "tozero", "nticks": 5},
+        f"grain feed rate, {feed_unit}",
+        height=stack.inner_px + 118,
         showlegend=True,
         dragmode=False,
-        margin={"t": 52},
+        margin={"l": 8, "r": 12, "t": 52, "b": 8},
         legend={"y": 1, "yref": "container", "yanchor": "top"},
     )
-    return figure
-
-
-def _title(figure: go.Figure, number: int, text: str) -> None:
-    axis = figure.layout["yaxis" if number == 1 else f"yaxis{number}"]
-    figure.add_annotation(
-        text=f"<b>{text}</b>", x=0, xref="paper", xanchor="left", y=axis.domain[1], yref="paper",
-        yanchor="bottom", showarrow=False,
-    )  # fmt: skip
 
 
 def _points(table: pl.DataFrame, side: str, symbol: str) -> dict:

@@ -101,6 +101,12 @@ def template() -> go.layout.Template:
     )
 
 
+def number_look() -> dict[str, object]:
+    """The box around the number of a change, the same in every figure."""
+    edge = {"bordercolor": light("worse"), "borderwidth": 1.5, "borderpad": 3}
+    return {"bgcolor": light("paper"), **edge}
+
+
 def style_properties() -> str:
     """The palette as CSS custom properties for light, dark by preference, and either by choice."""
 

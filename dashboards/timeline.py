@@ -12,7 +12,8 @@ import polars as pl
 from chaffinch.dashboards.changes import Change
 from chaffinch.dashboards.field_data import Array, extremes, local_ms
 from chaffinch.dashboards.shown_units import METRIC, ShownUnits
-from chaffinch.dashboards.theme import light, template
+from chaffinch.dashboards.stacked import Stacked
+from chaffinch.dashboards.theme import light, number_look
 from chaffinch.dashboards.words import name_in_figure, setting_label
 
 if TYPE_CHECKING:
@@ -22,6 +23,11 @@ Steps = Sequence[tuple[Change, str | None, str, str | None]]
 ROW_PX, SETTING_PX, GAP_PX = 130, 78, 30
 MOST_SETTINGS = 8
 MOST_TURNS_SHADED = 400
+TIME_TICKS = [
+    {"dtickrange": [None, 59_000], "value": "%H:%M:%S\n%-d %b %Y"},
+    {"dtickrange": [60_000, 86_399_000], "value": "%H:%M\n%-d %b %Y"},
+    {"dtickrange": [86_400_000, None], "value": "%-d %b\n%Y"},
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +43,7 @@ class Course:
 def courses(told: pl.DataFrame, loss_unit: str, units: ShownUnits = METRIC) -> list[Course]:
     """The rows that the data have something for."""
     listed = (
-        Course("feed", "Feed rate", units.feed_rate[1], "feed"),
+        Course("feed", "Grain feed rate", units.feed_rate[1], "feed"),
         Course("separation_loss_aligned", "Separation loss", loss_unit, "separation"),
         Course("cleaning_loss_aligned", "Cleaning loss", loss_unit, "cleaning"),
         Course("moisture_aligned_pct", "Moisture", "%", "moisture"),
@@ -58,96 +64,67 @@ def timeline(
 
     medians, minutes : of ``medians_in_time``; each is drawn at the middle of its stretch. None without rows.
     """
-    from plotly.subplots import make_subplots
-
     if not rows:
         return None
     steps = _steps(changes)
-    heights = [ROW_PX] * len(rows) + [SETTING_PX] * len(steps)
-    whole = sum(heights) + GAP_PX * (len(heights) - 1)
-    figure = make_subplots(
-        rows=len(heights), cols=1, shared_xaxes=True, row_heights=heights, vertical_spacing=GAP_PX / whole
-    )
-    figure.layout.template = template()
+    stack = Stacked([ROW_PX] * len(rows) + [SETTING_PX] * len(steps), GAP_PX)
     at = local_ms(told["time"], zone_name)
     middle = local_ms(medians["time"], zone_name) + minutes * 30_000
     for number, course in enumerate(rows, 1):
-        _add_course(figure, number, course, told, at)
-        _add_medians(figure, number, course, medians, middle)
+        _add_course(stack, number, course, told, at)
+        _add_medians(stack, number, course, medians, middle)
     for number, (setting, known) in enumerate(steps.items(), len(rows) + 1):
-        _add_steps(figure, number, setting, known, (float(at[0]), float(at[-1])), zone_name)
-    _mark(figure, told, at, changes, zone_name)
-    figure.update_xaxes(
-        type="date",
-        hoverformat="%H:%M:%S",
-        range=[float(at[0]), float(at[-1])],
-        tickangle=0,
-        tickformatstops=[
-            {"dtickrange": [None, 59_000], "value": "%H:%M:%S\n%-d %b %Y"},
-            {"dtickrange": [60_000, 86_399_000], "value": "%H:%M\n%-d %b %Y"},
-            {"dtickrange": [86_400_000, None], "value": "%-d %b\n%Y"},
-        ],
-    )
-    figure.update_yaxes(fixedrange=True, nticks=5)
-    figure.update_layout(
-        height=whole + 90,
+        _add_steps(stack, number, setting, known, (float(at[0]), float(at[-1])), zone_name)
+    _mark(stack, told, at, changes, zone_name)
+    return stack.figure(
+        {
+            "type": "date",
+            "hoverformat": "%H:%M:%S",
+            "range": [float(at[0]), float(at[-1])],
+            "tickangle": 0,
+            "tickformatstops": TIME_TICKS,
+        },
+        {"fixedrange": True, "nticks": 5},
+        height=stack.inner_px + 90,
         margin={"l": 8, "r": 14, "t": 56, "b": 8},
         dragmode="zoom",
         meta={"shared_time": True},
     )
-    return figure
 
 
-def _add_course(figure: go.Figure, number: int, course: Course, told: pl.DataFrame, at: Array) -> None:
+def _add_course(stack: Stacked, number: int, course: Course, told: pl.DataFrame, at: Array) -> None:
     values = told[course.column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
     x, y = extremes(at, values)
     from_zero = np.nanmin(y) >= 0 and course.colour != "moisture"
     bottom = 0.0 if from_zero else float(np.nanquantile(y, 0.002))
     top = float(np.nanquantile(y, 0.998))
-    figure.update_yaxes(range=[bottom, top + 0.08 * (top - bottom) + 1e-6], row=number, col=1)
-    figure.add_scatter(
-        x=x,
-        y=y.astype(np.float32),
-        mode="lines",
-        name=course.words,
-        opacity=0.38,
-        line={"color": light(course.colour), "width": 1},
-        hoverinfo="skip",
-        row=number,
-        col=1,
-    )
-    _title(figure, number, f"{course.words}, {course.unit}")
+    stack.set_y(number, range=[bottom, top + 0.08 * (top - bottom) + 1e-6])
+    thin = {
+        "x": x,
+        "y": y.astype(np.float32),
+        "mode": "lines",
+        "name": course.words,
+        "opacity": 0.38,
+        "line": {"color": light(course.colour), "width": 1},
+        "hoverinfo": "skip",
+    }
+    stack.add(number, thin)
+    stack.entitle(number, f"{course.words}, {course.unit}")
 
 
-def _add_medians(figure: go.Figure, number: int, course: Course, medians: pl.DataFrame, at: Array) -> None:
-    figure.add_scatter(
-        x=at,
-        y=medians[course.column].fill_null(float("nan")).to_numpy(),
-        mode="lines+markers",
-        name=f"{course.words}, median",
-        meta=course.column,
-        connectgaps=False,
-        line={"color": light(course.colour), "width": 2.5},
-        marker={"size": 5},
-        hovertemplate=f"%{{x|%H:%M}}  %{{y:.3g}} {course.unit}<extra></extra>",
-        row=number,
-        col=1,
-    )
-
-
-def _title(figure: go.Figure, number: int, text: str) -> None:
-    axis = figure.layout["yaxis" if number == 1 else f"yaxis{number}"]
-    figure.add_annotation(
-        text=f"<b>{text}</b>",
-        x=0,
-        xref="paper",
-        xanchor="left",
-        y=axis.domain[1],
-        yref="paper",
-        yanchor="bottom",
-        showarrow=False,
-        align="left",
-    )
+def _add_medians(stack: Stacked, number: int, course: Course, medians: pl.DataFrame, at: Array) -> None:
+    bold = {
+        "x": at,
+        "y": medians[course.column].fill_null(float("nan")).to_numpy(),
+        "mode": "lines+markers",
+        "name": f"{course.words}, median",
+        "meta": course.column,
+        "connectgaps": False,
+        "line": {"color": light(course.colour), "width": 2.5},
+        "marker": {"size": 5},
+        "hovertemplate": f"%{{x|%H:%M}}  %{{y:.3g}} {course.unit}<extra></extra>",
+    }
+    stack.add(number, bold)
 
 
 def _steps(changes: Sequence[Change]) -> dict[str, Steps]:
@@ -177,7 +154,7 @@ def _setting_title(setting: str, unit: str | None) -> str:
 
 
 def _add_steps(
-    figure: go.Figure,
+    stack: Stacked,
     number: int,
     setting: str,
     known: Steps,
@@ -192,28 +169,27 @@ def _add_steps(
     numbers = _numbers(values)
     names = list(dict.fromkeys(values))
     heights = numbers or [float(names.index(value)) for value in values]
-    figure.add_scatter(
-        x=[*starts, max(span[1], moments[-1])],
-        y=[*heights, heights[-1]],
-        mode="lines+markers",
-        name="setting",
-        meta="setting",
-        line={"color": light("ink"), "width": 2.5, "shape": "hv"},
-        marker={"size": 6},
-        hoverinfo="x" if numbers is None else "x+y",
-        row=number,
-        col=1,
-    )
+    line = {
+        "x": [*starts, max(span[1], moments[-1])],
+        "y": [*heights, heights[-1]],
+        "mode": "lines+markers",
+        "name": "setting",
+        "meta": "setting",
+        "line": {"color": light("ink"), "width": 2.5, "shape": "hv"},
+        "marker": {"size": 6},
+        "hoverinfo": "x" if numbers is None else "x+y",
+    }
+    stack.add(number, line)
     spare = (max(heights) - min(heights)) * 0.25 or 1.0
-    figure.update_yaxes(range=[min(heights) - spare, max(heights) + spare], row=number, col=1)
+    stack.set_y(number, range=[min(heights) - spare, max(heights) + spare])
     if numbers is None:
         words = [name_in_figure(name, 10) for name in names]
-        figure.update_yaxes(tickvals=list(range(len(names))), ticktext=words, row=number, col=1)
+        stack.set_y(number, tickvals=list(range(len(names))), ticktext=words)
     elif len(names) <= 3:
-        figure.update_yaxes(tickvals=sorted(set(heights)), row=number, col=1)
+        stack.set_y(number, tickvals=sorted(set(heights)))
     unit = known[0][3]
     title = name_in_figure(setting_label(setting), 30)
-    _title(figure, number, f"{title}, {name_in_figure(unit, 10)}" if unit else title)
+    stack.entitle(number, f"{title}, {name_in_figure(unit, 10)}" if unit else title)
 
 
 def _numbers(values: Sequence[str]) -> list[float] | None:
@@ -225,33 +201,32 @@ def _numbers(values: Sequence[str]) -> list[float] | None:
 
 
 def _mark(
-    figure: go.Figure, told: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
+    stack: Stacked, told: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
 ) -> None:
     """A faint ground under all that is no pass (turns, stops, ways), and a numbered line at each change."""
-    shapes = [
+    stack.shapes += [
         _upright(a, b, layer="below", fillcolor=light("idle"), line={"width": 0})
         for a, b in between_passes(told, at)[:MOST_TURNS_SHADED]
     ]
-    if changes:
-        moments = local_ms(pl.Series([c.time for c in changes]), zone_name).tolist()
-        dashed = {"color": light("worse"), "width": 1.5, "dash": "dash"}
-        shapes += [_upright(m, m, type="line", line=dashed) for m in moments]
-        for change, moment in zip(changes, moments, strict=True):
-            figure.add_annotation(
-                x=moment,
-                xref="x",
-                y=1,
-                yref="paper",
-                yanchor="bottom",
-                yshift=22,
-                text=f"<b>{change.number}</b>",
-                showarrow=False,
-                bgcolor=light("paper"),
-                bordercolor=light("worse"),
-                borderwidth=1.5,
-                borderpad=3,
-            )
-    figure.layout.shapes = shapes
+    if not changes:
+        return
+    moments = local_ms(pl.Series([c.time for c in changes]), zone_name).tolist()
+    dashed = {"color": light("worse"), "width": 1.5, "dash": "dash"}
+    stack.shapes += [_upright(m, m, type="line", line=dashed) for m in moments]
+    stack.annotations += [
+        {
+            "x": moment,
+            "xref": "x",
+            "y": 1,
+            "yref": "paper",
+            "yanchor": "bottom",
+            "yshift": 22,
+            "text": f"<b>{change.number}</b>",
+            "showarrow": False,
+            **number_look(),
+        }
+        for change, moment in zip(changes, moments, strict=True)
+    ]
 
 
 def between_passes(told: pl.DataFrame, at: Array) -> list[tuple[float, float]]:
