@@ -239,7 +239,7 @@ def headline(
     clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
     at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in AT_SAME_FEED]
     others = [o.phrase for o in clear if o.name not in AT_SAME_FEED]
-    parts = [_capital(_listed(at_same_feed)) + " at the same feed rate."] if at_same_feed else []
+    parts = [_capital(_listed(at_same_feed)) + " at the same grain feed rate."] if at_same_feed else []
     parts += [_capital(_listed(others)) + "."] if others else []
     capacity = change.outcome("capacity")
     if capacity is not None and capacity.verdict in ("less", "more"):

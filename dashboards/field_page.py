@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
@@ -21,6 +22,7 @@ from chaffinch.dashboards.field_data import (
     with_quantities,
 )
 from chaffinch.dashboards.field_map import by_pass, field_map, layers
+from chaffinch.dashboards.grain_flow import Fact, grain_flow, loads_table
 from chaffinch.dashboards.loss_curve import PLACES, Sides, loss_curve, with_fit
 from chaffinch.dashboards.parts import Drawn, Table, draw, number, rows_of
 from chaffinch.dashboards.season_page import machine_href
@@ -31,9 +33,11 @@ from chaffinch.dashboards.settings_in_use import (
 )
 from chaffinch.dashboards.shown_units import ShownUnits, units_of
 from chaffinch.dashboards.timeline import courses, timeline, values_in_force
+from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.flow_calibration import WeighedLoads
 
 MOST_CURVES = 12
 
@@ -50,15 +54,18 @@ class FieldInputs:
     deliveries: pl.DataFrame
     set_aside: pl.DataFrame
     boundary_wkt: str | None
+    weighed: WeighedLoads | None = None
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     """What the template of a field page shows."""
     from chaffinch.pipelines.work import mark_work
 
-    crop = inputs.readings["crop"].drop_nulls().mode().sort()
-    units = units_of(farm, crop[0] if crop.len() else None)
-    told = with_quantities(mark_work(inputs.readings), units)
+    modes = inputs.readings["crop"].drop_nulls().mode().sort()
+    crop = modes[0] if modes.len() else None
+    units = units_of(farm, crop)
+    calibration = inputs.weighed.of(inputs.machine, crop) if inputs.weighed else None
+    told = with_quantities(mark_work(with_calibration(inputs.readings, calibration)), units)
     zone = farm.zone_of(inputs.machine)
     changes = changes_of(inputs.effects, _near(inputs.adjustments, told))
     moments = [change.time for change in changes]
@@ -66,23 +73,28 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     state = state_of_settings(told, inputs.adjustments)
     stated = farm.machines.get(inputs.machine)
     in_use = settings_in_use(state)
+    flow = grain_flow(told, crop, farm, units, _cut_height_m(state), calibration)
     return {
-        "facts": field_facts(crop[0] if crop.len() else None, changes, sides, in_use),
+        "flow_notes": flow.notes,
+        "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm)
+        if inputs.weighed
+        else None,
+        "facts": field_facts(crop, changes, sides, in_use),
         "in_use": in_use,
         "findings": against_common_practice(
             state,
-            crop[0] if crop.len() else None,
+            crop,
             stated.drum_diameter_m if stated else None,
             inputs.adjustments,
         ),
         "machine": inputs.machine,
         "machine_href": machine_href(inputs.machine),
         "field": inputs.field,
-        "crop": words.crop_label(crop[0] if crop.len() else None),
+        "crop": words.crop_label(crop),
         "zone": zone or "UTC",
         "zone_is_stated": zone is not None,
         "when": _when(told, zone),
-        "summary": _summary(told, units),
+        "summary": _summary(told, flow.facts),
         "changes": [
             {
                 "change": change,
@@ -136,20 +148,20 @@ def _median(frame: pl.DataFrame, column: str) -> float | None:
     return float(value) if isinstance(value, (int, float)) else None
 
 
-def _summary(told: pl.DataFrame, units: ShownUnits) -> list[tuple[str, str]]:
-    usable = told.filter("usable")
-    listed = (
-        ("Feed rate", _median(usable, "feed"), units.feed_rate[1]),
-        ("Yield, wet", _median(usable, "yield"), units.grain_per_area[1]),
-        ("Moisture", _median(usable, "moisture_aligned_pct"), "%"),
-        ("Speed", _median(usable, "speed"), units.speed[1]),
-    )
+def _summary(told: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, str]]:
     known = [
         (name, f"{words.significant(value, 3)}{words.NARROW}{unit}")
-        for name, value, unit in listed
+        for name, value, unit in facts
         if value is not None
     ]
-    return [*known, ("Steady work", f"{usable.height:,} of {told.height:,} readings")]
+    return [*known, ("Steady work", f"{told['usable'].sum():,} of {told.height:,} readings")]
+
+
+def _cut_height_m(state: pl.DataFrame) -> float | None:
+    if "header_height_mm" not in state.columns:
+        return None
+    height_mm = _median(state.filter("usable"), "header_height_mm")
+    return height_mm / 1000.0 if height_mm is not None and height_mm >= 0 else None
 
 
 def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) -> list[Drawn]:
@@ -270,14 +282,14 @@ def _curves(
             log_ratio = effect.log_ratio if effect is not None and effect.has_range else None
             drawn.append(Sides(place, *with_fit(binned, sides_of, column, log_ratio)))  # type: ignore[arg-type]
         table = Table(
-            f"Loss against feed rate, change {change.number}",
-            ("Loss", "Side", f"Feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half",
+            f"Loss against grain feed rate, change {change.number}",
+            ("Loss", "Side", f"Grain feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half",
              f"Fitted curve, {unit}", "Readings"),
             rows_of([_curve_cells(one.words, side, r) for one in drawn
                      for side, table in (("before", one.before), ("after", one.after))
                      for r in table.iter_rows(named=True)]),
         )  # fmt: skip
-        text = f"Loss against feed rate before and after change {change.number}."
+        text = f"Loss against grain feed rate before and after change {change.number}."
         part = draw(loss_curve(drawn, unit, feed_unit), f"curve-{change.number}", text, table)
         found += [(change, part)] if part else []
     return found

@@ -86,7 +86,7 @@ def _summary(
         ("Worth", season_words.worth(worths, farm)),
         *(("Missing", text) for text in lacking(worths, farm)),
         ("Data", season_words.quality(data)),
-        ("Ranges", "Low and high ends are those of 95 % ranges; losses are at the same feed rate."),
+        ("Ranges", "Low and high ends are those of 95 % ranges; losses are at the same grain feed rate."),
         ("Safety", SAFETY),
     )  # fmt: skip
     return Sheet("Summary", ("About", "In words"), [*rows, *(r for r in rest if r[1])])

@@ -127,7 +127,7 @@ def findings(groups: Sequence[Group]) -> list[Finding]:
 def _finding(one: SettingEffects, crop: str) -> Finding:
     losses = [o.phrase for o in one.clear if o.name in words.AT_SAME_FEED]
     others = [o.phrase for o in one.clear if o.name not in words.AT_SAME_FEED]
-    told = listed(losses) + (" at the same feed rate" if losses else "")
+    told = listed(losses) + (" at the same grain feed rate" if losses else "")
     told += ("; " if losses and others else "") + listed(others)
     tones = {o.tone for o in one.clear} - {"unclear"}
     tone = tones.pop() if len(tones) == 1 else "unclear"

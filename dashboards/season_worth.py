@@ -14,8 +14,9 @@ import polars as pl
 from chaffinch.dashboards.changes import Change, Outcome
 from chaffinch.dashboards.season_data import FieldChanges, SeasonData
 from chaffinch.pipelines.agronomy.economics import value_of_loss_per_ha
+from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
-from chaffinch.schemas.declarations import crops
+from chaffinch.pipelines.flow_calibration import weighed_loads
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -87,19 +88,14 @@ def weigh(
     """The worth of every change with effects, and the harvest of every machine-field; one field in memory."""
     worths: list[Worth] = []
     cuts: list[FieldHarvest] = []
+    weighed = weighed_loads(data.lake, farm)
     for one in by_field:
         row = one.row
-        readings = with_durations(data.lake.readings(row["machine"], row["field"], row.get("day")))
-        cuts.append(FieldHarvest(one, harvest(readings, market_moisture_pct(farm, one.crop))))
+        logged = data.lake.readings(row["machine"], row["field"], row.get("day"))
+        readings = with_durations(with_calibration(logged, weighed.of(row["machine"], one.crop)))
+        cuts.append(FieldHarvest(one, harvest(readings, farm.market_moisture_pct(one.crop))))
         worths += _of_field(one, readings, farm)
     return worths, cuts
-
-
-def market_moisture_pct(farm: Farm, crop: str | None) -> float | None:
-    """Moisture at which ``crop`` is traded, %: the farm's own, else the declared one, else None."""
-    own, declared = farm.crops.get(crop or ""), crops().get(crop or "")
-    stated = own.market_moisture_pct if own else None
-    return stated if stated is not None else (declared.market_moisture_pct if declared else None)
 
 
 def with_durations(readings: pl.DataFrame) -> pl.DataFrame:

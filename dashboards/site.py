@@ -30,6 +30,7 @@ from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properti
 if TYPE_CHECKING:
     import jinja2
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.flow_calibration import WeighedLoads
 
 MADE_FROM, FACTS = "made_from.json", "facts.json"
 TABLES = ("effects", "adjustments", "deliveries", "set_aside", "fields")
@@ -118,6 +119,7 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
     lake : ``scan``, ``readings`` and ``machine_fields`` as of ``chaffinch.pipelines.lake.Lake``.
     """
     from chaffinch.pipelines.estimate.changes import real_adjustments
+    from chaffinch.pipelines.flow_calibration import weighed_loads
 
     pages = Pages.open(Path(site))
     tables = {name: lake.scan(name).collect() for name in TABLES}
@@ -126,8 +128,9 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
     where = lake.machine_fields().sort("first_time", "machine", "field")
     ground = _digest([_code_digest(), farm.model_dump_json()])
     _put_assets(pages)
+    weighed = weighed_loads(lake, farm)
     for row in where.iter_rows(named=True):
-        _put_field(pages, lake, farm, tables, row, ground)
+        _put_field(pages, lake, farm, tables, row, ground, weighed)
     _put_groups(pages, where, tables["effects"], farm, ground)
     everything = _digest([ground, where, *(tables[name] for name in TABLES)])
     pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
@@ -147,6 +150,7 @@ def _put_field(
     tables: dict[str, pl.DataFrame],
     row: dict[str, Any],
     ground: str,
+    weighed: WeighedLoads,
 ) -> None:
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(tables["deliveries"], machine, name)
@@ -170,14 +174,15 @@ def _put_field(
             deliveries.select("delivery").unique(), on="delivery", how="semi"
         ),
     }
-    digest = _digest([ground, repr(sorted(row.items())), boundary or "", *narrowed.values()])
+    loads = weighed.loads.filter(pl.col("machine") == machine)
+    digest = _digest([ground, repr(sorted(row.items())), boundary or "", loads, *narrowed.values()])
 
     page = words.field_href(row)
     if page in pages.facts and pages.holds(page, digest):
         pages.put(page, digest, bytes)
         return
     readings = lake.readings(machine, name, *(() if row.get("day") is None else (row["day"],)))
-    inputs = FieldInputs(machine, name, readings, boundary_wkt=boundary, **narrowed)
+    inputs = FieldInputs(machine, name, readings, boundary_wkt=boundary, weighed=weighed, **narrowed)
     context = field_context(inputs, farm)
     # As JSON gives it back, so that a first run and a later one make the same pages of it.
     pages.facts[page] = json.loads(json.dumps(context["facts"]))
@@ -245,10 +250,11 @@ def render(name: str, context: dict[str, Any], root: str) -> bytes:
 
 @cache
 def _code_digest() -> str:
-    """Of everything that decides how a page looks: these files, the declarations, the work stage, Plotly."""
+    """Of everything that decides how a page looks: these files, the declarations, the stages they call, Plotly."""
     import plotly
 
-    folders = [files(f"chaffinch.{name}") for name in ("dashboards", "schemas", "pipelines.work")]
+    called = ("dashboards", "schemas", "pipelines.work", "pipelines.agronomy")
+    folders = [files(f"chaffinch.{name}") for name in called]
     contents = [
         f"{item.name}\n{item.read_text(encoding='utf-8')}"
         for folder in folders

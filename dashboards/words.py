@@ -33,9 +33,9 @@ OUTCOME_WORDS = {
     "fuel_per_tonne": "fuel per tonne",
 }
 OUTCOME_MEANING = {
-    "separation_loss": "loss share over the separation, at the same feed rate and conditions",
-    "cleaning_loss": "loss share over the cleaning shoe, at the same feed rate and conditions",
-    "machine_loss": "both losses together, at the same feed rate and conditions",
+    "separation_loss": "loss share over the separation, at the same grain feed rate and conditions",
+    "cleaning_loss": "loss share over the cleaning shoe, at the same grain feed rate and conditions",
+    "machine_loss": "both losses together, at the same grain feed rate and conditions",
     "throughput": "grain t/h as driven",
     "capacity": "t/h the machine could take at the same loss share",
     "broken_grain": "share of broken grain",

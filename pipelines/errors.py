@@ -4,9 +4,13 @@ from __future__ import annotations
 
 
 class ChaffinchError(Exception):
-    """Anything a user can mend. The command line prints the message alone and exits with ``exit_code``."""
+    """Anything a user can mend. The command line prints the message alone and exits with ``exit_code``.
+
+    ``may_pass``: whether waiting may mend it, so that trying again makes sense.
+    """
 
     exit_code = 1
+    may_pass = False
 
 
 class DeclarationError(ChaffinchError):
@@ -30,5 +34,15 @@ class UnreadableFile(ChaffinchError):
         self.reason = reason
 
 
+class NotYet(ChaffinchError):
+    """What passes by itself: a file that is still being copied, a share that is not mounted."""
+
+    may_pass = True
+
+
 class LakeError(ChaffinchError):
-    """The lake can't be read or written."""
+    """The lake can't be read or written. ``may_pass``: storage that is busy, full or away; not a refusal."""
+
+    def __init__(self, message: str, may_pass: bool = False) -> None:
+        super().__init__(message)
+        self.may_pass = may_pass

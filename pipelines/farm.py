@@ -23,6 +23,9 @@ The whole format, as an example::
     market_moisture_pct = 14.0
     bushel_mass_lb = 60
     thousand_kernel_mass_g = 45
+    straw_per_grain = 0.9               # by mass, for the total feed rate
+    straw_cut_height_m = 0.15           # the cutting height at which that was found, and the height of the
+    crop_height_m = 0.80                # crop: with both the ratio follows the cutting height
 
     [prices]
     currency = "EUR"
@@ -134,11 +137,17 @@ class Machine(_Stated):
 
 
 class CropOverride(_Stated):
-    """Values that replace those of ``schemas/crops.toml`` for this farm."""
+    """Values that replace those of ``schemas/crops.toml`` for this farm.
+
+    ``straw_cut_height_m``: the cutting height at which ``straw_per_grain`` was found.
+    """
 
     market_moisture_pct: float | None = Field(default=None, gt=0, lt=30)
     bushel_mass_lb: float | None = Field(default=None, gt=10, lt=80)
     thousand_kernel_mass_g: float | None = Field(default=None, gt=0.5, lt=1000)
+    straw_per_grain: float | None = Field(default=None, gt=0, lt=10)
+    straw_cut_height_m: float | None = Field(default=None, ge=0, le=3)
+    crop_height_m: float | None = Field(default=None, gt=0, le=5)
 
 
 class Prices(_Stated):

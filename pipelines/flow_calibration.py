@@ -33,6 +33,13 @@ class WeighedLoads:
         """The calibration of a machine in a crop: a sensor's factor in one crop says nothing of another."""
         return self.by_machine_and_crop.get((machine, crop))
 
+    def beside(self, machine: str, crop: str | None) -> pl.DataFrame:
+        """The loads of a machine in a crop, those whose crop is not known too."""
+        import polars as pl
+
+        same = pl.col("crop").is_null() | pl.col("crop").eq_missing(pl.lit(crop, pl.String))
+        return self.loads.filter(pl.col("machine") == machine, same)
+
 
 def weighed_loads(lake: Any, farm: Farm) -> WeighedLoads:
     """Lay every weighed load beside the log of its machine. ``lake``: whatever has ``scan`` of a lake."""

@@ -7,22 +7,33 @@ here prints: ``say`` gets sentences for the log, ``step`` tells how far the work
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from chaffinch.pipelines.errors import ChaffinchError, LakeError, UnreadableFile
+from chaffinch.pipelines.errors import ChaffinchError, LakeError, NotYet, UnreadableFile
+from chaffinch.pipelines.fan_out import FanOut, one_by_one, side_by_side
 from chaffinch.pipelines.farm import Farm, parse_farm
-from chaffinch.pipelines.lake.delivery import UNREADABLE, Delivery
+from chaffinch.pipelines.lake.delivery import Delivery
+from chaffinch.pipelines.night_summary import (
+    EstimateSummary,
+    FileOutcome,
+    IngestSummary,
+    NightSummary,
+    outcome_of,
+)
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.discover import InboxFile
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.parsed import Parsed
+    from chaffinch.pipelines.plan import InboxPlan
+
+T = TypeVar("T")
 
 # Rows that are held before they are written: a few machine-days at one reading a second.
-ROWS_PER_COMMIT = 300_000
-FILES_PER_COMMIT = 64
+ROWS_PER_COMMIT = 1_200_000
+FILES_PER_COMMIT = 512
 
 MACHINES_TOLD = 8
 _WITHOUT_READINGS = {
@@ -39,133 +50,60 @@ def _silent(*_: object) -> None:
     pass
 
 
-@dataclass(frozen=True, slots=True)
-class FileOutcome:
-    """What happened to one new file. ``sentence`` says it for people.
-
-    ``examples``: the first row set aside under each rule. ``attention``: those of ``findings`` that ask
-    something of the user.
-    """
-
-    name: str
-    delivery: str
-    status: str
-    rows_read: int
-    rows_kept: int
-    rows_set_aside: int
-    judgement: str | None
-    findings: tuple[str, ...]
-    unmatched_columns: tuple[str, ...]
-    sentence: str
-    examples: tuple[str, ...] = ()
-    attention: tuple[str, ...] = ()
-
-    @property
-    def trouble(self) -> bool:
-        """Whether something was set aside, could not be read, or asks something of the user."""
-        return bool(self.rows_set_aside or self.attention) or self.status == UNREADABLE
-
-    def sentences(self) -> list[str]:
-        return [self.sentence, *(f"  {told}" for told in (*self.examples, *self.findings))]
-
-
-@dataclass(frozen=True, slots=True)
-class IngestSummary:
-    """``new``: files read in this run, ``again`` of them that were known. ``unchanged``: files that count
-    already, lie twice in the inbox, or are ``retracted``. ``waiting``: sentences on machines whose settings
-    or loss checks came without any readings.
-    """
-
-    files: int = 0
-    new: tuple[FileOutcome, ...] = ()
-    again: int = 0
-    unchanged: int = 0
-    same_content: tuple[str, ...] = ()
-    retracted: tuple[str, ...] = ()
-    replaced: int = 0
-    waiting: tuple[str, ...] = ()
-
-    @property
-    def trouble(self) -> bool:
-        """Whether something new was set aside, could not be read, or asks something of the user."""
-        return bool(self.waiting) or any(one.trouble for one in self.new)
-
-    def sentences(self) -> list[str]:
-        told = [sentence for one in self.new for sentence in one.sentences()]
-        told += [*self.waiting, *self.same_content]
-        told += [
-            f"{name} was retracted and stays out; chaffinch retract {name} --undo lets it come back."
-            for name in self.retracted
-        ]
-        counts = [f"{len(self.new) - self.again} new"]
-        if self.again:
-            counts.append(
-                f"{self.again} read again because farm.toml, the known fields or the program changed"
-            )
-        counts.append(f"{self.unchanged} already taken in")
-        if self.replaced:
-            counts.append(f"{self.replaced} earlier deliveries replaced")
-        return [*told, f"{self.files} files: {', '.join(counts)}."]
-
-
-@dataclass(frozen=True, slots=True)
-class EstimateSummary:
-    """``refreshed`` False: nothing they rest on had changed. ``effects``: rows now in the table."""
-
-    refreshed: bool
-    effects: int
-
-    def sentences(self) -> list[str]:
-        if not self.refreshed:
-            return [f"Effects are up to date: {self.effects} rows."]
-        return [f"Effects estimated: {self.effects} rows."]
-
-
-@dataclass(frozen=True, slots=True)
-class NightSummary:
-    """One night. ``failed``: sentences about stages that failed while the others are done and kept."""
-
-    ingest: IngestSummary
-    estimate: EstimateSummary | None = None
-    pages: dict[str, Any] = field(default_factory=dict)
-    failed: tuple[str, ...] = ()
-
-    @property
-    def exit_code(self) -> int:
-        return 1 if self.failed or self.ingest.trouble else 0
-
-    def sentences(self) -> list[str]:
-        told = self.ingest.sentences()
-        told += self.estimate.sentences() if self.estimate else []
-        return told + list(self.failed)
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self) | {"exit_code": self.exit_code}
-
-
 def run_nightly(
-    inbox: Path, lake: Lake, site: Path, say: Say = _silent, step: Step = _silent
+    inbox: Path,
+    lake: Lake,
+    site: Path,
+    say: Say = _silent,
+    step: Step = _silent,
+    each: FanOut = side_by_side,
 ) -> NightSummary:
     """Take in ``inbox``, refresh effects where their inputs changed, write the pages to ``site``.
 
-    A stage that fails leaves the others done; its sentence is in ``failed``. Raises ``CallError`` where the
-    inbox is not there, ``DeclarationError`` where its farm.toml is wrong, ``LakeError`` where the lake can't
-    be written to.
+    ``each`` spreads the work of the stages over files, machine-fields and pages. A stage that fails leaves the
+    others done; its sentence is in ``failed``. Raises ``CallError`` where the inbox is not there.
     """
     failed: list[str] = []
-    with lake.writing(say):
-        ingest = take_in_inbox(inbox, lake, say, step)
-        try:
-            estimate = refresh(lake, say=say)
-        except Exception as error:  # noqa: BLE001  what was taken in stays, and the pages can still be written
-            estimate = None
-            failed.append(failure("Effects were not refreshed", "estimate", error))
+    ingest, estimate, pages = IngestSummary(), None, {}
     try:
-        pages = write_pages(lake, site, say)
-    except Exception as error:  # noqa: BLE001  the lake is up to date all the same
-        pages = {}
-        failed.append(failure("Pages were not written", "pages", error))
+        with lake.writing(say):
+            ingest = take_in_inbox(inbox, lake, say, step, each)
+            estimate = _attempt(failed, "Effects were not refreshed", "estimate", refresh, lake, say=say)
+    except LakeError as error:
+        failed.append(f"Not everything was taken in: {error}")
+    notes = (*failed, *ingest.growing_sentences())
+    if not lake.is_there():
+        failed.append(
+            f"Pages were not written: there is no lake in {lake.uri}; see whether its storage is there."
+        )
+    else:
+        pages = (
+            _attempt(failed, "Pages were not written", "pages", write_pages, lake, site, say, notes, each)
+            or {}
+        )
     return NightSummary(ingest, estimate, pages, tuple(failed))
+
+
+def is_due(inbox: Path, lake: Lake) -> bool:
+    """Whether a night has anything to take in or to refresh, without changing anything."""
+    from chaffinch.pipelines.lake.inputs import inputs_of_effects
+    from chaffinch.pipelines.plan import plan_inbox
+
+    if not inbox.is_dir() or not lake.is_there():
+        return True
+    plan = plan_inbox(inbox, lake)
+    return bool(plan.growing) or plan.is_due(lake) or lake.effects_inputs() != inputs_of_effects(lake)
+
+
+def _attempt(
+    failed: list[str], what: str, command: str, do: Callable[..., T], *given: Any, **named: Any
+) -> T | None:
+    """What ``do`` gives; None where it fails, with the sentence in ``failed``: the other stages go on."""
+    try:
+        return do(*given, **named)
+    except Exception as error:  # noqa: BLE001  what was taken in stays, whatever happens to a later stage
+        failed.append(failure(what, command, error))
+        return None
 
 
 def failure(what: str, command: str, error: Exception) -> str:
@@ -176,38 +114,107 @@ def failure(what: str, command: str, error: Exception) -> str:
     return f"{what}, unexpectedly ({first}). See more with: chaffinch {command} --debug"
 
 
-def take_in_inbox(inbox: Path, lake: Lake, say: Say = _silent, step: Step = _silent) -> IngestSummary:
-    """Take in every file of ``inbox`` that does not count yet, boundaries and the farm first."""
+def take_in_inbox(
+    inbox: Path, lake: Lake, say: Say = _silent, step: Step = _silent, each: FanOut = side_by_side
+) -> IngestSummary:
+    """Take in every file of ``inbox`` that does not count yet, boundaries and the farm first.
+
+    Files that are still being written are left for the next run, unless ``each`` waits until they are done.
+    """
     from chaffinch.pipelines.plan import plan_inbox
 
     with lake.writing(say):
-        plan = plan_inbox(inbox, lake)
-        outcomes: list[FileOutcome] = []
-        replaced = 0
-        done = 0
-        for tier in plan.tiers():
-            work = plan.due(tier, lake)
-            for batch in _batches(work.read(), work.farm):
-                lake.take_in(batch)
-                outcomes.extend(_outcome(delivery) for delivery in batch)
-                replaced += sum(len(delivery.replaces) for delivery in batch)
-                for delivery in batch:
-                    done += 1
-                    step(done, plan.most_new, delivery.name)
+        plan = plan_inbox(_found(inbox, lake, each), lake)
+        taken = _take_in(plan, lake, step, each)
+        if plan.growing and _first(each("wait for", _at_rest, [inbox], lambda one: one.name)) is None:
+            plan = replace(plan_inbox(inbox, lake), known=plan.known)
+            taken = taken.then(_take_in(plan, lake, step, each))
         superseded = plan.superseded(lake)
         lake.strike(superseded)
-        replaced += len(superseded)
         lake.note_names(plan.names())
+        outcomes = taken.outcomes
         return IngestSummary(
             files=len(plan.files),
-            new=tuple(outcomes),
+            new=outcomes,
             again=sum(one.delivery in plan.known for one in outcomes),
             unchanged=len(plan.files) - len(outcomes),
             same_content=plan.same_content,
             retracted=plan.retracted,
-            replaced=replaced,
+            replaced=taken.replaced + len(superseded),
             waiting=waiting_for_readings(lake, {one.delivery for one in outcomes}),
+            growing=tuple(sorted({*plan.growing, *taken.growing})),
+            farm_fault=plan.farm_fault,
         )
+
+
+def _found(inbox: Path, lake: Lake, each: FanOut) -> Path:
+    """``inbox``, once it is there. An inbox that was there before may come back: its share is not mounted."""
+
+    def look(folder: Path) -> Path:
+        if not folder.is_dir() and lake.is_there():
+            raise NotYet(f"{folder} is not there; its share may not be mounted.")
+        return folder
+
+    found = _first(each("find the inbox", look, [inbox], lambda one: one.name))
+    return inbox if isinstance(found, NotYet) else found
+
+
+def _at_rest(inbox: Path) -> None:
+    """Raises ``NotYet`` while files of the inbox are still being written."""
+    from chaffinch.pipelines.ingest.discover import find_files
+    from chaffinch.pipelines.ingest.settled import growing
+
+    if names := growing(find_files(inbox)):
+        raise NotYet(f"{', '.join(sorted(names)[:MACHINES_TOLD])}: still being written.")
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    outcomes: tuple[FileOutcome, ...] = ()
+    replaced: int = 0
+    growing: tuple[str, ...] = ()
+
+    def then(self, later: _Taken) -> _Taken:
+        growing = tuple(name for name in self.growing if name not in {one.name for one in later.outcomes})
+        return _Taken(self.outcomes + later.outcomes, self.replaced + later.replaced, growing + later.growing)
+
+
+def _take_in(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Taken:
+    """Read, judge and store what is due, tier by tier."""
+    outcomes: list[FileOutcome] = []
+    growing: list[str] = []
+    replaced = 0
+    for tier in plan.tiers():
+        work = plan.due(tier, lake)
+        read = each("read", work.read, work.files, lambda file: file.name)
+        for batch in _batches(_ready(read, work.files, growing), work.farm):
+            for _ in each("store", lake.take_in, [batch], _span_of_names):
+                pass
+            outcomes.extend(outcome_of(delivery) for delivery in batch)
+            replaced += sum(len(delivery.replaces) for delivery in batch)
+            step(len(outcomes), plan.most_new, batch[-1].name)
+    return _Taken(tuple(outcomes), replaced, tuple(growing))
+
+
+def _ready(
+    read: Iterator[Delivery | NotYet], files: Sequence[InboxFile], growing: list[str]
+) -> Iterator[Delivery]:
+    """The deliveries; names of files that changed while they were read go to ``growing``."""
+    for one, file in zip(read, files, strict=True):
+        if isinstance(one, NotYet):
+            growing.append(file.name)
+        else:
+            yield one
+
+
+def _span_of_names(batch: Sequence[Delivery]) -> str:
+    more = f" and {len(batch) - 1} more" if len(batch) > 1 else ""
+    return f"{batch[0].name}{more}"
+
+
+def _first(results: Iterator[T]) -> T:
+    (only,) = results
+    return only
 
 
 def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
@@ -228,8 +235,10 @@ def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
     )
 
 
-def refresh(lake: Lake, *, forced: bool = False, say: Say = _silent) -> EstimateSummary:
-    """Estimate effects anew if what they rest on has changed, or if ``forced``."""
+def refresh(
+    lake: Lake, *, forced: bool = False, say: Say = _silent, each: FanOut = one_by_one
+) -> EstimateSummary:
+    """Estimate effects anew if what they rest on has changed, or if ``forced``; ``because`` says what changed."""
     from chaffinch.pipelines.lake.inputs import inputs_of_effects
 
     with lake.writing(say):
@@ -244,12 +253,20 @@ def refresh(lake: Lake, *, forced: bool = False, say: Say = _silent) -> Estimate
         return EstimateSummary(True, effects.height)
 
 
-def write_pages(lake: Lake, site: Path, say: Say = _silent) -> dict[str, Any]:
-    """Write the pages of the lake to ``site``. Gives the summary of ``dashboards``."""
+def write_pages(
+    lake: Lake, site: Path, say: Say = _silent, notes: Sequence[str] = (), each: FanOut = one_by_one
+) -> dict[str, Any]:
+    """Write the pages of the lake to ``site``. Gives the summary of ``dashboards``.
+
+    ``notes``: sentences about this night for the morning page, which no table holds.
+    """
     from chaffinch.dashboards.site import write_site
 
     say("Writing pages.")
-    return write_site(lake, site, farm_of(lake))
+    written = _first(
+        each("write", lambda folder: write_site(lake, folder, farm_of(lake)), [site], lambda one: one.name)
+    )
+    return {} if isinstance(written, NotYet) else dict(written)
 
 
 def farm_of(lake: Lake) -> Farm:
@@ -293,8 +310,6 @@ def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delive
 
 
 def _judged(batch: list[Delivery], farm: Farm) -> list[Delivery]:
-    from dataclasses import replace
-
     from chaffinch.pipelines.validate import judge
 
     judgements = judge([(d.id, d.parsed) for d in batch if d.parsed is not None], farm)
@@ -304,57 +319,3 @@ def _judged(batch: list[Delivery], farm: Farm) -> list[Delivery]:
         else replace(d, judgement="poor")
         for d in batch
     ]
-
-
-def _outcome(delivery: Delivery) -> FileOutcome:
-    from chaffinch.pipelines.validate.attention import attention
-
-    parsed, aside = delivery.parsed, delivery.rows_set_aside
-    read = parsed.rows_read if parsed else 0
-    if parsed is None:
-        told = f"{delivery.name} could not be read: {delivery.reason}"
-    elif parsed.kind == "farm":
-        told = f"{delivery.name}: what it states about the farm now holds."
-    else:
-        told = f"{delivery.name}: {parsed.kind}, {read - aside} of {read} rows kept"
-        told += f", {aside} set aside ({_reasons(parsed)})." if aside else "."
-        if parsed.unmatched_columns:
-            told += f" Columns kept but not understood: {', '.join(parsed.unmatched_columns)}."
-    return FileOutcome(
-        delivery.name,
-        delivery.id,
-        delivery.status,
-        read,
-        read - aside,
-        aside,
-        delivery.judgement,
-        delivery.findings,
-        parsed.unmatched_columns if parsed else (),
-        told,
-        _examples(parsed) if parsed else (),
-        attention(parsed) if parsed else (),
-    )
-
-
-def _reasons(parsed: Parsed) -> str:
-    """Rules with the number of rows under each: "3 outside_range, 1 repeated_row"."""
-    if parsed.set_aside is None:
-        return ""
-    counts = parsed.set_aside["rule"].value_counts(sort=True)
-    return ", ".join(f"{count} {rule}" for rule, count in counts.iter_rows())
-
-
-def _examples(parsed: Parsed) -> tuple[str, ...]:
-    """The first row set aside under each rule, most frequent rule first, and how many more there are."""
-    import polars as pl
-
-    if parsed.set_aside is None or not parsed.set_aside.height:
-        return ()
-    by_rule = parsed.set_aside.group_by("rule", maintain_order=True).agg(
-        pl.col("row", "sentence").first(), pl.len().alias("rows")
-    )
-    told = []
-    for one in by_rule.sort("rows", descending=True, maintain_order=True).to_dicts():
-        more = f" ({one['rows'] - 1} more under {one['rule']})" if one["rows"] > 1 else ""
-        told.append(f"row {one['row']}: {one['sentence']}{more}")
-    return tuple(told)

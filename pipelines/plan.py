@@ -8,12 +8,11 @@ all that it needs, whatever the names of the files.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.pipelines.errors import CallError, DeclarationError, UnreadableFile
+from chaffinch.pipelines.errors import DeclarationError, NotYet, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.inputs import reading_digest
@@ -29,7 +28,7 @@ _HEAD_BYTES = 4096
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """Files of one tier that are to be read, and with what."""
+    """Files of one tier that are to be read, and with what. ``refused``: why none of them can be."""
 
     files: tuple[InboxFile, ...]
     farm: Farm
@@ -38,31 +37,37 @@ class Due:
     read_with: str
     replaces: dict[str, tuple[str, ...]]
     notes: dict[str, tuple[str, ...]]
+    refused: str = ""
 
-    def read(self) -> Iterator[Delivery]:
-        """Read the files one by one."""
+    def read(self, file: InboxFile) -> Delivery:
+        """One of ``files``, read. Raises ``NotYet`` where it changed since it was planned."""
+        from chaffinch.pipelines.ingest.settled import changed
         from chaffinch.pipelines.nightly import read_one
 
-        for file in self.files:
-            parsed, reason = read_one(file, self.farm, self.boundaries)
-            yield Delivery(
-                name=file.name,
-                sha256=file.sha256,
-                size_bytes=file.size_bytes,
-                parsed=parsed,
-                reason=reason or None,
-                notes=self.notes.get(file.name, ()),
-                read_with=self.read_with,
-                stated=self.farm_text if parsed is not None and parsed.kind == "farm" else None,
-                replaces=self.replaces.get(file.name, ()),
-            )
+        parsed, reason = (None, self.refused) if self.refused else read_one(file, self.farm, self.boundaries)
+        if changed(file):
+            raise NotYet(f"{file.name} changed while it was read.")
+        return Delivery(
+            name=file.name,
+            sha256=file.sha256,
+            size_bytes=file.size_bytes,
+            parsed=parsed,
+            reason=reason or None,
+            notes=self.notes.get(file.name, ()),
+            read_with=self.read_with,
+            stated=self.farm_text if parsed is not None and parsed.kind == "farm" else None,
+            replaces=self.replaces.get(file.name, ()),
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class InboxPlan:
-    """``files``: all of the inbox. ``firsts``: one file for each content. ``same_content``: sentences.
+    """``files``: all of the inbox that lie at rest. ``firsts``: one file for each content. ``same_content``:
+    sentences.
 
     ``retracted``: names of files that were taken out on request. ``known``: deliveries in the lake before.
+    ``growing``: names of files that are still being written. ``farm_fault``: why the farm.toml of the inbox is
+    not the one that holds; ``farm`` is then what was stated before.
     """
 
     files: tuple[InboxFile, ...]
@@ -74,6 +79,8 @@ class InboxPlan:
     most_new: int
     retracted: tuple[str, ...] = ()
     known: frozenset[str] = frozenset()
+    growing: tuple[str, ...] = ()
+    farm_fault: str | None = None
 
     def names(self) -> dict[str, set[str]]:
         """Every name in the inbox, by delivery."""
@@ -87,10 +94,17 @@ class InboxPlan:
 
     def due(self, tier: str, lake: Lake) -> Due:
         """The files of ``tier`` that are to be read, given what the lake holds now."""
+        import polars as pl
+
         ledger = lake.ledger()
         boundaries = _boundaries(lake, ledger, tier)
         read_with = reading_digest(self.farm, boundaries)
         known = dict(ledger.select("delivery", "read_with").iter_rows())
+        if tier == "farm" and self.farm_text is not None:
+            # Refused before, perhaps for another farm.toml beside it, it was not stated yet.
+            known = dict(
+                ledger.filter(pl.col("stated").is_not_null()).select("delivery", "read_with").iter_rows()
+            )
         known |= dict.fromkeys(_retracted(ledger), read_with)
         files = tuple(
             file
@@ -111,22 +125,32 @@ class InboxPlan:
                 for file in files
                 if (twins := self.twins.get(file.name))
             },
+            refused=(self.farm_fault or "") if tier == "farm" else "",
         )
+
+    def is_due(self, lake: Lake) -> bool:
+        """Whether anything is to be done: files to read, or deliveries that are superseded."""
+        return any(self.due(tier, lake).files for tier in TIERS) or bool(self.superseded(lake))
 
     def superseded(self, lake: Lake) -> list[str]:
         """Deliveries whose name now has the content of another known file, so that nothing replaces them."""
         names = {file.name for file in self.files}
         present = {delivery_id(one.sha256) for _, one in self.firsts}
-        rows = lake.ledger().select("delivery", "name", "other_names").iter_rows()
+        rows = lake.ledger().select("delivery", "name", "other_names", "stated").iter_rows()
         return [
             delivery
-            for delivery, name, others in rows
-            if delivery not in present and names & {name, *(others or [])}
+            for delivery, name, others, stated in rows
+            if delivery not in present
+            and names & {name, *(others or [])}
+            and not (self.farm_fault and stated is not None)
         ]
 
     def _replaced_by(self, file: InboxFile, ledger: pl.DataFrame) -> tuple[str, ...]:
         """Deliveries of the same name and other content, unless that content still lies in the inbox."""
         present = {delivery_id(one.sha256) for _, one in self.firsts}
+        if self.farm_fault:
+            # What was stated before holds until the farm.toml is mended.
+            ledger = ledger.filter(ledger["stated"].is_null())
         other_names = ledger["other_names"].list.contains(file.name).fill_null(False)
         earlier = ledger.filter((ledger["name"] == file.name) | other_names)["delivery"].to_list()
         return tuple(old for old in earlier if old not in present)
@@ -135,12 +159,14 @@ class InboxPlan:
 def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
     """Find the files of ``inbox`` and say what is to be read.
 
-    Raises ``CallError`` where the inbox is not there or holds two farm.toml that differ, ``DeclarationError``
-    where the one is wrong.
+    Raises ``CallError`` where the inbox is not there.
     """
     from chaffinch.pipelines.ingest.discover import find_files
+    from chaffinch.pipelines.ingest.settled import growing
 
-    files = tuple(find_files(inbox))
+    everything = tuple(find_files(inbox))
+    restless = growing(everything)
+    files = tuple(file for file in everything if file.name not in restless)
     ledger = lake.ledger()
     owner = dict(ledger.select("content_sha256", "name").iter_rows())
     firsts: dict[str, tuple[str, InboxFile]] = {}
@@ -157,7 +183,7 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
             if (known := owner.get(file.sha256, file.name)) != file.name:
                 same.append(f"{file.name} has the same content as {known}, taken in before; it counts once.")
     ordered = tuple(sorted(firsts.values(), key=lambda pair: (TIERS.index(pair[0]), pair[1].name)))
-    farm_text, farm = _farm(ordered, lake)
+    farm_text, farm, farm_fault = _farm(ordered, lake)
     out = set(_retracted(ledger))
     return InboxPlan(
         files,
@@ -169,6 +195,8 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
         len(ordered),
         retracted=tuple(file.name for _, file in ordered if delivery_id(file.sha256) in out),
         known=frozenset(ledger["delivery"].to_list()),
+        growing=tuple(sorted(restless)),
+        farm_fault=farm_fault,
     )
 
 
@@ -191,21 +219,36 @@ def _tier(file: InboxFile) -> str:
     return "table" if head[:4] == b"PAR1" else kind_of_text(file, head)
 
 
-def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm]:
-    """The farm.toml of the inbox, else the one that the lake remembers, else the defaults."""
+def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm, str | None]:
+    """The farm.toml of the inbox: its text and what it states. Where there is none or it can't hold: no text,
+    what the lake remembers, else the defaults; and why it can't hold.
+    """
     out = _retracted(lake.ledger())
     found = [file for kind, file in ordered if kind == "farm" and delivery_id(file.sha256) not in out]
+    before = lake.farm_text()
+    known = parse_farm(before, "farm.toml of the lake") if before is not None else Farm()
+    instead = (
+        "What was stated before holds until then."
+        if before is not None
+        else "Until then all is read without it."
+    )
+    if not found:
+        return None, known, None
     if len(found) > 1:
         names = " and ".join(file.name for file in found)
-        raise CallError(f"The inbox holds farm.toml more than once and they differ: {names}. Keep one.")
-    if not found:
-        text = lake.farm_text()
-        return None, parse_farm(text, "farm.toml of the lake") if text is not None else Farm()
+        reason = f"The inbox holds farm.toml more than once and they differ: {names}. Keep one. {instead}"
+        return None, known, reason
+    name = found[0].name
     try:
         text = found[0].read_bytes().decode("utf-8-sig")
+        return text, parse_farm(text, name), None
     except UnicodeDecodeError:
-        raise DeclarationError(f"{found[0].name} is not UTF-8 text; save it as UTF-8.") from None
-    return text, parse_farm(text, found[0].name)
+        return None, known, f"It is not UTF-8 text; save it as UTF-8. {instead}"
+    except (DeclarationError, UnreadableFile) as error:
+        fault = str(error).removeprefix(f"{name}: ")
+        if fault.startswith(f"{name} "):
+            fault = f"It {fault.removeprefix(f'{name} ')}"
+        return None, known, f"{fault} {instead}"
 
 
 def _boundaries(lake: Lake, ledger: pl.DataFrame, tier: str) -> list[tuple[str, str]]:

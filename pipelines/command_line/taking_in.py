@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from chaffinch.pipelines.command_line.program import app
 from chaffinch.pipelines.command_line.telling import Debug, Inbox, Json, LakeAt, SiteAt, give, progress, say
 from chaffinch.pipelines.errors import CallError, ChaffinchError
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.night_summary import NightSummary
 
 
 @app.command(epilog="Example: chaffinch nightly inbox --lake lake --site site")
@@ -19,43 +24,58 @@ def nightly(
     site: SiteAt,
     schedule: Annotated[
         str | None,
-        typer.Option("--schedule", metavar="CRON", help='Stay and run at these times, e.g. "30 2 * * *".'),
+        typer.Option("--schedule", metavar="CRON", help='Stay and run at these times, e.g. "0 2 * * *".'),
     ] = None,
-    prefect: Annotated[
-        bool, typer.Option("--prefect", help="Run as a Prefect flow: retries, and a record of each run.")
+    plain: Annotated[
+        bool,
+        typer.Option(
+            "--plain",
+            envvar="CHAFFINCH_PLAIN",
+            help="Without Prefect: no records of runs, no further tries, nothing to start.",
+        ),
     ] = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Take in what is new, refresh effects and pages."""
-    if schedule is None:
-        return _one_night(inbox, lake, site, prefect, as_json)
-    from datetime import datetime
+    """Take in what is new, refresh effects and pages.
 
-    from chaffinch.pipelines.schedule import parse_schedule, wait_until
+    Runs through Prefect, which keeps a record of each run and tries again what may pass: on the server that
+    PREFECT_API_URL names, else on a temporary one, which takes some seconds to start. With nothing new it is
+    not started.
+    """
+    from chaffinch.pipelines.ingest.settled import ask_leases
+
+    ask_leases()
+    if schedule is None:
+        return _one_night(inbox, lake, site, plain, as_json)
+    from chaffinch.pipelines.schedule import parse_schedule
 
     times = parse_schedule(schedule)
     _require_folder(inbox)
+    if not plain:
+        return _serve_nights(schedule, inbox, lake, site)
+    from datetime import datetime
+
+    from chaffinch.pipelines.schedule import wait_until
+
     while True:
         coming = times.next_after(datetime.now())
         say(f"Next night at {coming:%Y-%m-%d %H:%M}. Stop with Ctrl+C.")
         wait_until(coming)
         try:
-            _one_night(inbox, lake, site, prefect, as_json)
+            _one_night(inbox, lake, site, plain, as_json)
         except ChaffinchError as error:
             say(f"This night failed: {error}")
 
 
-def _one_night(inbox: Path, lake: str, site: Path, prefect: bool, as_json: bool) -> int:
+def _one_night(inbox: Path, lake: str, site: Path, plain: bool, as_json: bool) -> int:
     from chaffinch.pipelines.lake import Lake
 
-    _require_folder(inbox)
     opened = Lake.open(lake)
-    if prefect:
-        from chaffinch.pipelines.flow import run_as_flow
-
-        night = run_as_flow(inbox, lake, site, say)
-    else:
+    if not opened.is_there():
+        _require_folder(inbox)
+    night = None if plain or not _worth_a_flow(inbox, opened) else _through_prefect(inbox, lake, site)
+    if night is None:
         from chaffinch.pipelines.nightly import run_nightly
 
         with progress("Taking in") as step:
@@ -64,6 +84,42 @@ def _one_night(inbox: Path, lake: str, site: Path, prefect: bool, as_json: bool)
     told += [f"Pages: {site / 'index.html'}"] if night.pages else []
     give(told, night.as_json(), as_json)
     return night.exit_code
+
+
+def _worth_a_flow(inbox: Path, lake: Lake) -> bool:
+    """Whether there is anything to do. A server that runs already is told of every night."""
+    from chaffinch.pipelines.nightly import is_due
+
+    return bool(os.environ.get("PREFECT_API_URL")) or is_due(inbox, lake)
+
+
+def _through_prefect(inbox: Path, lake: str, site: Path) -> NightSummary | None:
+    """The night as a flow; None where Prefect can't be had, since the night matters more than its record."""
+    from chaffinch.pipelines.prefect_server import NoServer, server
+
+    try:
+        if "PREFECT_API_URL" not in os.environ:
+            say("Starting Prefect's own server, which takes some seconds; --plain does without.")
+        with server():
+            from chaffinch.pipelines.flow import run_as_flow
+
+            return run_as_flow(inbox, lake, site, say)
+    except NoServer as error:
+        say(f"{error} The night goes on without Prefect.")
+        return None
+
+
+def _serve_nights(schedule: str, inbox: Path, lake: str, site: Path) -> int:
+    from chaffinch.pipelines.prefect_server import server
+
+    with server(schedules=True) as address:
+        from chaffinch.pipelines.flow import serve_nights
+
+        say(f"Nights run at '{schedule}', recorded at {address}. Stop with Ctrl+C.")
+        serve_nights(
+            schedule, inbox.resolve(), lake if "://" in lake else str(Path(lake).resolve()), site.resolve()
+        )
+    return 0
 
 
 def _require_folder(inbox: Path) -> None:

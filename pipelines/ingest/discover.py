@@ -16,11 +16,12 @@ import stat
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError, UnreadableFile
+from chaffinch.pipelines.ingest.settled import Stamp, stamp_of
 
 CHUNK_BYTES = 1 << 20
 MOST_UNPACKED_BYTES = 2 << 30
@@ -47,7 +48,8 @@ class InboxFile:
 
     ``name`` is the path inside the inbox with forward slashes; a member of an archive is
     ``archive.zip/member.csv``. ``sha256`` covers the unpacked bytes, of all members for task data. ``opener``
-    gives a stream of the unpacked bytes. ``refusal`` is set when the file must not be read.
+    gives a stream of the unpacked bytes. ``refusal`` is set when the file must not be read. ``source`` and
+    ``stamp``: the file or folder on disk, and its state before it was hashed (see ``settled``).
     """
 
     name: str
@@ -57,6 +59,8 @@ class InboxFile:
     opener: Callable[[], BinaryIO] | None = field(default=None, repr=False)
     members: Mapping[str, Callable[[], bytes]] = field(default_factory=dict, repr=False)
     refusal: str | None = None
+    source: Path | None = field(default=None, repr=False, compare=False)
+    stamp: Stamp | None = field(default=None, repr=False, compare=False)
 
     @property
     def is_task_data(self) -> bool:
@@ -115,7 +119,8 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
         return
     holds_task_data = any(_is_task_file(entry.name) and entry.is_file() for entry in entries)
     if holds_task_data:
-        yield _task_folder(folder, prefix.rstrip("/") or "TASKDATA.XML")
+        before = stamp_of(folder)
+        yield replace(_task_folder(folder, prefix.rstrip("/") or "TASKDATA.XML"), source=folder, stamp=before)
     for entry in entries:
         name = prefix + printable(entry.name)
         if is_skipped(entry.name) or (holds_task_data and _is_member(entry.name) and entry.is_file()):
@@ -128,7 +133,8 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
         elif entry.is_dir(follow_symlinks=False):
             yield from _walk(path, root, f"{name}/")
         elif entry.is_file():
-            yield from _from_path(path, name)
+            before = stamp_of(path)
+            yield from (replace(file, source=path, stamp=before) for file in _from_path(path, name))
         elif not entry.is_dir():
             yield _refused(name, "It is neither a file nor a folder; copy the data itself here.")
 
@@ -213,9 +219,14 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     claimed: set[str] = set()
     found: list[InboxFile] = []
     for folder in tasks:
-        inside = [n for n in (i.filename for i in infos) if _parent(n) == folder and _is_member(n)]
-        claimed.update(inside)
-        readers = {_slashed(n).removeprefix(folder): _zip_reader(path, n) for n in inside}
+        inside = [i for i in infos if _parent(i.filename) == folder and _is_member(i.filename)]
+        claimed.update(i.filename for i in inside)
+        readers: dict[str, Callable[[], bytes]] = {}
+        for info in inside:
+            member = _slashed(info.filename).removeprefix(folder)
+            while member in readers:
+                member += " (again)"
+            readers[member] = _zip_reader(path, info)
         found.append(_task_data(f"{name}/{printable(folder)}".rstrip("/"), readers))
     for info in infos:
         if info.filename not in claimed:
@@ -267,10 +278,10 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
     return _measured(name, opener, info.compress_size)
 
 
-def _zip_reader(path: Path, member: str) -> Callable[[], bytes]:
+def _zip_reader(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
     def read() -> bytes:
-        with zipfile.ZipFile(path) as archive:
-            return archive.read(member)
+        with zipfile.ZipFile(path) as archive, archive.open(info) as stream:
+            return stream.read()
 
     return read
 
@@ -309,13 +320,16 @@ def _task_folder(folder: Path, name: str) -> InboxFile:
 
 
 def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFile:
-    """One file of all members; the hash covers each name, length and content."""
+    """One file of all members; the hash covers each name, length and content, of a damaged one the damage."""
     digest, size = hashlib.sha256(), 0
     for member in sorted(readers):
         try:
             content = readers[member]()
-        except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+        except OSError as error:
             return _refused(f"{name}/{member}", _damage(error))
+        except (EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+            # The reader sets this one aside and reads the others.
+            content = _damage(error).encode()
         label = member.encode("utf-8", "surrogateescape")
         digest.update(len(label).to_bytes(8, "big") + label + len(content).to_bytes(8, "big") + content)
         size += len(content)

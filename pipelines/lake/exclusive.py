@@ -6,6 +6,7 @@ left behind. What stands in the file only tells people who is writing.
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,13 +16,16 @@ from pathlib import Path
 from chaffinch.pipelines.errors import LakeError
 
 LOCK_FILE = ".writing"
+# What waiting does not mend.
+REFUSALS = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 
 
 @contextmanager
-def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[None]:
+def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[Callable[[], bool]]:
     """Hold the only right to write into ``folder``. Waits for another run, and says so once.
 
-    Raises ``LakeError`` where the folder can't be written to.
+    Gives a function that tells whether the folder is still the one that was locked: a share may go away and
+    leave an empty folder in its place. Raises ``LakeError`` where the folder can't be written to.
     """
     import fcntl
 
@@ -29,7 +33,8 @@ def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[None]:
     try:
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as error:
-        raise LakeError(f"{folder} can't be written to: {error.strerror}.") from None
+        passing = error.errno not in REFUSALS
+        raise LakeError(f"{folder} can't be written to: {error.strerror}.", passing) from None
     try:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -41,7 +46,15 @@ def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[None]:
             raise LakeError(f"{folder} lies on storage that can't be locked: {error.strerror}.") from None
         os.ftruncate(handle, 0)
         os.pwrite(handle, f"process {os.getpid()} (since {datetime.now(UTC):%Y-%m-%d %H:%M} UTC)".encode(), 0)
-        yield
-        os.ftruncate(handle, 0)
+        yield lambda: _same_file(handle, path)
+        if _same_file(handle, path):
+            os.ftruncate(handle, 0)
     finally:
         os.close(handle)
+
+
+def _same_file(handle: int, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(handle), os.stat(path))
+    except OSError:
+        return False

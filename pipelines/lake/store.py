@@ -42,6 +42,7 @@ class Lake:
         self.delta = DeltaTables(self.uri)
         self.is_remote = self.delta.is_remote
         self._writing = False
+        self._still_there: Callable[[], bool] = lambda: True
 
     @classmethod
     def open(cls, uri: str | Path, *, must_exist: bool = False) -> Lake:
@@ -186,25 +187,41 @@ class Lake:
             self._sweep()
             yield
             return
-        from chaffinch.pipelines.lake.exclusive import exclusive
+        from chaffinch.pipelines.lake.exclusive import REFUSALS, exclusive
 
         try:
             Path(self.uri).mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise LakeError(f"{self.uri} can't be made: {error.strerror}.") from None
-        with exclusive(Path(self.uri), say):
-            self._writing = True
+            raise LakeError(
+                f"{self.uri} can't be made: {error.strerror}.", error.errno not in REFUSALS
+            ) from None
+        with exclusive(Path(self.uri), say) as still_there:
+            self._writing, self._still_there = True, still_there
             try:
                 self._sweep()
                 yield
             finally:
-                self._writing = False
+                self._writing, self._still_there = False, lambda: True
+
+    def is_there(self) -> bool:
+        """Whether anything was ever taken in, as far as the storage shows now."""
+        return self.delta.exists("deliveries")
+
+    def _require_lake(self) -> None:
+        """Raises ``LakeError`` where the folder that is written to went away: nothing may come in its place."""
+        if not self._still_there():
+            raise LakeError(
+                f"{self.uri} went away while it was written to; see whether its storage is there. "
+                "What counted stays, and the next run goes on.",
+                may_pass=True,
+            )
 
     def take_in(self, batch: Sequence[Delivery]) -> None:
         """Make the batch count, all of it at one moment, and what it replaces no longer."""
         if not batch:
             return
         with self.writing():
+            self._require_lake()
             ids = [delivery.id for delivery in batch]
             for name in DATA_TABLES:
                 self.delta.put(name, ids, _rows_of(name, batch))
@@ -294,8 +311,9 @@ class Lake:
         frame = table.conform(effects)
         stamp = CommitProperties(custom_metadata={_INPUTS_KEY: inputs}) if inputs else None
         with self.writing():
+            self._require_lake()
             self.delta.write(
-                "effects", frame, mode="overwrite", commit_properties=stamp, schema_mode="overwrite"
+                "effects", [frame], mode="overwrite", commit_properties=stamp, schema_mode="overwrite"
             )
             self.delta.clear_leftovers()
 
@@ -336,15 +354,16 @@ class Lake:
     def _commit_ledger(self, ids: list[str], rows: list[dict[str, Any]]) -> None:
         import polars as pl
 
+        self._require_lake()
         table = tables()["deliveries"]
         if not rows:
             self.delta.delete("deliveries", ids)
             return
         frame = table.conform(pl.DataFrame(rows, schema=table.polars_schema()))
         if self.delta.exists("deliveries"):
-            self.delta.write("deliveries", frame, mode="overwrite", predicate=among(ids))
+            self.delta.write("deliveries", [frame], mode="overwrite", predicate=among(ids))
         else:
-            self.delta.write("deliveries", frame, mode="append")
+            self.delta.write("deliveries", [frame], mode="append")
 
 
 def _each_moment_once(readings: pl.DataFrame) -> pl.DataFrame:
@@ -363,20 +382,18 @@ def _each_moment_once(readings: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([readings.filter(~shared), once]).sort(_READING_ORDER)
 
 
-def _rows_of(name: str, batch: Iterable[Delivery]) -> pl.DataFrame | None:
-    """The rows of table ``name`` of all deliveries in the batch, in stable order; None for none."""
+def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:
+    """The rows of table ``name``, delivery by delivery, each in stable order."""
     import polars as pl
 
     table = tables()[name]
-    parts = []
     for delivery in batch:
         frame = delivery.frames().get(name)
         if frame is not None:
             whole = frame.with_columns(
                 pl.lit(delivery.id).alias("delivery"), pl.lit(delivery.name).alias("file")
             )
-            parts.append(table.conform(whole).sort(table.key, maintain_order=True))
-    return pl.concat(parts) if parts else None
+            yield table.conform(whole).sort(table.key, maintain_order=True)
 
 
 def _holds_other_things(folder: Path) -> bool:

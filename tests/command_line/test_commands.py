@@ -187,13 +187,6 @@ def test_debug_shows_the_traceback(capsys: pytest.CaptureFixture[str]) -> None:
     assert "Traceback" in capsys.readouterr().err
 
 
-def test_two_farms_are_refused(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (inbox / "farm.toml").write_text('units = "us"\n')
-    (inbox / "combine_a" / "farm.toml").write_text('units = "metric"\n')
-    assert run(["ingest", str(inbox), "--lake", str(inbox.parent / "lake")]) == 2
-    assert "combine_a/farm.toml and farm.toml" in capsys.readouterr().err
-
-
 def test_a_folder_with_other_things_is_no_lake(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["ingest", str(inbox), "--lake", str(inbox)]) == 2
     assert "holds other files and is no lake" in capsys.readouterr().err

@@ -70,18 +70,3 @@ def test_an_unexpected_failure_is_a_sentence(
     told = capsys.readouterr().err
     assert "PanicException: slice out of range" in told
     assert "Traceback" not in told
-
-
-@pytest.mark.long
-def test_a_night_through_the_flow_is_the_same_night(
-    inbox: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    from chaffinch.pipelines.flow import run_as_flow
-
-    monkeypatch.setenv("PREFECT_HOME", str(tmp_path / "prefect"))
-    monkeypatch.setenv("PREFECT_LOGGING_LEVEL", "ERROR")
-    night = run_as_flow(inbox, str(tmp_path / "by_flow"), tmp_path / "site", lambda sentence: None)
-    plain = nightly.run_nightly(inbox, Lake.open(tmp_path / "plain"), tmp_path / "site")
-    assert night.ingest == plain.ingest
-    assert night.estimate == plain.estimate
-    assert Lake.open(tmp_path / "by_flow").digest() == Lake.open(tmp_path / "plain").digest()

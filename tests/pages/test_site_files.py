@@ -157,7 +157,7 @@ def test_what_a_change_did_is_said_in_words_with_its_range(friendly_site):
     )
     assert "1000 → 1080" in text
     assert re.search(r"[Cc]leaning loss up 31 % \(14 to 51 %\)", text)
-    assert "at the same feed rate" in text
+    assert "at the same grain feed rate" in text
     # 08:30 UTC is 09:30 on the machine's clock, Europe/London in July.
     assert "09:30" in text
     assert "Europe/London" in text

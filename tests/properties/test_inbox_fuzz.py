@@ -1,14 +1,16 @@
 """Spoilt copies of the sample files: nothing fails unexpectedly, and every row is accounted for.
 
-The files are cut to a few hundred rows, so that many copies can be spoilt. Task data are spoilt in
-tests/properties/test_task_data_sets.py.
+The text files are cut to a few hundred rows, so that many copies can be spoilt. Packed files are spoilt as they
+lie on disk, task data in their members as well, farm.toml as text.
 """
 
 from __future__ import annotations
 
 import gzip
+import io
 import os
 import random
+import zipfile
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -16,8 +18,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 from chaffinch.pipelines.command_line.program import run
-from chaffinch.pipelines.farm import load_farm
-from chaffinch.pipelines.ingest.discover import from_bytes
+from chaffinch.pipelines.errors import DeclarationError
+from chaffinch.pipelines.farm import load_farm, parse_farm
+from chaffinch.pipelines.ingest.discover import from_bytes, single_file
 from chaffinch.pipelines.nightly import read_one
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
@@ -77,7 +80,7 @@ def mix_encodings(chance: random.Random, content: bytes) -> bytes:
     at = chance.randrange(len(text))
     codecs = ["utf-8", "windows-1252", "utf-16", "utf-16-le", "utf-8-sig"]
     first, second = chance.choice(codecs), chance.choice(codecs)
-    return text[:at].encode(first) + text[at:].encode(second)
+    return text[:at].encode(first, "replace") + text[at:].encode(second, "replace")
 
 
 def zero_bytes(chance: random.Random, content: bytes) -> bytes:
@@ -134,10 +137,53 @@ def odd_times(chance: random.Random, content: bytes) -> bytes:
     return content.replace(b"2026-07-20", chosen, chance.choice([1, 20, -1]))
 
 
+def shifted_dates(chance: random.Random, content: bytes) -> bytes:
+    """Days of some or all rows moved, to another month, a leap day, another century, or by a clock change."""
+    new = chance.choice(
+        [b"2026-07-21", b"2024-02-29", b"1970-01-01", b"2099-12-31", b"2026-03-29", b"2026-10-25"]
+    )
+    lines = content.split(b"\n")
+    at = chance.randrange(len(lines))
+    for i in range(at, len(lines)):
+        for day in (b"2026-07-20", b"2026-07-21", b"2026-07-22"):
+            lines[i] = lines[i].replace(day, new)
+    return b"\n".join(lines)
+
+
+def other_units(chance: random.Random, content: bytes) -> bytes:
+    """The header states other units, nonsense units, or none."""
+    header, _, rest = content.partition(b"\n")
+    units = [
+        b"mph",
+        b"kn",
+        b"lb/s",
+        b"bu/ac",
+        b"degF",
+        b"furlong",
+        b"",
+        b"%",
+        b"\xc2\xb0",
+        b"km/h",
+        b"rpm",
+        b"in",
+    ]
+    for old in chance.sample(
+        [b"km/h", b"t/h", b"deg", b"l/h", b"_m_s", b"_kg_s", b"_pct", b"_kg_ha", b"_m2", b"rpm"], 4
+    ):
+        ending = (
+            b"_" + chance.choice(units).replace(b"/", b"_") if old.startswith(b"_") else chance.choice(units)
+        )
+        header = header.replace(old, ending)
+    body = rest.replace(b",rpm,", b"," + chance.choice(units) + b",")
+    return header + b"\n" + body
+
+
 SPOILS: tuple[Spoil, ...] = (
     flip_bytes, cut, doubled, swap_columns, mix_encodings, zero_bytes, words_for_numbers, one_long_line,
-    drop_line_ends, quotes, odd_times,
+    drop_line_ends, quotes, odd_times, shifted_dates, other_units,
 )  # fmt: skip
+# What can be done to bytes that are no text.
+ROUGH_SPOILS: tuple[Spoil, ...] = (flip_bytes, cut, doubled, zero_bytes)
 
 
 def spoilt_copies(number: int) -> list[tuple[str, bytes]]:
@@ -208,9 +254,86 @@ def test_spoilt_copies_are_accounted_for() -> None:
 
 
 @pytest.mark.long
-def test_many_spoilt_copies_are_accounted_for() -> None:
-    for name, content in spoilt_copies(MANY_COPIES_OF_EACH * len(originals())):
+@pytest.mark.parametrize("part", range(8))
+def test_many_spoilt_copies_are_accounted_for(part: int) -> None:
+    """In eight parts, so that each takes minutes even where thousands of copies are asked for."""
+    for name, content in spoilt_copies(MANY_COPIES_OF_EACH * len(originals()))[part::8]:
         account(name, content)
+
+
+def packed_originals() -> list[Path]:
+    return [path for path in sorted(SAMPLE.rglob("*")) if path.suffix in (".zip", ".gz")]
+
+
+def account_packed(path: Path) -> None:
+    """Whatever one file on disk turns out to hold: read or refused, its rows accounted for."""
+    for file in single_file(path):
+        parsed, reason = read_one(file, load_farm(SAMPLE / "farm.toml"), [])
+        assert "unexpectedly" not in reason, (path.name, reason)
+        if parsed is None:
+            assert reason[-1] in ".}'", (path.name, reason)
+            continue
+        frames = [parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.fields]
+        kept = {row for frame in frames if frame is not None for row in frame["row"].to_list()}
+        aside = set(parsed.set_aside["row"].to_list()) if parsed.set_aside is not None else set()
+        # Adjustments of setting columns and boundaries beside the logs are no rows of their own.
+        assert parsed.rows_read >= len(aside), path.name
+        assert parsed.rows_read <= len(kept | aside), path.name
+
+
+def spoil_packed(path: Path, seed: int, to: Path) -> Path:
+    chance = random.Random(seed)
+    spoilt = to / f"{seed}{path.suffix}"
+    if path.suffix == ".gz" or seed % 2:
+        spoilt.write_bytes(chance.choice(ROUGH_SPOILS)(chance, path.read_bytes()))
+        return spoilt
+    with zipfile.ZipFile(path) as archive:
+        members = {info.filename: archive.read(info) for info in archive.infolist()}
+    victim = chance.choice(sorted(members))
+    # Short logs, so that many copies can be spoilt.
+    members = {
+        name: content[:60_000] if name.endswith(".BIN") else content for name, content in members.items()
+    }
+    members[victim] = chance.choice(ROUGH_SPOILS)(chance, members[victim])
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in members.items():
+            archive.writestr(name, content)
+    spoilt.write_bytes(buffer.getvalue())
+    return spoilt
+
+
+@pytest.mark.parametrize("path", packed_originals(), ids=lambda path: path.stem)
+def test_spoilt_packed_files(path: Path, tmp_path: Path) -> None:
+    for seed in range(2):
+        account_packed(spoil_packed(path, seed, tmp_path))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("path", packed_originals(), ids=lambda path: path.stem)
+def test_many_spoilt_packed_files(path: Path, tmp_path: Path) -> None:
+    for seed in range(MANY_COPIES_OF_EACH):
+        spoilt = spoil_packed(path, seed, tmp_path)
+        account_packed(spoilt)
+        spoilt.unlink()
+
+
+@pytest.mark.parametrize("copies", [60, pytest.param(MANY_COPIES_OF_EACH, marks=pytest.mark.long)])
+def test_spoilt_farms_are_read_or_refused_in_a_sentence(copies: int) -> None:
+    text = (SAMPLE / "farm.toml").read_bytes()
+    for seed in range(copies):
+        chance = random.Random(seed)
+        way = chance.choice([flip_bytes, cut, doubled, zero_bytes, mix_encodings, quotes, one_long_line])
+        try:
+            parse_farm(way(chance, text).decode("utf-8-sig"), "farm.toml")
+        except UnicodeDecodeError:
+            continue  # refused before it is parsed
+        except DeclarationError as refused:
+            assert str(refused).startswith("farm.toml") and str(refused).endswith((".", "?")), (
+                seed,
+                str(refused),
+            )
+            assert len(str(refused)) < 600, (seed, str(refused)[:700])
 
 
 def test_an_inbox_of_spoilt_copies(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
