@@ -16,6 +16,8 @@ from pathlib import Path, PurePosixPath
 
 from chaffinch.pipelines.errors import UnreadableFile
 
+# A second file of one name in an archive goes by the name with this behind it.
+AGAIN = " (again)"
 MAX_MEMBERS = 20_000
 MAX_TOTAL_BYTES = 2 * 2**30
 MAX_RATIO = 200
@@ -41,7 +43,10 @@ class Budget:
 
 @dataclass(frozen=True, slots=True)
 class TaskSet:
-    """One TASKDATA.XML with the files beside it; names are looked up whatever their case."""
+    """One TASKDATA.XML with the files beside it; names are looked up whatever their case.
+
+    clashes : files whose name the set holds already, in other case or twice; not looked up.
+    """
 
     folder: str
     files: Mapping[str, Callable[[], bytes]]
@@ -105,7 +110,7 @@ def zip_members(archive: Path) -> Members:
     for entry in entries:
         inside = _checked_name(name, entry)
         while inside in members:
-            inside += " (again)"
+            inside += AGAIN
         members[inside] = lambda entry=entry: _read_entry(opened, entry, budget, name)  # type: ignore[misc]
     return members
 
@@ -164,9 +169,10 @@ def _task_set(folder: str, members: Members) -> TaskSet:
     by_case: dict[str, str] = {}
     clashes: list[str] = []
     for path, name in _siblings(folder, members):
-        if name.casefold() in by_case:
+        plain = name.casefold().removesuffix(AGAIN)
+        if plain in by_case:
             clashes.append(name)
-        by_case.setdefault(name.casefold(), name)
+        by_case.setdefault(plain, name)
         files[name] = members[path]
     return TaskSet(folder, files, tuple(clashes), by_case)
 

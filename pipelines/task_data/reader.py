@@ -32,7 +32,7 @@ from chaffinch.pipelines.task_data.readings import setting_changes
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml
 from chaffinch.pipelines.task_data.set_clock import on_utc
 from chaffinch.pipelines.task_data.task_file import TaskFile, read_task_file
-from chaffinch.pipelines.task_data.task_logs import read_logs
+from chaffinch.pipelines.task_data.task_logs import read_logs, set_clashes_aside
 from chaffinch.schemas.declarations import channels
 
 if TYPE_CHECKING:
@@ -110,10 +110,13 @@ def _place(task_set: TaskSet) -> str:
 
 def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> None:
     delivery.ask(*(_place(task_set) + note for note in task_file.notes))
-    clash = "the folder holds this name twice in different case; it was not read."
-    delivery.ask(*(f"{name}: {clash}" for name in task_set.clashes))
+    for name in task_set.clashes:
+        delivery.ask(f"{name}: the name is there twice; it was not read.")
+    set_clashes_aside(delivery, task_set)
     strange = [
-        name for name in sorted(task_set.files) if not name.casefold().endswith((".xml", ".bin", ".xsd"))
+        name
+        for name in sorted(task_set.files)
+        if not name.casefold().endswith((".xml", ".bin", ".xsd")) and name not in task_set.clashes
     ]
     if strange:
         listed = ", ".join(strange[:5]) + (", ..." if len(strange) > 5 else "")

@@ -9,7 +9,7 @@ from chaffinch.pipelines.task_data import asides as asides_module
 from chaffinch.pipelines.task_data.asides import Aside, content_of
 from chaffinch.pipelines.task_data.clock import satellite_offset
 from chaffinch.pipelines.task_data.columns import resolve
-from chaffinch.pipelines.task_data.container import DamagedMember, TaskSet
+from chaffinch.pipelines.task_data.container import AGAIN, DamagedMember, TaskSet
 from chaffinch.pipelines.task_data.delivery import Delivery
 from chaffinch.pipelines.task_data.harvest_log import HarvestLog, harvest_log
 from chaffinch.pipelines.task_data.held_values import Carry
@@ -39,25 +39,39 @@ def _read_strays(
     """Logs that no task names: read by their header where there is one, without field and crop."""
     logs: list[UntimedLog] = []
     for name in sorted(task_set.files):
-        stem, _, ending = name.rpartition(".")
-        if ending.casefold() != "bin" or not LOG_FILE.fullmatch(stem) or stem.casefold() in seen:
+        stem = _log_stem(name)
+        if stem is None or stem.casefold() in seen or name in task_set.clashes:
             continue
         if task_set.name_of(f"{stem}.XML") is None:
-            _set_log_aside(delivery, task_set, name, "of a log that no task names and without a header")
+            what = "of a log that no task names and without a header"
+            _set_log_aside(delivery, task_set, name, "log_without_task", what)
             continue
         delivery.ask(f"{stem}: no task names this log; its field and crop are not known.")
         logs += read_task(delivery, task_set, task_file, _no_task(stem), stem, seen)
     return logs
 
 
-def _set_log_aside(delivery: Delivery, task_set: TaskSet, name: str, what: str) -> None:
+def set_clashes_aside(delivery: Delivery, task_set: TaskSet) -> None:
+    """Set logs aside whose name the set holds already."""
+    for name in task_set.clashes:
+        if _log_stem(name):
+            _set_log_aside(delivery, task_set, name, "log_of_same_name", "of a log whose name is there twice")
+
+
+def _log_stem(name: str) -> str | None:
+    """Stem of the binary of a log; None for any other file."""
+    stem, _, ending = name.removesuffix(AGAIN).rpartition(".")
+    return stem if ending.casefold() == "bin" and LOG_FILE.fullmatch(stem) else None
+
+
+def _set_log_aside(delivery: Delivery, task_set: TaskSet, name: str, rule: str, what: str) -> None:
     try:
         data = task_set.content(name)
     except DamagedMember as error:
-        delivery.set_aside(Aside(1, "log_without_task", str(error)))
+        delivery.set_aside(Aside(1, rule, str(error)))
         return
     sentence = f"{name}: {len(data)} bytes {what}."
-    delivery.set_aside(Aside(1, "log_without_task", sentence, content=content_of(name, 0, data)))
+    delivery.set_aside(Aside(1, rule, sentence, content=content_of(name, 0, data)))
 
 
 def _no_task(stem: str) -> Task:

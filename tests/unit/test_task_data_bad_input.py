@@ -186,8 +186,11 @@ def test_two_files_of_one_name() -> None:
     files = sets.members()
     files["tlg00001.bin"] = lambda: sets.log(3)
     parsed = read_members(files, "set", FARM)
-    assert parsed.rows_read == 60
-    assert any("holds this name twice" in note for note in parsed.notes)
+    assert parsed.readings is not None and len(parsed.readings) == 60
+    assert parsed.set_aside is not None
+    assert parsed.set_aside["rule"].to_list() == ["log_of_same_name"]
+    assert sets.log(3).hex() in parsed.set_aside["content"][0]
+    assert "tlg00001.bin: the name is there twice; it was not read." in parsed.attention
 
 
 def test_files_of_another_kind_beside_the_logs_are_told() -> None:

@@ -25,29 +25,7 @@ _spec.loader.exec_module(sets)
 FARM = Farm(time_zone="UTC")
 
 
-def device(*elements: tuple[int, str, list[tuple[int, int, str, str]]], shown: str = "") -> str:
-    """A device; each element: kind, designator, and its (identifier, triggers, designator, presentation)."""
-    texts, values = [], []
-    for number, (kind, name, own) in enumerate(elements):
-        references = ""
-        for identifier, triggers, designator, presentation in own:
-            place = 100 + len(values)
-            shown_by = f' F="{presentation}"' if presentation else ""
-            values.append(
-                f'<DPD A="{place}" B="{identifier:04X}" C="1" D="{triggers}" E="{designator}"{shown_by}/>'
-            )
-            references += f'<DOR A="{place}"/>'
-        parent = 0 if number == 0 else 1
-        texts.append(
-            f'<DET A="DET-{number + 1}" B="{number + 1}" C="{kind}" D="{name}" E="{number}" F="{parent}">'
-            f"{references}</DET>"
-        )
-    head = '<DVC A="DVC-1" B="Third Combine" D="A00E000000000001" F="01" G="FF000000000000">'
-    return head + "".join(texts) + "".join(values) + shown + "</DVC>"
-
-
-def values(*listed: tuple[int, int]) -> str:
-    return "".join(f'<DLV A="{identifier:04X}" B="" C="DET-{element}"/>' for identifier, element in listed)
+device, values = sets.device, sets.values
 
 
 def read(

@@ -1,0 +1,453 @@
+"""What real exporters write beside the standard, or leave out: each was met in public sample logs, or is a small
+step from one that was. Read as it is meant, and told.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import struct
+import warnings
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.ingest import read as read_file
+from chaffinch.pipelines.ingest.discover import find_files
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.task_data import read_members
+
+_beside = Path(__file__).with_name("task_data_sets.py")
+_spec = importlib.util.spec_from_file_location("task_data_sets", _beside)
+assert _spec is not None and _spec.loader is not None
+sets = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(sets)
+
+UTC_FARM = Farm(time_zone="UTC")
+
+
+def read(farm: Farm = UTC_FARM, **changes: bytes | None) -> Parsed:
+    return read_members(sets.members(**changes), "set", farm)
+
+
+def logged(devices: str, header_values: str, rows: list[list[tuple[int, int]]], **more: str) -> Parsed:
+    """One log, a record a second along a meridian at 1.5 m/s."""
+    data = b"".join(
+        sets.record(second, row, place=(52 + second * 1.5 / 111_195, 7.0)) for second, row in enumerate(rows)
+    )
+    return read(
+        TASKDATA_XML=sets.task_file(devices=devices, **more),
+        TLG00001_XML=sets.header(header_values),
+        TLG00001_BIN=data,
+    )
+
+
+def column(parsed: Parsed, name: str) -> list:
+    assert parsed.readings is not None
+    return parsed.readings[name].to_list()
+
+
+# The task file ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("field", "shown"),
+    [
+        (b"M\xc3\xbchle & Sons", "Mühle & Sons"),
+        (b"M\xfchle &amp; Sons", "Mühle & Sons"),
+        (b"Mill & <Race>", "Mill & <Race>"),
+        (b"Mill&#1; Field\x02", "Mill  Field"),
+        (b"Mill &unknown; Field", "Mill &unknown; Field"),
+    ],
+)
+def test_text_that_is_no_xml(field: bytes, shown: str) -> None:
+    parsed = read(TASKDATA_XML=sets.task_file().replace(b"Mill Field", field))
+    assert column(parsed, "field") == [shown] * 60
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"\r\n  " + sets.task_file(),
+        sets.task_file() + b"\0" * 512,
+        sets.task_file()
+        .replace(b"<ISO11783_TaskData", b'<x:ISO11783_TaskData xmlns:x="urn:x"')
+        .replace(b"</ISO", b"</x:ISO"),
+        sets.task_file().replace(b'A="TLG00001"', b'A="tlg00001.bin"'),
+        sets.task_file().replace(b"VersionMajor=", b'P999_own="1" VersionMajor='),
+        sets.task_file().replace(b'VersionMajor="3" VersionMinor="3"', b'VersionMajor="0" VersionMinor=""'),
+        sets.task_file().replace(b'encoding="UTF-8"', b'encoding="utf-16"').decode().encode("utf-16"),
+    ],
+    ids=[
+        "blank line first",
+        "zero bytes last",
+        "a namespace",
+        "an ending",
+        "own attribute",
+        "version 0",
+        "UTF-16",
+    ],
+)
+def test_forms_of_the_task_file(text: bytes) -> None:
+    parsed = read(TASKDATA_XML=text)
+    assert column(parsed, "field") == ["Mill Field"] * 60
+    assert parsed.set_aside is None and parsed.attention == ()
+
+
+def test_a_decimal_comma() -> None:
+    ring = "".join(
+        f'<PNT A="2" C="{n}" D="{e}"/>' for n, e in (("51,9", "6,9"), ("51,9", "7,1"), ("52,1", "7,1"))
+    )
+    more = f'<PFD A="PFD-1" C="Mill Field" D="0"><PLN A="1"><LSG A="1">{ring}</LSG></PLN></PFD>'
+    parsed = read(TASKDATA_XML=sets.task_file(more=more))
+    assert parsed.fields is not None and parsed.fields["area_ha"][0] == pytest.approx(15_200, rel=0.02)
+
+
+def test_linked_files_of_version_2_in_lower_case() -> None:
+    text = (
+        b'<ISO11783_TaskData VersionMajor="2" VersionMinor="0"><XFR A="DVC00001" B="1"/><XFR A="PFD00001" B="1"/>'
+        b'<XFR A="TSK00001" B="1"/><XFR A="CTR00001" B="1"/></ISO11783_TaskData>'
+    )
+    files = {
+        "taskdata.xml": text,
+        "dvc00001.xml": b"<XFC>" + sets.DEVICE.encode() + b"</XFC>",
+        "pfd00001.xml": b'<XFC><PFD A="PFD1" C="Mill Field" D="0"/></XFC>',
+        "Tsk00001.Xml": b'<XFC><TSK A="TSK1" E="PFD1" G="4"><TIM D="4"/><TLG A="TLG00001" C="1"/></TSK></XFC>',
+        "tlg00001.xml": sets.header(),
+        "tlg00001.bin": sets.log(),
+    }
+    parsed = read_members({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
+    assert column(parsed, "field") == ["Mill Field"] * 60
+    assert column(parsed, "machine") == ["Third Combine"] * 60
+    assert "CTR00001.XML is linked but not there." in parsed.notes
+
+
+# The log ------------------------------------------------------------------------------------------------
+
+
+def test_position_status_not_available_in_some_records() -> None:
+    data = b"".join(sets.record(s, [(0, 1500)], status=255 if s % 7 == 0 else 1) for s in range(60))
+    parsed = read(TLG00001_BIN=data)
+    assert len(column(parsed, "time")) == 60 and parsed.set_aside is None
+
+
+def test_codes_of_position_status_that_the_standard_lacks() -> None:
+    data = b"".join(sets.record(s, [(0, 1500)], status=0x41) for s in range(60))
+    parsed = read(TLG00001_BIN=data)
+    assert len(column(parsed, "time")) == 60 and parsed.set_aside is None
+    assert any("codes of position status are none of the standard" in note for note in parsed.notes)
+
+
+def test_one_spoilt_status_is_damage_and_no_habit() -> None:
+    data = bytearray(sets.log())
+    data[31 + 21 * 3 + 14] = 0x41  # the first record holds three values, the others one
+    parsed = read(TLG00001_BIN=bytes(data))
+    assert len(column(parsed, "time")) == 59
+    assert parsed.set_aside is not None and parsed.set_aside["rule"].to_list() == ["damaged_log"]
+
+
+@pytest.mark.parametrize("start", ["", ' A="2026-07-21T10:00:00"'])
+def test_time_in_every_record_whatever_the_header_says(start: str) -> None:
+    parsed = read(TLG00001_XML=sets.header().replace(b' A=""', start.encode(), 1))
+    assert len(column(parsed, "time")) == 60 and parsed.set_aside is None
+    assert any("every record holds its time" in note for note in parsed.notes)
+
+
+def test_a_width_that_may_be_logged_by_time_and_was_by_change() -> None:
+    """Devices state by which triggers a value may be logged, often all of them (31)."""
+    machine = sets.device(
+        (1, "machine", [(397, 31, "speed", ""), (67, 31, "width", ""), (87, 31, "flow", "")])
+    )
+    rows = [[(0, 1500)] for _ in range(600)]
+    rows[3] += [(1, 9000)]
+    rows[9] += [(1, 6000)]
+    # A flow that is logged when it changes: at uneven moments.
+    for at in (5, 9, 20, 24, 29, 90, 93, 100, 400):
+        rows[at] += [(2, 8_000_000 + at)]
+    parsed = logged(machine, sets.values((397, 1), (67, 1), (87, 1)), rows)
+    assert column(parsed, "working_width_m")[599] == 6.0
+    assert column(parsed, "grain_flow_kg_s")[399] == pytest.approx(8.0001)
+
+
+def test_a_flow_that_comes_by_the_second_and_stops_is_not_kept_on() -> None:
+    machine = sets.device((1, "machine", [(87, 31, "flow", "")]))
+    rows = [[(0, 8_000_000)] if s < 60 else [] for s in range(120)]
+    flow = column(logged(machine, sets.values((87, 1)), rows), "grain_flow_kg_s")
+    assert flow[62] == 8.0 and flow[63:] == [None] * 57
+
+
+# Several machines ---------------------------------------------------------------------------------------
+
+SECOND = (
+    sets.DEVICE.replace('"DVC-1"', '"DVC-2"')
+    .replace('"DET-', '"DET-1')
+    .replace("A00E000000000001", "A00E000000000002")
+)
+TWO_LOGS = '<TSK A="TSK-1" E="PFD-1" G="4"><TLG A="TLG00001" C="1"/><TLG A="TLG00002" C="1"/></TSK>'
+
+
+def test_two_combines_side_by_side_in_one_task_stay_two() -> None:
+    other = b"".join(sets.record(s, [(0, 1600)], place=(52.0, 7.0002)) for s in range(60))
+    parsed = read(
+        TASKDATA_XML=sets.task_file(
+            devices=sets.DEVICE + SECOND.replace("Third Combine", "Fourth Combine"), tasks=TWO_LOGS
+        ),
+        TLG00002_XML=sets.header(sets.VALUES.replace('"DET-', '"DET-1')),
+        TLG00002_BIN=other,
+    )
+    assert column(parsed, "machine") == ["Third Combine"] * 60 + ["Fourth Combine"] * 60
+    assert column(parsed, "speed_m_s") == [1.5] * 60 + [1.6] * 60
+
+
+def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
+    second = SECOND.replace("4711", "4712")
+    parsed = read(
+        TASKDATA_XML=sets.task_file(devices=sets.DEVICE + second, tasks=TWO_LOGS),
+        TLG00002_XML=sets.header(sets.VALUES.replace('"DET-', '"DET-1')),
+        TLG00002_BIN=b"".join(sets.record(s, [(0, 1600)], place=(52.0, 7.0002)) for s in range(60)),
+    )
+    assert set(column(parsed, "machine")) == {"Third Combine 4711", "Third Combine 4712"}
+    farm = parse_farm('[machines.East]\naliases = ["4711"]\n[machines.West]\naliases = ["4712"]\n')
+    named = read(
+        farm,
+        TASKDATA_XML=sets.task_file(devices=sets.DEVICE + second, tasks=TWO_LOGS),
+        TLG00002_XML=sets.header(sets.VALUES.replace('"DET-', '"DET-1')),
+        TLG00002_BIN=b"".join(sets.record(s, [(0, 1600)], place=(52.0, 7.0002)) for s in range(60)),
+    )
+    assert set(column(named, "machine")) == {"East", "West"}
+
+
+def test_a_machine_described_anew_is_the_same_machine() -> None:
+    again = SECOND.replace("A00E000000000002", "A00E000000000001")
+    parsed = read(TASKDATA_XML=sets.task_file(devices=sets.DEVICE + again))
+    assert set(column(parsed, "machine")) == {"Third Combine"}
+
+
+def test_values_of_a_tractor_in_the_log_do_not_stand_for_the_machine() -> None:
+    """The machine's own speed and state count, whichever comes first."""
+    tractor = sets.device((1, "tractor", [(397, 1, "speed", ""), (141, 8, "state", "")]))
+    own = sets.device(
+        (
+            1,
+            "machine",
+            [(397, 1, "speed", ""), (141, 8, "state", ""), (87, 1, "flow", ""), (99, 1, "moisture", "")],
+        )
+    )
+    devices = tractor.replace("Third Combine", "Tractor").replace("A00E000000000001", "A00E000000000009")
+    devices += own.replace('"DVC-1"', '"DVC-2"').replace('"DET-1"', '"DET-11"')
+    listed = sets.values((397, 1), (141, 1), (397, 11), (141, 11), (87, 11), (99, 11))
+    rows = [[(0, 1400), (1, 1), (2, 1500), (3, 0), (4, 8_000_000), (5, 140_000)]] * 5
+    parsed = logged(devices, listed, rows)
+    assert column(parsed, "machine") == ["Third Combine"] * 5
+    assert (column(parsed, "speed_m_s")[0], column(parsed, "working")[0]) == (1.5, 0)
+
+
+def test_two_fields_of_one_name() -> None:
+    more = '<PFD A="PFD-1" B="12" C="Mill Field" D="0"/><PFD A="PFD-2" B="13" C="Mill Field" D="0"/>'
+    assert set(column(read(TASKDATA_XML=sets.task_file(more=more)), "field")) == {"Mill Field 12"}
+
+
+# What a device logs in place of a flow ------------------------------------------------------------------
+
+FIXED = {121: 750_000, 122: 45_000, 184: 140_000}  # 750 g/l, 45 g per 1000 kernels, 14 % reference moisture
+
+
+@pytest.mark.parametrize(
+    ("listed", "row", "channel", "expected"),
+    [
+        # Volume flow x density: 10 l/s x 0.75 kg/l.
+        ([86], [10_000], "grain_flow_kg_s", 7.5),
+        # Dry matter stays: 8 kg/s at 14 % are 8 x 0.86 / 0.80 at 20 %.
+        ([182, 99], [8_000_000, 200_000], "grain_flow_kg_s", 8.6),
+        # 0.8 kg/m2 x 9 m x 1.5 m/s x 0.86 / 0.80.
+        ([181, 99, 67, 397], [800_000, 200_000, 9000, 1500], "grain_flow_kg_s", 11.61),
+        # 1 l/m2 x 0.75 kg/l x 13.5 m2/s.
+        ([83, 67, 397], [1000, 9000, 1500], "grain_flow_kg_s", 10.125),
+        # 5 g/m2 x 13.5 m2/s.
+        ([93, 67, 397], [5000, 9000, 1500], "separation_loss_kg_s", 0.0675),
+        # 100 kernels/m2 x 13.5 m2/s x 45 mg.
+        ([94, 67, 397], [100_000, 9000, 1500], "separation_loss_kg_s", 0.06075),
+        # 1000 kernels/s x 45 mg.
+        ([97], [1_000_000], "separation_loss_kg_s", 0.045),
+        # 10 ml/s x 0.75 g/ml.
+        ([95], [10], "separation_loss_kg_s", 0.0075),
+        # 1 % of the crop lost, 9.9 kg/s kept: 0.1 kg/s.
+        ([98, 87], [10_000, 9_900_000], "separation_loss_kg_s", 0.1),
+    ],
+)
+def test_flows_out_of_other_forms(listed: list[int], row: list[int], channel: str, expected: float) -> None:
+    machine = sets.device((1, "rotor", [(number, 1, "", "") for number in listed]))
+    references = "".join(f'<DOR A="{300 + i}"/>' for i in range(3))
+    fixed = "".join(f'<DPT A="{300 + i}" B="{n:04X}" C="{raw}"/>' for i, (n, raw) in enumerate(FIXED.items()))
+    machine = machine.replace("</DET>", references + "</DET>").replace("</DVC>", fixed + "</DVC>")
+    parsed = logged(machine, sets.values(*((n, 1) for n in listed)), [list(enumerate(row))] * 5)
+    assert column(parsed, channel)[2] == pytest.approx(expected)
+    assert any(f"{'grain flow' if 'flow' in channel else channel} was worked out" in n for n in parsed.notes)
+
+
+def test_kernels_without_their_mass_are_a_signal() -> None:
+    machine = sets.device((1, "machine", []), (2, "sieve", [(97, 1, "lost kernels", "")]))
+    parsed = logged(machine, sets.values((97, 2)), [[(0, 12_000)]] * 5)
+    assert column(parsed, "cleaning_loss_signal") == [12.0] * 5
+
+
+def test_flow_by_the_growth_of_a_total() -> None:
+    """A counter that stands at 100 kg and grows by 8 kg a second, and begins anew at 0."""
+    machine = sets.device((1, "machine", [(90, 16, "crop", "")]))
+    counts = [100, 108, 116, 124, 0, 8, 16]
+    parsed = logged(machine, sets.values((90, 1)), [[(0, count)] for count in counts])
+    assert column(parsed, "grain_flow_kg_s") == [None, 8.0, 8.0, 8.0, None, 8.0, 8.0]
+
+
+def test_fixed_values_of_the_device_stand_in_the_first_reading() -> None:
+    """Where the parts lie (identifiers 134 and 135), for programs to read; positions are as logged."""
+    described = sets.DEVICE.replace('<DOR A="12"/>', '<DOR A="12"/><DOR A="30"/><DOR A="31"/>').replace(
+        "</DVC>", '<DPT A="30" B="0086" C="3800" D="ahead"/><DPT A="31" B="0087" C="-250"/></DVC>'
+    )
+    other = column(read(TASKDATA_XML=sets.task_file(devices=described)), "other")
+    assert json.loads(other[0]) == {"134/1/ahead [mm]": "3800", "135/1/offset to the right [mm]": "-250"}
+    assert other[1:] == [None] * 59
+
+
+# Clocks -------------------------------------------------------------------------------------------------
+
+SATELLITES = '<PTN A="" B="" D="" H="" I=""/>'
+
+
+def with_satellites(begin: int, ahead_s: int, count: int = 60) -> bytes:
+    """Records from ``begin`` seconds after ten on, the terminal's clock ``ahead_s`` ahead of the satellites."""
+    parts = []
+    for second in range(begin, begin + count):
+        record = sets.record(second, [(0, 1500)])
+        utc_ms = sets.START_MS + 1000 * (second - ahead_s)
+        parts.append(record[:15] + struct.pack("<IH", utc_ms, sets.DAY) + record[15:])
+    return b"".join(parts)
+
+
+def hours(parsed: Parsed) -> list[float]:
+    assert parsed.readings is not None
+    times = parsed.readings["time"]
+    return [m.hour + m.minute / 60 for m in times.gather_every(60)]
+
+
+def test_a_log_without_satellites_goes_by_another_of_the_machine() -> None:
+    parsed = read(
+        Farm(),
+        TASKDATA_XML=sets.task_file(tasks=TWO_LOGS),
+        TLG00002_XML=sets.header(position=SATELLITES),
+        TLG00002_BIN=with_satellites(7200, 7200),
+    )
+    assert hours(parsed) == [8.0, 10.0]
+    assert any("by satellite time in TLG00002" in note for note in parsed.notes)
+
+
+def test_a_later_log_within_the_times_of_a_task_is_in_the_zone_of_the_first() -> None:
+    """Written in UTC from 8 to 14 o'clock; logs at 10 and 13 o'clock of a clock two hours ahead."""
+    later = b"".join(sets.record(3 * 3600 + s, [(0, 1500)]) for s in range(60))
+    tasks = TWO_LOGS.replace("<TLG", '<TIM A="2026-07-21T08:00:00Z" B="2026-07-21T14:00:00Z" D="4"/><TLG', 1)
+    parsed = read(
+        Farm(), TASKDATA_XML=sets.task_file(tasks=tasks), TLG00002_XML=sets.header(), TLG00002_BIN=later
+    )
+    assert hours(parsed) == [8.0, 11.0]
+
+
+@pytest.mark.parametrize("begun", ["2026-07-21T09:40:00+02:00", "2026-07-21T10:00:00.250+02:00"])
+def test_a_zone_that_is_written_is_that_of_the_clock(begun: str) -> None:
+    tasks = f'<TSK A="TSK-1" G="4"><TIM A="{begun}" B="2026-07-21T11:00:00+02:00" D="4"/><TLG A="TLG00001"/></TSK>'
+    assert hours(read(Farm(), TASKDATA_XML=sets.task_file(tasks=tasks))) == [8.0]
+
+
+def test_a_zone_that_contradicts_the_satellites_is_asked_about() -> None:
+    parsed = read(
+        Farm(time_zone="Europe/Berlin"),
+        TLG00001_XML=sets.header(position=SATELLITES),
+        TLG00001_BIN=with_satellites(0, 3600),
+    )
+    told = "time_zone in farm.toml puts the clock at UTC+02:00, satellite time in the log at UTC+01:00"
+    assert any(told in sentence for sentence in parsed.attention)
+
+
+def test_a_clock_that_is_minutes_off_is_asked_about() -> None:
+    parsed = read(
+        Farm(),
+        TLG00001_XML=sets.header(position=SATELLITES),
+        TLG00001_BIN=with_satellites(0, 7200 + 141),
+    )
+    assert any("the clock is 2 min ahead of the satellites" in sentence for sentence in parsed.attention)
+
+
+# Totals, people, archives -------------------------------------------------------------------------------
+
+
+def test_totals_far_from_the_log_ask_for_a_look() -> None:
+    machine = sets.device((1, "machine", [(87, 1, "flow", ""), (141, 8, "state", "")]))
+    tasks = (
+        '<TSK A="TSK-1" G="4"><TIM A="2026-07-21T10:00:00" D="4"><DLV A="005A" B="400" C="DET-1"/></TIM>'
+        '<TLG A="TLG00001" C="1"/></TSK>'
+    )
+    parsed = logged(machine, sets.values((87, 1), (141, 1)), [[(0, 8_000_000), (1, 1)]] * 101, tasks=tasks)
+    assert any("total 400 kg, by the log 800 kg (+100.0%)" in sentence for sentence in parsed.attention)
+
+
+PEOPLE = (
+    '<CTR A="CTR-1" B="Secretname" C="Ada" D="Hidden Lane 1"/><FRM A="FRM-1" B="Hidden Hill" I="CTR-1"/>'
+    '<WKR A="WKR-1" B="Confidential" C="Bo"/><PFD A="PFD-1" C="Mill Field" D="0" E="CTR-1" F="FRM-1"/>'
+)
+
+
+def test_people_enter_tables_only_when_farm_toml_asks() -> None:
+    tasks = '<TSK A="TSK-1" E="PFD-1" F="WKR-1" G="4"><WAN A="WKR-1"/><TLG A="TLG00001" C="1"/></TSK>'
+    text = sets.task_file(more=PEOPLE, tasks=tasks)
+    silent = read(TASKDATA_XML=text)
+    for word in ("Secretname", "Hidden", "Confidential"):
+        assert word not in repr((silent.notes, silent.attention, silent.set_aside))
+        assert silent.readings is not None and word not in silent.readings.write_csv()
+    asked = read(parse_farm("[task_data]\npeople = true\n"), TASKDATA_XML=text)
+    people = {"customer": "Ada Secretname", "farm": "Hidden Hill", "workers": "Bo Confidential"}
+    assert json.loads(column(asked, "other")[0]) == people
+    assert "Hidden Lane" not in column(asked, "other")[0]
+    assert "Secretname" not in repr((asked.notes, asked.attention))
+
+
+def archive(path: Path, entries: list[tuple[str, bytes]]) -> Path:
+    with warnings.catch_warnings(), zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+        warnings.simplefilter("ignore", UserWarning)  # zipfile warns of a name that is there twice
+        for name, content in entries:
+            packed.writestr(name, content)
+    return path
+
+
+def sound(*more: tuple[str, bytes]) -> list[tuple[str, bytes]]:
+    return [
+        ("TASKDATA/TASKDATA.XML", sets.task_file(tasks=TWO_LOGS)),
+        *((f"TASKDATA/TLG0000{n}.XML", sets.header()) for n in (1, 2)),
+        ("TASKDATA/TLG00001.BIN", sets.log()),
+        ("TASKDATA/TLG00002.BIN", np.random.default_rng(1).bytes(2000)),
+        *more,
+    ]
+
+
+def test_a_damaged_member_leaves_the_others(tmp_path: Path) -> None:
+    path = archive(tmp_path / "card.zip", sound())
+    data = bytearray(path.read_bytes())
+    at = data.index(np.random.default_rng(1).bytes(2000)[100:120])
+    data[at : at + 4] = b"\0\0\0\0"
+    path.write_bytes(bytes(data))
+    (file,) = find_files(tmp_path)
+    parsed = read_file(file, UTC_FARM, [])
+    assert parsed.readings is not None and len(parsed.readings) == 60
+    assert parsed.set_aside is not None
+    assert parsed.set_aside["rule"].to_list() == ["log_missing"]
+    assert "TLG00002.BIN is named by task TSK-1 but can't be read" in parsed.set_aside["sentence"][0]
+
+
+def test_two_logs_of_one_name_in_an_archive(tmp_path: Path) -> None:
+    archive(tmp_path / "card.zip", sound()[:4] + [("TASKDATA/TLG00001.BIN", sets.log(5))])
+    (file,) = find_files(tmp_path)
+    parsed = read_file(file, UTC_FARM, [])
+    assert parsed.readings is not None and len(parsed.readings) == 60
+    assert parsed.set_aside is not None
+    assert sorted(parsed.set_aside["rule"]) == ["log_missing", "log_of_same_name"]
+    assert sets.log(5).hex() in "".join(parsed.set_aside["content"])
