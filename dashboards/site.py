@@ -193,15 +193,25 @@ def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: 
     """A page a machine and a page a crop."""
     facts = {name: told for name, told in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, effects, facts)
-    digest = _digest([ground, where, effects, json.dumps(facts, sort_keys=True)])
+    season = effects.filter(pl.col("scope") == "season")
 
-    def make(context: Callable[..., dict[str, Any]], name: str) -> bytes:
-        return render("group", context(name, lot, farm), "../")
+    def put(page: str, mine: pl.DataFrame, context: Callable[[], dict[str, Any]]) -> None:
+        here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
+                              nulls_equal=True)  # fmt: skip
+        noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
+        digest = _digest([ground, here, mine.drop("href", strict=False), season, noted])
+        pages.put(page, digest, lambda: render("group", context(), "../"))
 
     for machine in where["machine"].unique().sort():
-        pages.put(machine_href(machine), digest, partial(make, machine_context, machine))
+        mine = lot.effects.filter(pl.col("machine") == machine)
+        places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
+        put(machine_href(machine), places, partial(machine_context, machine, lot, farm))
     for crop in crops_of(effects):
-        pages.put(crop_href(crop), digest, partial(make, crop_context, crop))
+        put(
+            crop_href(crop),
+            lot.effects.filter(pl.col("crop") == crop),
+            partial(crop_context, crop, lot, farm),
+        )
 
 
 def _put_assets(pages: Pages) -> None:
