@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 # Rows that are held before they are written: a few machine-days at one reading a second.
-ROWS_PER_COMMIT = 1_200_000
+ROWS_PER_COMMIT = 600_000
 FILES_PER_COMMIT = 512
 
 MACHINES_TOLD = 8
