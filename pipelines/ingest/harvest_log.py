@@ -48,7 +48,8 @@ def read_harvest_log(reading: Reading, boundaries: list[tuple[str, BaseGeometry]
     frame = pl.DataFrame({name: values.alias(name) for name, values in columns.items()})
     frame = _with_speed(reading, frame)
     aside = gathered([malformed_rows(table), *reading.aside])
-    frame = frame.filter(~pl.col("row").is_in(aside["row"].implode()))
+    if aside.height:
+        frame = frame.filter(~pl.col("row").is_in(aside["row"].implode()))
     frame = fields_at(frame, boundaries, reading.notes)
     return Parsed(
         kind="harvest log",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
@@ -147,7 +147,8 @@ def split_unit(header: str) -> list[tuple[str, str | None]]:
     return ways
 
 
-@cache
+# Fields of the first rows are looked at as well, and a night has many rows.
+@lru_cache(maxsize=20_000)
 def recognise(header: str) -> Matched:
     """What ``header`` names, before any file or farm has its say. ``position`` is 0."""
     for name, unit in split_unit(header):

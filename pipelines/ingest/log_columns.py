@@ -13,7 +13,7 @@ from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.ingest.clocks import to_utc
 from chaffinch.pipelines.ingest.headers import Matched, letters_and_digits, recognise
 from chaffinch.pipelines.ingest.moments import parse_moments, plausible
-from chaffinch.pipelines.ingest.numerals import Mark, decimal_mark, is_missing, plain_decimals
+from chaffinch.pipelines.ingest.numerals import Mark, decimal_mark, is_missing, plain_columns
 from chaffinch.pipelines.ingest.rows_aside import flagged_rows
 from chaffinch.pipelines.ingest.text_table import TextTable
 from chaffinch.pipelines.ingest.wording import counted
@@ -40,13 +40,19 @@ class Reading:
     aside: list[pl.DataFrame] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     attention: list[str] = field(default_factory=list)
-    _plain: dict[int, pl.Series | None] = field(default_factory=dict)
+    _plain: dict[str, pl.Series] = field(default_factory=dict)
+    _looked_at: set[str] = field(default_factory=set)
 
     def plain(self, column: Matched) -> pl.Series | None:
         """The numbers of a column of plain decimals; None where it holds anything else."""
-        if column.position not in self._plain:
-            self._plain[column.position] = plain_decimals(self.table.raw(column), self.mark)
-        return self._plain[column.position]
+        name = self.table.headers[column.position]
+        if name not in self._looked_at:
+            # All at once the first time: that is quicker than one by one.
+            measured = [m for m in self.table.matched if m.kind in ("channel", "setting")]
+            names = {name, *(self.table.headers[m.position] for m in measured)} - self._looked_at
+            self._plain |= plain_columns(self.table.rows.select(sorted(names)), self.mark)
+            self._looked_at |= names
+        return self._plain.get(name)
 
     def alert(self, sentence: str) -> None:
         """Note what the user should see to."""
@@ -69,12 +75,14 @@ class Reading:
 
 def begin(table: TextTable, farm: Farm) -> Reading:
     """Start reading ``table``: find its decimal mark and take over its notes."""
+    import polars as pl
+
     numeric = [m for m in table.matched if m.kind != "word" or m.target not in ("time", "date", "note")]
-    columns = [table.rows[table.headers[m.position]] for m in numeric if m.kind != "none"]
+    columns = table.rows.select(table.headers[m.position] for m in numeric if m.kind != "none")
     # The first rows nearly always show it.
-    mark = decimal_mark([c[:_ROWS_THAT_SHOW_THE_MARK].str.strip_chars() for c in columns])
+    mark = decimal_mark(columns[:_ROWS_THAT_SHOW_THE_MARK].select(pl.all().str.strip_chars()).get_columns())
     if mark is None and table.rows.height > _ROWS_THAT_SHOW_THE_MARK:
-        mark = decimal_mark([c.str.strip_chars() for c in columns])
+        mark = decimal_mark(columns.select(pl.all().str.strip_chars()).get_columns())
     if mark is None and table.separator == ";":
         mark = ","
     return Reading(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))

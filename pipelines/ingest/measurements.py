@@ -61,8 +61,10 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
         numbers, column = _odd_numbers(reading, column, reading.table.texts(column))
     change = unit_of(column)
     bushel = _bushel_masses(reading, column, crops) if change.needs_bushel else None
-    frame = pl.DataFrame({"v": numbers, "b": bushel if bushel is not None else 0.0})
-    values = frame.select(change.apply(pl.col("v"), pl.col("b"))).to_series()
+    values = numbers
+    if not change.is_identity:
+        frame = pl.DataFrame({"v": numbers, "b": bushel if bushel is not None else 0.0})
+        values = frame.select(change.apply(pl.col("v"), pl.col("b"))).to_series()
     _note_unit(reading, column, change, values)
     return values.cast(pl.Float64)
 

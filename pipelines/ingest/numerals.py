@@ -34,10 +34,9 @@ def is_missing(texts: pl.Series) -> pl.Series:
 def decimal_mark(columns: list[pl.Series]) -> Mark | None:
     """The decimal mark that the columns of a file show beyond doubt, else None."""
     comma = point = 0
-    commas = any(texts.str.contains(",", literal=True).any() for texts in columns)
-    points = any(texts.str.contains(".", literal=True).any() for texts in columns)
+    both = all(any(c.str.contains(mark, literal=True).any() for c in columns) for mark in (",", "."))
     for texts in columns:
-        if not (commas and points) and comma + point:
+        if not both and comma + point:
             # Where only one mark occurs, the first that is beyond doubt decides.
             break
         # A mark is beyond doubt when other than three digits follow it, or when a zero leads.
@@ -83,18 +82,22 @@ def parse_numbers(texts: pl.Series, mark: Mark | None) -> Numbers:
     return Numbers(values, bad, ambiguous)
 
 
-def plain_decimals(texts: pl.Series, mark: Mark | None) -> pl.Series | None:
-    """The numbers of a column of plain decimals and empty texts; None where any text needs a closer look.
+def plain_columns(texts: pl.DataFrame, mark: Mark | None) -> dict[str, pl.Series]:
+    """The numbers of those columns that hold plain decimals and empty texts alone, by name.
 
-    What ``parse_numbers`` gives for such a column, in a fraction of the time.
+    What ``parse_numbers`` gives for such columns, in a fraction of the time; others need its closer look.
     """
+    import polars as pl
+
     if mark == ",":
-        if texts.str.contains(".", literal=True).any():
-            # A point may group thousands there.
-            return None
-        texts = texts.str.replace(",", ".", literal=True)
-    values = _as_numbers(texts)
-    return values if values.null_count() == int((texts == "").sum()) + texts.null_count() else None
+        # Where there are points they may group thousands.
+        pointed = texts.select(pl.all().str.contains(".", literal=True).any()).row(0, named=True)
+        texts = texts.select(name for name in texts.columns if not pointed[name])
+        texts = texts.select(pl.all().str.replace(",", ".", literal=True))
+    written = texts.select((pl.all() != "").sum()).row(0, named=True)
+    values = texts.select(pl.all().cast(pl.Float64, strict=False))
+    numbers = values.select(pl.all().is_finite().sum()).row(0, named=True)
+    return {name: values[name] for name in values.columns if numbers[name] == written[name]}
 
 
 def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:

@@ -33,9 +33,16 @@ def fields_at(
 
     longitude, latitude = frame["longitude"].to_numpy(), frame["latitude"].to_numpy()
     chosen = np.full(frame.height, -1)
-    for i in sorted(range(len(boundaries)), key=lambda i: -boundaries[i][1].area):
-        shapely.prepare(boundaries[i][1])
-        chosen[shapely.contains_xy(boundaries[i][1], longitude, latitude)] = i
+    # Polygons of our own: files are read side by side, and preparing changes a polygon.
+    polygons = shapely.from_wkb(shapely.to_wkb([polygon for _, polygon in boundaries]))
+    for i in np.argsort(-shapely.area(polygons), kind="stable"):
+        west, south, east, north = shapely.bounds(polygons[i])
+        near = (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
+        if near.any():
+            shapely.prepare(polygons[i])
+            chosen[
+                np.flatnonzero(near)[shapely.contains_xy(polygons[i], longitude[near], latitude[near])]
+            ] = i
     names = pl.Series([name for name, _ in boundaries] + [None], dtype=pl.String)
     by_place = names.gather(np.where(chosen < 0, len(boundaries), chosen))
     field = frame["field"].fill_null(by_place)

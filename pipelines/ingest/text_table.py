@@ -126,7 +126,10 @@ def _find_header(file: str, head: Sequence[str], is_text: bool, stated: FileColu
         for separator in SEPARATORS:
             if separator not in line:
                 continue
-            names = {f.strip() for f in fields_of(line, separator) if 0 < len(f) <= 80}
+            fields = fields_of(line, separator)
+            names = {f.strip() for f in fields if 0 < len(f) <= 80 and (known or any(map(str.isalpha, f)))}
+            if len(names) <= best:
+                continue
             score = sum(letters_and_digits(n) in known or recognise(n).kind != "none" for n in names)
             if score > best:
                 best, place = score, (separator, at)

@@ -6,6 +6,7 @@ apply to a row are empty.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,9 @@ LOSS_CHANNELS = (
 )
 # A pause is an interval this many times the usual one; it is no irregular sampling.
 PAUSE_INTERVALS = 10
+_MEASURED_COLUMNS = (
+    "row", "time", "machine", "field", "crop", "working", "speed_m_s", "grain_flow_kg_s",
+)  # fmt: skip
 MEASURES = (
     "set_aside_pct", "rows_kept", "no_field_pct", "no_crop_pct", "backwards_pct", "irregular_pct",
     "interval_s", "shared_moment_pct", "future_h", "work_h", "loss_channels", "grain_flow_channels",
@@ -47,18 +51,31 @@ def measure(name: str, parsed: Parsed, judged_channels: frozenset[str]) -> list[
     ]
     readings = parsed.readings
     if readings is not None and readings.height:
-        for (machine,), own in readings.group_by("machine", maintain_order=True):
+        measured = readings.select(
+            c
+            for c in readings.columns
+            if c in judged_channels or c in _MEASURED_COLUMNS or c in LOSS_CHANNELS
+        )
+        for (machine,), own in _by_machine(measured):
             rows.extend(
                 {"delivery": name, "machine": machine, **one} for one in _of_machine(own, judged_channels)
             )
     return rows
 
 
+def _by_machine(readings: pl.DataFrame) -> Iterable[tuple[tuple[Any, ...], pl.DataFrame]]:
+    machines = readings["machine"].unique()
+    if machines.len() == 1:
+        return [((machines[0],), readings)]
+    return readings.group_by("machine", maintain_order=True)
+
+
 def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict[str, Any]]:
-    own = own.sort("row", maintain_order=True)
+    own = _sorted(own, "row")
     logged_step_s = _steps_s(own["time"])
+    ascends = logged_step_s.len() == own.height - 1 and (logged_step_s > 0).all()
     # Rows out of order say nothing about the interval: that is one between neighbours in time.
-    step_s = _steps_s(own["time"].sort())
+    step_s = logged_step_s if ascends else _steps_s(own["time"].sort())
     forward = step_s.filter(step_s > 0)
     usual_s = _number(forward.median()) if forward.len() else None
     work = _in_work(own)
@@ -68,7 +85,7 @@ def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict
         "no_crop_pct": _empty_pct(own, "crop"),
         "backwards_pct": _share_pct(logged_step_s < 0) if logged_step_s.len() else None,
         "interval_s": usual_s,
-        "shared_moment_pct": _share_pct(own["time"].is_duplicated()),
+        "shared_moment_pct": 0.0 if ascends else _share_pct(own["time"].is_duplicated()),
         "future_h": _hours_from_now(own["time"].max()),
         "loss_channels": float(len(present & set(LOSS_CHANNELS))),
         "grain_flow_channels": float("grain_flow_kg_s" in present),
@@ -79,10 +96,14 @@ def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict
         whole["work_h"] = work.height * usual_s / 3600
     rows = [whole]
     if work.height and usual_s:
-        ordered = work.sort("time", maintain_order=True)
+        ordered = _sorted(work, "time")
         for channel in [c for c in ordered.columns if c in judged_channels and c in present]:
             rows.append({"channel": channel, **_of_channel(ordered[channel], usual_s)})
     return [{key: value for key, value in row.items() if value is not None} for row in rows]
+
+
+def _sorted(rows: pl.DataFrame, column: str) -> pl.DataFrame:
+    return rows if rows[column].is_sorted() else rows.sort(column, maintain_order=True)
 
 
 def _steps_s(times: pl.Series) -> pl.Series:
@@ -105,10 +126,11 @@ def _of_channel(values: pl.Series, usual_s: float) -> dict[str, Any]:
     measures: dict[str, Any] = {"missing_pct": 100.0 * values.null_count() / values.len()}
     if known.len():
         runs = known.rle().struct.field("len")
+        changes = runs.len() > 1
         measures["unmoved_h"] = _number(runs.max()) * usual_s / 3600
         measures["median"] = _number(known.median())
         top = known.max()
-        if known.n_unique() > 1:
+        if changes:
             measures["at_ceiling_pct"] = _share_pct(known == top)
     return measures
 

@@ -82,7 +82,7 @@ def test_the_lake_holds_what_a_dictionary_would(steps: list[tuple[str, str, int]
                     frame = parsed(1).readings
                     assert frame is not None
                     source = (pl.lit(left.id).alias("delivery"), pl.lit(left.name).alias("file"))
-                    lake.delta.put("readings", [left.id], frame.with_columns(source).pipe(_conform))
+                    lake.delta.put("readings", [left.id], [frame.with_columns(source).pipe(_conform)])
         counts = {name: version for name, version in expected.items() if name not in retracted}
         readings, aside = rows_of(lake)
         assert readings == {name: 3 * v for name, v in counts.items() if v}

@@ -7,7 +7,7 @@ import pytest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import from_bytes
-from chaffinch.pipelines.ingest.numerals import decimal_mark, parse_numbers, plain_decimals, plain_number
+from chaffinch.pipelines.ingest.numerals import decimal_mark, parse_numbers, plain_columns, plain_number
 
 
 def numbers(*texts, mark=None):
@@ -100,6 +100,8 @@ def test_plain_numbers(value, text):
         ["1.5", "1.080", "2"],
         ["1", "2", None],
         ["1,5", "2"],
+        ["1,080", "2,0"],
+        ["1,080,000"],
         ["1.5", "-"],
         ["inf", "1"],
         ["nan", "1"],
@@ -112,8 +114,9 @@ def test_plain_numbers(value, text):
     ],
 )
 def test_the_short_way_gives_what_the_long_way_gives_or_nothing(mark, texts):
-    column = pl.Series(texts, dtype=pl.String)
-    short, long = plain_decimals(column, mark), parse_numbers(column, mark)
+    column = pl.Series("c", texts, dtype=pl.String)
+    other = pl.Series("other", ["1,5"] * len(texts), dtype=pl.String)
+    short, long = plain_columns(pl.DataFrame([column, other]), mark).get("c"), parse_numbers(column, mark)
     assert short is None or (short.to_list() == long.values.to_list() and not long.bad.any())
     if texts and texts[0] == "1.5" and texts[-1] == "0.25" and mark != ",":
         assert short is not None
