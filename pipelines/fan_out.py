@@ -39,10 +39,7 @@ def one_by_one(
 ) -> Iterator[R | NotYet]:
     """Each item in turn and once; the next is begun when its result is asked for."""
     for item in items:
-        try:
-            yield do(item)
-        except NotYet as waiting:
-            yield waiting
+        yield _settled(do, item)
 
 
 def side_by_side(
@@ -56,7 +53,7 @@ def side_by_side(
     if workers < 2:
         yield from one_by_one(what, do, items, name)
         return
-    ahead: deque[tuple[Future[R], int]] = deque()
+    ahead: deque[tuple[Future[R | NotYet], int]] = deque()
     size_ahead = 0
     with ThreadPoolExecutor(workers, thread_name_prefix=what) as pool:
         try:
@@ -64,12 +61,12 @@ def side_by_side(
                 size = getattr(item, "size_bytes", 0)
                 while ahead and (len(ahead) >= MOST_AHEAD or size_ahead + size > MOST_BYTES_AHEAD):
                     done, its_size = ahead.popleft()
-                    yield _result(done)
+                    yield done.result()
                     size_ahead -= its_size
-                ahead.append((pool.submit(do, item), size))
+                ahead.append((pool.submit(_settled, do, item), size))
                 size_ahead += size
             while ahead:
-                yield _result(ahead.popleft()[0])
+                yield ahead.popleft()[0].result()
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -79,8 +76,8 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _result(done: Future[R]) -> R | NotYet:
+def _settled(do: Callable[[T], R], item: T) -> R | NotYet:
     try:
-        return done.result()
+        return do(item)
     except NotYet as waiting:
         return waiting
