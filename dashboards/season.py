@@ -46,8 +46,11 @@ def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, 
         from chaffinch.dashboards.season_logo import logo_of
         from chaffinch.dashboards.season_report import last_moment, season_page
 
-        logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
-        notes += missing
+        # What the inbox held beside farm.toml goes before what lies about here.
+        logo = lake.picture(farm.client.logo) if farm.client.logo and hasattr(lake, "picture") else None
+        if logo is None:
+            logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
+            notes += missing
         content = season_page(data, by_field, worths, cuts, farm, logo)
         if ending == ".pdf":
             from chaffinch.dashboards.season_print import print_pdf

@@ -144,6 +144,12 @@ def outcome_of(delivery: Delivery) -> FileOutcome:
         told = f"{delivery.name} could not be read: {delivery.reason}"
     elif parsed.kind == "farm":
         told = f"{delivery.name}: what it states about the farm now holds."
+    elif parsed.kind == "picture":
+        told = (
+            f"{delivery.name}: a picture, kept for reports that name it."
+            if parsed.stated
+            else (f"{delivery.name}: a picture. {' '.join(parsed.notes)}")
+        )
     else:
         told = f"{delivery.name}: {parsed.kind}, {read - aside} of {read} rows kept"
         told += f", {aside} set aside ({_reasons(parsed)})." if aside else "."

@@ -21,6 +21,7 @@ class Parsed:
     rows_read : rows of data in the file.
     unmatched_columns : columns kept in ``other``.
     notes : sentences about how the file was read (zone assumed, units converted, clock changes).
+    stated : what a file without rows says that is kept: a picture as a data URI.
     attention : those of them that ask something of the user (a unit not known, a setting not known).
     """
 
@@ -35,3 +36,4 @@ class Parsed:
     notes: tuple[str, ...] = field(default=())
     attention: tuple[str, ...] = field(default=())
     load_tickets: pl.DataFrame | None = None
+    stated: str | None = None

@@ -55,7 +55,7 @@ class Due:
             reason=reason or None,
             notes=self.notes.get(file.name, ()),
             read_with=self.read_with,
-            stated=self.farm_text if parsed is not None and parsed.kind == "farm" else None,
+            stated=self.farm_text if parsed and parsed.kind == "farm" else parsed and parsed.stated,
             replaces=self.replaces.get(file.name, ()),
         )
 

@@ -225,7 +225,7 @@ def tables() -> dict[str, Table]:
                     "kind",
                     "text",
                     "harvest log, settings log, loss checks, load tickets, task data, boundaries, farm, "
-                    "unknown",
+                    "picture, unknown",
                     True,
                 ),
                 Column(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.picture import picture_kind, read_picture
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
     from chaffinch.pipelines.ingest.decode import bounded_content
 
     content = bounded_content(file)
+    if (picture := picture_kind(content)) is not None:
+        return read_picture(content, picture)
     table = open_table(file, content, farm)
     if table is not None:
         return read_table(table, farm, boundaries)

@@ -165,8 +165,18 @@ class Lake:
         """The text of the farm.toml taken in last; None where there was none."""
         import polars as pl
 
-        stated = self.ledger().filter(pl.col("stated").is_not_null()).sort("taken_in_at", "name")
-        return stated["stated"][-1] if stated.height else None
+        stated = self.ledger().filter(pl.col("kind") == "farm", pl.col("stated").is_not_null())
+        return stated.sort("taken_in_at", "name")["stated"][-1] if stated.height else None
+
+    def picture(self, named: str) -> str | None:
+        """The picture taken in last under ``named`` (a path, or the end of one) as a data URI; None for none."""
+        import polars as pl
+
+        kept = self.ledger().filter(pl.col("kind") == "picture", pl.col("stated").is_not_null())
+        wanted = named.replace("\\", "/").removeprefix("./")
+        ending = (pl.col("name") == wanted) | pl.col("name").str.ends_with(f"/{wanted}")
+        found = kept.filter(ending).sort("taken_in_at", "name")
+        return found["stated"][-1] if found.height else None
 
     def effects_inputs(self) -> str | None:
         """The digest of what ``effects`` was estimated from; None where it was never estimated."""

@@ -106,6 +106,21 @@ def test_the_figure_draws_the_numbers_of_the_table(visit, made_up, report):
     assert "+9.0 % (+2.0 to +16)" in words and "+9.0" in table and "+2.0 to +16" in table
 
 
+def test_the_logo_of_the_inbox_is_shown_wherever_the_report_is_made(made_up, tmp_path):
+    # The smallest PNG there is to show: one red pixel, in the data URI that the lake gives.
+    pixel = (
+        "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAIAAACQd1PeAAAADElEQVR4nGP4z8AAAAMBAQDJ/pLvAAAA"
+        "AElFTkSuQmCC"
+    )
+    lake = made_up.friendly_lake()
+    lake.picture = {"rook.png": pixel}.get
+    farm = parse_farm('[client]\nname = "Rook Hill Farm"\nlogo = "rook.png"\n')
+    told = write_season(lake, 2026, tmp_path / "report.html", farm)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert told["notes"] == []
+    assert f'<img class="logo" src="{pixel}" alt="Logo of Rook Hill Farm">' in text
+
+
 def test_the_same_data_give_the_same_bytes(made_up, report, tmp_path):
     again, sheets, twin = (tmp_path / name for name in ("again.html", "a.xlsx", "b.xlsx"))
     write_season(made_up.friendly_lake(), 2026, again, farm_of())
