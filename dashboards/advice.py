@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from chaffinch.dashboards.changes import Change, Outcome
-from chaffinch.dashboards.words import OUTCOME_WORDS, setting_label
+from chaffinch.dashboards.words import NARROW, OUTCOME_WORDS, setting_label, significant
+from chaffinch.pipelines.agronomy.economics import gain
+from chaffinch.pipelines.agronomy.exact import ACRE_M2
 from chaffinch.schemas.declarations import settings
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
 
 # Reason code: what would tell. Times and repeats: a range narrows with steady work on both sides and with
 # each repeat of the same change; common practice, no source.
@@ -162,6 +168,51 @@ def _expected(outcome: Outcome, sign: str, rise: float, source: str) -> Expected
     expected = {"0": "nothing", "optimum": "best in between"}.get(sign, towards)
     agrees = _AGREES.get((expected, outcome.verdict), "")
     return Expected(OUTCOME_WORDS.get(outcome.name, outcome.name), expected, source, outcome.verdict, agrees)
+
+
+def worth_of(change: Change, crop: str | None, farm: Farm, area_ha_h: float | None) -> list[str]:
+    """What the change was worth by the prices of farm.toml; nothing where it states none, or nothing is clear.
+
+    area_ha_h : area an hour while cutting, before the change.
+    """
+    per_t, per_h = farm.prices.per_t.get(crop or ""), farm.prices.machine_per_h
+    loss, capacity = change.outcome("machine_loss"), change.outcome("capacity")
+    us = farm.units == "us"
+    area_scale, area_unit = (ACRE_M2 / 10_000.0, "ac") if us else (1.0, "ha")
+    money = f"{NARROW}{farm.prices.currency}"
+    told = []
+    if per_t is not None and loss is not None and loss.absolute_kg_ha and loss.verdict in ("less", "more"):
+        saved = [-kg_ha for kg_ha in loss.absolute_kg_ha]
+        gains = [gain(kg_ha, None, area_ha_h, per_t, None) for kg_ha in saved]
+        ends = [g.kept_per_ha * area_scale for g in gains if g.kept_per_ha is not None]
+        hour = f", or {significant(abs(gains[0].kept_per_h))}{money} an hour" if gains[0].kept_per_h else ""
+        word = "saved" if ends[0] > 0 else "lost"
+        told.append(
+            f"Driven as before, grain worth {_span_of(ends)}{money}/{area_unit} is {word}{hour}, "
+            f"at {per_t:g}{money}/t."
+        )
+    if per_h is not None and capacity is not None and capacity.verdict in ("less", "more"):
+        percents = (capacity.percent, capacity.low, capacity.high)
+        ends = [
+            g.faster_per_ha * area_scale
+            for pct in percents
+            if (g := gain(None, pct, area_ha_h, None, per_h)).faster_per_ha is not None
+        ]
+        if len(ends) == 3:
+            way = (
+                "Driven faster at the same loss instead, it saves"
+                if ends[0] > 0
+                else "At the same loss it costs"
+            )
+            told.append(
+                f"{way} machine time worth {_span_of(ends)}{money}/{area_unit}, at {per_h:g}{money}/h."
+            )
+    return told
+
+
+def _span_of(ends: Sequence[float]) -> str:
+    low, high = sorted((abs(ends[1]), abs(ends[2])))
+    return f"{significant(abs(ends[0]))} ({significant(low)} to {significant(high)})"
 
 
 def _slope(change: Change, outcome_name: str) -> int:

@@ -102,6 +102,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "day": words.day(change.time, zone),
                 "surprises": advice.surprises(change),
                 "knowledge": advice.knowledge_of(change),
+                "worth": advice.worth_of(change, crop, farm, _area_ha_h(sides[k][0])),
                 "headline": headline(
                     change, _median(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
                 ),
@@ -155,6 +156,14 @@ def _summary(told: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, str]]
         if value is not None
     ]
     return [*known, ("Steady work", f"{told['usable'].sum():,} of {told.height:,} readings")]
+
+
+def _area_ha_h(work: pl.DataFrame) -> float | None:
+    """Usual area an hour while cutting, from speed and working width."""
+    if not {"speed_m_s", "working_width_m"} <= set(work.columns):
+        return None
+    middle = work.select((pl.col("speed_m_s") * pl.col("working_width_m")).median()).item()
+    return float(middle) * 0.36 if isinstance(middle, (int, float)) and middle > 0 else None
 
 
 def _cut_height_m(state: pl.DataFrame) -> float | None:

@@ -178,6 +178,7 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
             *_scaled(w.saved_kg_ha, per_area), w.area_ha * area if w.area_ha > 0 else None,
             *_scaled(w.saved_kg, mass), w.price_per_t, *_scaled(w.money, 1.0),
             *_scaled(w.capacity_pct, 1.0), *_scaled(w.capacity_t_h, 1.0),
+            *_scaled(w.money_per_ha, 1 / area), *_scaled(w.money_per_h, 1.0), *_scaled(w.time_per_ha, 1 / area),
         )
         for w in worths
     ]  # fmt: skip
@@ -185,6 +186,9 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
     columns += [f"Area until the next change, {area_unit}", *_ends(f"Grain saved, {mass_unit}")]
     columns += [f"Price, {farm.prices.currency}/t", *_ends(f"Worth, {farm.prices.currency}")]
     columns += [*_ends("Capacity, %"), *_ends("Capacity gained, t/h")]
+    priced = f"{farm.prices.currency}/{area_unit}"
+    columns += [*_ends(f"Worth driven as before, {priced}"), *_ends(f"The same, {farm.prices.currency}/h")]
+    columns += _ends(f"Or machine time saved at the same loss, {priced}")
     return Sheet("Worth", tuple(columns), rows)
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 from chaffinch.dashboards.changes import Change, Outcome
 from chaffinch.dashboards.season_data import FieldChanges, SeasonData
-from chaffinch.pipelines.agronomy.economics import value_of_loss_per_ha
+from chaffinch.pipelines.agronomy.economics import gain, value_of_loss_per_ha
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
 from chaffinch.pipelines.flow_calibration import weighed_loads
@@ -32,7 +32,8 @@ class Worth:
 
     saved_kg_ha : grain saved (above zero) or lost, kg/ha. area_ha : cut from the change to the next one, or
     to the end of the field. price_per_t : of the crop, None where farm.toml states none. t_h_before : grain
-    t/h while cutting, between the change before and this one. capacity_pct : change of capacity, %.
+    t/h while cutting, between the change before and this one. capacity_pct : change of capacity, %. ha_h_before :
+    area an hour then, NaN where it is not known. machine_per_h : as stated, else None.
     """
 
     machine: str
@@ -44,6 +45,33 @@ class Worth:
     price_per_t: float | None
     t_h_before: float
     capacity_pct: Ends | None
+    ha_h_before: float = float("nan")
+    machine_per_h: float | None = None
+
+    @property
+    def money_per_ha(self) -> Ends | None:
+        """Grain saved, driven as before: money per hectare."""
+        if self.saved_kg_ha is None or self.price_per_t is None:
+            return None
+        return _times(self.saved_kg_ha, float(value_of_loss_per_ha(1.0, self.price_per_t)))
+
+    @property
+    def money_per_h(self) -> Ends | None:
+        """The same per hour of the work before."""
+        if self.money_per_ha is None or not self.ha_h_before > 0:
+            return None
+        return _times(self.money_per_ha, self.ha_h_before)
+
+    @property
+    def time_per_ha(self) -> Ends | None:
+        """Machine time saved if driven faster at the same loss instead: money per hectare."""
+        if self.capacity_pct is None or self.machine_per_h is None or not self.ha_h_before > 0:
+            return None
+        middle, low, high = (
+            gain(None, pct, self.ha_h_before, None, self.machine_per_h).faster_per_ha
+            for pct in self.capacity_pct
+        )
+        return (middle, low, high) if middle is not None and low is not None and high is not None else None
 
     @property
     def saved_kg(self) -> Ends | None:
@@ -127,6 +155,8 @@ def _of_field(one: FieldChanges, readings: pl.DataFrame, farm: Farm) -> list[Wor
                 farm.prices.per_t.get(one.crop or ""),
                 _grain_t_h(_between(readings, before, change.time)),
                 _percent(change.outcome("capacity")),
+                _ha_h(_between(readings, before, change.time)),
+                farm.prices.machine_per_h,
             )
         )
     return told
@@ -145,6 +175,14 @@ def _grain_t_h(readings: pl.DataFrame) -> float:
     if hours == 0:
         return float("nan")
     return float((cut["grain_flow_kg_s"] * cut["record_duration_s"]).sum()) / 1000 / hours
+
+
+def _ha_h(readings: pl.DataFrame) -> float:
+    """Area an hour while cutting; NaN where nothing was cut or the width is not known."""
+    cut = readings.filter(pl.col("working").fill_null(True), pl.col("grain_flow_kg_s") > 0)
+    hours = float(cut["record_duration_s"].sum() or 0) / 3600
+    area_ha = harvest(cut, None).area_ha
+    return area_ha / hours if hours > 0 and area_ha > 0 else float("nan")
 
 
 def _saved(outcome: Outcome | None) -> Ends | None:

@@ -30,6 +30,7 @@ The whole format, as an example::
     [prices]
     currency = "EUR"
     per_t = { wheat = 210, barley = 180 }
+    machine_per_h = 250                 # what an hour of the machine costs, so that time saved has a worth
 
     [thresholds]
     loss_share_pct = 1.0                # grain loss that pages call to attention, % of grain
@@ -151,10 +152,11 @@ class CropOverride(_Stated):
 
 
 class Prices(_Stated):
-    """Price per tonne by crop, in ``currency`` (a text shown as it stands)."""
+    """Price per tonne by crop and of a machine hour, in ``currency`` (a text shown as it stands)."""
 
     currency: str = "EUR"
     per_t: Mapping[str, Annotated[float, Field(ge=0)]] = Field(default_factory=dict)
+    machine_per_h: float | None = Field(default=None, gt=0)
 
 
 class Thresholds(_Stated):
