@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
@@ -59,10 +60,53 @@ def find_chromium() -> str:
 def print_pdf(page: bytes, dated: datetime) -> bytes:
     """The PDF of a page that needs nothing beside itself. ``dated``: the date that stands in the file.
 
-    Page size, margins, header and page numbers are those of the page's style sheet. Raises ``CallError``
-    without a Chromium, ``ChaffinchError`` where it fails.
+    Page size, margins, header and page numbers are those of the page's style sheet. Chromium can't number a
+    table of contents by itself, so the page is printed twice: the second time with the numbers on which the
+    headings came to stand the first time. Raises ``CallError`` without a Chromium, ``ChaffinchError`` where it
+    fails.
     """
     chromium = find_chromium()
+    content = _printed(chromium, page)
+    numbers = heading_pages(content)
+    if numbers:
+        content = _printed(chromium, with_page_numbers(page, numbers))
+    return _dated(content, dated)
+
+
+def with_page_numbers(page: bytes, numbers: Mapping[str, int]) -> bytes:
+    """The page with the number of its heading's page in every ``<span class="leaf" data-of="heading">``."""
+
+    def put(found: re.Match[bytes]) -> bytes:
+        number = numbers.get(found[2].decode())
+        return found[1] + (b"" if number is None else str(number).encode()) + b"</span>"
+
+    return re.sub(rb'(<span class="leaf" data-of="([a-z]+)">)</span>', put, page)
+
+
+def heading_pages(pdf: bytes) -> dict[str, int]:
+    """Name of each place that a link leads to, and the number of its page, as Chromium writes them in a PDF.
+
+    Places are ``/name [12 0 R /XYZ x y zoom]`` (ISO 32000-1, 12.3.2), pages the leaves of the tree of
+    ``/Kids`` in order (7.7.3). Empty where the file is written in another way.
+    """
+    bodies = {int(n): body for n, body in re.findall(rb"(?:^|\n)(\d+) 0 obj\s(.*?)endobj", pdf, flags=re.S)}
+    root = next((body for body in bodies.values() if re.search(rb"/Type\s*/Catalog", body)), b"")
+    top = re.search(rb"/Pages (\d+) 0 R", root)
+    order: list[int] = []
+    waiting = [int(top[1])] if top else []
+    while waiting and len(order) <= len(bodies):
+        number = waiting.pop(0)
+        kids = re.search(rb"/Kids\s*\[([^\]]*)\]", bodies.get(number, b""))
+        if kids:
+            waiting = [int(kid) for kid in re.findall(rb"(\d+) 0 R", kids[1])] + waiting
+        else:
+            order.append(number)
+    place = {number: page for page, number in enumerate(order, 1)}
+    places = re.findall(rb"/([A-Za-z]\w*) \[(\d+) 0 R /XYZ", pdf)
+    return {name.decode(): place[int(number)] for name, number in places if int(number) in place}
+
+
+def _printed(chromium: str, page: bytes) -> bytes:
     with tempfile.TemporaryDirectory(prefix="chaffinch-print-") as folder:
         source, made = Path(folder, "report.html"), Path(folder, "report.pdf")
         source.write_bytes(page)
@@ -84,7 +128,7 @@ def print_pdf(page: bytes, dated: datetime) -> bytes:
     if not content.startswith(b"%PDF-"):
         last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or [f"exit {done.returncode}"]
         raise ChaffinchError(f"Chromium ({chromium}) printed nothing: {last[0][:200]}. Write .html instead.")
-    return _dated(content, dated)
+    return content
 
 
 def _dated(content: bytes, dated: datetime) -> bytes:

@@ -14,6 +14,7 @@ from zipfile import ZipFile
 import polars as pl
 import pytest
 from chaffinch.dashboards.season import write_season
+from chaffinch.dashboards.season_print import heading_pages, with_page_numbers
 from chaffinch.pipelines.errors import CallError, ChaffinchError
 from chaffinch.pipelines.farm import Farm, parse_farm
 
@@ -142,8 +143,33 @@ def test_the_pdf_has_headers_page_numbers_and_every_section(chromium, made_up, t
         assert page.rstrip().endswith(f"{number} of {len(pages)}"), f"page {number}"
     for heading in ("Summary", "What it was worth", "How the effects were found", "Before anyone touches"):
         assert any(heading in page for page in pages[1:]), heading
+    contents = re.findall(r"^ *(\d+) +(\S.*?) {2,}(\d+)$", pages[0].partition("Contents")[2], flags=re.M)
+    assert [int(number) for number, _, _ in contents] == list(range(1, 11))
+    for _, heading, at in contents:
+        assert re.search(rf"^ *{re.escape(heading)}$", pages[int(at) - 1], flags=re.M), f"{heading}: {at}"
+    headings = {h for _, h, _ in contents} | {"Wheat", "Combine A", "What else to know", "Change by change"}
+    for number, page in enumerate(pages[1:], 2):
+        *rest, last, _ = [line.strip() for line in page.splitlines() if line.strip()]
+        assert last not in headings and not last.startswith(("Setting ", "Change ")), f"page {number}: {last}"
     write_season(made_up.friendly_lake(), 2026, twin, farm_of())
     assert twin.read_bytes() == out.read_bytes()
+
+
+def test_pages_of_headings_are_read_from_the_tree_of_a_pdf():
+    # Written by hand after ISO 32000-1, 7.7.3 and 12.3.2: three pages, two of them one level deeper.
+    pdf = b"""%PDF-1.4
+1 0 obj <</Type /Catalog /Pages 2 0 R /Dests 9 0 R>> endobj
+2 0 obj <</Type /Pages /Count 3 /Kids [3 0 R 6 0 R]>> endobj
+3 0 obj <</Type /Pages /Count 2 /Kids [5 0 R 4 0 R]>> endobj
+4 0 obj <</Type /Page>> endobj
+5 0 obj <</Type /Page>> endobj
+6 0 obj <</Type /Page>> endobj
+9 0 obj <</summary [5 0 R /XYZ 0 800 0] /worth [6 0 R /XYZ 0 1 0] /method [4 0 R /XYZ 0 9 0]>> endobj
+"""
+    assert heading_pages(pdf) == {"summary": 1, "method": 2, "worth": 3}
+    page = b'<span class="leaf" data-of="worth"></span><span class="leaf" data-of="other"></span>'
+    told = with_page_numbers(page, {"worth": 3})
+    assert told == b'<span class="leaf" data-of="worth">3</span><span class="leaf" data-of="other"></span>'
 
 
 def test_without_a_chromium_a_sentence_says_how_to_get_one(made_up, tmp_path, monkeypatch):
