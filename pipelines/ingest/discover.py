@@ -281,7 +281,8 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
 def _zip_reader(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
     def read() -> bytes:
         with zipfile.ZipFile(path) as archive, archive.open(info) as stream:
-            return stream.read()
+            # Without a bound zipfile unpacks a member that declares too small a size to its end, in memory.
+            return stream.read(info.file_size + 1)
 
     return read
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import find_files
 from chaffinch.pipelines.task_data import container, read_folder, read_members, read_zip, safe_xml
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml, parse_xml
@@ -210,6 +211,23 @@ def test_a_zip_that_lies_about_its_sizes(tmp_path: Path) -> None:
         read_zip(path)
     assert tracemalloc.get_traced_memory()[1] < 50_000_000
     tracemalloc.stop()
+
+
+def test_a_member_of_the_inbox_that_lies_about_its_size(tmp_path: Path) -> None:
+    """30 MiB that unpack from 30 kB, declared as 1000 bytes: the one log is set aside, the other is read."""
+    large = b" " * (30 * 2**20)
+    path = packed(tmp_path, sound_entries() | {"TASKDATA/TLG00002.BIN": large})
+    path.write_bytes(
+        path.read_bytes().replace(len(large).to_bytes(4, "little"), (1000).to_bytes(4, "little"))
+    )
+    tracemalloc.start()
+    (file,) = find_files(tmp_path)
+    parsed = read(file, Farm(), [])
+    assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    tracemalloc.stop()
+    assert parsed.readings is not None and len(parsed.readings) == 60
+    assert parsed.set_aside is not None and len(parsed.set_aside) == 1
+    assert "TLG00002.BIN: is damaged where it is packed" in parsed.set_aside["sentence"][0]
 
 
 def test_a_zip_with_a_password_bit(tmp_path: Path) -> None:
