@@ -90,7 +90,7 @@ from pydantic import (
 LOG_COLUMNS = ("time", "date", "machine", "field", "crop")
 _UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_pct", "_deg", "_m", "_s")
 _OTHER_TABLES = (
-    "setting", "from_value", "to_value", "unit", "note", "place", "machine_loss_kg_ha", "kernels",
+    "setting", "from_value", "to_value", "unit", "note", "place", "machine_loss_kg_ha", "kernels", "sample_mass_g",
     "frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m",
     "load_mass_kg", "start_time", "end_time", "ticket",
 )  # fmt: skip

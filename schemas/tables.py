@@ -158,6 +158,7 @@ def tables() -> dict[str, Table]:
                 ),
                 Column("machine_loss_kg_ha", "number", "loss behind the machine, over the cut width", False),
                 Column("kernels", "number", "kernels counted in all frames"),
+                Column("sample_mass_g", "number", "clean grain found in all frames"),
                 Column("frame_area_m2", "number", "area of one frame"),
                 Column("frames", "number", "number of frames"),
                 Column("thousand_kernel_mass_g", "number", "mass of 1000 kernels"),

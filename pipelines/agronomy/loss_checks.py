@@ -12,6 +12,7 @@ BEFORE = ("header", "pre-harvest")
 _NUMBERS = (
     "machine_loss_kg_ha",
     "kernels",
+    "sample_mass_g",
     "frame_area_m2",
     "frames",
     "thousand_kernel_mass_g",
@@ -29,16 +30,18 @@ def loss_check_kg_ha(
 ) -> pl.DataFrame:
     """``frame`` (rows of ``loss_checks``) with what each check says, one row out for one in, order kept.
 
-    Adds ``loss_kg_ha``, of the place counted; ``standard_error_kg_ha``; ``basis``, "as given" or "counted";
-    and ``sentence``, why a row gives no loss or what was assumed, else null. ``machine_loss_kg_ha`` is filled
-    for rows of place "machine" (or none); it is null for the other places, whose loss is in ``loss_kg_ha``.
+    Adds ``loss_kg_ha``, of the place counted; ``standard_error_kg_ha``; ``basis``, "as given", "weighed" or
+    "counted"; and ``sentence``, why a row gives no loss or what was assumed, else null. ``machine_loss_kg_ha``
+    is filled for rows of place "machine" (or none); it is null for the other places, whose loss is in
+    ``loss_kg_ha``.
 
-    A loss stated in the row goes before its count; its error is ``weighed_relative_error`` times it, null
-    where that is not given. A count is turned by the formulas of ``loss``; its error is the least possible
-    (Poisson). What lay in the header zone is taken off counts of place "machine": the mean of the rows of
-    place "header" of the same machine, field and day (UTC), else of "pre-harvest". Counts of "separation" and
-    "cleaning" come from divided pans, which hold nothing but discharge. Behind the machine the concentration
-    factor applies; without a discharge width the residue is taken as spread over the cut.
+    A loss stated in the row goes before a weighed sample, and that before a count. The error of a stated loss
+    is ``weighed_relative_error`` times it, null where that is not given; that of a sample or count is the least
+    possible (Poisson; of a sample by the mass of its kernels, null where that is not known). What lay in the
+    header zone is taken off samples and counts of place "machine": the mean of the rows of place "header" of
+    the same machine, field and day (UTC), else of "pre-harvest". Those of "separation" and "cleaning" come from
+    divided pans, which hold nothing but discharge. Behind the machine the concentration factor applies; without
+    a discharge width the residue is taken as spread over the cut.
 
     ``thousand_kernel_mass_g`` [g] and ``cut_width_m`` [m] stand in where a row lacks its own.
     """
@@ -59,7 +62,7 @@ def loss_check_kg_ha(
         basis=pl.when(stated)
         .then(pl.lit("as given"))
         .when(pl.col("count_kg_ha").is_not_null())
-        .then(pl.lit("counted")),
+        .then(pl.when(_has_sample()).then(pl.lit("weighed")).otherwise(pl.lit("counted"))),
         sentence=pl.when(~stated).then(_what_is_missing()),
         is_machine=pl.col("place") == "machine",
     )
@@ -100,15 +103,24 @@ def _positive(column: str) -> pl.Expr:
     return pl.when(pl.col(column) > 0).then(pl.col(column))
 
 
+def _has_sample() -> pl.Expr:
+    return (pl.col("sample_mass_g") >= 0).fill_null(False)
+
+
 def _on_the_ground(known: pl.DataFrame) -> pl.DataFrame:
-    """Adds what lay on the ground at each count, before sharing it out: kg/ha and its variance."""
-    per_kernel = _positive("thousand_kernel_mass_g") / (
-        100.0 * _positive("frame_area_m2") * _positive("frames")
-    )
-    kernels = pl.when((pl.col("kernels") >= 0) & _known_place()).then(pl.col("kernels"))
+    """Adds what lay on the ground at each check, before sharing it out: kg/ha and its variance.
+
+    A sample has the variance of the kernels that make it up.
+    """
+    area_m2 = _positive("frame_area_m2") * _positive("frames")
+    kernel_g = _positive("thousand_kernel_mass_g") / 1000.0
+    counted = pl.when(pl.col("kernels") >= 0).then(pl.col("kernels"))
+    grams = pl.when(_has_sample()).then(pl.col("sample_mass_g")).otherwise(counted * kernel_g)
+    kernels = pl.when(_has_sample()).then(pl.col("sample_mass_g") / kernel_g).otherwise(counted)
+    at_least_one = pl.when(kernels >= 1).then(kernels).when(kernels >= 0).then(1.0)
     return known.with_columns(
-        ground_kg_ha=kernels * per_kernel,
-        ground_variance=pl.when(kernels >= 1).then(kernels).when(kernels >= 0).then(1.0) * per_kernel**2,
+        ground_kg_ha=pl.when(_known_place()).then(10.0 * grams / area_m2),
+        ground_variance=at_least_one * (10.0 * kernel_g / area_m2) ** 2,
         day=pl.col("time").dt.date(),
     )
 
@@ -147,23 +159,26 @@ def _as_shared_out() -> list[pl.Expr]:
     divisor = pl.when(~behind | pl.col("discharge_width_m").is_null()).then(1.0).otherwise(factor)
     variance = pl.col("ground_variance") + pl.col("background_variance")
     count, error = (pl.col("ground_kg_ha") - pl.col("background_kg_ha")) / divisor, variance.sqrt() / divisor
-    possible = count.is_finite() & error.is_finite()
+    # A sample whose kernels have no known mass has a loss and no error; a count beyond all measure has neither.
+    possible = count.is_finite() & error.is_finite().fill_null(_has_sample())
     return [
         pl.when(possible).then(count).alias("count_kg_ha"),
-        pl.when(possible).then(error).alias("count_error_kg_ha"),
+        pl.when(possible & error.is_finite()).then(error).alias("count_error_kg_ha"),
     ]
 
 
 def _what_is_missing() -> pl.Expr:
-    """Why a count gives no loss, or what it assumes: the first sentence that applies, else null."""
+    """Why a check gives no loss, or what it assumes: the first sentence that applies, else null."""
     behind = pl.col("place").is_in(BEHIND)
     has_width = pl.col("discharge_width_m").is_not_null()
     places = ", ".join((*BEHIND, *BEFORE))
     sentences = {
         f"The place is none of {places}, so the count stands for nothing known.": ~_known_place(),
-        _lacks("the number of kernels"): ~(pl.col("kernels") >= 0).fill_null(False),
+        _lacks("the number of kernels or a weighed sample"): ~(
+            (pl.col("kernels") >= 0).fill_null(False) | _has_sample()
+        ),
         _lacks("the area of a frame"): _not_positive("frame_area_m2"),
-        _lacks("the mass of 1000 kernels"): _not_positive("thousand_kernel_mass_g"),
+        _lacks("the mass of 1000 kernels"): _not_positive("thousand_kernel_mass_g") & ~_has_sample(),
         "The number of frames is not above zero.": _not_positive("frames"),
         "The discharge width is not above zero; leave it out if residue was spread.": (
             behind & has_width & _not_positive("discharge_width_m")
@@ -171,7 +186,9 @@ def _what_is_missing() -> pl.Expr:
         "The discharge width is stated and the cut width is not; state both in metres.": (
             behind & has_width & _not_positive("cut_width_m")
         ),
-        "The numbers of the count are beyond anything that can be counted.": pl.col("count_kg_ha").is_null(),
+        "The numbers of the check are beyond anything that can be counted or weighed.": pl.col(
+            "count_kg_ha"
+        ).is_null(),
         "No discharge width: taken as spread over the whole cut.": behind & ~has_width,
     }
     return pl.coalesce(pl.when(applies).then(pl.lit(s)) for s, applies in sentences.items())

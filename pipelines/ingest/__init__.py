@@ -67,7 +67,7 @@ def table_kind(table: TextTable) -> str:
     if {"setting", "to_value"} <= words:
         return "settings log"
     measured = {m.target for m in table.matched if m.kind == "channel"}
-    if "kernels" in words or "machine_loss_kg_ha" in words:
+    if {"kernels", "machine_loss_kg_ha", "sample_mass_g"} & words:
         only_place = measured <= {"latitude", "longitude", "altitude_m", "working_width_m"}
         if only_place:
             return "loss checks"

@@ -33,6 +33,8 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "place": ("where", "loss place", "location of loss"),
     "machine_loss_kg_ha": ("machine loss", "measured loss", "weighed loss", "loss", "grain loss"),
     "kernels": ("kernel count", "counted kernels", "kernels counted", "count", "grains counted"),
+    "sample_mass_g": ("sample mass", "sample weight", "pan mass", "pan weight", "grain in pan", "seed mass",
+                      "weighed grain"),
     "frame_area_m2": ("frame area", "frame size", "pan area", "area of frame"),
     "frames": ("number of frames", "frame count", "pans", "number of pans"),
     "thousand_kernel_mass_g": ("thousand kernel mass", "thousand kernel weight", "tkw", "tkm",
@@ -47,6 +49,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
 }  # fmt: skip
 WORD_UNITS = {
     "machine_loss_kg_ha": "kg/ha",
+    "sample_mass_g": "g",
     "frame_area_m2": "m2",
     "thousand_kernel_mass_g": "g",
     "discharge_width_m": "m",

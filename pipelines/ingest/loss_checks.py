@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import polars as pl
     from shapely.geometry.base import BaseGeometry
 
-_NUMBERS = ("machine_loss_kg_ha", "kernels", "frame_area_m2", "frames", "thousand_kernel_mass_g",
+_NUMBERS = ("machine_loss_kg_ha", "kernels", "sample_mass_g", "frame_area_m2", "frames", "thousand_kernel_mass_g",
             "discharge_width_m", "cut_width_m")  # fmt: skip
 _READ = ("time", "date", "machine", "field", "place", *_NUMBERS)
 
@@ -45,13 +45,13 @@ def read_loss_checks(reading: Reading, boundaries: list[tuple[str, BaseGeometry]
                 unread.append(column)
         elif column.target not in _READ:
             unread.append(column)
-    measured = [columns[c] for c in ("machine_loss_kg_ha", "kernels") if c in columns]
+    measured = [columns[c] for c in ("machine_loss_kg_ha", "kernels", "sample_mass_g") if c in columns]
     empty = pl.Series([True] * table.rows.height, dtype=pl.Boolean)
     for series in measured:
         empty &= series.is_null()
     reading.set_aside(
         empty, "no_loss", "machine_loss_kg_ha", pl.repeat("", table.rows.height, eager=True),
-        "The row has neither a loss in kg/ha nor a count of kernels.",
+        "The row has neither a loss in kg/ha, nor a count of kernels, nor a weighed sample.",
     )  # fmt: skip
     names = tuple(table.headers[m.position] for m in unread)
     if names:

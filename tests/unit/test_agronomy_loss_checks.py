@@ -146,3 +146,25 @@ def test_one_row_out_for_one_in_in_order_with_all_its_columns():
     assert out["kernels"].to_list() == [5, 3, 9, None]
     assert out.columns[: frame.width] == frame.columns
     assert loss_check_kg_ha(frame.clear()).height == 0
+
+
+def test_a_weighed_sample_goes_before_a_count_and_loses_its_background():
+    # 6 g on 4 x 0.25 m2 are 60 kg/ha on the strip, less the header zone's 20 kernels of 40 mg, 8 kg/ha; a third.
+    # Its error is that of 150 kernels (6 g of 40 mg) and of 20: sqrt(150 + 20) x 0.4 kg/ha / 3.
+    pan = _count(9999, sample_mass_g=6.0, cut_width_m=9.0, discharge_width_m=3.0, place="machine")
+    row = loss_check_kg_ha(_checks(pan, _count(20, place="header"))).row(0, named=True)
+    assert row["loss_kg_ha"] == pytest.approx((60 - 8) / 3)
+    assert row["standard_error_kg_ha"] == pytest.approx(170**0.5 * 0.4 / 3)
+    assert (row["basis"], row["sentence"]) == ("weighed", None)
+
+
+def test_a_sample_needs_no_kernel_mass_but_then_has_no_error():
+    row = loss_check_kg_ha(_checks({"sample_mass_g": 6.0, "frame_area_m2": 1.0})).row(0, named=True)
+    assert (row["loss_kg_ha"], row["standard_error_kg_ha"], row["basis"]) == (60.0, None, "weighed")
+    assert row["sentence"] == "No discharge width: taken as spread over the whole cut."
+
+
+def test_the_crop_s_kernel_mass_stands_in_for_a_count_without_one():
+    bare = _checks({"kernels": 100.0, "frame_area_m2": 1.0})
+    assert loss_check_kg_ha(bare)["loss_kg_ha"].to_list() == [None]
+    assert loss_check_kg_ha(bare, thousand_kernel_mass_g=40.0)["loss_kg_ha"].to_list() == [40.0]

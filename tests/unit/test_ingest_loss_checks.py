@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import from_bytes
@@ -54,4 +55,19 @@ def test_a_row_without_any_loss_and_one_with_words_go_aside():
         (3, "not_a_number"),
         (3, "no_loss"),
     ]
-    assert found.set_aside["sentence"][0] == "The row has neither a loss in kg/ha nor a count of kernels."
+    assert found.set_aside["sentence"][0] == (
+        "The row has neither a loss in kg/ha, nor a count of kernels, nor a weighed sample."
+    )
+
+
+def test_a_weighed_pan():
+    checks = parsed(
+        "time,machine,pan mass (g),frame area (ft2),discharge width (ft),cut width (ft)\n"
+        "2026-08-01T10:00:00Z,A,3,1,5,30\n"
+    ).loss_checks
+    assert checks["sample_mass_g"].to_list() == [3.0]
+    # Canola Council of Canada, Canola Watch, 23 Aug 2017: cut 30 ft, discharge 5 ft, factor 6; 3 g on a square
+    # foot of the strip are 48.0 lb/ac over the cut: arithmetic.
+    (found,) = loss_check_kg_ha(checks).to_dicts()
+    assert found["machine_loss_kg_ha"] * 0.40468564224 / 0.45359237 == pytest.approx(48.0, abs=0.05)
+    assert (found["basis"], found["sentence"], found["standard_error_kg_ha"]) == ("weighed", None, None)
