@@ -158,7 +158,7 @@ def read_task_file(task_set: TaskSet, people: bool = False) -> TaskFile:
         notes.append(f"TASKDATA.XML {document.fault}; what stands before was read.")
     if document.root.tag != "ISO11783_TaskData":
         raise RefusedXml("does not begin with ISO11783_TaskData, so it is no task data")
-    top = [*document.root.children, *_linked(document.root, task_set, notes)]
+    top = [*document.root.children, *linked_elements(document.root, task_set, notes)]
     devices, elements = _devices(top, notes)
     crops = {node.get("A") or "": node.get("B") or "" for node in top if node.tag == "CTP"}
     products = {node.get("A") or "": node.get("B") or "" for node in top if node.tag == "PDT"}
@@ -188,7 +188,7 @@ def _people(top: list[Node]) -> Iterator[tuple[str, str]]:
             yield node.get("A") or "", " ".join(part for part in (first, node.get("B")) if part)
 
 
-def _linked(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator[Node]:
+def linked_elements(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator[Node]:
     """Elements of the linked files, one level deep; other names are not looked up."""
     seen: set[str] = set()
     for reference in root.named("XFR"):
