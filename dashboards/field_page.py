@@ -33,6 +33,7 @@ from chaffinch.dashboards.settings_in_use import (
 )
 from chaffinch.dashboards.shown_units import ShownUnits, units_of
 from chaffinch.dashboards.timeline import courses, timeline, values_in_force
+from chaffinch.dashboards.weighed_checks import checks_table, checks_with_share
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ class FieldInputs:
     readings: pl.DataFrame
     effects: pl.DataFrame
     adjustments: pl.DataFrame
+    loss_checks: pl.DataFrame
     deliveries: pl.DataFrame
     set_aside: pl.DataFrame
     boundary_wkt: str | None
@@ -76,6 +78,9 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     flow = grain_flow(told, crop, farm, units, _cut_height_m(state), calibration)
     return {
         "flow_notes": flow.notes,
+        "checks": checks_table(
+            checks_with_share(inputs.loss_checks, told, crop, farm, inputs.machine), units, zone
+        ),
         "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm)
         if inputs.weighed
         else None,

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.flow_calibration import WeighedLoads
 
 MADE_FROM, FACTS = "made_from.json", "facts.json"
-TABLES = ("effects", "adjustments", "deliveries", "set_aside", "fields")
+TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
 
 
 class Readable(Protocol):
@@ -169,6 +169,11 @@ def _put_field(
     narrowed = {
         "effects": effects.filter(of_field(row)),
         "adjustments": adjustments.join(elsewhere, on=["setting", "time"], how="anti"),
+        "loss_checks": tables["loss_checks"].filter(
+            pl.col("machine") == machine,
+            span,
+            pl.col("field").eq_missing(pl.lit(name, pl.String)) | pl.col("field").is_null(),
+        ),
         "deliveries": deliveries,
         "set_aside": tables["set_aside"].join(
             deliveries.select("delivery").unique(), on="delivery", how="semi"
