@@ -111,7 +111,7 @@ def tables() -> dict[str, Table]:
                 Column("field", "text", "name of the field; null when neither file nor boundary tells"),
                 Column("crop", "text", "name of the crop, as in schemas/crops.toml where known"),
                 *(
-                    Column(c.name, "flag" if c.name == "working" else "number", c.meaning)
+                    Column(c.name, "flag" if c.name in ("working", "unloading") else "number", c.meaning)
                     for c in channels().values()
                 ),
                 *_setting_columns(),

@@ -15,6 +15,7 @@ from chaffinch.schemas.declarations import channels
 if TYPE_CHECKING:
     import polars as pl
 
+_FLAGS = ("working", "unloading")
 _YES = ("1", "1.0", "true", "yes", "y", "on", "working", "work", "in work", "down", "active", "harvesting")
 _NO = (
     "0",
@@ -39,7 +40,7 @@ _UNLIKELY_MEDIAN = {"speed_m_s": 6.0, "grain_flow_kg_s": 30.0, "working_width_m"
 
 def unit_of(column: Matched) -> Conversion:
     """How the values of ``column`` become those of its channel or setting. Raises ``UnitError``."""
-    if column.unit is None or column.target in ("time", "working"):
+    if column.unit is None or column.target in ("time", *_FLAGS):
         return Conversion()
     if not column.wanted_unit:
         # A relative signal has no unit to convert to; whatever it is called, it stays as it is.
@@ -54,7 +55,7 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     """
     import polars as pl
 
-    if column.target == "working":
+    if column.target in _FLAGS:
         return _read_flag(reading, column)
     numbers = reading.plain(column)
     if numbers is None:
@@ -91,7 +92,7 @@ def told_words(reading: Reading, column: Matched) -> str | None:
 
     Without this a remark in a column called "load" or "track" would set every row of the log aside.
     """
-    if column.rank <= 1 or column.target == "working" or reading.plain(column) is not None:
+    if column.rank <= 1 or column.target in _FLAGS or reading.plain(column) is not None:
         return None
     texts = _first_written(reading.table.raw(column))
     plain, _ = unit_in_values(texts)
@@ -162,7 +163,7 @@ def _read_flag(reading: Reading, column: Matched) -> pl.Series:
     flags = raw.replace_strict(written, meant, return_dtype=pl.Float64)
     texts = reading.table.texts(column)
     bad = flags.is_null() & ~is_missing(texts)
-    sentence = f"'{{}}' in column '{column.header}' says neither working (1) nor not (0)."
+    sentence = f"'{{}}' in column '{column.header}' says neither {column.target} (1) nor not (0)."
     reading.set_aside(bad, "not_a_number", column.header, texts, sentence)
     return flags
 

@@ -29,7 +29,8 @@ SENSORS = ("grain", "separation", "cleaning", "moisture")
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """A delay from header to sensor at the usual load, and its standard error, both in seconds.
+    """A delay from header to sensor at the usual load, and its standard error, both in seconds. Around or below 0:
+    the logger has moved the channel already.
 
     ``estimated`` False: a default. ``smear_s``: how much of it is smearing, None where only the sum is known.
     ``shortening``: power of the load with which the dead time shortens, 0 where it does not. ``ways``: what
@@ -50,7 +51,7 @@ class Lag:
     @property
     def range_s(self) -> tuple[float, float]:
         """95 % range, s."""
-        return max(self.seconds - 1.96 * self.error_s, 0.0), self.seconds + 1.96 * self.error_s
+        return self.seconds - 1.96 * self.error_s, self.seconds + 1.96 * self.error_s
 
 
 @dataclass(frozen=True, slots=True)

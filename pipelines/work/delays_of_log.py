@@ -20,12 +20,16 @@ from chaffinch.pipelines.work.series import (
     per_second,
     seconds_of,
     shifted,
+    speed_of,
     without_nights,
 )
-from chaffinch.pipelines.work.track import track
+from chaffinch.pipelines.work.track import track, turning
 from numpy.typing import NDArray
 
 FEWEST_READINGS = 600
+# Without a logged work state, work is where grain flows, brought forward by the delay; a delay found to be that
+# far from the assumed one is worth a second look.
+MOVED_S = 3.0
 # Loss rises about with the square of feed rate as a share, so with its cube as a mass.
 LOSS_POWER = 3.0
 # Smearing of a moisture sensor's chamber, where only the sum with its dead time can be told. From memory.
@@ -59,8 +63,10 @@ def machine_delays(readings: pl.DataFrame) -> Delays:
     """
     if readings.height < FEWEST_READINGS:
         return DEFAULT_DELAYS
-    log = _log_of(readings)
+    log = _log_of(readings, DEFAULT_DELAYS.grain.seconds)
     grain, log = _grain(log)
+    if not log.logged and abs(grain.seconds - DEFAULT_DELAYS.grain.seconds) > MOVED_S:
+        grain, log = _grain(_log_of(readings, grain.seconds))
     separation, cleaning = (_loss(log, x, grain) for x in log.losses)
     both = both_losses(separation, cleaning)
     return Delays(grain, both, _moisture(log, grain), separation, cleaning)
@@ -68,7 +74,7 @@ def machine_delays(readings: pl.DataFrame) -> Delays:
 
 def grain_agreement(readings: pl.DataFrame, delays: Delays) -> Agreement | None:
     """How well yields of neighbouring passes agree at each grain delay; None without such passes."""
-    log = _log_of(readings)
+    log = _log_of(readings, delays.grain.seconds)
     if log.pairs is None:
         return None
     smear = delays.grain.smear_s or USUAL_SMEAR_S
@@ -76,21 +82,21 @@ def grain_agreement(readings: pl.DataFrame, delays: Delays) -> Agreement | None:
     return replace(told, delays_s=told.delays_s - log.late_s)
 
 
-def _log_of(readings: pl.DataFrame) -> _Log:
+def _log_of(readings: pl.DataFrame, grain_delay_s: float) -> _Log:
     time_s = without_nights(seconds_of(readings["time"]))
-    speed, flow = numbers(readings, "speed_m_s"), numbers(readings, "grain_flow_kg_s")
-    state = numbers(readings, "working")
+    speed, flow = speed_of(readings), numbers(readings, "grain_flow_kg_s")
+    state, way = numbers(readings, "working"), track(readings, time_s)
     logged = bool(np.isfinite(state).mean() > 0.5 and np.nanmax(state) > 0)
-    working = working_state(state, speed, flow, DEFAULT_DELAYS.grain.seconds, time_s)
+    working = working_state(state, speed, flow, grain_delay_s, time_s, turning(way), way.reversing)
     width = np.nan_to_num(numbers(readings, "working_width_m"), nan=1.0)
     width = np.where(width > 0, width, 1.0)
     intake = np.nan_to_num(per_second(time_s, np.where(working, np.nan_to_num(speed, nan=1.0) * width, 0.0)))
-    passes = number_passes(time_s, working)
+    passes = number_passes(time_s, working, way.heading_deg)
     since, until = since_start_and_to_end(time_s, passes)
     load = relative_load(intake)
     seconds = np.arange(time_s[0], time_s[-1] + 1.0)
     pairs = find_pairs(
-        track(readings, time_s),
+        way,
         passes,
         since,
         until,

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 GRID_M = 3.0
-TRIED_S = np.arange(0.0, 40.5, 1.0)
+# Below 0: many loggers export flow and moisture already moved by the delay they were set to, some too far.
+TRIED_S = np.arange(-15.0, 40.5, 1.0)
 FEWEST_PAIRS = 4
 SHORTEST_OVERLAP_M = 60.0
 # Neighbours lie at most this many widths apart; passes lie within this of the main direction.

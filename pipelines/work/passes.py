@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.work.track import turned_deg
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -11,21 +12,33 @@ SLOWEST_WORK_M_S = 0.3
 LONGEST_GAP_S = 10.0
 SHORTEST_TURN_S = 4.0
 SHORTEST_PASS_S = 20.0
+ABOUT_DEG = 120.0
 
 
 def working_state(
-    logged: Array, speed_m_s: Array, grain_flow: Array, grain_delay_s: float, time_s: Array
+    logged: Array,
+    speed_m_s: Array,
+    grain_flow: Array,
+    grain_delay_s: float,
+    time_s: Array,
+    turning: NDArray[np.bool_] | None = None,
+    reversing: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.bool_]:
     """True where the machine takes in crop.
 
     The logged work state rules where it is logged and ever changes or is 1; otherwise grain flow, brought
-    forward by its delay, tells; otherwise speed alone. A machine that stands still is not working.
+    forward by its delay, tells, or speed where there is none, and a machine that turns is not working. One
+    that stands still or reverses never is.
     """
     moving = ~(speed_m_s < SLOWEST_WORK_M_S)
+    if reversing is not None:
+        moving &= ~reversing
     known = np.isfinite(logged)
     if known.mean() > 0.5 and np.nanmax(logged) > 0:
         filled = np.where(known, logged, 0) > 0.5
         return filled & moving
+    if turning is not None:
+        moving &= ~turning
     flowing = np.isfinite(grain_flow) & (grain_flow > 0)
     if flowing.any():
         typical = np.percentile(grain_flow[flowing], 75)
@@ -34,11 +47,14 @@ def working_state(
     return moving & (np.nan_to_num(speed_m_s) >= SLOWEST_WORK_M_S)
 
 
-def number_passes(time_s: Array, working: NDArray[np.bool_]) -> NDArray[np.int32]:
+def number_passes(
+    time_s: Array, working: NDArray[np.bool_], heading_deg: Array | None = None
+) -> NDArray[np.int32]:
     """Number of the pass of every reading, from 1; 0 outside.
 
-    A pass ends at a gap in the log of over 10 s or when work stops for 4 s or more; a shorter stop is a
-    flicker of the work state. Passes under 20 s count as none.
+    A pass ends at a gap in the log of over 10 s, when work stops for 4 s or more (a shorter stop is a flicker
+    of the work state), or where the direction of travel turns about from one reading to the next. Passes under
+    20 s count as none.
     """
     index = np.flatnonzero(working)
     number = np.zeros(working.size, dtype=np.int32)
@@ -47,13 +63,25 @@ def number_passes(time_s: Array, working: NDArray[np.bool_]) -> NDArray[np.int32
     breaks = np.diff(time_s[index]) > SHORTEST_TURN_S
     rows_between = np.diff(index) > 1
     gap = np.diff(time_s[index]) > LONGEST_GAP_S
-    group = np.concatenate([[0], np.cumsum((breaks & rows_between) | gap)])
+    about = np.zeros(gap.size, dtype=bool)
+    if heading_deg is not None:
+        about = _turned_about(heading_deg[index])
+    group = np.concatenate([[0], np.cumsum((breaks & rows_between) | gap | about)])
     first = np.concatenate([[0], np.flatnonzero(np.diff(group)) + 1])
     last = np.concatenate([first[1:] - 1, [index.size - 1]])
     long_enough = time_s[index[last]] - time_s[index[first]] >= SHORTEST_PASS_S
     renumbered = np.where(long_enough, np.cumsum(long_enough), 0).astype(np.int32)
     number[index] = renumbered[group]
     return number
+
+
+def _turned_about(heading_deg: Array) -> NDArray[np.bool_]:
+    """Whether the direction flips between each reading and the next, and stays so for one more each way."""
+    if heading_deg.size < 4:
+        return np.zeros(max(heading_deg.size - 1, 0), dtype=bool)
+    at_once = np.abs(turned_deg(heading_deg[:-1], heading_deg[1:])) > ABOUT_DEG
+    around = np.abs(turned_deg(heading_deg[:-3], heading_deg[3:])) > ABOUT_DEG
+    return at_once & np.concatenate([[False], around, [False]])
 
 
 def since_start_and_to_end(time_s: Array, pass_number: NDArray[np.int32]) -> tuple[Array, Array]:

@@ -27,6 +27,14 @@ def numbers(readings: pl.DataFrame, column: str | None) -> Array:
     return readings[column].cast(pl.Float64).to_numpy().astype(float, copy=True)
 
 
+def speed_of(readings: pl.DataFrame) -> Array:
+    """Speed, m/s, shape (n,): as logged, else distance of each record over its duration; NaN where neither is."""
+    logged = numbers(readings, "speed_m_s")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        gone = numbers(readings, "distance_m") / numbers(readings, "record_duration_s")
+    return np.where(np.isfinite(logged), logged, np.where(np.isfinite(gone), gone, np.nan))
+
+
 def seconds_of(times: pl.Series) -> Array:
     """UTC times as seconds since 1970, shape (n,)."""
     return times.dt.epoch("us").to_numpy().astype(float) / 1e6

@@ -15,6 +15,13 @@ EARTH_RADIUS_M = 6_371_008.8
 DIRECTION_OVER_M = 4.0
 REVERSING_DEG = 120.0
 LONGEST_SPAN_S = 12.0
+MOST_REVERSING = 0.1
+FLIP_DEG = 140.0
+LONGEST_FLIP_S = 12.0
+LONGEST_REVERSE_S = 60.0
+TURNED_WITHIN_S = 5.0
+TURNING_DEG = 60.0
+STEADY_DEG = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +30,7 @@ class Track:
 
     east_m, north_m : from the middle of the field, NaN without a position. heading_deg : where the header
     points, clockwise from north. motion_deg : where the machine moves, by its positions; NaN at a standstill.
+    reversing : it moves backwards.
     """
 
     time_s: Array
@@ -30,15 +38,11 @@ class Track:
     north_m: Array
     heading_deg: Array
     motion_deg: Array
+    reversing: NDArray[np.bool_]
 
     @property
     def known(self) -> NDArray[np.bool_]:
         return np.isfinite(self.east_m)
-
-    @property
-    def reversing(self) -> NDArray[np.bool_]:
-        """Moving against the heading, where both are known and not the same thing."""
-        return np.abs(turned_deg(self.heading_deg, self.motion_deg)) > REVERSING_DEG
 
 
 def turned_deg(before: Array, after: Array) -> Array:
@@ -47,12 +51,43 @@ def turned_deg(before: Array, after: Array) -> Array:
 
 
 def track(readings: pl.DataFrame, time_s: Array) -> Track:
-    """The way of ``readings``, sorted by time. Heading is the logged one where there is any, else the motion."""
+    """The way of ``readings``, sorted by time. Heading is the logged one where there is any, else the motion.
+
+    A logged heading that says the machine goes backwards for over a tenth of the way is not believed.
+    """
     east, north = on_metres(numbers(readings, "latitude"), numbers(readings, "longitude"))
     motion = motion_deg(time_s, east, north)
-    logged = numbers(readings, "heading_deg")
-    heading = logged if np.isfinite(logged).mean() > 0.5 else motion
-    return Track(time_s, east, north, heading % 360.0, motion)
+    heading = numbers(readings, "heading_deg") % 360.0
+    both = np.isfinite(heading) & np.isfinite(motion)
+    against = np.abs(turned_deg(heading, motion)) > REVERSING_DEG
+    # A machine that turns about is not reversing, however roughly its heading is logged.
+    against &= ~(np.abs(_change_deg(time_s, heading)) > STEADY_DEG)
+    if both.mean() > 0.3 and against.sum() <= MOST_REVERSING * both.sum():
+        return Track(time_s, east, north, heading, motion, against)
+    if np.isfinite(heading).mean() > 0.5 and not np.isfinite(motion).any():
+        return Track(time_s, east, north, heading, motion, np.zeros(time_s.size, dtype=bool))
+    back = _backwards(time_s, motion)
+    return Track(time_s, east, north, np.where(back, (motion + 180.0) % 360.0, motion), motion, back)
+
+
+def _backwards(time_s: Array, motion: Array) -> NDArray[np.bool_]:
+    """Short runs between two sudden turns about: a machine without a logged heading that reversed."""
+    known = np.flatnonzero(np.isfinite(motion))
+    back = np.zeros(motion.size, dtype=bool)
+    if known.size < 3:
+        return back
+    gap = np.diff(time_s[known])
+    flip = (np.abs(turned_deg(motion[known[:-1]], motion[known[1:]])) > FLIP_DEG) & (gap < LONGEST_FLIP_S)
+    run = np.concatenate([[0], np.cumsum(flip)])
+    starts = np.concatenate([[0], np.flatnonzero(flip) + 1])
+    ends = np.concatenate([starts[1:], [known.size]]) - 1
+    short = time_s[known[ends]] - time_s[known[starts]] < LONGEST_REVERSE_S
+    short[[0, -1]] = False
+    # Of two short runs in a row the second is forwards again.
+    for k in np.flatnonzero(short[1:] & short[:-1]) + 1:
+        short[k] = not short[k - 1]
+    back[known] = short[run]
+    return back
 
 
 def on_metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
@@ -84,6 +119,22 @@ def motion_deg(time_s: Array, east_m: Array, north_m: Array) -> Array:
     told = (np.hypot(dx, dy) > half / 2) & (t[ahead] - t[back] < LONGEST_SPAN_S)
     out[index] = np.where(told, np.degrees(np.arctan2(dx, dy)) % 360.0, np.nan)
     return out
+
+
+def turning(way: Track) -> NDArray[np.bool_]:
+    """Where the direction of travel changes by over 60 degrees within ten seconds, shape (n,)."""
+    return (np.abs(_change_deg(way.time_s, way.heading_deg)) > TURNING_DEG) & ~way.reversing
+
+
+def _change_deg(time_s: Array, direction_deg: Array) -> Array:
+    """Change of a direction over the ten seconds around each reading, shape (n,); 0 where unknown."""
+    known = np.flatnonzero(np.isfinite(direction_deg))
+    if known.size < 3:
+        return np.zeros(time_s.size)
+    moments = time_s[known]
+    before = np.clip(np.searchsorted(moments, time_s - TURNED_WITHIN_S), 0, known.size - 1)
+    after = np.clip(np.searchsorted(moments, time_s + TURNED_WITHIN_S, side="right") - 1, 0, known.size - 1)
+    return turned_deg(direction_deg[known[before]], direction_deg[known[after]])
 
 
 def main_axis_deg(heading_deg: Array) -> float:

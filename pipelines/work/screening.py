@@ -1,0 +1,215 @@
+"""Screening of readings in six steps, in the published order; nothing is deleted, each reading keeps its reason.
+
+Order: Simbahan, Dobermann & Ping, *Agron. J.* 96:1091-1102, 2004: header up; start and end of passes; flow,
+distance and moisture outliers; biological yield limits; local neighbourhood outliers; short segments and
+co-located points. On four maize and soybean maps they left out 13 to 20 % of the records, 72 to 85 % of those in
+the first two steps, and 2.6 to 3.9 % of all records in steps three to six. The thresholds below are common
+practice, no source, unless said otherwise: the paper's own were not seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.work.series import Array
+from numpy.typing import NDArray
+
+Codes = NDArray[np.str_]
+
+PUBLISHED_LEFT_OUT_PCT = (13.0, 20.0)
+PUBLISHED_FIRST_TWO_PCT = (72.0, 85.0)
+PUBLISHED_LATER_PCT = (2.6, 3.9)
+
+# Step of the published order, 1 to 6, of every code; the order of the codes is that in which they are applied.
+STEPS = {
+    "stop": 1,
+    "turn": 1,
+    "away": 1,
+    "reversing": 1,
+    "lead_in": 2,
+    "lead_out": 2,
+    "end_unlogged": 2,
+    "no_flow": 3,
+    "thin_crop": 3,
+    "flow_outlier": 3,
+    "speed_outlier": 3,
+    "moisture_outlier": 3,
+    "yield_limit": 4,
+    "neighbour_outlier": 5,
+    "cut_ground": 6,
+    "short_segment": 6,
+}
+STEP_WORDS = {
+    1: "not in work",
+    2: "start or end of a pass",
+    3: "flow, speed or moisture far out",
+    4: "impossible yield",
+    5: "unlike its neighbourhood",
+    6: "short stretch or ground cut before",
+}
+
+SPREADS = 4.0
+SLOWEST_M_S, FASTEST_M_S = 0.5, 3.3
+NEIGHBOUR_CELL_M = 10.0
+FEWEST_NEIGHBOURS = 8
+NEIGHBOUR_SPREADS = 4.0
+LEAST_NEIGHBOUR_LOG = 0.4
+SHORTEST_SEGMENT_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Crop:
+    """What a reading's wet yield may be, t/ha; None where the crop is not known."""
+
+    low_t_ha: float | None = None
+    high_t_ha: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """What is screened, each (n,): time, feed rate and moisture at the moment of intake, speed, effective width,
+    position, pass; ``steady``: readings that no step has left out so far."""
+
+    time_s: Array
+    feed_t_h: Array
+    moisture_pct: Array
+    speed_m_s: Array
+    width_m: Array
+    east_m: Array
+    north_m: Array
+    pass_number: NDArray[np.int32]
+    steady: NDArray[np.bool_]
+
+
+def screen(readings: Readings, crop: Crop) -> Codes:
+    """Code of the first of steps three to six that leaves a steady reading out, else empty text; shape (n,)."""
+    codes = np.full(readings.time_s.size, "", dtype="<U18")
+    left = readings.steady.copy()
+
+    def leave_out(code: str, found: NDArray[np.bool_]) -> None:
+        hit = left & found
+        codes[hit] = code
+        left[hit] = False
+
+    leave_out("flow_outlier", far_out(readings.feed_t_h, left))
+    leave_out("speed_outlier", _speed_outlier(readings.speed_m_s, left))
+    leave_out("moisture_outlier", far_out(readings.moisture_pct, left))
+    yields = wet_yield_t_ha(readings)
+    if crop.low_t_ha is not None and crop.high_t_ha is not None:
+        leave_out("yield_limit", (yields < crop.low_t_ha) | (yields > crop.high_t_ha))
+    leave_out("neighbour_outlier", neighbour_outlier(yields, readings, left))
+    leave_out("short_segment", short_segment(readings.time_s, readings.pass_number, left))
+    return codes
+
+
+def wet_yield_t_ha(readings: Readings) -> Array:
+    """Wet yield, t/ha: feed rate over area a second. NaN at a standstill or without width."""
+    area_m2_s = readings.speed_m_s * readings.width_m
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(area_m2_s > 0, readings.feed_t_h / 3.6 / area_m2_s * 10.0, np.nan)
+
+
+def far_out(values: Array, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Further than four spreads from the median; spread by quartiles (as a standard deviation), shape (n,)."""
+    known = values[use & np.isfinite(values)]
+    if known.size < 30:
+        return np.zeros(values.size, dtype=bool)
+    low, middle, high = np.percentile(known, [25, 50, 75])
+    spread = (high - low) / 1.349
+    if spread <= 0:
+        return np.zeros(values.size, dtype=bool)
+    return np.abs(values - middle) > SPREADS * spread
+
+
+def _speed_outlier(speed_m_s: Array, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Slower than a combine works, or faster, unless this one always is."""
+    known = speed_m_s[use & np.isfinite(speed_m_s)]
+    usual = float(np.median(known)) if known.size else 1.5
+    return (speed_m_s < min(SLOWEST_M_S, 0.5 * usual)) | (speed_m_s > max(FASTEST_M_S, 1.3 * usual))
+
+
+def neighbour_outlier(yields: Array, readings: Readings, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Far from the median yield of the 3 x 3 cells of 10 m around, by the spread of all such differences.
+
+    The difference is that of logs. Neither a difference of under 0.4 (a half more or a third less) nor a place
+    with under eight neighbours counts.
+    """
+    rows = np.flatnonzero(use & (yields > 0) & np.isfinite(readings.east_m))
+    out = np.zeros(yields.size, dtype=bool)
+    if rows.size < 100:
+        return out
+    value = np.log(yields[rows])
+    x, y = (
+        np.floor((v[rows] - v[rows].min()) / NEIGHBOUR_CELL_M).astype(np.int64)
+        for v in (readings.east_m, readings.north_m)
+    )
+    own = pl.DataFrame({"x": x, "y": y, "value": value})
+    offsets = pl.DataFrame({"dx": [-1, -1, -1, 0, 0, 0, 1, 1, 1], "dy": [-1, 0, 1, -1, 0, 1, -1, 0, 1]})
+    around = (
+        own.join(offsets.cast(pl.Int64), how="cross")
+        .group_by(pl.col("x") + pl.col("dx"), pl.col("y") + pl.col("dy"))
+        .agg(pl.col("value").median().alias("middle"), pl.len().alias("near"))
+    )
+    beside = own.join(around, on=["x", "y"], how="left", maintain_order="left")
+    off = value - beside["middle"].to_numpy()
+    low, high = np.percentile(off, [25, 75])
+    limit = max(NEIGHBOUR_SPREADS * (high - low) / 1.349, LEAST_NEIGHBOUR_LOG)
+    out[rows] = (np.abs(off) > limit) & (beside["near"].to_numpy() > FEWEST_NEIGHBOURS)
+    return out
+
+
+def short_segment(time_s: Array, pass_number: NDArray[np.int32], use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Readings left of a pass in runs of under ten seconds, shape (n,)."""
+    out = np.zeros(time_s.size, dtype=bool)
+    rows = np.flatnonzero(use)
+    if rows.size < 2:
+        return out
+    step = np.diff(time_s[rows])
+    usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
+    new = (step > 2.5 * usual) | (np.diff(pass_number[rows]) != 0)
+    run = np.concatenate([[0], np.cumsum(new)])
+    starts = np.concatenate([[0], np.flatnonzero(new) + 1])
+    ends = np.concatenate([starts[1:], [rows.size]]) - 1
+    length = time_s[rows[ends]] - time_s[rows[starts]] + usual
+    out[rows] = (length < SHORTEST_SEGMENT_S)[run]
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """What screening leaves out, in % of all records: by step, and by code. ``records``: how many there are."""
+
+    records: int
+    by_step_pct: dict[int, float]
+    by_code_pct: dict[str, float]
+
+    @property
+    def left_out_pct(self) -> float:
+        return sum(self.by_step_pct.values())
+
+    @property
+    def first_two_pct(self) -> float:
+        """Share of steps one and two in all that is left out, %; NaN where nothing is."""
+        whole = self.left_out_pct
+        return 100.0 * (self.by_step_pct[1] + self.by_step_pct[2]) / whole if whole else float("nan")
+
+    @property
+    def later_pct(self) -> float:
+        """Steps three to six, in % of all records."""
+        return sum(share for step, share in self.by_step_pct.items() if step > 2)
+
+
+def shares(marked: pl.DataFrame) -> Shares:
+    """Shares of what ``mark_work``'s ``unused_because`` says, by the published steps.
+
+    Readings that are only kept apart (steep ground) are not left out by screening.
+    """
+    counted = dict(marked.group_by("unused_because").len().drop_nulls().iter_rows())
+    total = max(marked.height, 1)
+    by_code = {code: 100.0 * counted.get(code, 0) / total for code in STEPS}
+    by_step = {
+        step: sum(share for code, share in by_code.items() if STEPS[code] == step) for step in STEP_WORDS
+    }
+    return Shares(marked.height, by_step, by_code)

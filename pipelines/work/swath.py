@@ -1,0 +1,201 @@
+"""How wide the crop really was: the cutter bar laid over the ground that was cut before.
+
+Each reading's cutter bar is a line across the way; the strip between two such lines is ground cut. Where the bar
+of a later reading lies on an earlier strip there was no crop. What is left of the bar is the effective width:
+overlaps, point rows, second passes over a headland and work left on over cut ground all show in it.
+
+The trees of Sort-Tile-Recursive packing (``shapely.STRtree``) find the strips near a bar, so the work grows as
+n log n; a stretch of readings at a time is compared, so memory does not grow with the day.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+BARS_AT_ONCE = 4000
+LONGEST_STEP_M = 20.0
+LONGEST_STEP_S = 10.0
+SHORTEST_STEP_M = 0.1
+# Neighbouring ground is looked for this far beyond either end of the bar, as a share of its width.
+BEYOND = 0.25
+# A strip that was left standing between two passes is rare; where many are seen, positions are that coarse.
+FEW_SKIPS = 0.1
+FEWEST_NEIGHBOURS = 50
+SMALLEST_GAP_M = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Swaths:
+    """effective_width_m : (n,), NaN where position or width is unknown or nothing was cut. coarse_m : overlaps
+    below this can't be told from errors of position and are not counted; 0 with fine positions.
+    overlap_m : the usual overlap with the neighbouring pass, NaN where there is none; negative: a gap."""
+
+    effective_width_m: Array
+    coarse_m: float
+    overlap_m: float
+
+
+def effective_width(track: Track, working: Flags, width_m: Array) -> Swaths:
+    """Width of standing crop before each reading's cutter bar.
+
+    track : of one machine, sorted by time. working : the machine takes in crop, shape (n,). width_m : as logged,
+    (n,). The bar is taken as wide as the widest logged width, and the effective width is never wider than the
+    logged one: sections that are switched off are not cut, wherever they are. Ground that another machine has
+    cut is not known here.
+    """
+    n = width_m.size
+    none = Swaths(np.full(n, np.nan), 0.0, float("nan"))
+    rows = np.flatnonzero(working & track.known & np.isfinite(track.heading_deg) & (width_m > 0))
+    if rows.size < 3:
+        return none
+    full_m = float(np.max(width_m[rows]))
+    bars, strips = _bars_and_strips(track, rows, full_m)
+    if bars.rows.size < 2:
+        return none
+    which, low, high = _covered(bars, strips, full_m)
+    inside, left_m, right_m = _ends(which, low, high, bars.rows.size, full_m)
+    overlaps = np.concatenate([left_m, right_m])
+    coarse_m = _coarse(overlaps[np.isfinite(overlaps)])
+    covered_m = np.where(inside * full_m > coarse_m, inside * full_m, 0.0)
+    out = none.effective_width_m
+    out[bars.rows] = np.minimum(width_m[bars.rows], full_m - covered_m)
+    seen = overlaps[np.isfinite(overlaps)]
+    return Swaths(out, coarse_m, float(np.median(seen)) if seen.size >= FEWEST_NEIGHBOURS else float("nan"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Bars in the middle of each step of the way: ends (m, 2), way_m travelled until there, rows they belong to."""
+
+    left: Array
+    right: Array
+    way_m: Array
+    rows: NDArray[np.int_]
+
+
+def _bars_and_strips(track: Track, rows: NDArray[np.int_], width_m: float) -> tuple[_Lines, Array]:
+    """Bars and, for each, the strip cut in its step: corners (m, 4, 2), counter-clockwise or clockwise."""
+    axis = main_axis_deg(track.heading_deg[rows])
+    along, across = along_and_across(track.east_m[rows], track.north_m[rows], axis)
+    turn = np.radians(track.heading_deg[rows] - axis)
+    place = np.column_stack([across, along])
+    to_right = np.column_stack([np.cos(turn), -np.sin(turn)]) * width_m / 2
+    step_m = np.hypot(*np.diff(place, axis=0).T)
+    whole = (step_m > SHORTEST_STEP_M) & (step_m < LONGEST_STEP_M)
+    whole &= np.diff(track.time_s[rows]) <= LONGEST_STEP_S
+    known = np.flatnonzero(track.known)
+    way = np.zeros(track.time_s.size)
+    way[known[1:]] = np.cumsum(np.hypot(np.diff(track.east_m[known]), np.diff(track.north_m[known])))
+    end = np.flatnonzero(whole) + 1
+    middle, half = (place[end] + place[end - 1]) / 2, (to_right[end] + to_right[end - 1]) / 2
+    strips = np.stack(
+        [
+            place[end - 1] - to_right[end - 1],
+            place[end - 1] + to_right[end - 1],
+            place[end] + to_right[end],
+            place[end] - to_right[end],
+        ],
+        axis=1,
+    )
+    return _Lines(middle - half, middle + half, way[rows[end]], rows[end]), strips
+
+
+def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.int_], Array, Array]:
+    """Parts of bars that lie on earlier strips: bar, from, to; 0 is the left end, 1 the right one.
+
+    A strip counts as earlier once the machine has gone more than about half a width since: what it cuts just
+    now is no ground cut before.
+    """
+    from shapely import STRtree, box
+
+    span = bars.right - bars.left
+    first, last = bars.left - BEYOND * span, bars.right + BEYOND * span
+    tree = STRtree(box(*strips.min(axis=1).T, *strips.max(axis=1).T))
+    since_m = 0.6 * width_m + 2.0
+    found: list[tuple[NDArray[np.int_], Array, Array]] = []
+    for start in range(0, bars.rows.size, BARS_AT_ONCE):
+        part = slice(start, start + BARS_AT_ONCE)
+        near = np.column_stack([np.minimum(first[part], last[part]), np.maximum(first[part], last[part])])
+        bar, strip = tree.query(box(*near.T))
+        bar = bar + start
+        earlier = bars.way_m[bar] - bars.way_m[strip] > since_m
+        bar, strip = bar[earlier], strip[earlier]
+        low, high = _on_strip(first[bar], last[bar], strips[strip])
+        hit = high > low
+        scale = 1 + 2 * BEYOND
+        found.append((bar[hit], low[hit] * scale - BEYOND, high[hit] * scale - BEYOND))
+    which, low, high = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return which, low, high
+
+
+def _on_strip(first: Array, last: Array, corners: Array) -> tuple[Array, Array]:
+    """From where to where, 0 to 1, segments lie inside convex four-cornered strips (Cyrus and Beck 1978)."""
+    following = np.roll(corners, -1, axis=1)
+    edge = following - corners
+    turned = np.sign(
+        np.sum(
+            corners[..., 0] * following[..., 1] - following[..., 0] * corners[..., 1], axis=1, keepdims=True
+        )
+    )
+
+    def outside(point: Array) -> Array:
+        """Below 0 beyond an edge, shape (m, 4)."""
+        x, y = (point[:, None, k] - corners[..., k] for k in (0, 1))
+        return turned * (edge[..., 0] * y - edge[..., 1] * x)
+
+    at_first, at_last = outside(first), outside(last)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        crossing = at_first / (at_first - at_last)
+    entering, leaving = (at_first < 0) & (at_last >= 0), (at_first >= 0) & (at_last < 0)
+    low = np.max(np.where(entering, crossing, 0.0), axis=1)
+    high = np.min(np.where(leaving, crossing, 1.0), axis=1)
+    never = ((at_first < 0) & (at_last < 0)).any(axis=1)
+    return low, np.where(never, -1.0, high)
+
+
+def _ends(
+    which: NDArray[np.int_], low: Array, high: Array, bars: int, width_m: float
+) -> tuple[Array, Array, Array]:
+    """Share of each bar that is covered, and how far the ground beside reaches under its left and right end, m
+    (negative: a gap to it; NaN: no ground beside, or the whole bar lies on it). Each of shape (bars,)."""
+    order = np.lexsort((low, which))
+    which, low, high = which[order], low[order], high[order]
+    inner_low, inner_high = np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
+    # Each bar has a stretch of its own, two long, so that one running maximum serves them all.
+    reach = np.maximum.accumulate(which * 2.0 + inner_high)
+    before = np.concatenate([[-np.inf], reach[:-1]])
+    fresh = which * 2.0 + inner_high - np.maximum(which * 2.0 + inner_low, before)
+    share = np.bincount(which, np.maximum(fresh, 0.0), bars)[:bars].astype(np.float64)
+    left, right = np.full(bars, -np.inf), np.full(bars, np.inf)
+    at_left, at_right = low < 0, high > 1
+    np.maximum.at(left, which[at_left], np.where(high[at_left] > 0.5, -np.inf, high[at_left]))
+    np.minimum.at(right, which[at_right], np.where(low[at_right] < 0.5, np.inf, low[at_right]))
+    beside_left, beside_right = (
+        np.asarray(v, dtype=np.float64) for v in (left * width_m, (1 - right) * width_m)
+    )
+    return (
+        share,
+        np.where(np.isfinite(beside_left), beside_left, np.nan),
+        np.where(np.isfinite(beside_right), beside_right, np.nan),
+    )
+
+
+def _coarse(overlaps_m: Array) -> float:
+    """Twice the spread of gaps between passes where they are frequent, else 0, m (median of a half normal).
+
+    Nobody leaves strips standing all over a field. Where positions say so, they are off by as much, and
+    overlaps of that size are just as unreal.
+    """
+    if overlaps_m.size < FEWEST_NEIGHBOURS:
+        return 0.0
+    gaps = overlaps_m[overlaps_m < -SMALLEST_GAP_M]
+    if gaps.size < FEW_SKIPS * overlaps_m.size:
+        return 0.0
+    return float(2 * np.median(-gaps) / 0.6745)
