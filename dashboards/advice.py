@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from chaffinch.dashboards.changes import Change, Outcome
+from chaffinch.dashboards.shown_units import priced
 from chaffinch.dashboards.words import NARROW, OUTCOME_WORDS, setting_label, significant
 from chaffinch.pipelines.agronomy.economics import gain
 from chaffinch.pipelines.agronomy.exact import ACRE_M2
@@ -189,7 +190,7 @@ def worth_of(change: Change, crop: str | None, farm: Farm, area_ha_h: float | No
         word = "saved" if ends[0] > 0 else "lost"
         told.append(
             f"Driven as before, grain worth {_span_of(ends)}{money}/{area_unit} is {word}{hour}, "
-            f"at {per_t:g}{money}/t."
+            f"at {priced(per_t, crop, farm)}."
         )
     if per_h is not None and capacity is not None and capacity.verdict in ("less", "more"):
         percents = (capacity.percent, capacity.low, capacity.high)

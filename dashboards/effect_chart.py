@@ -20,7 +20,7 @@ FINE_TICKS_PERCENT = (-50, -33, -20, 0, 25, 50, 100)
 COARSE_TICKS_PERCENT = (-90, -75, -50, -25, 0, 33, 100, 300, 900)
 LEAST_REACH, LARGEST_REACH = math.log(1.6), math.log(10.0)
 # On a narrow window the site's script moves the labels above their bars and gives rows more height.
-ROW_PX, LABELS_PX = 44, 262
+ROW_PX, LABELS_PX = 44, 312
 
 Weight = Literal["adjustment", "field", "season"]
 # Marker size, width of the bar: the more stands behind a row, the heavier it is drawn.

@@ -14,6 +14,7 @@ from chaffinch.dashboards.season_figure import forest
 from chaffinch.dashboards.season_tables import SHOWN, Group, by_crop, by_machine, settings_changed
 from chaffinch.dashboards.season_words import Amounts
 from chaffinch.dashboards.season_worth import FieldHarvest, Worth, lacking, total
+from chaffinch.dashboards.shown_units import priced
 from chaffinch.dashboards.site import render
 from chaffinch.dashboards.theme import style_properties
 from chaffinch.pipelines.farm import Farm
@@ -192,8 +193,7 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:
         for crop, machine, one in [*parts, *whole]
     ]
     prices = [
-        (words.crop_label(crop), f"{price:g} {farm.prices.currency}/t")
-        for crop, price in farm.prices.per_t.items()
+        (words.crop_label(crop), priced(price, crop, farm)) for crop, price in farm.prices.per_t.items()
     ]
     return {
         "rows": rows,

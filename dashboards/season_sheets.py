@@ -55,7 +55,7 @@ def season_sheets(
         _summary(data, by_field, worths, crops, farm),
         _pooled("Settings", crops, "Crop"),
         _pooled("Machines", by_machine(data), "Machine"),
-        _changes(by_field),
+        _changes(by_field, farm),
         _worth(worths, farm),
         _fields(cuts, farm),
         _files(data),
@@ -122,7 +122,8 @@ def _pooled(name: str, groups: Sequence[Group], by: str) -> Sheet:
     return Sheet(name, (*head, "Setting", "Fields", *EFFECT_COLUMNS), rows)
 
 
-def _changes(by_field: Sequence[FieldChanges]) -> Sheet:
+def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
+    per_area, unit = units_of(farm, None).mass_per_area
     rows = []
     for one in by_field:
         for change in one.changes:
@@ -149,7 +150,7 @@ def _changes(by_field: Sequence[FieldChanges]) -> Sheet:
                         outcome,
                         verdict,
                         *percents,
-                        *(o.absolute_kg_ha or [None] * 3),
+                        *_scaled(o.absolute_kg_ha, per_area),
                         why,
                     )
                 )
@@ -163,7 +164,7 @@ def _changes(by_field: Sequence[FieldChanges]) -> Sheet:
         "Work before, min",
         "Work after, min",
     )
-    absolute = ("Change, kg/ha", "Low end, kg/ha", "High end, kg/ha")
+    absolute = (f"Change, {unit}", f"Low end, {unit}", f"High end, {unit}")
     return Sheet("Changes", (*columns, *EFFECT_COLUMNS[:5], *absolute, "Why or remark"), rows)
 
 
@@ -176,16 +177,18 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
         (
             w.change.time, w.machine, w.field, words.crop_label(w.crop), w.change.title,
             *_scaled(w.saved_kg_ha, per_area), w.area_ha * area if w.area_ha > 0 else None,
-            *_scaled(w.saved_kg, mass), w.price_per_t, *_scaled(w.money, 1.0),
-            *_scaled(w.capacity_pct, 1.0), *_scaled(w.capacity_t_h, 1.0),
+            *_scaled(w.saved_kg, mass), *_price(w, farm), *_scaled(w.money, 1.0), *_scaled(w.capacity_pct, 1.0),
+            *_scaled(w.capacity_t_h, grain_unit(farm, w.crop)[0]), *_named_unit(farm, w.crop),
             *_scaled(w.money_per_ha, 1 / area), *_scaled(w.money_per_h, 1.0), *_scaled(w.time_per_ha, 1 / area),
         )
         for w in worths
     ]  # fmt: skip
     columns = ["Time (UTC)", "Machine", "Field", "Crop", "Change", *_ends(f"Grain saved, {unit}")]
     columns += [f"Area until the next change, {area_unit}", *_ends(f"Grain saved, {mass_unit}")]
-    columns += [f"Price, {farm.prices.currency}/t", *_ends(f"Worth, {farm.prices.currency}")]
-    columns += [*_ends("Capacity, %"), *_ends("Capacity gained, t/h")]
+    grain = "the unit of grain" if us else "t"
+    columns += [f"Price, {farm.prices.currency}/{grain}", *_ends(f"Worth, {farm.prices.currency}")]
+    columns += [*_ends("Capacity, %"), *_ends(f"Capacity gained, {grain}{' an hour' if us else '/h'}")]
+    columns += ["Unit of grain"] if us else []
     priced = f"{farm.prices.currency}/{area_unit}"
     columns += [*_ends(f"Worth driven as before, {priced}"), *_ends(f"The same, {farm.prices.currency}/h")]
     columns += _ends(f"Or machine time saved at the same loss, {priced}")
@@ -194,6 +197,21 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
 
 def _ends(name: str) -> tuple[str, str, str]:
     return name, f"{name}, low end", f"{name}, high end"
+
+
+def grain_unit(farm: Farm, crop: str | None) -> tuple[float, str]:
+    """Factor from tonnes to the unit in which grain of ``crop`` is told, and its name: t, bu or lb."""
+    factor, per_hour = units_of(farm, crop).feed_rate
+    return factor, per_hour.removesuffix("/h")
+
+
+def _price(worth: Worth, farm: Farm) -> tuple[float | None]:
+    return (None if worth.price_per_t is None else worth.price_per_t / grain_unit(farm, worth.crop)[0],)
+
+
+def _named_unit(farm: Farm, crop: str | None) -> tuple[str, ...]:
+    """A cell that names the unit of grain, where it differs from crop to crop."""
+    return (grain_unit(farm, crop)[1],) if farm.units == "us" else ()
 
 
 def _scaled(ends: Ends | None, factor: float) -> tuple[float | None, ...]:
@@ -206,13 +224,21 @@ def _fields(cuts: Sequence[FieldHarvest], farm: Farm) -> Sheet:
     for one in cuts:
         row, cut = one.of.row, one.cut
         known = cut.area_ha > 0
+        factor, _ = grain_unit(farm, one.of.crop)
         rows.append((
             row["machine"], row["field"], words.crop_label(one.of.crop), row["first_time"], row["last_time"],
-            row["readings"], cut.area_ha * area if known else None, cut.market_t if known else None,
-            cut.yield_t_ha if known else None, len(one.of.changes),
+            row["readings"], cut.area_ha * area if known else None, cut.market_t * factor if known else None,
+            cut.yield_t_ha * factor / area if known else None, len(one.of.changes),
+            *_named_unit(farm, one.of.crop),
         ))  # fmt: skip
+    us = farm.units == "us"
+    grain = (
+        ("Grain at market moisture", "Yield, per ac")
+        if us
+        else ("Grain at market moisture, t", "Yield, t/ha")
+    )
     columns = ("Machine", "Field", "Crop", "First reading (UTC)", "Last reading (UTC)", "Readings",
-               f"Area, {unit}", "Grain at market moisture, t", "Yield, t/ha", "Changes")  # fmt: skip
+               f"Area, {unit}", *grain, "Changes", *(["Unit of grain"] if us else []))  # fmt: skip
     return Sheet("Fields", columns, rows)
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 from chaffinch.dashboards.changes import Change, Outcome
 from chaffinch.dashboards.season_data import FieldChanges, SeasonData
+from chaffinch.dashboards.shown_units import units_of
 from chaffinch.pipelines.agronomy.economics import gain, value_of_loss_per_ha
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
@@ -224,7 +225,7 @@ def lacking(worths: Sequence[Worth], farm: Farm) -> list[str]:
     if without:
         told.append(
             f"No loss check tells what the loss signals of {', '.join(without)} weigh, so its changes stay "
-            "in per cent. One loss check a field and day turns them into kg/ha."
+            f"in per cent. One loss check a field and day turns them into {units_of(farm, None).mass_per_area[1]}."
         )
     unpriced = sorted({crop_label(w.crop) for w in worths if w.saved_kg and w.price_per_t is None})
     if unpriced:

@@ -47,3 +47,12 @@ def units_of(farm: Farm, crop: str | None) -> ShownUnits:
         mass_per_area=(pounds * hectare_per_acre, "lb/ac"),
         length=(1.0 / FOOT_M, "ft"),
     )
+
+
+def priced(per_t: float, crop: str | None, farm: Farm) -> str:
+    """``210 EUR/t``; in US units also by the bushel, or by the pound where the bushel mass is not known."""
+    stated = f"{per_t:g}\u00a0{farm.prices.currency}/t"
+    if farm.units == "metric":
+        return stated
+    factor, per_hour = units_of(farm, crop).feed_rate
+    return f"{per_t / factor:.3g}\u00a0{farm.prices.currency}/{per_hour.removesuffix('/h')} ({stated})"

@@ -236,6 +236,20 @@ def test_us_units_and_letter_paper(made_up, tmp_path):
     assert "size: letter" in text
 
 
+def test_us_units_in_the_sheets_too(made_up, tmp_path):
+    out = tmp_path / "report.xlsx"
+    write_season(made_up.friendly_lake(), 2026, out, farm_of(units="us"))
+    with ZipFile(out) as parts:
+        everything = parts.read("xl/sharedStrings.xml").decode()
+    assert not re.search(r"kg/ha|t/ha|km/h|, t</t>|, kg</t>|, ha</t>", everything)
+    assert "Change, lb/ac" in everything and "Unit of grain" in everything and "bu" in everything
+    # 12 kg/ha x 2.20462 lb/kg / 2.47105 ac/ha = 10.706 lb/ac (NIST SP 811, appendix B.8).
+    numbers = [value for sheet in range(1, 6) for row in cells_of(out, sheet) for value in row.values()]
+    assert any(isinstance(v, float) and abs(v - 10.706) < 0.001 for v in numbers)
+    # 200 EUR/t / 36.743 bu/t of wheat (60 lb a bushel) = 5.443 EUR/bu (same source).
+    assert any(isinstance(v, float) and abs(v - 5.443) < 0.001 for v in numbers)
+
+
 def test_a_program_that_prints_nothing_is_told_and_leaves_no_file(made_up, tmp_path, monkeypatch):
     monkeypatch.setenv("CHAFFINCH_CHROMIUM", "false")
     with pytest.raises(ChaffinchError, match=r"printed nothing: exit 1\. Write \.html instead\."):
