@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
+from html import unescape
 
 import polars as pl
+from chaffinch.dashboards.site import write_site
 from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps, setup_check
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest import read
+from chaffinch.pipelines.ingest.discover import from_bytes
+from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.lake.delivery import Delivery
+from chaffinch.pipelines.validate import apply_rules
 
 
 def _corn_field(**positions: str | float) -> pl.DataFrame:
@@ -83,3 +92,40 @@ def test_a_jump_that_no_actuator_makes_is_named():
         "no machine works outside 100 to 2200 rpm."
     )
     assert "from an unknown value to 250 mm" in findings[1].sentence
+
+
+def test_the_page_of_such_a_field_says_so_in_words(tmp_path):
+    """From a harvest log and a settings log to the page, by the lake."""
+    log = [
+        "time,machine,field,crop,speed km/h,grain flow kg/s,moisture %,working width m,separation loss,working"
+    ]
+    log += [
+        f"2026-10-03T09:{m:02d}:{s:02d}Z,A,River Bank,maize,6,12,18,6,{3 + s % 5},1"
+        for m in range(20)
+        for s in range(60)
+    ]
+    changes = [
+        "time,machine,setting,from_value,to_value,unit",
+        "2026-10-03T09:00:05Z,A,separator covers,open,closed,",
+        "2026-10-03T09:00:06Z,A,chopper,low,high,",
+        "2026-10-03T09:15:00Z,A,fan speed,1000,1700,rpm",
+    ]
+    lake = Lake(tmp_path / "lake")
+    farm = Farm()
+    for number, (name, lines) in enumerate({"log.csv": log, "settings.csv": changes}.items()):
+        parsed = apply_rules(read(from_bytes(name, "\n".join(lines).encode()), farm, []))
+        assert parsed.set_aside is None or parsed.set_aside.is_empty()
+        lake.take_in([Delivery(name, f"{number}" * 64, 1, parsed)])
+    write_site(lake, tmp_path / "site", farm)
+    (page,) = (tmp_path / "site" / "fields").glob("*.html")
+    text = " ".join(unescape(re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8"))).split())
+    said = text[text.index("Unlike common practice") :]
+    for sentence in (
+        "Separator covers logged closed in corn; open is common (common practice, no source).",
+        "Chopper speed logged high in corn; low is common (common practice, no source).",
+        "Fan speed logged from 1000 to 1700 rpm at 2026-10-03 09:15 UTC: "
+        "one adjustment seldom changes more than 600 rpm.",
+        "Common practice is no measurement",
+    ):
+        assert sentence in said
+    assert "alarm" not in said.lower()
