@@ -71,14 +71,17 @@ def _hand_over_records() -> None:
 @flow(name="nightly", persist_result=False, validate_parameters=False)
 def night(inbox: str, lake: str, site: str) -> None:
     """Take in what is new in ``inbox``, refresh effects and pages."""
-    log, told = get_run_logger().info, _said.get(_to_standard_error)
+    # For a night of a schedule Prefect pickles this function by value, which its variables do not bear.
+    import chaffinch.pipelines.flow as own
+
+    log, told = get_run_logger().info, own._said.get(_to_standard_error)
 
     def say(sentence: str) -> None:
         log(sentence)
         told(sentence)
 
     summary = nightly.run_nightly(Path(inbox), Lake.open(lake), Path(site), say, each=as_tasks)
-    kept = _summary.get(None)
+    kept = own._summary.get(None)
     for sentence in summary.sentences():
         # A night of a schedule has nobody else to tell its summary.
         say(sentence) if kept is None else log(sentence)
