@@ -26,6 +26,8 @@ from chaffinch.schemas.declarations import channels
 from numpy.typing import NDArray
 
 YIELD_HOLD = 239
+# A flow this little below 0 is the drifted zero of a sensor, and no fault of the row. From memory, no source.
+SENSOR_ZERO_KG_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +143,13 @@ def _channels(
     known = Known(log, scales, held, device, task_file, data, data.get("speed_m_s", _speed_m_s(log)))
     _work_out(known, notes)
     _hold(log, data, held, notes)
+    flow = data.get("grain_flow_kg_s")
+    if flow is not None and (drifted := (flow < 0) & (flow > -SENSOR_ZERO_KG_S)).any():
+        notes.append(
+            f"{log.stem}: grain flow was a little below 0 in {int(drifted.sum())} readings, as a sensor whose "
+            "zero has drifted; 0 was put."
+        )
+        data["grain_flow_kg_s"] = np.where(drifted, 0.0, flow)
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])

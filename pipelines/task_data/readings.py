@@ -7,6 +7,7 @@ from chaffinch.schemas.declarations import settings
 
 EARTH_RADIUS_M = 6_371_008.8
 LONGEST_STEP_S = 10.0
+WAKES_WITHIN_S = 20.0
 
 
 def with_speed(log: pl.DataFrame) -> pl.DataFrame:
@@ -26,8 +27,16 @@ def setting_changes(readings: pl.DataFrame, notes: list[str]) -> pl.DataFrame | 
     """Adjustments where a setting column changes and stays, with origin ``task data``; None without any."""
     from chaffinch.pipelines.ingest.setting_changes import adjustments_of
 
+    # A value that is 0 only until its controller answers was never set.
+    since_begin = pl.col("time") - pl.col("time").min().over("machine")
+    awake = since_begin >= pl.duration(seconds=WAKES_WITHIN_S)
     found = [
-        adjustments_of(readings.select("row", "time", "machine", setting.column), setting)
+        adjustments_of(
+            readings.select(
+                "row", "time", "machine", pl.when(awake | (pl.col(setting.column) != 0)).then(setting.column)
+            ),
+            setting,
+        )
         for setting in settings().values()
         if setting.kind == "number" and setting.column in readings.columns
     ]

@@ -178,6 +178,17 @@ def test_a_flow_that_comes_by_the_second_and_stops_is_not_kept_on() -> None:
     assert flow[62] == 8.0 and flow[63:] == [None] * 57
 
 
+def test_a_set_value_of_0_until_the_controller_answers_is_no_adjustment() -> None:
+    machine = sets.device((1, "machine", [(246, 8, "upper sieve", "")]))
+    rows: list[list[tuple[int, int]]] = [[] for _ in range(240)]
+    for second, opening_mm in ((0, 0), (4, 14), (120, 16)):
+        rows[second] = [(0, opening_mm)]
+    parsed = logged(machine, sets.values((246, 1)), rows)
+    assert column(parsed, "upper_sieve_opening_mm")[:5] == [0, 0, 0, 0, 14]
+    assert parsed.adjustments is not None
+    assert parsed.adjustments.select("from_value", "to_value").rows() == [("14", "16")]
+
+
 # Several machines ---------------------------------------------------------------------------------------
 
 SECOND = (
