@@ -5,8 +5,8 @@ The readings of a thousand fields are too many to be read again for every page t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -14,6 +14,9 @@ from chaffinch.dashboards import words
 from chaffinch.dashboards.changes import Change
 from chaffinch.dashboards.conditions import Point
 from chaffinch.dashboards.settings_in_use import InUse
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
 
 Facts = dict[str, Any]
 NORMAL_95 = 1.959963984540054
@@ -71,16 +74,35 @@ Key = tuple[str, str | None, str | None, float | None, str | None]
 """setting, from_value, to_value, per_step, unit: what pooled rows of ``effects`` have in common."""
 
 
+def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> tuple[Key, float] | None:
+    """The pooled change that an adjustment belongs to, and how many of its steps the adjustment made.
+
+    pooled : the changes that were pooled. Where those of a drum's speed are told by tip speed, so is this one.
+    None where the size of the adjustment is not known.
+    """
+    from chaffinch.pipelines.estimate.pooled_rows import Dose, at_the_tip, dose_of
+
+    def key_of(dose: Dose) -> Key:
+        return dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit
+
+    dose = dose_of(row | {"kind": None})
+    if dose is None or not dose.amount:
+        return None
+    diameter_m = farm.diameters_m().get(dose.setting, {}).get(row["machine"])
+    tip = at_the_tip(dose, diameter_m) if diameter_m is not None else None
+    if tip is not None and key_of(dose) not in pooled and key_of(tip) in pooled:
+        dose = tip
+    return key_of(dose), dose.amount
+
+
 def single_effects(
-    adjustments: pl.DataFrame, factor: float, facts: Mapping[str, Facts]
+    adjustments: pl.DataFrame, factor: float, facts: Mapping[str, Facts], pooled: Collection[Key], farm: Farm
 ) -> dict[Key, list[Point]]:
     """Effects of adjustments made on their own, for one step each, with the conditions they were made in.
 
     adjustments : rows of scope ``adjustment`` with ``href`` of their field's page. factor : from t/h to the
-    shown feed rate.
+    shown feed rate. pooled, farm : see ``key_and_amount``.
     """
-    from chaffinch.pipelines.estimate.pooled_rows import dose_of
-
     made_in = {
         (href, time, setting): (moisture, feed)
         for href, told in facts.items()
@@ -91,19 +113,19 @@ def single_effects(
         ["log_ratio", "log_ratio_low", "log_ratio_high"]
     )
     for row in known.sort("time", "machine", "field", "outcome").iter_rows(named=True):
-        dose = dose_of(row | {"kind": None})
-        if dose is None or not dose.amount:
+        keyed = key_and_amount(row, pooled, farm)
+        if keyed is None:
             continue
+        key, amount = keyed
         moisture, feed = made_in.get((row["href"], row["time"].isoformat(), row["setting"]), (None, None))
-        key = (dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit)
         error = (row["log_ratio_high"] - row["log_ratio_low"]) / (2 * NORMAL_95)
         found.setdefault(key, []).append(
             Point(
                 f"{row['field'] if row['field'] is not None else 'No field named'}, {row['machine']}, "
                 f"{words.day(row['time'], None)} {words.clock(row['time'], None)}",
                 row["outcome"],
-                row["log_ratio"] / dose.amount,
-                abs(error / dose.amount),
+                row["log_ratio"] / amount,
+                abs(error / amount),
                 moisture,
                 None if feed is None else feed * factor,
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,7 +12,7 @@ import polars as pl
 from chaffinch.dashboards import words
 from chaffinch.dashboards.changes import outcome_of
 from chaffinch.dashboards.effect_chart import Row, Weight, effect_chart
-from chaffinch.dashboards.facts import NORMAL_95, Key
+from chaffinch.dashboards.facts import NORMAL_95, Key, key_and_amount
 from chaffinch.dashboards.parts import Drawn, Table, draw, rows_of
 from chaffinch.dashboards.season_page import pooled_name
 from chaffinch.pipelines.farm import Farm
@@ -38,8 +38,8 @@ def forest(outcome: str, heading: str, kind: str, told: Told, farm: Farm) -> Dra
         frame.filter(pl.col("outcome") == outcome)
         for frame in (told.per_field, told.season, told.adjustments)
     )
-    at_once = _by_key(adjustments)
     groups = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
+    at_once = _by_key(adjustments, groups.keys(), farm)
     titled: list[tuple[list[str], list[Row]]] = []
     cells: list[list[str]] = []
     drawn = 0
@@ -78,16 +78,15 @@ def _same(key: Key, frame: pl.DataFrame) -> pl.Expr:
     )
 
 
-def _by_key(adjustments: pl.DataFrame) -> Mapping[Key, list[dict[str, Any]]]:
+def _by_key(
+    adjustments: pl.DataFrame, pooled: Collection[Key], farm: Farm
+) -> Mapping[Key, list[dict[str, Any]]]:
     """Adjustments by the pooled change that they belong to, each turned into the effect of one step."""
-    from chaffinch.pipelines.estimate.pooled_rows import dose_of
-
     found: dict[Key, list[dict[str, Any]]] = {}
     for row in adjustments.sort("time", "machine").iter_rows(named=True):
-        dose = dose_of(row | {"kind": None})
-        if dose is not None and dose.amount:
-            key = (dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit)
-            found.setdefault(key, []).append(_of_one_step(row, dose.amount))
+        keyed = key_and_amount(row, pooled, farm)
+        if keyed is not None:
+            found.setdefault(keyed[0], []).append(_of_one_step(row, keyed[1]))
     return found
 
 

@@ -104,7 +104,7 @@ def _context(
     ]
     return {
         "figures": figures,
-        "dependences": _dependences(told.adjustments, facts, farm),
+        "dependences": _dependences(told, facts, farm),
         "stood_at": _stood_at(where, facts, farm),
         "places": _places(where, mine, farm),
         "cautions": list(dict.fromkeys(cautions)),
@@ -131,11 +131,12 @@ def _told(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
     return told
 
 
-def _dependences(adjustments: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> dict[str, Any]:
+def _dependences(told: Told, facts: Mapping[str, Facts], farm: Farm) -> dict[str, Any]:
     """``drawn``: (change of a setting, sentences, figures), those with most adjustments first; ``few``: the rest."""
-    crops = {told["crop"] for told in facts.values()}
+    crops = {noted["crop"] for noted in facts.values()}
     units = units_of(farm, crops.pop() if len(crops) == 1 else None)
-    points = single_effects(adjustments, units.feed_rate[0], facts)
+    pooled = {key for key, _ in by_change(pl.concat([told.season, told.per_field]))}
+    points = single_effects(told.adjustments, units.feed_rate[0], facts, pooled, farm)
     losses = {key: [p for p in own if p.outcome in LOSSES_DRAWN] for key, own in points.items()}
     counts = {key: len({p.where for p in own}) for key, own in losses.items()}
     drawn, few = [], []

@@ -137,21 +137,30 @@ def _comparable(effects: Sequence[_FieldEffect], diameters_m: Mapping[str, float
         return [replace(e, remarks=("diameter_unknown",)) for e in effects]
     if len({diameters_m[machine] for machine in machines}) == 1:
         return effects
-    found = []
-    for effect in effects:
-        tip_m_s = float(tip_speed_m_s(diameters_m[effect.fitted.binned.machine], declared.step))
-        factor = declared.tip_step_m_s / tip_m_s
-        dose = replace(effect.dose, per_step=declared.tip_step_m_s, unit="m/s")
-        found.append(
-            replace(
-                effect,
-                dose=dose,
-                estimate=effect.estimate * factor,
-                variance=effect.variance * factor**2,
-                block=None,
-            )
-        )
-    return found
+    return [_at_the_tip(effect, diameters_m[effect.fitted.binned.machine]) for effect in effects]
+
+
+def _at_the_tip(effect: _FieldEffect, diameter_m: float) -> _FieldEffect:
+    dose = at_the_tip(effect.dose, diameter_m)
+    if dose is None:
+        return effect
+    steps = dose.amount / effect.dose.amount
+    block = effect.block
+    if block is not None:
+        tip_m_s = tip_speed_m_s(diameter_m, block.midpoints)
+        block = replace(block, doses=block.doses * steps, midpoints=np.asarray(tip_m_s))
+    return replace(
+        effect, dose=dose, estimate=effect.estimate / steps, variance=effect.variance / steps**2, block=block
+    )
+
+
+def at_the_tip(dose: Dose, diameter_m: float) -> Dose | None:
+    """``dose`` of a rotational speed in tip-speed steps of the catalogue; None where the setting has no tip."""
+    declared = settings().get(dose.setting)
+    if declared is None or declared.tip_of is None or declared.step is None:
+        return None
+    steps = float(tip_speed_m_s(diameter_m, declared.step)) / declared.tip_step_m_s
+    return replace(dose, amount=dose.amount * steps, per_step=declared.tip_step_m_s, unit="m/s")
 
 
 def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:

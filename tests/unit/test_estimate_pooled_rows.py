@@ -8,12 +8,14 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 import pytest
+from chaffinch.dashboards.facts import key_and_amount
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import build_design
 from chaffinch.pipelines.estimate.placebo import check_ranges
 from chaffinch.pipelines.estimate.pooled_rows import dose_of
 from chaffinch.pipelines.estimate.pooling import BELIEF_FIELDS, pool_between
+from chaffinch.pipelines.farm import parse_farm
 from chaffinch.pipelines.simulate import SCENARIOS, Operator, simulate_season
 from chaffinch.schemas.declarations import reasons, settings
 from chaffinch.schemas.tables import OUTCOMES, VERDICTS, tables
@@ -216,3 +218,17 @@ def test_two_quick_steps_of_one_setting_are_not_each_given_the_effect_of_both():
     alone = rows.filter(pl.col("joint_id").is_null()).group_by("field").len()["len"]
     assert per_field.height == 2
     assert (alone <= 1).all()
+
+
+def test_an_adjustment_goes_with_the_measure_in_which_its_setting_is_pooled():
+    """50 rpm on a drum of 0.60 m are pi x 0.60 x 50 / 60 = 1.5708 steps of 1 m/s."""
+    farm = parse_farm("[machines.A]\ndrum_diameter_m = 0.6\n")
+    row = adjustment("threshing_speed", "800", "850") | {"machine": "A"}
+    by_rpm = ("threshing_speed", None, None, 50.0, "rpm")
+    by_tip = ("threshing_speed", None, None, 1.0, "m/s")
+    assert key_and_amount(row, {by_tip}, farm) == (by_tip, pytest.approx(1.5708, abs=5e-5))
+    assert key_and_amount(row, {by_rpm}, farm) == (by_rpm, 1.0)
+    assert key_and_amount(row, {by_rpm, by_tip}, farm) == (by_rpm, 1.0)
+    assert key_and_amount(row | {"machine": "B"}, {by_tip}, farm) == (by_rpm, 1.0)
+    fan = adjustment("fan_speed", "800", "850") | {"machine": "A"}
+    assert key_and_amount(fan, {by_tip}, farm) == (("fan_speed", None, None, 50.0, "rpm"), 1.0)
