@@ -85,10 +85,9 @@ def kinds_of_passes(drive: Drive) -> Words:
     """Kind of the pass of every reading: main, headland (across the main direction, or round), point_row (the
     standing crop narrows or widens along it), narrow (less than nine tenths of the bar all along); empty outside
     passes or without positions. Shape (n,)."""
-    out = np.full(drive.passes.size, "", dtype="<U10")
     rows = np.flatnonzero((drive.passes > 0) & np.isfinite(drive.way.heading_deg))
     if rows.size < 2:
-        return out
+        return np.full(drive.passes.size, "", dtype="<U10")
     heading = drive.way.heading_deg[rows]
     off = np.abs(turned_deg(2 * np.full(rows.size, main_axis_deg(heading)), 2 * heading)) / 2
     starts = np.concatenate([[0], np.flatnonzero(np.diff(drive.passes[rows])) + 1])
@@ -98,8 +97,9 @@ def kinds_of_passes(drive: Drive) -> Words:
     kinds[_mean(share, starts) < NARROW_SHARE] = "narrow"
     kinds[_change(share, drive.time_s[rows], starts, size)] = "point_row"
     kinds[_mean((off > HEADLAND_DEG).astype(float), starts) > 0.5] = "headland"
-    out[rows] = np.repeat(kinds, size)
-    return out
+    known = np.full(int(drive.passes.max()) + 1, "", dtype="<U10")
+    known[drive.passes[rows[starts]]] = kinds
+    return known[drive.passes]
 
 
 def _mean(values: Array, starts: NDArray[np.int_]) -> Array:

@@ -1,0 +1,170 @@
+"""What the work stage found out about one machine-field, as numbers and as sentences for people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+from chaffinch.pipelines.work.conditions import beyond_compensation_pct, conditions
+from chaffinch.pipelines.work.delays import SENSORS, Delays, Lag
+from chaffinch.pipelines.work.screening import (
+    PUBLISHED_LEFT_OUT_PCT,
+    STEP_WORDS,
+    Shares,
+    shares,
+)
+from chaffinch.schemas.declarations import reasons
+
+SENSOR_WORDS = {
+    "grain": "grain flow",
+    "separation": "separation loss",
+    "cleaning": "cleaning loss",
+    "moisture": "grain moisture",
+}
+WAY_WORDS = {
+    "starts": "starts and stops of work",
+    "passes": "neighbouring passes driven in opposite directions",
+    "feed": "loss against feed rate",
+    "season": "the machine's other days",
+}
+ALIGNED_COLUMNS = (
+    "feed_rate_t_h",
+    "separation_loss_aligned",
+    "cleaning_loss_aligned",
+    "moisture_aligned_pct",
+)
+# No crop goes from the header to a sensor that fast.
+MOVED_ALREADY_S = 2.0
+KIND_WORDS = {
+    "main": "main direction",
+    "headland": "headland",
+    "point_row": "point rows",
+    "narrow": "less than nine tenths of the header",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class WorkFacts:
+    """Of one machine-field.
+
+    delays : from header to sensor; logged : sensors whose channel is. width_m : header as logged,
+    effective_width_m : mean over used readings, both None where unknown; narrow_pct : share of used readings
+    with under nine tenths of the header. passes : number by kind. left_out : what screening leaves out.
+    steep_pct : share of steady work beyond 20 % side slope, None where unknown. conditions : see
+    ``conditions.conditions``.
+    """
+
+    delays: Delays
+    logged: tuple[str, ...]
+    width_m: float | None
+    effective_width_m: float | None
+    narrow_pct: float | None
+    passes: dict[str, int]
+    left_out: Shares
+    steep_pct: float | None
+    conditions: pl.DataFrame
+
+    def sentences(self) -> list[str]:
+        """All of it in plain words, for the part of a page that says what data stand behind it."""
+        told = [delay_sentence(sensor, self.delays.of(sensor)) for sensor in self.logged]
+        told += [self.width_sentence(), self.passes_sentence(), self.screening_sentence()]
+        if self.steep_pct is not None:
+            told.append(
+                f"{self.steep_pct:.0f} % of the steady work was on side slopes over 20 %, where compensation ends"
+                + ("; it is kept apart from the rest." if self.steep_pct else ".")
+            )
+        return [sentence for sentence in told if sentence]
+
+    def width_sentence(self) -> str:
+        if self.effective_width_m is None or self.width_m is None or self.narrow_pct is None:
+            return "How much of the header was in standing crop can't be told: positions or the width are missing."
+        return (
+            f"On average {self.effective_width_m:.2f} m of the {self.width_m:.2f} m header were in standing crop; "
+            f"{self.narrow_pct:.0f} % of the used readings had less than nine tenths of it."
+        )
+
+    def passes_sentence(self) -> str:
+        if not self.passes:
+            return ""
+        kinds = ", ".join(f"{n} {KIND_WORDS.get(kind, kind)}" for kind, n in self.passes.items())
+        return f"{sum(self.passes.values())} passes: {kinds}."
+
+    def screening_sentence(self) -> str:
+        low, high = PUBLISHED_LEFT_OUT_PCT
+        return (
+            f"{self.left_out.left_out_pct:.1f} % of the readings are not used (13 to 20 % on published yield "
+            f"maps of maize and soybean, where records out of work were logged too)."
+        ).replace("13 to 20", f"{low:g} to {high:g}")
+
+    def screening_rows(self) -> list[tuple[str, str, float]]:
+        """(step of the published order, sentence of the rule, share of all readings in %), steps in order."""
+        from chaffinch.pipelines.work.screening import STEPS
+
+        return [
+            (f"{STEPS[code]}. {STEP_WORDS[STEPS[code]]}", reasons()[code].sentence, share)
+            for code, share in self.left_out.by_code_pct.items()
+            if share > 0
+        ]
+
+    def delay_rows(self) -> list[tuple[str, float, float, float, str]]:
+        """(sensor, delay s, low, high of its 95 % range, how it is known) for each logged sensor."""
+        return [
+            (SENSOR_WORDS[s], lag.seconds, *lag.range_s, _how(lag))
+            for s, lag in ((s, self.delays.of(s)) for s in self.logged)
+        ]
+
+
+def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) -> WorkFacts:
+    """Sum up ``mark_work``'s table of one machine-field; zone: of the hours in ``conditions``."""
+    used = marked.filter("usable").drop_nulls("effective_width_m")
+    width = marked["working_width_m"].max() if "working_width_m" in marked.columns else None
+    header = float(width) if isinstance(width, (int, float)) else None
+    mean = used["effective_width_m"].mean()
+    narrow = (used["effective_width_m"] < 0.9 * header).mean() if header and used.height else None
+    kinds = (
+        marked.drop_nulls("pass_number")
+        .unique("pass_number", keep="first", maintain_order=True)
+        .group_by("pass_kind")
+        .len()
+        .drop_nulls()
+        .sort("len", "pass_kind", descending=[True, False])
+    )
+    return WorkFacts(
+        delays=delays,
+        logged=tuple(s for s, c in zip(SENSORS, ALIGNED_COLUMNS, strict=True) if marked[c].count()),
+        width_m=header,
+        effective_width_m=float(mean) if isinstance(mean, float) else None,
+        narrow_pct=100 * float(narrow) if isinstance(narrow, float) else None,
+        passes=dict(kinds.iter_rows()),
+        left_out=shares(marked),
+        steep_pct=beyond_compensation_pct(marked),
+        conditions=conditions(marked, zone),
+    )
+
+
+def _how(lag: Lag) -> str:
+    if not lag.estimated:
+        return "assumed: the log can't tell"
+    return "from " + ", ".join(WAY_WORDS[way] for way in lag.ways)
+
+
+def delay_sentence(sensor: str, lag: Lag) -> str:
+    """One sentence on the delay of a sensor: the number with its range and what told it, or that it is assumed."""
+    name = SENSOR_WORDS[sensor].capitalize()
+    if not lag.estimated:
+        return (
+            f"{name}: a delay of {lag.seconds:.0f} s is assumed, as this log can't tell it (it needs a logged "
+            "work state with starts and stops, or passes side by side in opposite directions)."
+        )
+    low, high = lag.range_s
+    text = f"{name}: {lag.seconds:.1f} s behind the header ({low:.1f} to {high:.1f} s), {_how(lag)}"
+    if high < 0:
+        text = (
+            f"{name}: {-lag.seconds:.1f} s before the header ({-high:.1f} to {-low:.1f} s), {_how(lag)}; the logger "
+            "has already moved it by its delay, and too far"
+        )
+    elif low < MOVED_ALREADY_S:
+        text += "; the logger seems to have moved it by its delay already"
+    if lag.shortening:
+        text += "; shorter at high flow, longer at low"
+    return text + "."
