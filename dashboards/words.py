@@ -17,6 +17,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from chaffinch.schemas.declarations import crops, reasons, settings
+from chaffinch.schemas.tables import NOT_LOGGED
 
 MINUS = "−"
 NARROW = "\u00a0"
@@ -95,6 +96,8 @@ def tone(outcome: str, verdict: str) -> str:
 
 def setting_label(name: str) -> str:
     """``Fan speed`` for a setting of the catalogue, else the name as logged."""
+    if name == NOT_LOGGED:
+        return "Something not logged"
     known = settings().get(name)
     return known.label if known else name.replace("_", " ")
 

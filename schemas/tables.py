@@ -22,6 +22,8 @@ OUTCOMES = (
     "returns",
     "fuel_per_tonne",
 )
+# What stands for a setting in `effects` where a step was found that nothing written down tells of.
+NOT_LOGGED = "not logged"
 VERDICTS = ("less", "more", "no clear change", "cannot tell")
 
 
@@ -263,7 +265,9 @@ def tables() -> dict[str, Table]:
                 Column("field", "text", "null where pooled over"),
                 Column("crop", "text", "null where pooled over"),
                 Column("time", "moment", "of the adjustment; null where pooled"),
-                Column("setting", "text", "as in the catalogue", True),
+                Column(
+                    "setting", "text", "as in the catalogue; `not logged` for a step found in the log", True
+                ),
                 Column("from_value", "text", "value before; null where pooled"),
                 Column("to_value", "text", "value after; null where pooled"),
                 Column("unit", "text", "of the values"),

@@ -15,9 +15,10 @@ import polars as pl
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.calibration import Calibration, calibrate, check_pairs
 from chaffinch.pipelines.estimate.changes import real_adjustments
+from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
-from chaffinch.pipelines.estimate.season import fit_outcome
+from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.schemas.tables import OUTCOMES
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.lake import Lake
 
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
-ESTIMATOR_VERSION = "1"
+ESTIMATOR_VERSION = "2"
 LONGEST_REST_DAYS = 30
 
 
@@ -43,11 +44,24 @@ def estimate_effects(
     machine-fields without usable work. diameters_m : of drums and rotors, by setting and machine, so that their
     speeds pool over machines.
     """
-    with_changes = [f for f in fields if f.changes]
-    if not with_changes:
+    if not any(f.changes for f in fields):
         return effects_table([], {}, {}, untold)
-    season = {outcome: fit_outcome(fields, outcome) for outcome in OUTCOMES if outcome != "capacity"}
-    return effects_table(with_changes, season, calibrations or {}, untold, diameters_m)
+    season = _fit(fields)
+    clocks = by_machine(fields, season)
+    if any(clock.sure for clock in clocks.values()):
+        fields = [
+            on_one_clock(f, clocks[f.machine].seconds)
+            if f.machine in clocks and clocks[f.machine].sure
+            else f
+            for f in fields
+        ]
+        season = _fit(fields)
+    with_changes = [f for f in fields if f.changes]
+    return effects_table(with_changes, season, calibrations or {}, untold, diameters_m, clocks)
+
+
+def _fit(fields: Sequence[Binned]) -> dict[str, SeasonOutcome]:
+    return {outcome: fit_outcome(fields, outcome) for outcome in OUTCOMES if outcome != "capacity"}
 
 
 def prepare(

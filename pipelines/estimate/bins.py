@@ -9,11 +9,12 @@ its log is taken, so that a second without a kernel is no minus infinity.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate.changes import Change, group_changes
+from chaffinch.pipelines.estimate.changes import Change, group_changes, made_at
 from chaffinch.pipelines.work import loss_column, seconds_of
 from numpy.typing import NDArray
 
@@ -35,6 +36,7 @@ class Binned:
     seconds : seconds of usable work in the bin. step : number of changes before the bin. area_m2_s : area cut
     a second. loss_signal : both loss signals summed, as logged. outcomes : log of each outcome, NaN where
     unknown. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
+    loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
     """
 
     machine: str
@@ -55,6 +57,17 @@ class Binned:
     outcomes: dict[str, Array]
     flaws: dict[str, list[str]]
     calibrated: bool
+    loss_delay_s: float = 0.0
+
+    def kept(self, which: NDArray[np.bool_], changes: list[Change], step: NDArray[np.int_]) -> Binned:
+        """The bins of ``which`` (n,), with other changes and each bin's number of them before it, (n,)."""
+        arrays: dict[str, Any] = {
+            name: value[which]
+            for name in self.__slots__
+            if isinstance(value := getattr(self, name), np.ndarray) and name != "step"
+        }
+        outcomes = {name: values[which] for name, values in self.outcomes.items()}
+        return replace(self, **arrays, outcomes=outcomes, changes=changes, step=step[which])
 
     def before_change(self, seconds: float) -> NDArray[np.bool_]:
         """Bins at most ``seconds`` before a change, by the clock, shape (n,)."""
@@ -109,7 +122,7 @@ def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: floa
         return None
     interval = interval_s(time_s)
     work_s = np.repeat(time_s[usable], max(1, round(interval)))
-    inside = adjustments.filter(pl.col("time").is_between(marked["time"].min(), marked["time"].max()))
+    inside = adjustments.filter(made_at(adjustments).is_between(marked["time"].min(), marked["time"].max()))
     changes = [
         c
         for c in group_changes(inside, work_s)
@@ -120,7 +133,8 @@ def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: floa
     began = np.searchsorted(np.sort(first), time_s, side="right")
     step = np.searchsorted(np.sort(last), time_s, side="right")
     usable = usable & (began == step)
-    return _sum_up(marked, usable, time_s, step, changes, interval)
+    binned = _sum_up(marked, usable, time_s, step, changes, interval)
+    return None if binned is None else replace(binned, loss_delay_s=loss_delay_s)
 
 
 def _sum_up(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect, capacity_at_share
 from chaffinch.pipelines.estimate.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
 from chaffinch.pipelines.estimate.changes import Change
+from chaffinch.pipelines.estimate.clock import SAME_CLOCK_S, ClockOffset
 from chaffinch.pipelines.estimate.design import AT_SAME_FEED
 from chaffinch.pipelines.estimate.pooled_rows import Diameters, pooled_rows
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
@@ -27,9 +29,23 @@ from chaffinch.pipelines.estimate.verdicts import (
     thin_sides,
 )
 from chaffinch.schemas.declarations import USUAL_REFERENCE_LOSS_PCT, crops
-from chaffinch.schemas.tables import OUTCOMES, tables
+from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES, tables
 
 Row = dict[str, Any]
+
+# So near to a change, a step that was not logged is said there too.
+NEAR_S = 1800.0
+# Widening by less is within what placebos differ by chance, and is not worth a word.
+CLEARLY_WIDENED = 1.1
+# What is said of the loss holds for the capacity that follows from it.
+SAID_OF_CAPACITY = (
+    "joint_change",
+    "range_widened",
+    "uncalibrated_sum",
+    "loss_spiked_before",
+    "moisture_moved",
+    "near_not_logged",
+)
 
 
 def effects_table(
@@ -38,14 +54,23 @@ def effects_table(
     calibrations: Mapping[str, Calibration],
     untold: Sequence[Untold] = (),
     diameters_m: Diameters | None = None,
+    clocks: Mapping[str, ClockOffset] | None = None,
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order.
 
     fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
     name. calibrations : by machine, where loss checks tell the weight of its signals. untold : machine-fields
-    that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine.
+    that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine. clocks : how far
+    settings logs were found off by what the changes did, by machine.
     """
-    rows = [row for binned in fields for row in _field_rows(binned, season, calibrations.get(binned.machine))]
+    rows = [
+        row
+        for binned in fields
+        for row in _field_rows(
+            binned, season, calibrations.get(binned.machine), (clocks or {}).get(binned.machine)
+        )
+    ]
+    rows += [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]
     rows += [row for one in untold for row in _untold_rows(one)]
     capacity = capacity_season(season)
     rows += pooled_rows({**season, **({"capacity": capacity} if capacity else {})}, diameters_m)
@@ -103,7 +128,10 @@ def _untold_rows(one: Untold) -> Iterator[Row]:
 
 
 def _field_rows(
-    binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None
+    binned: Binned,
+    season: Mapping[str, SeasonOutcome],
+    calibration: Calibration | None,
+    clock: ClockOffset | None,
 ) -> Iterator[Row]:
     """Every change of one machine-field, every outcome that its log can tell of."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
@@ -122,7 +150,8 @@ def _field_rows(
             else:
                 absolute = absolute_effect(binned, k, name, found, calibration)
             for adjustment in change.rows.iter_rows(named=True):
-                yield _row(binned, k, change, adjustment, name, found, absolute, placebos)
+                row = _row(binned, k, change, adjustment, name, found, absolute, placebos)
+                yield row | _clock(change, adjustment, clock, row["reasons"])
 
 
 def _of(outcome: SeasonOutcome, binned: Binned) -> FieldOutcome | None:
@@ -144,9 +173,11 @@ def _effect(
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
+    if any(abs(s.time_s - binned.changes[k].first_s) < NEAR_S for s in fitted.steps_found):
+        remarks.append("near_not_logged")
     if season.reacted:
         remarks.append("loss_spiked_before")
-    if season.placebos.widen > 1:
+    if season.placebos.widen > CLEARLY_WIDENED:
         remarks.append("range_widened")
     i = fitted.design.names.index(f"step {k}")
     estimate = float(fitted.fit.coefficients[i])
@@ -170,12 +201,49 @@ def _capacity(
     found = capacity_effect(one.design, one.fit, k, season[name].placebos.widen)
     if found.verdict == "cannot tell":
         return found, placebos
-    remarks = [
-        r
-        for r in loss.reasons
-        if r in ("joint_change", "range_widened", "uncalibrated_sum", "loss_spiked_before", "moisture_moved")
-    ]
+    remarks = [r for r in loss.reasons if r in SAID_OF_CAPACITY]
     return answer(found.log_ratio, found.low, found.high, [], remarks), placebos
+
+
+def _clock(
+    change: Change, adjustment: Row, by_responses: ClockOffset | None, reasons: list[str]
+) -> dict[str, Any]:
+    """What is known of the clock by which the change was written down, and the row's reasons with it."""
+    columns = {name: adjustment.get(name) for name in ("clock_off_s", "clock_off_low_s", "clock_off_high_s")}
+    if columns["clock_off_s"] is not None:
+        applied, doubtful = abs(columns["clock_off_s"]) > SAME_CLOCK_S, False
+    elif by_responses is not None and change.by_settings_log:
+        columns = dict(zip(columns, (by_responses.seconds, by_responses.low, by_responses.high), strict=True))
+        applied, doubtful = by_responses.sure, by_responses.doubtful
+    else:
+        return columns
+    said = ["clock_corrected"] * applied + ["clock_doubtful"] * doubtful
+    return {**columns, "reasons": [*reasons, *said]}
+
+
+def _not_logged_rows(outcome: str, season: SeasonOutcome) -> Iterator[Row]:
+    """Steps that nothing written down tells of. What made them is not known, so the verdict is `cannot tell`."""
+    for fitted in season.fields:
+        binned = fitted.binned
+        for step in fitted.steps_found:
+            half = reach(float("inf"), season.placebos.widen) * step.error
+            found = answer(step.estimate, step.estimate - half, step.estimate + half, ["not_logged"], [])
+            yield {
+                "scope": "adjustment",
+                "machine": binned.machine,
+                "field": binned.field,
+                "crop": binned.crop,
+                "time": datetime.fromtimestamp(round(step.time_s), UTC),
+                "setting": NOT_LOGGED,
+                "outcome": outcome,
+                **numbers(found),
+                "verdict": found.verdict,
+                "reasons": list(found.reasons),
+                "readings_before": float(binned.seconds[binned.time_s < step.time_s].sum()),
+                "readings_after": float(binned.seconds[binned.time_s >= step.time_s].sum()),
+                "adjustments_pooled": 1,
+                "placebos": season.placebos.count,
+            }
 
 
 def _capacity_t_h(

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-PER_CHANGE = 2
+PER_CHANGE = 3
 NEAREST_BINS = 12
 # The check starts from the belief that the model is right, worth this many placebos.
-BELIEF = 60.0
+BELIEF = 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ def check_ranges(scores: Array) -> Placebos:
     # Scores beyond 4 speak of an unlogged change rather than of the noise; they count as 4.
     variance = float(np.mean(np.clip(scores, -4, 4) ** 2))
     believed = (scores.size * variance + BELIEF) / (scores.size + BELIEF)
-    return Placebos(int(scores.size), variance, float(np.sqrt(believed)) if believed > 1.1 else 1.0)
+    return Placebos(int(scores.size), variance, float(np.sqrt(max(believed, 1.0))))
 
 
 def placebo_scores(stretch: Stretch, noise: Noise, steps: tuple[int, ...], binned: Binned) -> Array:

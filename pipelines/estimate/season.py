@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.design import Design, build_design
-from chaffinch.pipelines.estimate.fit import Fit, drift_deviances, fit_drift_prior, fit_effects
+from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
+from chaffinch.pipelines.estimate.fit import DriftPrior, Fit, drift_deviances, fit_drift_prior, fit_effects
 from chaffinch.pipelines.estimate.ground import ground_basis
 from chaffinch.pipelines.estimate.likelihood import Stretch, independent_rows
 from chaffinch.pipelines.estimate.noise import Noise
 from chaffinch.pipelines.estimate.noise_fit import fit_noise, with_ground
 from chaffinch.pipelines.estimate.placebo import Placebos, check_ranges, placebo_scores
+from chaffinch.pipelines.estimate.steps_found import Scan, StepFound, scan_steps
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -31,12 +32,18 @@ EVE_S = 180.0
 
 @dataclass(frozen=True, slots=True)
 class FieldOutcome:
-    """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged."""
+    """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
+
+    steps_found : steps that nothing written down tells of, which the fit allows for. clock_gain : of
+    ``scan_steps``. Both are looked for in losses alone.
+    """
 
     binned: Binned
     outcome: str
     design: Design
     fit: Fit
+    steps_found: tuple[StepFound, ...] = ()
+    clock_gain: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +77,12 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     noise = fit_noise([p.stretch for p in few], first)
     known_to = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
     drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in known_to]))
-    scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
-    fitted = [
-        FieldOutcome(p.binned, outcome, p.design, _rescaled(fit_effects(p.stretch, noise, drift), p.scale))
-        for p in parts
+    scans = [
+        scan_steps(p.stretch, noise, p.design.steps, p.binned) if outcome in LOSSES else None for p in parts
     ]
+    parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
+    scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
+    fitted = [_fitted(p, outcome, noise, drift, scan) for p, scan in zip(parts, scans, strict=True)]
     return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted)
 
 
@@ -86,6 +94,27 @@ class _Part:
     design: Design
     stretch: Stretch
     scale: float
+
+
+def _allowing_for(part: _Part, scan: Scan | None) -> _Part:
+    """The part with a column for each step found, after the known ones."""
+    if scan is None or not scan.steps:
+        return part
+    index = np.arange(part.stretch.time_s.size)
+    columns = np.column_stack([part.design.columns, *[(index >= s.index).astype(float) for s in scan.steps]])
+    names = (*part.design.names, *(f"not logged {i}" for i in range(len(scan.steps))))
+    design = replace(part.design, columns=columns, names=names)
+    return replace(part, design=design, stretch=replace(part.stretch, design=columns))
+
+
+def _fitted(part: _Part, outcome: str, noise: Noise, drift: DriftPrior, scan: Scan | None) -> FieldOutcome:
+    fit = _rescaled(fit_effects(part.stretch, noise, drift), part.scale)
+    if scan is None:
+        return FieldOutcome(part.binned, outcome, part.design, fit)
+    steps = tuple(
+        replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.steps
+    )
+    return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_gain)
 
 
 def _parts(fields: Sequence[Binned], outcome: str) -> list[_Part]:

@@ -1,0 +1,90 @@
+"""Whether the clock of a settings log agrees with that of the harvest log, by what the logged changes did.
+
+Without set values in the harvest log the responses of loss are the only witness. They tell to a minute or two,
+where changes did something.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+from chaffinch.pipelines.estimate.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
+from chaffinch.pipelines.estimate.clock import ClockOffset
+from chaffinch.pipelines.estimate.season import SeasonOutcome
+from chaffinch.pipelines.estimate.steps_found import OFFSETS_S, SPACING_S
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Twice the log likelihood ratio of the best offset to none at all: 10.8 is passed by one right clock in a thousand.
+CLEAR_GAIN = 10.8
+DOUBTFUL_GAIN = 6.0
+# The two losses share part of their noise, so that two witnesses are worth less than two.
+SHARED = 0.7
+WELL_TOLD = 0.98
+# Machine loss is the sum of these two and no witness of its own.
+WITNESSES = ("separation_loss", "cleaning_loss")
+
+
+def offset_by_responses(gains: Array) -> ClockOffset:
+    """Offset from (fields x outcomes, 21) gains of ``scan_steps``, of one machine."""
+    total = SHARED * gains.sum(axis=0)
+    weight = np.exp(0.5 * (total - total.max()))
+    weight /= weight.sum()
+    best, none = int(np.argmax(total)), int(np.argmin(np.abs(OFFSETS_S)))
+    ends = np.cumsum(weight)
+    # A step is tried at the minute nearest to a change, which is half a minute off at most either way.
+    low = OFFSETS_S[int(np.searchsorted(ends, 0.025))] - SPACING_S
+    high = OFFSETS_S[int(np.searchsorted(ends, 0.975))] + SPACING_S
+    gain = float(total[best] - total[none])
+    inside = 0 < best < OFFSETS_S.size - 1
+    near = float(weight[max(best - 1, 0) : best + 2].sum())
+    off = abs(best - none) > 1
+    sure = bool(off and inside and gain > CLEAR_GAIN and near > WELL_TOLD)
+    return ClockOffset(
+        _peak(total, best), float(low), float(high), sure, bool(off and gain > DOUBTFUL_GAIN and not sure)
+    )
+
+
+def _peak(total: Array, best: int) -> float:
+    """Top of the parabola through the best offset and its neighbours, s."""
+    if not 0 < best < total.size - 1:
+        return float(OFFSETS_S[best])
+    left, top, right = total[best - 1 : best + 2]
+    bend = left - 2 * top + right
+    return float(OFFSETS_S[best] + (0.5 * (left - right) / bend * SPACING_S if bend < 0 else 0.0))
+
+
+def on_one_clock(binned: Binned, offset_s: float) -> Binned:
+    """The machine-field with the changes of its settings log moved to the harvest log's clock.
+
+    Bins that lie in the washed-out time of a moved change are left out; those around the time as logged were
+    left out when the bins were made, which costs half a minute each.
+    """
+    changes = sorted(
+        (
+            replace(c, first_s=c.first_s - offset_s, last_s=c.last_s - offset_s) if c.by_settings_log else c
+            for c in binned.changes
+        ),
+        key=lambda c: c.first_s,
+    )
+    entered = binned.time_s + binned.loss_delay_s
+    began = np.searchsorted([c.first_s - WASHED_OUT_BEFORE_S for c in changes], entered, side="right")
+    ended = np.searchsorted(np.sort([c.last_s + WASHED_OUT_AFTER_S for c in changes]), entered, side="right")
+    return binned.kept(began == ended, changes, ended)
+
+
+def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
+    """Offsets of all machines with a settings log whose clock no set values have told of yet."""
+    gains: dict[int, list[Array]] = {}
+    for outcome in WITNESSES:
+        for fitted in season[outcome].fields if outcome in season else ():
+            if fitted.clock_gain is not None:
+                gains.setdefault(id(fitted.binned), []).append(fitted.clock_gain)
+    told: dict[str, list[Array]] = {}
+    for binned in fields:
+        if id(binned) in gains and any(c.by_settings_log for c in binned.changes):
+            told.setdefault(binned.machine, []).extend(gains[id(binned)])
+    return {machine: offset_by_responses(np.array(found)) for machine, found in told.items()}
