@@ -21,7 +21,7 @@ import polars as pl
 from chaffinch.dashboards import words
 from chaffinch.dashboards.data_quality import deliveries_of, of_field
 from chaffinch.dashboards.facts import Facts, are_facts
-from chaffinch.dashboards.field_page import FieldInputs, field_context
+from chaffinch.dashboards.field_jobs import FieldJob, Ground, make_all
 from chaffinch.dashboards.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.index_page import index_context
 from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, season_context
@@ -113,10 +113,11 @@ def _json_object(path: Path) -> dict[str, Any]:
     return told if isinstance(told, dict) else {}
 
 
-def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
+def write_site(lake: Readable, site: Path, farm: Farm, processes: int | None = None) -> dict[str, int]:
     """Write or refresh all pages under ``site``; returns counts of pages written, unchanged and removed.
 
-    lake : ``scan``, ``readings`` and ``machine_fields`` as of ``chaffinch.pipelines.lake.Lake``.
+    lake : ``scan``, ``readings`` and ``machine_fields`` as of ``chaffinch.pipelines.lake.Lake``. processes : as
+    of ``make_all``.
     """
     from chaffinch.pipelines.estimate.changes import real_adjustments
     from chaffinch.pipelines.flow_calibration import weighed_loads
@@ -129,8 +130,17 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
     ground = _digest([_code_digest(), farm.model_dump_json()])
     _put_assets(pages)
     weighed = weighed_loads(lake, farm)
-    for row in where.iter_rows(named=True):
-        _put_field(pages, lake, farm, tables, row, ground, weighed)
+    jobs = [_field_job(tables, row, ground, weighed) for row in where.iter_rows(named=True)]
+    due = []
+    for job in jobs:
+        if job.page in pages.facts and pages.holds(job.page, job.digest):
+            pages.put(job.page, job.digest, bytes)
+        else:
+            due.append(job)
+    for job, content, facts in make_all(Ground(lake, farm, weighed), due, processes):
+        # As JSON gives it back, so that a first run and a later one make the same pages of it.
+        pages.facts[job.page] = json.loads(json.dumps(facts))
+        pages.write(job.page, job.digest, content)
     _put_groups(pages, where, tables["effects"], farm, ground)
     everything = _digest([ground, where, *(tables[name] for name in TABLES)])
     pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
@@ -143,15 +153,10 @@ def write_site(lake: Readable, site: Path, farm: Farm) -> dict[str, int]:
     }
 
 
-def _put_field(
-    pages: Pages,
-    lake: Readable,
-    farm: Farm,
-    tables: dict[str, pl.DataFrame],
-    row: dict[str, Any],
-    ground: str,
-    weighed: WeighedLoads,
-) -> None:
+def _field_job(
+    tables: dict[str, pl.DataFrame], row: dict[str, Any], ground: str, weighed: WeighedLoads
+) -> FieldJob:
+    """The page of a row of ``machine_fields``, with what it is made from beside the readings."""
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(tables["deliveries"], machine, name)
     margin = pl.duration(minutes=10)
@@ -182,16 +187,7 @@ def _put_field(
     loads = weighed.loads.filter(pl.col("machine") == machine)
     digest = _digest([ground, repr(sorted(row.items())), boundary or "", loads, *narrowed.values()])
 
-    page = words.field_href(row)
-    if page in pages.facts and pages.holds(page, digest):
-        pages.put(page, digest, bytes)
-        return
-    readings = lake.readings(machine, name, *(() if row.get("day") is None else (row["day"],)))
-    inputs = FieldInputs(machine, name, readings, boundary_wkt=boundary, weighed=weighed, **narrowed)
-    context = field_context(inputs, farm)
-    # As JSON gives it back, so that a first run and a later one make the same pages of it.
-    pages.facts[page] = json.loads(json.dumps(context["facts"]))
-    pages.write(page, digest, render("field", context, "../"))
+    return FieldJob(words.field_href(row), digest, machine, name, row.get("day"), boundary, narrowed)
 
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:

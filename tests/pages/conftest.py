@@ -427,5 +427,8 @@ def made_up() -> SimpleNamespace:
     """The builders above, for tests that make lakes of their own."""
     names = ("MadeUpLake", "MORNING", "SOURCE", "HOSTILE", "log", "effect", "adjustment", "delivery", "table")
     return SimpleNamespace(
-        **{name: globals()[name] for name in names}, friendly_lake=friendly_lake, hostile_lake=hostile_lake
+        **{name: globals()[name] for name in names},
+        friendly_lake=friendly_lake,
+        hostile_lake=hostile_lake,
+        friendly_effects=friendly_effects,
     )

@@ -1,0 +1,179 @@
+"""Field pages that are due: made one after another, or by several processes where there are many.
+
+A page takes about a third of a second, nearly all of it in the interpreter, so threads would not help. The
+processes are plain ones that read jobs and write pages through their pipes; nothing of the caller's program is
+run again in them.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from queue import SimpleQueue
+from typing import IO, TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.dashboards.facts import Facts
+from chaffinch.dashboards.field_page import FieldInputs, field_context
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from chaffinch.dashboards.site import Readable
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.flow_calibration import WeighedLoads
+
+# Starting processes takes a few seconds; fewer pages than these are done by then.
+FEWEST_FOR_PROCESSES = 24
+MOST_PROCESSES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class FieldJob:
+    """A page to be made: its name, what it is made from, and the rows of the tables that concern it.
+
+    day : of readings without a field, else None. boundary_wkt : outline of the field, or None.
+    """
+
+    page: str
+    digest: str
+    machine: str
+    field: str | None
+    day: date | None
+    boundary_wkt: str | None
+    narrowed: dict[str, pl.DataFrame]
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What all pages are made from."""
+
+    lake: Readable
+    farm: Farm
+    weighed: WeighedLoads
+
+    def make(self, job: FieldJob) -> tuple[bytes, Facts]:
+        """The page of a job, and what pages of many fields need of its readings."""
+        from chaffinch.dashboards.site import render
+
+        days = () if job.day is None else (job.day,)
+        readings = self.lake.readings(job.machine, job.field, *days)
+        inputs = FieldInputs(
+            job.machine,
+            job.field,
+            readings,
+            boundary_wkt=job.boundary_wkt,
+            weighed=self.weighed,
+            **job.narrowed,
+        )
+        context = field_context(inputs, self.farm)
+        return render("field", context, "../"), context["facts"]
+
+
+Made = tuple[FieldJob, bytes, Facts]
+
+
+def make_all(ground: Ground, jobs: Sequence[FieldJob], processes: int | None = None) -> Iterator[Made]:
+    """Every page, in any order. ``processes``: how many; None: as many as there are processors, for many pages.
+
+    Only a lake on disk or in an object store can be read by several processes.
+    """
+    if processes is None:
+        many = len(jobs) >= FEWEST_FOR_PROCESSES and hasattr(ground.lake, "uri")
+        processes = min(_processors(), MOST_PROCESSES) if many else 1
+    if processes < 2:
+        for job in jobs:
+            yield job, *ground.make(job)
+        return
+    waiting: SimpleQueue[FieldJob | None] = SimpleQueue()
+    for one in (*jobs, *[None] * processes):
+        waiting.put(one)
+    done: SimpleQueue[Made | None] = SimpleQueue()
+    with ThreadPoolExecutor(processes) as pool:
+        running = [pool.submit(_serve, ground, waiting, done) for _ in range(processes)]
+        for _ in jobs:
+            made = done.get()
+            if made is None:  # a worker failed: what it raised is raised below
+                break
+            yield made
+        # Where one failed, the others find nothing more to do.
+        while not waiting.empty():
+            waiting.get()
+        for _ in range(processes):
+            waiting.put(None)
+        for finished in as_completed(running):
+            finished.result()
+
+
+def _serve(ground: Ground, waiting: SimpleQueue[FieldJob | None], done: SimpleQueue[Made | None]) -> None:
+    """Feed one process with jobs until none is left. Raises what a page raised."""
+    call = [sys.executable, "-m", __name__]
+    surroundings = os.environ | {"POLARS_MAX_THREADS": "1", "PYTHONSAFEPATH": "1"}
+    try:
+        with subprocess.Popen(
+            call, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=surroundings
+        ) as worker:
+            assert worker.stdin is not None and worker.stdout is not None
+            try:
+                _send(worker.stdin, (ground.lake.uri, ground.farm, ground.weighed))  # type: ignore[attr-defined]
+                while (job := waiting.get()) is not None:
+                    _send(worker.stdin, job)
+                    answer = pickle.load(worker.stdout)
+                    if isinstance(answer, BaseException):
+                        raise answer
+                    done.put((job, *answer))
+            finally:
+                worker.stdin.close()
+    except BaseException:
+        done.put(None)
+        raise
+
+
+def _send(pipe: IO[bytes], what: Any) -> None:
+    pickle.dump(what, pipe, protocol=pickle.HIGHEST_PROTOCOL)
+    pipe.flush()
+
+
+def _processors() -> int:
+    """How many this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _work(jobs: IO[bytes], pages: IO[bytes]) -> None:
+    """What a process does: make the page of every job that comes, until no more come."""
+    from chaffinch.pipelines.lake import Lake
+
+    uri, farm, weighed = pickle.load(jobs)
+    ground = Ground(Lake(uri), farm, weighed)
+    while True:
+        try:
+            job = pickle.load(jobs)
+        except EOFError:
+            return
+        try:
+            answer: Any = ground.make(job)
+        except Exception as error:  # noqa: BLE001  the caller raises it
+            answer = _portable(error)
+        _send(pages, answer)
+
+
+def _portable(error: Exception) -> Exception:
+    """The error, or where it can't be sent what it says."""
+    try:
+        return (
+            error if isinstance(pickle.loads(pickle.dumps(error)), type(error)) else RuntimeError(repr(error))
+        )
+    except Exception:  # noqa: BLE001  whatever keeps it from being sent
+        return RuntimeError(repr(error))
+
+
+if __name__ == "__main__":
+    # What a library prints must not come between the pages.
+    with os.fdopen(os.dup(1), "wb") as pages_out:
+        os.dup2(2, 1)
+        _work(sys.stdin.buffer, pages_out)

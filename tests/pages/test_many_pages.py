@@ -1,0 +1,147 @@
+"""Every page of the sample's site and of a site of 40 fields, at three widths, light and dark.
+
+Each page is opened once a look and drawn anew at each width. axe-core takes a second or more a page, so it
+looks at every page once, the widths and looks in turn, and at one page of every kind in all six.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from itertools import cycle
+from pathlib import Path
+from typing import Any
+
+import pytest
+from chaffinch.dashboards.site import write_site
+from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.nightly import run_nightly
+
+pytestmark = pytest.mark.long
+
+WIDTHS, LOOKS = (1440, 800, 390), ("light", "dark")
+INBOX = Path(__file__).parents[2] / "sample_data" / "inbox"
+
+
+@pytest.fixture(scope="module")
+def forty_fields(made_up: Any, farm: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ten machines, four fields each, two crops; effects that differ from field to field."""
+    import polars as pl
+
+    readings, effects, adjustments, ledger = [], [], [], []
+    for number in range(40):
+        machine, field = f"Combine {number % 10}", f"Field {number:02d}"
+        crop = "wheat" if number % 2 else "barley"
+        moved = timedelta(days=number)
+        log = made_up.log(machine, field, made_up.MORNING + moved, 3600, crop, delivery=f"d{number}")
+        readings.append(log)
+        share = 0.7 + 0.03 * number
+        rows = [
+            row
+            | {
+                "machine": machine,
+                "field": field,
+                "crop": crop,
+                "time": row["time"] and row["time"] + moved,
+                "joint_id": row["joint_id"] and f"{row['joint_id']} {number}",
+            }
+            | {name: row[name] and row[name] * share for name in row if name.startswith("log_ratio")}
+            for row in made_up.table("effects", made_up.friendly_effects()).to_dicts()
+            if row["scope"] != "season"
+        ]
+        effects += [row | percents_of(row) for row in rows]
+        single = {(r["time"], r["setting"]): r for r in rows if r["scope"] == "adjustment"}
+        adjustments += [made_up.adjustment(row, 10 * number + k) for k, row in enumerate(single.values())]
+        ledger.append(
+            made_up.delivery(
+                delivery=f"d{number}", name=f"log {number}.csv", machines=[machine], fields=[field],
+                first_time=made_up.MORNING + moved, last_time=made_up.MORNING + moved + timedelta(hours=1),
+            )
+        )  # fmt: skip
+    for crop in ("wheat", "barley"):
+        pooled = made_up.effect(
+            "cleaning_loss", (9.0, 2.0, 16.0), "more", scope="season", time=None, from_value=None,
+            to_value=None, per_step=50.0, field=None, machine=None, crop=crop, adjustments_pooled=20,
+        )  # fmt: skip
+        effects.append(pooled)
+    lake = made_up.MadeUpLake(
+        readings=pl.concat(readings),
+        effects=made_up.table("effects", effects),
+        adjustments=made_up.table("adjustments", adjustments),
+        deliveries=made_up.table("deliveries", ledger),
+    )
+    site = tmp_path_factory.mktemp("forty")
+    told = write_site(lake, site, farm)
+    assert told["written"] == 40 + 10 + 2 + 2
+    return site
+
+
+def percents_of(row: dict[str, Any]) -> dict[str, float | None]:
+    from math import expm1
+
+    ends = ("", "_low", "_high")
+    logs = {f"percent{end}": row[f"log_ratio{end}"] for end in ends}
+    return {name: None if value is None else 100 * expm1(value) for name, value in logs.items()}
+
+
+@pytest.fixture(scope="module")
+def sample_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("sample")
+    night = run_nightly(INBOX, Lake(folder / "lake"), folder / "site")
+    assert night.failed == ()
+    return folder / "site"
+
+
+def every_page(site: Path) -> Iterator[tuple[str, Path]]:
+    """(kind, page): one of each kind first in its kind."""
+    for page in sorted(site.rglob("*.html")):
+        yield (page.parent.name if page.parent != site else page.stem), page
+
+
+@pytest.mark.parametrize("which", ["sample", "forty"])
+def test_every_page_in_every_window(which, chromium, read_back, request):
+    site = request.getfixturevalue({"sample": "sample_site", "forty": "forty_fields"}[which])
+    from axe_playwright_python.sync_playwright import Axe
+
+    root = site.resolve().as_uri()
+    said: list[str] = []
+    asked: list[str] = []
+    seen_kinds: set[str] = set()
+    turns = cycle([(width, look) for width in WIDTHS for look in LOOKS])
+    audited = compared = 0
+    pages = list(every_page(site))
+    audit_at = {page: next(turns) for _, page in pages}
+    first_of_kind = set()
+    for kind, page in pages:
+        if kind not in seen_kinds:
+            seen_kinds.add(kind)
+            first_of_kind.add(page)
+    for look in LOOKS:
+        window = chromium.new_context(viewport={"width": WIDTHS[0], "height": 900}, color_scheme=look)
+        tab = window.new_page()
+        tab.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+        tab.on("pageerror", lambda error: said.append(f"error: {error}"))
+        tab.on("request", lambda request: asked.append(request.url))
+        for _, page in pages:
+            tab.set_viewport_size({"width": WIDTHS[0], "height": 900})
+            tab.goto(page.as_uri())
+            if tab.locator("script[data-figure]").count():
+                tab.wait_for_selector("body[data-drawn=yes]", state="attached", timeout=30_000)
+            if look == "light":
+                compared += sum(read_back.check(figure) for figure in read_back.figures_of(tab))
+            for width in WIDTHS:
+                tab.set_viewport_size({"width": width, "height": 900})
+                tab.wait_for_function("document.documentElement.scrollWidth <= innerWidth", timeout=5_000)
+                if page in first_of_kind or audit_at[page] == (width, look):
+                    found = Axe().run(tab, options={"preload": False}).response["violations"]
+                    faults = [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found]
+                    assert faults == [], f"{page.name} at {width}, {look}"
+                    audited += 1
+        window.close()
+    assert said == []
+    assert [url for url in asked if not url.startswith((root, "data:", "blob:"))] == []
+    assert audited >= len(pages) + 5 * len(first_of_kind) - len(first_of_kind)
+    assert compared > 1000
+    assert seen_kinds == {"index", "season", "fields", "machines", "crops"} | (
+        {"nightly"} if "nightly" in seen_kinds else set()
+    )
