@@ -12,6 +12,7 @@ from chaffinch.pipelines.agronomy.load_tickets import (
     LOADS_SCHEMA,
     FlowCalibration,
     calibrate_flow,
+    told,
     weigh_loads,
 )
 
@@ -32,6 +33,23 @@ class WeighedLoads:
     def of(self, machine: str, crop: str | None) -> FlowCalibration | None:
         """The calibration of a machine in a crop: a sensor's factor in one crop says nothing of another."""
         return self.by_machine_and_crop.get((machine, crop))
+
+    def sentences(self) -> tuple[str, ...]:
+        """What the loads say of each machine in each crop, and how many of them say nothing."""
+        import polars as pl
+
+        said = []
+        for (machine, crop), found in self.by_machine_and_crop.items():
+            said.append(f"{machine}, {crop or 'no crop named'}: {' '.join(told(found))}")
+        for (name,), loads in self.loads.filter(pl.col("why").is_not_null()).group_by(
+            "machine", maintain_order=True
+        ):
+            first = loads.row(0, named=True)
+            count = "1 weighed load does" if loads.height == 1 else f"{loads.height} weighed loads do"
+            said.append(
+                f"{name}: {count} not count, first that of {first['time']:%Y-%m-%d %H:%M} UTC: {first['why']}"
+            )
+        return tuple(said)
 
     def beside(self, machine: str, crop: str | None) -> pl.DataFrame:
         """The loads of a machine in a crop, those whose crop is not known too."""

@@ -96,12 +96,14 @@ class IngestSummary:
 @dataclass(frozen=True, slots=True)
 class EstimateSummary:
     """``refreshed`` False: nothing they rest on had changed. ``effects``: rows now in the table. ``because``:
-    a sentence for each machine and field whose inputs changed.
+    a sentence for each machine and field whose inputs changed. ``calibrations``: what weighed loads make of the
+    machines' grain flow, with the residual.
     """
 
     refreshed: bool
     effects: int
     because: tuple[str, ...] = ()
+    calibrations: tuple[str, ...] = ()
 
     def sentences(self) -> list[str]:
         if not self.refreshed:
@@ -109,7 +111,7 @@ class EstimateSummary:
         told = [f"Effects refreshed: {sentence}" for sentence in self.because[:MOST_TOLD]]
         if len(self.because) > MOST_TOLD:
             told.append(f"Effects refreshed: {len(self.because) - MOST_TOLD} more machines and fields.")
-        return [*told, f"Effects estimated: {self.effects} rows."]
+        return [*told, *self.calibrations, f"Effects estimated: {self.effects} rows."]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,7 @@ class NightSummary:
         return told + list(self.failed)
 
     def as_json(self) -> dict[str, Any]:
-        return asdict(self) | {"exit_code": self.exit_code}
+        return asdict(self) | {"exit_code": self.exit_code, "sentences": self.sentences()}
 
 
 def outcome_of(delivery: Delivery) -> FileOutcome:

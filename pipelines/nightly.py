@@ -81,7 +81,24 @@ def run_nightly(
             _attempt(failed, "Pages were not written", "pages", write_pages, lake, site, say, notes, each)
             or {}
         )
-    return NightSummary(ingest, estimate, pages, tuple(failed))
+    night = NightSummary(ingest, estimate, pages, tuple(failed))
+    return replace(night, failed=(*failed, *_told(night, inbox, lake, each)))
+
+
+def _told(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[str]:
+    """Tell whom the farm wants told; sentences about what failed in that."""
+    from chaffinch.pipelines.getting_told import tell
+
+    failed: list[str] = []
+    return (
+        _attempt(
+            failed,
+            "Nobody was told of this night",
+            "nightly",
+            lambda: tell(night, farm_of(lake).tell, inbox, lake, each),
+        )
+        or failed
+    )
 
 
 def is_due(inbox: Path, lake: Lake) -> bool:
@@ -246,11 +263,13 @@ def refresh(
         if not forced and lake.effects_inputs() == inputs:
             return EstimateSummary(False, lake.scan("effects").collect().height)
         from chaffinch.pipelines.estimate import refresh_effects
+        from chaffinch.pipelines.flow_calibration import weighed_loads
 
         say("Estimating effects.")
-        effects = refresh_effects(lake, farm_of(lake))
+        farm = farm_of(lake)
+        effects = refresh_effects(lake, farm)
         lake.replace_effects(effects, inputs)
-        return EstimateSummary(True, effects.height)
+        return EstimateSummary(True, effects.height, calibrations=weighed_loads(lake, farm).sentences())
 
 
 def write_pages(

@@ -235,6 +235,10 @@ def test_tickets_of_farm_toml(tmp_path: Path):
     assert (row["machine"], row["crop"]) == ("Combine A", "wheat")
     assert row["time"] == datetime(2026, 8, 3, 8, 12, tzinfo=UTC)
     assert "no grain flow" in row["why"]
+    assert weighed_loads(Lake(tmp_path / "lake"), farm).sentences() == (
+        "Combine A: 1 weighed load does not count, first that of 2026-08-03 08:12 UTC: "
+        "The log has no grain flow in its time.",
+    )
 
 
 @pytest.mark.parametrize(
@@ -297,6 +301,10 @@ def test_tickets_in_a_lake(tmp_path: Path):
     found = weighed_loads(lake, Farm())
     assert found.of("Combine A", "wheat").factor == pytest.approx(1.05)
     assert found.of("Combine A", "barley") is None
+    (sentence,) = found.sentences()
+    assert sentence.startswith(
+        "Combine A, wheat: Grain flow is multiplied by 1.050, from 2 weighed loads; single loads lie 0.0 %"
+    )
     assert lake.check() == []
     lake.retract("tickets.csv")
     assert weighed_loads(lake, Farm()).of("Combine A", "wheat") is None
