@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
 from chaffinch.pipelines.errors import LakeError
+from chaffinch.pipelines.lake.storage_errors import in_one_line
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
@@ -46,7 +47,8 @@ class DeltaTables:
             return (Path(self.uri) / name / "_delta_log").is_dir() and self._has_commit(name)
         from deltalake import DeltaTable
 
-        return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
+        with self._named_failures(name, "read"):
+            return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
 
     def deliveries_in(self, name: str) -> set[str]:
         """Identifiers of the deliveries that have files in table ``name``, counted or not."""
@@ -62,22 +64,36 @@ class DeltaTables:
         import polars as pl
 
         try:
-            if self.is_remote or not self.exists(name):
+            if not self.exists(name):
                 return []
             written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
         except LakeError as error:
             return [str(error)]
         found = []
+        there = self._sizes(name, written["path"].to_list())
         for path, size in written.select("path", "size_bytes").iter_rows():
-            file = Path(self.uri) / name / unquote(path)
-            there = file.stat().st_size if file.is_file() else None
-            if there != size:
-                what = "is gone" if there is None else f"has {there} bytes where {size} were written"
+            if there[path] != size:
+                what = (
+                    "is gone" if there[path] is None else f"has {there[path]} bytes where {size} were written"
+                )
                 found.append(
                     f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of "
                     "the lake, or move the lake away and take the inbox in again."
                 )
         return found
+
+    def _sizes(self, name: str, paths: Sequence[str]) -> dict[str, int | None]:
+        """Bytes of the data files of a table, None where there is no such file."""
+        if not self.is_remote:
+            files = {path: Path(self.uri) / name / unquote(path) for path in paths}
+            return {path: file.stat().st_size if file.is_file() else None for path, file in files.items()}
+        from deltalake.fs import DeltaStorageHandler
+        from pyarrow.fs import PyFileSystem
+
+        store = PyFileSystem(DeltaStorageHandler(self._path(name), self._storage_options()))
+        with self._named_failures(name, "read"):
+            infos = store.get_file_info([unquote(path) for path in paths])
+        return {path: info.size for path, info in zip(paths, infos, strict=True)}
 
     def scan(self, name: str) -> pl.LazyFrame:
         """Every row under the contract of the table, which exists; columns it lacks are null."""
@@ -183,10 +199,10 @@ class DeltaTables:
         try:
             yield
         except (DeltaError, PolarsError, OSError) as error:
-            first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+            first = in_one_line(error)
             refused = any(word in first for word in ("Permission denied", "Read-only", "not permitted"))
             raise LakeError(
-                f"Table {name} of {self.uri} can't be {done}: {first.rstrip('.')}. "
+                f"Table {name} of {self.uri} can't be {done}: {first}. "
                 f"Run: chaffinch check --lake {self.uri}",
                 may_pass=not refused,
             ) from error

@@ -9,7 +9,7 @@ which is the moment from which the batch counts; rows that the batch replaces ou
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -188,15 +188,25 @@ class Lake:
     def writing(self, say: Callable[[str], None] = _quiet) -> Iterator[None]:
         """Be the only writer, and sweep out what a killed run left; waits for another run and says so.
 
-        May be nested. In an object store there is no lock: Delta's own commits decide, and the later fails.
+        May be nested.
         """
         if self._writing:
             yield
             return
+        with self._alone(say) as still_there:
+            self._writing, self._still_there = True, still_there
+            try:
+                self._sweep()
+                yield
+            finally:
+                self._writing, self._still_there = False, lambda: True
+
+    def _alone(self, say: Callable[[str], None]) -> AbstractContextManager[Callable[[], bool]]:
+        """The right to write: a lock in a folder, a lease in an object store."""
         if self.is_remote:
-            self._sweep()
-            yield
-            return
+            from chaffinch.pipelines.lake.lease import leased
+
+            return leased(self.uri, say)
         from chaffinch.pipelines.lake.exclusive import REFUSALS, exclusive
 
         try:
@@ -205,13 +215,7 @@ class Lake:
             raise LakeError(
                 f"{self.uri} can't be made: {error.strerror}.", error.errno not in REFUSALS
             ) from None
-        with exclusive(Path(self.uri), say) as still_there:
-            self._writing, self._still_there = True, still_there
-            try:
-                self._sweep()
-                yield
-            finally:
-                self._writing, self._still_there = False, lambda: True
+        return exclusive(Path(self.uri), say)
 
     def is_there(self) -> bool:
         """Whether anything was ever taken in, as far as the storage shows now."""
