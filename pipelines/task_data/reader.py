@@ -123,6 +123,10 @@ def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> Non
         delivery.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
     offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
     delivery.notes += [sentence for sentence in offsets if sentence]
+    if not any(task.logs for task in task_file.tasks):
+        delivery.ask(
+            f"{_place(task_set)}TASKDATA.XML names no log; it is a plan, or was exported before the work was done."
+        )
     for log in on_utc(read_logs(delivery, task_set, task_file)):
         delivery.readings.append(log.frame)
         delivery.notes += log.notes

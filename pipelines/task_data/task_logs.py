@@ -98,6 +98,8 @@ def read_task(
         if log.asides:
             delivery.asides.append(asides_module.frame(log.asides, first_row))
         delivery.notes += log.notes
+        if not log.numbered:
+            delivery.ask(f"{log.stem}.BIN is empty: the terminal logged nothing, or it was copied too early.")
         if len(log):
             counted.count(log)
             logs.append(_untimed(delivery, task_file, task, key, log, carry, first_row))
@@ -172,7 +174,13 @@ def _untimed(
 ) -> UntimedLog:
     """The readings of one log with row, machine, field and crop."""
     constants = delivery.stated.constants
+    _tell_missing(delivery, task_file, task, log)
     device = device_of(log.columns, task, task_file)
+    if device is None and "machine" not in constants:
+        delivery.ask(
+            f"{log.stem}: no device is described, so nothing names the machine; name it in farm.toml, under "
+            "columns and constants."
+        )
     machine = str(constants.get("machine") or machine_of(device, task_file, delivery.farm))
     field = str(constants.get("field") or field_of(task, task_file)) or None
     stated_crop = delivery.farm.machines[machine].crop if machine in delivery.farm.machines else None
@@ -193,6 +201,23 @@ def _untimed(
     zone = delivery.stated.time_zone or delivery.farm.zone_of(machine)
     satellites = satellite_offset(log.fixed, log.local_us)
     return UntimedLog(frame, (log.stem,), machine, zone, satellites, key, task.times)
+
+
+def _tell_missing(delivery: Delivery, task_file: TaskFile, task: Task, log: LogData) -> None:
+    """Tell what the log or its task refers to and the task file lacks."""
+    missing = sorted(
+        {c.place.element[:14] or "none" for c in log.columns if c.element is None and not c.place.signal}
+    )
+    if missing:
+        listed = ", ".join(missing[:5]) + (", ..." if len(missing) > 5 else "")
+        delivery.ask(
+            f"{log.stem}: values of device elements that the task file does not describe ({listed}) were read "
+            "by the dictionary alone."
+        )
+    if task.field and task.field not in task_file.fields:
+        delivery.ask(
+            f"{log.stem}: its task names field {task.field[:14]}, which the task file does not hold."
+        )
 
 
 def _with_speed(delivery: Delivery, log: UntimedLog) -> UntimedLog:

@@ -157,6 +157,7 @@ def test_a_header_cut_off_is_used_as_far_as_it_goes() -> None:
 def test_an_empty_log_has_no_rows() -> None:
     parsed = read(TLG00001_BIN=b"")
     assert (parsed.readings, parsed.set_aside, parsed.rows_read) == (None, None, 0)
+    assert any("TLG00001.BIN is empty" in sentence for sentence in parsed.attention)
 
 
 def test_a_log_of_no_task() -> None:
@@ -269,6 +270,22 @@ def test_a_value_of_a_device_that_is_not_there() -> None:
     assert parsed.readings["machine"].unique().to_list() == ["unnamed machine"]
     # The dictionary still tells speed from state.
     assert parsed.readings["speed_m_s"].unique().to_list() == [1.5]
+    told = "device elements that the task file does not describe (DET-1, DET-2) were read by the dictionary"
+    assert any(told in sentence for sentence in parsed.attention)
+    assert any("nothing names the machine; name it in farm.toml" in sentence for sentence in parsed.attention)
+
+
+def test_a_field_that_is_not_there() -> None:
+    parsed = read(TASKDATA_XML=sets.task_file(more=""))
+    assert parsed.readings is not None and parsed.readings["field"].null_count() == 60
+    told = "TLG00001: its task names field PFD-1, which the task file does not hold."
+    assert told in parsed.attention
+
+
+def test_a_plan_without_logs() -> None:
+    plan = sets.task_file(tasks='<TSK A="TSK-1" G="1"/>')
+    parsed = read(TASKDATA_XML=plan, TLG00001_XML=None, TLG00001_BIN=None)
+    assert any("TASKDATA.XML names no log; it is a plan" in sentence for sentence in parsed.attention)
 
 
 @pytest.mark.parametrize(
