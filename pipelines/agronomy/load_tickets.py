@@ -39,14 +39,33 @@ LOADS_SCHEMA = {
 
 
 @dataclass(frozen=True, slots=True)
+class MoistureDrift:
+    """Drift of a moisture sensor against the scale: slope [points a day] with its standard error, from the first
+    load to the last, ``span_days`` later; ``loads`` that have both moistures.
+    """
+
+    points_per_day: float
+    error: float
+    span_days: float
+    loads: int
+
+    @property
+    def clear(self) -> bool:
+        """Whether its 95 % range, by Student's t, leaves zero out."""
+        from scipy.stats import t
+
+        return abs(self.points_per_day) > float(t.ppf(0.975, self.loads - 2)) * self.error
+
+
+@dataclass(frozen=True, slots=True)
 class FlowCalibration:
     """What weighed loads say of one machine's sensors in one crop.
 
     factor : by which the logged grain flow is multiplied. loads : that stand behind it. residual_pct : standard
     deviation of single loads about it, % (None for one load). error_pct : standard error of the factor, %
     (None for one load). moisture_offset_pct : logged less weighed moisture, points, mean of the loads that have
-    both (None where none has). moisture_drift_pct_per_day, moisture_drift_error : how that changes, points a
-    day, and its standard error (None below three loads, or where all were cut at one moment).
+    both (None where none has). drift : how that changes over time (None below three loads, or where all were cut
+    at one moment).
     """
 
     machine: str
@@ -56,14 +75,7 @@ class FlowCalibration:
     residual_pct: float | None
     error_pct: float | None
     moisture_offset_pct: float | None = None
-    moisture_drift_pct_per_day: float | None = None
-    moisture_drift_error: float | None = None
-
-    @property
-    def moisture_drifts(self) -> bool:
-        """Whether the moisture sensor drifts by more than twice the standard error of that drift."""
-        drift, error = self.moisture_drift_pct_per_day, self.moisture_drift_error
-        return drift is not None and error is not None and abs(drift) > 2 * error
+    drift: MoistureDrift | None = None
 
 
 def weigh_loads(readings: pl.DataFrame, tickets: pl.DataFrame) -> pl.DataFrame:
@@ -144,7 +156,11 @@ def _with_reasons(loads: pl.DataFrame) -> pl.DataFrame:
             pl.lit("Scale and log differ by more than a factor of two; its unit or its times may be wrong.")
         )
         .when(off > FURTHEST_FROM_OTHERS)
-        .then(pl.lit("It differs by over 30 % from the other loads; the log may have holes in its time."))
+        .then(
+            pl.lit(
+                "It differs by over 30 % from the other loads; its times may be wrong, or the log has holes."
+            )
+        )
     )
     return marked.with_columns(why.alias("why")).select(pl.col(c).cast(t) for c, t in LOADS_SCHEMA.items())
 
@@ -167,20 +183,21 @@ def calibrate_flow(loads: pl.DataFrame) -> Mapping[tuple[str, str | None], FlowC
     return found
 
 
-def _moisture(loads: pl.DataFrame) -> tuple[float | None, float | None, float | None]:
-    """Offset of the machine's moisture [points], its drift [points a day] and the drift's standard error."""
+def _moisture(loads: pl.DataFrame) -> tuple[float | None, MoistureDrift | None]:
+    """Offset of the machine's moisture [points] and how it drifts."""
     both = loads.drop_nulls(["moisture_pct", "logged_moisture_pct"])
     if both.height == 0:
-        return None, None, None
+        return None, None
     offset = (both["logged_moisture_pct"] - both["moisture_pct"]).to_numpy()
     days = both["time"].dt.epoch("us").to_numpy() / 86_400e6
-    days = days - days.mean()
+    span, days = float(np.ptp(days)), days - days.mean()
     spread = float((days**2).sum())
-    if both.height < 3 or spread == 0:
-        return float(offset.mean()), None, None
+    if both.height < 3 or span == 0:
+        return float(offset.mean()), None
     slope = float((days * offset).sum() / spread)
     left = offset - offset.mean() - slope * days
-    return float(offset.mean()), slope, float(np.sqrt((left**2).sum() / (both.height - 2) / spread))
+    error = float(np.sqrt((left**2).sum() / (both.height - 2) / spread))
+    return float(offset.mean()), MoistureDrift(slope, error, span, both.height)
 
 
 def with_calibration(readings: pl.DataFrame, found: FlowCalibration | None) -> pl.DataFrame:
@@ -210,9 +227,10 @@ def told(found: FlowCalibration) -> list[str]:
             f"The machine's moisture reads {abs(found.moisture_offset_pct):.1f} points {side} the scale's, "
             "which is taken off."
         )
-    if found.moisture_drifts:
+    if found.drift is not None and found.drift.clear:
+        moved = found.drift.points_per_day * found.drift.span_days
         sentences.append(
-            f"Its moisture sensor drifts: {found.moisture_drift_pct_per_day:+.2f} points a day against the "
-            f"scale (standard error {found.moisture_drift_error:.2f}). Clean it, and have it checked."
+            f"Against the scale it moved by {moved:+.1f} points from the first load to the last: its moisture sensor "
+            "drifts. Clean it, and have it checked."
         )
     return sentences

@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.agronomy.load_tickets import (
     FlowCalibration,
+    MoistureDrift,
     calibrate_flow,
     told,
     weigh_loads,
@@ -74,7 +75,7 @@ def test_a_load_by_hand():
     assert found.residual_pct == pytest.approx(4.329, abs=5e-4)
     assert found.error_pct == pytest.approx(3.061, abs=5e-4)
     assert found.moisture_offset_pct == pytest.approx(0.4)
-    assert found.moisture_drift_pct_per_day is None
+    assert found.drift is None
     after = with_calibration(_log(0.1, 10.0), found)
     assert after["grain_flow_kg_s"][0] == pytest.approx(9.8)
     assert after["grain_moisture_pct"][0] == pytest.approx(14.6)
@@ -127,10 +128,19 @@ def test_drift_of_moisture_is_told_with_its_error():
     )
     (found,) = calibrate_flow(loads).values()
     assert found.moisture_offset_pct == pytest.approx(0.5)
-    assert found.moisture_drift_pct_per_day == pytest.approx(0.3)
-    assert found.moisture_drift_error == pytest.approx(0.0, abs=1e-9)
-    assert found.moisture_drifts
-    assert "+0.30 points a day" in told(found)[-1]
+    assert found.drift is not None
+    assert (found.drift.points_per_day, found.drift.span_days) == (pytest.approx(0.3), pytest.approx(2.0))
+    assert found.drift.error == pytest.approx(0.0, abs=1e-9)
+    assert found.drift.clear
+    assert "it moved by +0.6 points from the first load to the last" in told(found)[-1]
+
+
+def test_a_drift_within_chance_is_not_called_one():
+    # Offsets 0.2, 0.6, 0.7 on three days: 0.25 points a day; they lie 0.05, 0.1 and 0.05 off the line, so the
+    # standard error is sqrt(0.015 / 1 / 2) = 0.0866, and t of one degree of freedom is 12.7: 1.1 points.
+    drift = MoistureDrift(0.25, 0.0866, 2.0, 3)
+    assert not drift.clear
+    assert MoistureDrift(0.25, 0.0866, 2.0, 30).clear
 
 
 def test_one_load_has_no_residual():
