@@ -42,6 +42,9 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
         "attention": attention[:MOST_SHOWN],
         "more_attention": attention[MOST_SHOWN:],
         "rows": rows,
+        "verdict_fields": [
+            (verdict, n) for verdict in VERDICTS if (n := sum(verdict in dict(row["counts"]) for row in rows))
+        ],
         "machines": sorted({row["machine"] for row in rows}),
         "tones": {verdict: tone(COUNTED_OUTCOMES[0], verdict) for verdict in VERDICTS},
         "files": ledger.height,
@@ -118,6 +121,7 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
         crop = mine["crop"].drop_nulls()
         crop_words = words.crop_label(crop[0]) if crop.len() else ""
         day = words.day(row["first_time"], zone)
+        iso_day = row["first_time"].astimezone(words.zone(zone)).date().isoformat()
         said = [verdict for verdict, n in counts.items() if n]
         rows.append(
             {
@@ -129,7 +133,9 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
                 "counts": [(verdict, n) for verdict, n in counts.items() if n],
                 "href": words.field_href(row),
                 "machine_href": machine_href(row["machine"]),
-                "search": " ".join([row["field"] or "", row["machine"], crop_words, day, *said]).casefold(),
+                "search": " ".join(
+                    [row["field"] or "", row["machine"], crop_words, day, iso_day, *said]
+                ).casefold(),
             }
         )
     return rows

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 from chaffinch.dashboards.site import write_site
 
@@ -267,25 +268,39 @@ def test_a_thousand_fields_are_filtered_at_once(visit, made_up, farm, tmp_path):
     one = lake.machine_fields()
     where = one.select(pl_repeat(one, 1000))
     tables = {name: lake.scan(name).collect() for name in TABLES}
+    tables["effects"] = tables["effects"].with_columns(pl.col("field").replace("Mill Field", "Field 77"))
     (tmp_path / "index.html").write_bytes(render("index", index_context(where, tables, farm), ""))
     page = visit(width=390).open(tmp_path / "index.html")
     rows = page.locator("#rows tr")
     assert rows.count() == 1000
     spent_ms = page.evaluate(
-        """() => { const input = document.getElementById('filter'); const start = performance.now();
-            input.value = 'field 77 combine'; input.dispatchEvent(new Event('input'));
-            document.body.offsetHeight; return performance.now() - start; }"""
+        """() => { const input = document.getElementById('filter');
+            const once = () => { const start = performance.now();
+                for (const words of ['', 'field 77 combine']) {
+                    input.value = words; input.dispatchEvent(new Event('input')); }
+                document.body.offsetHeight; return performance.now() - start; };
+            return [once(), once(), once()]; }"""
     )
     # 77, 177 to 977 and 770 to 779, of which 777 is in both: 19 names hold the words.
     assert page.locator("#rows tr:visible").count() == 19
     assert "19 of 1000" in page.locator("#shown").inner_text()
-    assert spent_ms < 250
+    # The best of three: the claim is about the page, not about what else this machine is doing.
+    assert min(spent_ms) < 250
+    page.locator("#filter").fill("")
+    more = page.locator("[data-verdict=more]")
+    assert "in 1" in more.inner_text()
+    more.press("Enter")
+    assert page.locator("#rows tr:visible").count() == 1
+    page.locator("#filter").fill("2026-07-21")
+    assert page.locator("#rows tr:visible").count() == 0
+    page.locator("#filter").fill("2026-07-20 combine")
+    assert page.locator("#rows tr:visible").count() == 1
+    more.press("Enter")
+    assert page.locator("#rows tr:visible").count() == 1000
 
 
 def pl_repeat(one: Any, times: int) -> list[Any]:
     """``one`` row ``times`` over, with numbered fields."""
-    import polars as pl
-
     columns = [pl.col(name).repeat_by(times).explode().alias(name) for name in one.columns if name != "field"]
     return [*columns, pl.Series("field", [f"Field {n}" for n in range(times)])]
 
