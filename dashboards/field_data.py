@@ -24,7 +24,8 @@ def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.Data
     the sensor, wet).
     """
     feed = pl.col("feed_rate_t_h")
-    area_m2_s = _column(marked, "speed_m_s") * _column(marked, "working_width_m")
+    cut_m = pl.coalesce(_column(marked, "effective_width_m"), _column(marked, "working_width_m"))
+    area_m2_s = _column(marked, "speed_m_s") * cut_m
     told = marked.with_columns(
         (feed * units.feed_rate[0]).alias("feed"),
         pl.when(area_m2_s > 0.5).then(feed / 3.6 / area_m2_s * 10 * units.grain_per_area[0]).alias("yield"),

@@ -61,14 +61,19 @@ class FieldInputs:
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     """What the template of a field page shows."""
-    from chaffinch.pipelines.work import mark_work
+    from chaffinch.pipelines.work import machine_delays, mark_work
+    from chaffinch.pipelines.work.facts import work_facts
 
     modes = inputs.readings["crop"].drop_nulls().mode().sort()
     crop = modes[0] if modes.len() else None
     units = units_of(farm, crop)
     calibration = inputs.weighed.of(inputs.machine, crop) if inputs.weighed else None
-    told = with_quantities(mark_work(with_calibration(inputs.readings, calibration)), units)
+    read = with_calibration(inputs.readings, calibration).sort("time", maintain_order=True)
+    delays = machine_delays(read)
+    marked = mark_work(read, delays)
+    told = with_quantities(marked, units)
     zone = farm.zone_of(inputs.machine)
+    found = work_facts(marked, delays, zone)
     changes = changes_of(inputs.effects, _near(inputs.adjustments, told))
     moments = [change.time for change in changes]
     sides = [beside(told, moments, k) for k in range(len(changes))]
@@ -129,6 +134,9 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "cautions": advice.cautions_of(changes),
         "deliveries": inputs.deliveries.sort("name").to_dicts(),
         "asides": data_quality.asides(inputs.set_aside, inputs.deliveries),
+        "work_found": found.sentences(units.length),
+        "screening": data_quality.screening_table(found),
+        "conditions": data_quality.conditions_table(found, units),
         "work_shares": data_quality.work_shares(told),
     }
 

@@ -51,7 +51,7 @@ def beyond_compensation_pct(marked: pl.DataFrame) -> float | None:
     """Share of the steady work beyond some 20 % side slope, %; None where slope is not known."""
     work = marked.filter(pl.col("usable") | pl.col("unused_because").is_in(["steep_slope", "gentle_slope"]))
     known = work["side_slope_pct"].drop_nulls()
-    return 100.0 * (known > COMPENSATED_PCT).sum() / known.len() if known.len() else None
+    return 100.0 * int((known > COMPENSATED_PCT).sum()) / known.len() if known.len() else None
 
 
 def _loss_ratio(marked: pl.DataFrame) -> pl.Expr:

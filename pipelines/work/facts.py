@@ -64,10 +64,11 @@ class WorkFacts:
     steep_pct: float | None
     conditions: pl.DataFrame
 
-    def sentences(self) -> list[str]:
-        """All of it in plain words, for the part of a page that says what data stand behind it."""
+    def sentences(self, length: tuple[float, str] = (1.0, "m")) -> list[str]:
+        """All of it in plain words, for the part of a page that says what data stand behind it; ``length``: factor
+        and name of the unit of widths."""
         told = [delay_sentence(sensor, self.delays.of(sensor)) for sensor in self.logged]
-        told += [self.width_sentence(), self.passes_sentence(), self.screening_sentence()]
+        told += [self.width_sentence(length), self.passes_sentence(), self.screening_sentence()]
         if self.steep_pct is not None:
             told.append(
                 f"{self.steep_pct:.0f} % of the steady work was on side slopes over 20 %, where compensation ends"
@@ -75,11 +76,13 @@ class WorkFacts:
             )
         return [sentence for sentence in told if sentence]
 
-    def width_sentence(self) -> str:
+    def width_sentence(self, length: tuple[float, str] = (1.0, "m")) -> str:
         if self.effective_width_m is None or self.width_m is None or self.narrow_pct is None:
             return "How much of the header was in standing crop can't be told: positions or the width are missing."
+        factor, unit = length
         return (
-            f"On average {self.effective_width_m:.2f} m of the {self.width_m:.2f} m header were in standing crop; "
+            f"On average {self.effective_width_m * factor:.2f} {unit} of the {self.width_m * factor:.2f} {unit} "
+            "header were in standing crop; "
             f"{self.narrow_pct:.0f} % of the used readings had less than nine tenths of it."
         )
 
