@@ -12,6 +12,7 @@ from chaffinch.pipelines.ingest.places import fields_at
 from chaffinch.pipelines.ingest.positions import position_words
 from chaffinch.pipelines.ingest.rows_aside import gathered, malformed_rows
 from chaffinch.pipelines.ingest.setting_changes import adjustments_of
+from chaffinch.pipelines.ingest.steps import counts_steps, read_steps
 from chaffinch.pipelines.ingest.wording import counted
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.units import UnitError
@@ -79,6 +80,12 @@ def _read_settings(reading: Reading, columns: dict[str, pl.Series], unread: list
         setting = settings()[column.target]
         if setting.kind == "service":
             unread.append(column)
+        elif setting.kind == "number" and setting.unit and counts_steps(column.unit):
+            try:
+                columns[setting.column] = read_steps(reading, column, setting, columns["machine"])
+            except UnitError as error:
+                reading.keep_unread(column, error)
+                unread.append(column)
         elif setting.kind == "number":
             _read_or_keep(reading, column, setting.column, columns, unread, None)
         else:

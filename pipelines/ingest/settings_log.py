@@ -9,6 +9,7 @@ from chaffinch.pipelines.ingest.log_columns import Reading, cleaned_names, read_
 from chaffinch.pipelines.ingest.numerals import is_missing, parse_numbers, plain_number, unit_in_values
 from chaffinch.pipelines.ingest.positions import position_words
 from chaffinch.pipelines.ingest.rows_aside import gathered, malformed_rows
+from chaffinch.pipelines.ingest.steps import counts_steps, unknown_step
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.units import Conversion, UnitError, conversion
 from chaffinch.schemas.declarations import Setting, settings
@@ -16,8 +17,6 @@ from chaffinch.schemas.declarations import Setting, settings
 if TYPE_CHECKING:
     import polars as pl
 
-# What displays call a step of an opening that has no measure of its own.
-STEP_WORDS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
 _WORDS_READ = ("time", "date", "machine", "setting", "to_value", "from_value", "unit", "note")
 
 
@@ -161,12 +160,9 @@ def _conversion(reading: Reading, machine: str, setting: Setting, unit: str | No
     """
     stated = reading.farm.machines.get(machine)
     opening = stated.opening_per_step.get(setting.name) if stated else None
-    in_steps = unit is not None and unit.strip().lower() in STEP_WORDS
+    in_steps = counts_steps(unit)
     if in_steps and opening is None and setting.unit:
-        raise UnitError(
-            f"'{unit}' differs from machine to machine; say how many {setting.unit} one is: "
-            f'[machines."{machine}"] opening_per_step = {{ {setting.name} = ... }}'
-        )
+        raise UnitError(unknown_step(str(unit), machine, setting))
     if opening is not None and (in_steps or not unit):
         reading.notes.append(
             f"{setting.label} of {machine} was converted from steps of {opening:g} {setting.unit}."

@@ -152,3 +152,13 @@ def test_steps_without_a_stated_opening_go_aside_and_say_what_to_state():
 def test_an_opening_per_step_of_no_number_is_refused():
     with pytest.raises(DeclarationError, match="'chopper_speed' is no setting with a number"):
         parse_farm("[machines.A]\nopening_per_step = { chopper_speed = 1 }\n")
+
+
+def test_steps_in_a_column_of_a_harvest_log():
+    header = "time,machine,speed_m_s,concave clearance (steps)\n"
+    text = header + "2026-08-01T10:00:00Z,A,1.5,4\n2026-08-01T10:00:01Z,A,1.5,6\n"
+    found = read(from_bytes("log.csv", text.encode()), STEPS, [])
+    assert found.readings["concave_clearance_mm"].to_list() == [6.0, 9.0]
+    unknown = read(from_bytes("log.csv", text.encode()), Farm(), [])
+    assert unknown.unmatched_columns == ("concave clearance (steps)",)
+    assert '[machines."A"] opening_per_step = { concave_clearance = ... }' in unknown.attention[0]
