@@ -15,6 +15,8 @@ from chaffinch.pipelines.task_data.set_clock import UntimedLog
 SHARED_MOMENTS = 0.9
 # Two receivers, or two machines, are further apart than this; one receiver logged twice is not.
 SAME_PLACE_DEG = 2e-5
+KEPT_INTERVALS = 3
+OF_ONE_RECORD = ("row", "latitude", "longitude", "altitude_m", "other")
 MEASURES_CROP = ("grain_flow_kg_s", "grain_moisture_pct")
 
 
@@ -77,14 +79,32 @@ def _one(first: UntimedLog, second: UntimedLog) -> UntimedLog:
 
 
 def _joined(first: pl.DataFrame, second: pl.DataFrame) -> pl.DataFrame:
-    """Reading by reading; where both hold a channel the first one's value stands."""
-    whole = first.join(second, on="local_us", how="full", coalesce=True, suffix=" second")
-    both = [name for name in second.columns if name in first.columns and name != "local_us"]
-    merged = [pl.coalesce(name, f"{name} second") for name in both if name not in ("other", "machine")]
+    """Every moment of either; where both hold a channel the first one's value stands."""
+    moments = pl.concat([first.select("local_us"), second.select("local_us")]).unique().sort("local_us")
+    whole = _at(moments, first).hstack(
+        _at(moments, second).drop("local_us").rename(lambda name: f"{name} second")
+    )
+    merged = [
+        pl.coalesce(name, f"{name} second") if name in first.columns else pl.col(f"{name} second").alias(name)
+        for name in second.columns
+        if name not in ("other", "local_us", "machine")
+    ]
     texts = (
         pl.when(pl.col("other").is_not_null() & pl.col("other second").is_not_null())
         .then(pl.col("other").str.head(-1) + ", " + pl.col("other second").str.slice(1))
         .otherwise(pl.coalesce("other", "other second"))
     )
     whole = whole.with_columns(*merged, texts.alias("other"), pl.lit(first["machine"][0]).alias("machine"))
-    return whole.drop([f"{name} second" for name in both]).sort("local_us", maintain_order=True)
+    return whole.drop([f"{name} second" for name in second.columns if name != "local_us"])
+
+
+def _at(moments: pl.DataFrame, log: pl.DataFrame) -> pl.DataFrame:
+    """``log`` at ``moments``: its channels kept on for three of its own intervals, for one of the two logs may
+    be the slower; what belongs to one record only there.
+    """
+    log = log.sort("local_us", maintain_order=True)
+    interval_us = int(log["local_us"].diff().drop_nulls().median() or 0)  # type: ignore[arg-type]
+    kept = moments.join_asof(log.drop(OF_ONE_RECORD), on="local_us", tolerance=KEPT_INTERVALS * interval_us)
+    return kept.join(
+        log.select("local_us", *OF_ONE_RECORD), on="local_us", how="left", maintain_order="left"
+    ).select(log.columns)

@@ -212,6 +212,23 @@ def test_two_combines_side_by_side_in_one_task_stay_two() -> None:
     assert column(parsed, "speed_m_s") == [1.5] * 60 + [1.6] * 60
 
 
+def test_a_slow_log_beside_a_fast_one_is_kept_on_between_its_records() -> None:
+    machine = sets.device((1, "machine", [(397, 1, "speed", ""), (99, 1, "moisture", "")]))
+    parsed = read(
+        TASKDATA_XML=sets.task_file(devices=machine, tasks=TWO_LOGS),
+        TLG00001_XML=sets.header(sets.values((397, 1))),
+        TLG00001_BIN=b"".join(sets.record(s, [(0, 1500)]) for s in range(60)),
+        TLG00002_XML=sets.header(sets.values((99, 1))),
+        TLG00002_BIN=b"".join(sets.record(s, [(0, 140_000 + 1000 * s)]) for s in range(0, 40, 5)),
+    )
+    assert column(parsed, "speed_m_s") == [1.5] * 60
+    # The last slow record is that of second 35; 15 s later it is no longer known.
+    moisture = column(parsed, "grain_moisture_pct")
+    assert moisture[:11] == [14.0] * 5 + [14.5] * 5 + [15.0]
+    assert moisture[50] == 17.5 and moisture[51:] == [None] * 9
+    assert parsed.rows_read == 60
+
+
 def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
     second = SECOND.replace("4711", "4712")
     parsed = read(
