@@ -52,12 +52,18 @@ def other_texts(
 
 def _logged_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None]) -> pl.Series:
     parts = []
+    seen: set[str] = set()
     for index in indexes:
         column = log.columns[index]
         if column.place.identifier == DEFAULT_SET or not len(log.rows[index]):
             continue
         scale = scales[index]
-        key = json.dumps(_key(column, scale), ensure_ascii=False)
+        name = _key(column, scale)
+        if name in seen:
+            # The header may list one identifier and element twice; both are kept.
+            name += f" (value {column.place.index})"
+        seen.add(name)
+        key = json.dumps(name, ensure_ascii=False)
         parts.append(
             pl.DataFrame({"reading": log.rows[index], "text": _texts(log.values[index], scale)}).with_columns(
                 pl.lit(f'{key}: "') + pl.col("text") + pl.lit('"')

@@ -178,6 +178,15 @@ def test_a_flow_that_comes_by_the_second_and_stops_is_not_kept_on() -> None:
     assert flow[62] == 8.0 and flow[63:] == [None] * 57
 
 
+def test_one_identifier_and_element_listed_twice_are_two_columns() -> None:
+    machine = sets.device((1, "machine", [(0xE001, 1, "torque", "")]))
+    parsed = logged(machine, sets.values((0xE001, 1), (0xE001, 1)), [[(0, 11), (1, 22)]] * 3)
+    assert json.loads(column(parsed, "other")[0]) == {
+        "57345/0/torque": "11",
+        "57345/0/torque (value 1)": "22",
+    }
+
+
 def test_a_set_value_of_0_until_the_controller_answers_is_no_adjustment() -> None:
     machine = sets.device((1, "machine", [(246, 8, "upper sieve", "")]))
     rows: list[list[tuple[int, int]]] = [[] for _ in range(240)]
