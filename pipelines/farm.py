@@ -46,6 +46,11 @@ The whole format, as an example::
     [task_data]
     people = true                       # names of customer, farm and workers go into `other`; else they stay out
 
+    [tell]                              # who gets the summary of each night, as JSON
+    command = ["notify", "--farm"]      # on its standard input; no shell reads it
+    webhook = "https://example.org/h"   # as the body of a POST
+    when = "trouble"                    # "always" (default), or only on exit code 1
+
     [columns."odd_yield_*.tsv"]         # files whose columns need explaining; matched on name or path
     names = { mass = { is = "grain_flow_kg_s", unit = "lb/s" }, dist = "distance_m", kind = "ignore" }
     constants = { machine = "Combine A", field = "Mill Field", crop = "corn", working_width = "360 in" }
@@ -65,6 +70,7 @@ converted; ``date`` helps a log that has times of day alone. Names of crops are 
 
 from __future__ import annotations
 
+import shlex
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
@@ -210,6 +216,26 @@ class TaskData(_Stated):
     people: bool = False
 
 
+class Tell(_Stated):
+    """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
+
+    command: tuple[str, ...] = ()
+    webhook: str | None = None
+    when: Literal["always", "trouble"] = "always"
+
+    @field_validator("command", mode="before")
+    @classmethod
+    def _words(cls, value: Any) -> Any:
+        return tuple(shlex.split(value)) if isinstance(value, str) else value
+
+    @field_validator("webhook")
+    @classmethod
+    def _web_address(cls, value: str | None) -> str | None:
+        if value is not None and not value.lower().startswith(("http://", "https://")):
+            raise ValueError(f"'{value}' is no address that begins with http:// or https://")
+        return value
+
+
 class Client(_Stated):
     """Shown on reports. ``logo``: path of a picture, relative to ``farm.toml``."""
 
@@ -277,6 +303,7 @@ class Farm(_Stated):
     prices: Prices = Prices()
     thresholds: Thresholds = Thresholds()
     task_data: TaskData = TaskData()
+    tell: Tell = Tell()
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
     load_tickets: tuple[LoadTicket, ...] = ()
 
@@ -388,7 +415,12 @@ def _fault(error: ValidationError) -> str:
 
 
 def _model_at(path: list[str]) -> type[_Stated] | None:
-    one: dict[str, type[_Stated]] = {"client": Client, "prices": Prices, "thresholds": Thresholds}
+    one: dict[str, type[_Stated]] = {
+        "client": Client,
+        "prices": Prices,
+        "thresholds": Thresholds,
+        "tell": Tell,
+    }
     many: dict[str, type[_Stated]] = {"machines": Machine, "crops": CropOverride, "columns": FileColumns}
     many["load_tickets"] = LoadTicket
     one["task_data"] = TaskData

@@ -96,13 +96,15 @@ class IngestSummary:
 @dataclass(frozen=True, slots=True)
 class EstimateSummary:
     """``refreshed`` False: nothing they rest on had changed. ``effects``: rows now in the table. ``because``:
-    a sentence for each machine and field whose inputs changed. ``calibrations``: what weighed loads make of the
-    machines' grain flow, with the residual.
+    a sentence for each machine and field whose inputs changed. ``moved``: rows that are new or say something
+    else than before, also where only the noise that the season shares moved. ``calibrations``: what weighed
+    loads make of the machines' grain flow, with the residual.
     """
 
     refreshed: bool
     effects: int
     because: tuple[str, ...] = ()
+    moved: int = 0
     calibrations: tuple[str, ...] = ()
 
     def sentences(self) -> list[str]:
@@ -111,7 +113,8 @@ class EstimateSummary:
         told = [f"Effects refreshed: {sentence}" for sentence in self.because[:MOST_TOLD]]
         if len(self.because) > MOST_TOLD:
             told.append(f"Effects refreshed: {len(self.because) - MOST_TOLD} more machines and fields.")
-        return [*told, *self.calibrations, f"Effects estimated: {self.effects} rows."]
+        changed = f", {self.moved} of them new or changed" if self.because else ""
+        return [*told, *self.calibrations, f"Effects estimated: {self.effects} rows{changed}."]
 
 
 @dataclass(frozen=True, slots=True)

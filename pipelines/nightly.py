@@ -68,7 +68,7 @@ def run_nightly(
     try:
         with lake.writing(say):
             ingest = take_in_inbox(inbox, lake, say, step, each)
-            estimate = _attempt(failed, "Effects were not refreshed", "estimate", refresh, lake, say=say)
+            estimate = _attempt(failed, "Effects were not refreshed", "estimate", refresh, lake, say=say, each=each)
     except LakeError as error:
         failed.append(f"Not everything was taken in: {error}")
     notes = (*failed, *ingest.growing_sentences())
@@ -203,7 +203,9 @@ def _take_in(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Taken:
     replaced = 0
     for tier in plan.tiers():
         work = plan.due(tier, lake)
-        read = each("read", work.read, work.files, lambda file: file.name)
+        # The plan of ten thousand files is not for every worker.
+        reader = replace(work, files=())
+        read = each("read", reader.read, work.files, lambda file: file.name)
         for batch in _batches(_ready(read, work.files, growing), work.farm):
             for _ in each("store", lake.take_in, [batch], _span_of_names):
                 pass
@@ -253,7 +255,7 @@ def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
 
 
 def refresh(
-    lake: Lake, *, forced: bool = False, say: Say = _silent, each: FanOut = one_by_one
+    lake: Lake, *, forced: bool = False, say: Say = _silent, each: FanOut = side_by_side
 ) -> EstimateSummary:
     """Estimate effects anew if what they rest on has changed, or if ``forced``; ``because`` says what changed."""
     from chaffinch.pipelines.lake.inputs import inputs_of_effects
@@ -264,12 +266,29 @@ def refresh(
             return EstimateSummary(False, lake.scan("effects").collect().height)
         from chaffinch.pipelines.estimate import refresh_effects
         from chaffinch.pipelines.flow_calibration import weighed_loads
+        from chaffinch.pipelines.lake.field_inputs import (
+            as_text,
+            because,
+            field_inputs,
+            from_text,
+            rows_changed,
+            with_times_of,
+        )
 
         say("Estimating effects.")
         farm = farm_of(lake)
-        effects = refresh_effects(lake, farm)
-        lake.replace_effects(effects, inputs)
-        return EstimateSummary(True, effects.height, calibrations=weighed_loads(lake, farm).sentences())
+        after = field_inputs(lake, farm)
+        before = from_text(lake.effects_field_inputs())
+        earlier = lake.scan("effects").collect()
+        effects = with_times_of(earlier, refresh_effects(lake, farm, each))
+        lake.replace_effects(effects, inputs, as_text(after))
+        return EstimateSummary(
+            True,
+            effects.height,
+            because=because(before, after),
+            moved=rows_changed(earlier, effects),
+            calibrations=weighed_loads(lake, farm).sentences(),
+        )
 
 
 def write_pages(

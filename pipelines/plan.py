@@ -44,7 +44,9 @@ class Due:
         from chaffinch.pipelines.ingest.settled import changed
         from chaffinch.pipelines.nightly import read_one
 
-        parsed, reason = (None, self.refused) if self.refused else read_one(file, self.farm, self.boundaries)
+        parsed, reason = read_one(file, self.farm, self.boundaries)
+        if self.refused:
+            parsed, reason = None, self.refused
         if changed(file):
             raise NotYet(f"{file.name} changed while it was read.")
         return Delivery(
@@ -136,13 +138,13 @@ class InboxPlan:
         """Deliveries whose name now has the content of another known file, so that nothing replaces them."""
         names = {file.name for file in self.files}
         present = {delivery_id(one.sha256) for _, one in self.firsts}
-        rows = lake.ledger().select("delivery", "name", "other_names", "stated").iter_rows()
+        rows = lake.ledger().select("delivery", "name", "other_names", "kind").iter_rows()
         return [
             delivery
-            for delivery, name, others, stated in rows
+            for delivery, name, others, kind in rows
             if delivery not in present
             and names & {name, *(others or [])}
-            and not (self.farm_fault and stated is not None)
+            and not (self.farm_fault and kind == "farm")
         ]
 
     def _replaced_by(self, file: InboxFile, ledger: pl.DataFrame) -> tuple[str, ...]:
@@ -150,7 +152,7 @@ class InboxPlan:
         present = {delivery_id(one.sha256) for _, one in self.firsts}
         if self.farm_fault:
             # What was stated before holds until the farm.toml is mended.
-            ledger = ledger.filter(ledger["stated"].is_null())
+            ledger = ledger.filter(ledger["kind"] != "farm")
         other_names = ledger["other_names"].list.contains(file.name).fill_null(False)
         earlier = ledger.filter((ledger["name"] == file.name) | other_names)["delivery"].to_list()
         return tuple(old for old in earlier if old not in present)

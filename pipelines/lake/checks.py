@@ -135,10 +135,15 @@ def _parts(lake: Lake, name: str) -> list[pl.DataFrame]:
 
 
 def _summed_hash(frame: pl.DataFrame, seed: int) -> int:
-    import polars as pl
-
     if frame.is_empty():
         return 0
-    # A list is hashed as its text: the same values hash alike however the list is laid out in memory.
-    as_text = [pl.col(c).list.join("\x1f").alias(c) for c, kind in frame.schema.items() if kind == pl.List]
-    return int(frame.with_columns(as_text).hash_rows(seed).sum())
+    return int(as_plain(frame).hash_rows(seed).sum())
+
+
+def as_plain(frame: pl.DataFrame) -> pl.DataFrame:
+    """``frame`` with lists as texts: the same values hash alike however a list is laid out in memory."""
+    import polars as pl
+
+    return frame.with_columns(
+        pl.col(c).list.join("\x1f").alias(c) for c, kind in frame.schema.items() if kind == pl.List
+    )

@@ -13,8 +13,8 @@ from chaffinch.pipelines.farm import Farm, parse_farm
 if TYPE_CHECKING:
     from chaffinch.pipelines.lake.store import Lake
 
-# Entries of farm.toml that only change how pages look, not what is read or estimated.
-_PAGES_ONLY = {"units", "client", "prices"}
+# Entries of farm.toml that change neither what is read nor what is estimated.
+_PAGES_ONLY = {"units", "client", "prices", "tell"}
 _READING_CODE = (
     "pipelines/ingest",
     "pipelines/task_data",
@@ -49,9 +49,21 @@ def inputs_of_effects(lake: Lake) -> str:
     text = lake.farm_text()
     farm = parse_farm(text) if text is not None else Farm()
     ledger = lake.ledger()
+    # A farm.toml has no rows: what it states that matters is in the digest of the farm.
+    ledger = ledger.filter(~ledger["rows_stored"].is_in(["{}", ""]))
     told = ledger.select("delivery", "rows_stored", "read_with").rows()
-    code = _code_digest((*_ESTIMATING_CODE, "schemas"))
+    code = repr(sorted(program_digests().items()))
     return _sha256("\n".join([code, farm_digest(farm), repr(sorted(told))]))
+
+
+def program_digests() -> dict[str, str]:
+    """Of the catalogue (everything declared) and of the estimator, so that a mended program computes anew."""
+    return {"catalogue": _code_digest(("schemas",))[:16], "estimator": _code_digest(_ESTIMATING_CODE)[:16]}
+
+
+def digest_of_text(text: str) -> str:
+    """Sixteen hexadecimal digits that stand for ``text``."""
+    return _sha256(text)[:16]
 
 
 @cache

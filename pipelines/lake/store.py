@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
 _INPUTS_KEY = "chaffinch.inputs"
+_FIELDS_KEY = "chaffinch.fields"
 _READING_ORDER = ("time", "file", "row", "delivery")
 
 
@@ -43,6 +44,10 @@ class Lake:
         self.is_remote = self.delta.is_remote
         self._writing = False
         self._still_there: Callable[[], bool] = lambda: True
+
+    def __reduce__(self) -> tuple[type[Lake], tuple[str]]:
+        """A copy in another process reads the same lake and has no right to write it."""
+        return Lake, (self.uri,)
 
     @classmethod
     def open(cls, uri: str | Path, *, must_exist: bool = False) -> Lake:
@@ -182,6 +187,10 @@ class Lake:
         """The digest of what ``effects`` was estimated from; None where it was never estimated."""
         return self.delta.last_message("effects", _INPUTS_KEY)
 
+    def effects_field_inputs(self) -> str | None:
+        """What ``field_inputs`` said of each machine-field when ``effects`` was estimated; None as above."""
+        return self.delta.last_message("effects", _FIELDS_KEY)
+
     # Writing
 
     @contextmanager
@@ -317,13 +326,19 @@ class Lake:
             )
         return found.row(0, named=True)
 
-    def replace_effects(self, effects: pl.DataFrame, inputs: str = "") -> None:
-        """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs."""
+    def replace_effects(self, effects: pl.DataFrame, inputs: str = "", field_inputs: str = "") -> None:
+        """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs, and
+        ``field_inputs``, those of each machine-field.
+        """
         from deltalake import CommitProperties
 
         table = tables()["effects"]
         frame = table.conform(effects)
-        stamp = CommitProperties(custom_metadata={_INPUTS_KEY: inputs}) if inputs else None
+        stamp = (
+            CommitProperties(custom_metadata={_INPUTS_KEY: inputs, _FIELDS_KEY: field_inputs})
+            if inputs
+            else None
+        )
         with self.writing():
             self._require_lake()
             self.delta.write(

@@ -1,0 +1,181 @@
+"""Nights that are killed, doubled, and that meet late, corrected and repeated files: the content is the same.
+
+Real processes of the real command over the sample. Their number is set by the environment, because a full
+round takes over an hour: CHAFFINCH_KILLS (100), CHAFFINCH_DOUBLE_RUNS (20), CHAFFINCH_NIGHTS (30); and
+CHAFFINCH_FIRST, the seed of the first, so that a round can be cut into slices.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.nightly import run_nightly
+from chaffinch.pipelines.simulate import write_season_files
+
+SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
+FIRST = int(os.environ.get("CHAFFINCH_FIRST", "0"))
+KILLS = int(os.environ.get("CHAFFINCH_KILLS", "2"))
+DOUBLE_RUNS = int(os.environ.get("CHAFFINCH_DOUBLE_RUNS", "1"))
+NIGHTS = int(os.environ.get("CHAFFINCH_NIGHTS", "5"))
+# Machine-days of the simulated month: as many as nights would be, but the estimates take the time.
+MONTH_FIELDS = 12
+pytestmark = pytest.mark.long
+
+
+@dataclass(frozen=True)
+class Undisturbed:
+    digest: str
+    pages: dict[str, bytes]
+    seconds: float
+
+
+def start(folder: Path) -> subprocess.Popen[str]:
+    call = [sys.executable, "-m", "chaffinch.pipelines.command_line", "nightly", str(SAMPLE), "--plain"]
+    call += ["--lake", str(folder / "lake"), "--site", str(folder / "site")]
+    return subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def finish(run: subprocess.Popen[str]) -> int:
+    _, err = run.communicate(timeout=600)
+    assert "Traceback" not in err
+    return run.returncode
+
+
+def pages(folder: Path) -> dict[str, bytes]:
+    site = folder / "site"
+    return {str(p.relative_to(site)): p.read_bytes() for p in site.rglob("*") if p.is_file()}
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> Undisturbed:
+    folder = tmp_path_factory.mktemp("undisturbed")
+    began = time.monotonic()
+    # Six rows of the sample are damaged on purpose.
+    assert finish(start(folder)) == 1
+    seconds = time.monotonic() - began
+    return Undisturbed(Lake.open(folder / "lake").digest(), pages(folder), seconds)
+
+
+def hold(folder: Path, undisturbed: Undisturbed, about: str) -> None:
+    lake = Lake.open(folder / "lake")
+    assert lake.check() == [], about
+    assert lake.digest() == undisturbed.digest, about
+    assert pages(folder) == undisturbed.pages, about
+
+
+@pytest.mark.parametrize("seed", range(FIRST, FIRST + KILLS))
+def test_killed_at_a_random_moment(undisturbed: Undisturbed, tmp_path: Path, seed: int) -> None:
+    chance = random.Random(seed)
+    for _ in range(20):
+        moment_s = chance.uniform(0.3, undisturbed.seconds)
+        run = start(tmp_path)
+        time.sleep(moment_s)
+        run.send_signal(signal.SIGKILL)
+        run.communicate()
+        if run.returncode == -signal.SIGKILL:
+            break
+        # It was done before it could be killed: begin again from nothing.
+        shutil.rmtree(tmp_path)
+        tmp_path.mkdir()
+    else:
+        pytest.fail("no run could be killed")
+    assert finish(start(tmp_path)) in (0, 1)
+    hold(tmp_path, undisturbed, f"killed after {moment_s:.2f} s of {undisturbed.seconds:.2f} s")
+
+
+@pytest.mark.parametrize("seed", range(FIRST, FIRST + DOUBLE_RUNS))
+def test_two_nights_at_once(undisturbed: Undisturbed, tmp_path: Path, seed: int) -> None:
+    first = start(tmp_path)
+    time.sleep(random.Random(seed).uniform(0, 0.5 * undisturbed.seconds) if seed % 2 else 0)
+    second = start(tmp_path)
+    codes = sorted([finish(first), finish(second)])
+    # One of them takes all in and sets rows aside, the other finds nothing new.
+    assert codes == [0, 1]
+    hold(tmp_path, undisturbed, f"two at once, seed {seed}")
+
+
+def test_a_month_of_nights(tmp_path: Path) -> None:
+    """Logs come days late, first cut short and then whole, twice under two names; settings and checks grow."""
+    nights = run_month(tmp_path, NIGHTS)
+    at_once = Lake.open(tmp_path / "at_once")
+    run_nightly(tmp_path / "inbox", at_once, tmp_path / "site_at_once")
+    lake = Lake.open(tmp_path / "lake")
+    assert nights >= NIGHTS
+    assert lake.check() == [] and at_once.check() == []
+    assert lake.digest() == at_once.digest()
+    assert content(lake) == content(at_once)
+
+
+def content(lake: Lake) -> dict[str, list[str]]:
+    """Rows of all tables but for when and under which further names; beside the program's own digest."""
+    untold = {"taken_in_at", "computed_at", "read_with", "other_names"}
+    found = {}
+    for name in ("deliveries", "readings", "adjustments", "loss_checks", "fields", "set_aside", "effects"):
+        frame = lake.scan(name).collect()
+        frame = frame.select(column for column in frame.columns if column not in untold)
+        found[name] = sorted(frame.write_ndjson().splitlines())
+    return found
+
+
+def run_month(folder: Path, nights: int) -> int:
+    """Deliver a made-up season over ``nights`` nights, each followed by a night; the inbox ends whole."""
+    write_season_files(
+        folder / "season", "plain", 11, fields=MONTH_FIELDS, hours=0.5, machines=3, adjustments=2, spoil=True
+    )
+    source, inbox = folder / "season" / "inbox", folder / "inbox"
+    inbox.mkdir()
+    chance = random.Random(11)
+    due: list[tuple[int, Callable[[], None]]] = []
+    for path in sorted(path for path in source.rglob("*") if path.is_file()):
+        due.extend(deliver(path, inbox / path.relative_to(source), nights, chance))
+    lake = Lake.open(folder / "lake")
+    for night in range(1, nights + 1):
+        for when, act in due:
+            if when == night:
+                act()
+        run_nightly(inbox, lake, folder / "site")
+        assert lake.check() == [], f"night {night}"
+    return nights
+
+
+def deliver(path: Path, to: Path, nights: int, chance: random.Random) -> list[tuple[int, Callable[[], None]]]:
+    """When a file comes, and in which states: late, cut short at first, or twice."""
+    whole = path.read_bytes()
+
+    def put(content: bytes, at: Path = to) -> Callable[[], None]:
+        def act() -> None:
+            at.parent.mkdir(parents=True, exist_ok=True)
+            at.write_bytes(content)
+
+        return act
+
+    first = chance.randint(1, nights)
+    later = chance.randint(first, nights)
+    if path.suffix == ".toml":
+        return [(min(3, nights), put(whole))]
+    if path.name in ("settings_log.csv", "loss_checks.csv"):
+        # A log that is exported anew each few nights, each time with more rows.
+        lines = whole.splitlines(keepends=True)
+        steps = sorted({max(1, nights // 3), max(1, 2 * nights // 3), nights})
+        return [(night, put(b"".join(lines[: 1 + len(lines) * night // nights]))) for night in steps]
+    way = chance.choice(["late", "cut", "wrong", "twice", "moved"])
+    if way == "cut":
+        return [(first, put(whole[: len(whole) // 2])), (later, put(whole))]
+    if way == "wrong":
+        return [(first, put(b"no log at all\n")), (later, put(whole))]
+    if way == "twice":
+        return [(first, put(whole)), (later, put(whole, to.with_name(f"again_{to.name}")))]
+    if way == "moved":
+        return [(first, put(whole)), (later, put(whole))]
+    return [(later, put(whole))]
