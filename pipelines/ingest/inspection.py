@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 # A pause is a gap from this many usual intervals on, and never below this many seconds.
 GAP_INTERVALS = 10
 SHORTEST_GAP_S = 30.0
+JUMPS_TOLD = 5
 GAPS_LISTED = 5
 
 
@@ -105,10 +106,21 @@ def _summary(parsed: Parsed) -> dict[str, Any]:
         "adjustments": parsed.adjustments.height if parsed.adjustments is not None else 0,
         "settings": _settings(parsed.adjustments),
         "unmatched_columns": list(parsed.unmatched_columns),
-        "notes": list(parsed.notes),
+        "notes": [*parsed.notes, *_unlikely(parsed.adjustments)],
         "attention": list(attention(parsed)),
         **_span(parsed),
     }
+
+
+def _unlikely(adjustments: pl.DataFrame | None) -> list[str]:
+    """Sentences on the first adjustments that no actuator makes: the log may have slipped there."""
+    from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps
+
+    if adjustments is None or adjustments.is_empty():
+        return []
+    found = doubtful_jumps(adjustments)
+    more = [f"{len(found) - JUMPS_TOLD} more such jumps."] if len(found) > JUMPS_TOLD else []
+    return [*(one.sentence for one in found[:JUMPS_TOLD]), *more]
 
 
 def _settings(adjustments: pl.DataFrame | None) -> list[dict[str, Any]]:

@@ -110,3 +110,14 @@ def test_an_unreadable_file_and_each_member_of_an_archive(tmp_path):
 def test_nothing_there_is_a_wrong_call(tmp_path):
     with pytest.raises(CallError, match="is neither a file nor a folder"):
         inspect(tmp_path / "none.csv", Farm())
+
+
+def test_a_jump_that_no_actuator_makes_is_noted(tmp_path):
+    """A fan is seldom moved by more than 600 rpm at once: common practice, no source."""
+    rows = "".join(f"2026-08-01T10:{m:02d}:00Z,A,fan speed,{300 if m % 2 else 1500}\n" for m in range(8))
+    (tmp_path / "settings.csv").write_text(f"time,machine,setting,to_value\n{rows}", encoding="utf-8")
+    (file,) = inspect(tmp_path / "settings.csv", Farm())["files"]
+    jumps = [note for note in file["notes"] if "seldom changes more than 600 rpm" in note]
+    assert jumps[0].startswith("Fan speed logged from 1500 to 300 rpm at 2026-08-01 10:01 UTC")
+    assert (len(jumps), file["notes"][-1]) == (5, "2 more such jumps.")
+    assert file["attention"] == []
