@@ -8,23 +8,28 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
+from chaffinch.pipelines.agronomy.load_tickets import with_calibration
+from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
-from chaffinch.pipelines.estimate.calibration import Calibration, calibrate, check_pairs
+from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibrate, check_pairs
 from chaffinch.pipelines.estimate.changes import real_adjustments
 from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
+from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
     import numpy as np
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.flow_calibration import WeighedLoads
     from chaffinch.pipelines.lake import Lake
 
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
@@ -34,15 +39,17 @@ LONGEST_REST_DAYS = 30
 
 def estimate_effects(
     fields: Sequence[Binned],
-    calibrations: Mapping[str, Calibration] | None = None,
+    calibrations: Mapping[MachineCrop, Calibration] | None = None,
     untold: Sequence[Untold] = (),
     diameters_m: Diameters | None = None,
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
-    fields : machine-fields after ``bin_work``. calibrations : by machine, from loss checks. untold :
-    machine-fields without usable work. diameters_m : of drums and rotors, by setting and machine, so that their
-    speeds pool over machines.
+    fields : machine-fields after ``bin_work``. calibrations : by machine and crop, from loss checks (kernels of
+    another crop strike a sensor with another force). untold : machine-fields without usable work.
+    diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
+    Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
+    again.
     """
     if not any(f.changes for f in fields):
         return effects_table([], {}, {}, untold)
@@ -123,37 +130,64 @@ def _weighed_checks(checks: pl.DataFrame, farm: Farm, machine: str, crop: str | 
     ).drop_nulls("machine_loss_kg_ha")
 
 
-def refresh_effects(lake: Lake, farm: Farm) -> pl.DataFrame:
-    """Effects of everything in the lake, rows of the ``effects`` contract, computed now."""
+@dataclass(frozen=True, slots=True)
+class _Season:
+    """What preparing any machine-field of a lake needs beside its readings. ``changes``: by machine."""
+
+    lake: Lake
+    farm: Farm
+    changes: Mapping[str, pl.DataFrame]
+    no_changes: pl.DataFrame
+    checks: pl.DataFrame
+    weighed: WeighedLoads
+
+    def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Untold, MachineCrop, np.ndarray]]:
+        """The harvests of the machine-field in ``row`` of ``machine_fields``, each with its loss checks' pairs."""
+        machine, crop = row["machine"], row["crop"]
+        changes = self.changes.get(machine, self.no_changes)
+        near = _weighed_checks(self.checks.filter(pl.col("machine") == machine), self.farm, machine, crop)
+        done: list[tuple[Binned | Untold, MachineCrop, np.ndarray]] = []
+        for readings in _harvests(self.lake.readings(machine, row["field"], row.get("day"))):
+            readings = with_calibration(readings, self.weighed.of(machine, crop))
+            binned, found = prepare(readings, changes, near)
+            if binned is None:
+                done.append((_untold(readings, changes), (machine, crop), found))
+            else:
+                done.append((binned, (machine, binned.crop), found))
+        return done
+
+
+def refresh_effects(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> pl.DataFrame:
+    """Effects of everything in the lake, rows of the ``effects`` contract, computed now.
+
+    ``each`` spreads preparing over machine-fields; what is fitted is fitted to all of them together, here.
+    """
     import numpy as np
-    from chaffinch.pipelines.agronomy.load_tickets import with_calibration
     from chaffinch.pipelines.flow_calibration import weighed_loads
 
     adjustments = lake.scan("adjustments").collect()
+    changes = {str(name[0]): real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
     checks = lake.scan("loss_checks").collect()
-    weighed = weighed_loads(lake, farm)
-    by_machine = {name[0]: real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
+    season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed_loads(lake, farm))
+    rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
     fields: list[Binned] = []
     untold: list[Untold] = []
-    pairs: dict[str, list[np.ndarray]] = defaultdict(list)
-    for row in lake.machine_fields().sort("machine", "field", "first_time").iter_rows(named=True):
-        machine = row["machine"]
-        near = _weighed_checks(checks.filter(pl.col("machine") == machine), farm, machine, row["crop"])
-        for readings in _harvests(lake.readings(machine, row["field"], row.get("day"))):
-            readings = with_calibration(readings, weighed.of(machine, row["crop"]))
-            binned, found = prepare(readings, by_machine.get(machine, adjustments.clear()), near)
-            if binned is not None:
-                fields.append(binned)
-            else:
-                untold.append(_untold(readings, by_machine.get(machine, adjustments.clear())))
-            pairs[machine].append(found)
+    pairs: dict[MachineCrop, list[np.ndarray]] = defaultdict(list)
+    for harvests in each("prepare", season.prepare, rows, _machine_field_name):
+        if isinstance(harvests, NotYet):
+            raise harvests
+        for harvest, of, found in harvests:
+            fields.append(harvest) if isinstance(harvest, Binned) else untold.append(harvest)
+            pairs[of].append(found)
     calibrations = {
-        machine: one
-        for machine, found in pairs.items()
-        if (one := calibrate(np.concatenate(found))) is not None
+        of: one for of, found in pairs.items() if (one := calibrate(np.concatenate(found))) is not None
     }
     for binned in fields:
         if binned.calibrated:
-            calibrations[binned.machine] = Calibration(0.0, 0.0, 0)
+            calibrations[binned.machine, binned.crop] = Calibration(0.0, 0.0, 0)
     effects = estimate_effects(fields, calibrations, untold, farm.diameters_m())
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
+
+
+def _machine_field_name(row: Mapping[str, Any]) -> str:
+    return f"{row['machine']}, {row['field'] or row['day']}"

@@ -14,6 +14,7 @@ from chaffinch.pipelines.work import seconds_of
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+MachineCrop = tuple[str, str | None]
 
 # One pan tells the loss within about a fifth: where it lay across the swath, what was cleaned out, how the
 # seconds of the pan match those of the log. Common practice, no source.

@@ -10,7 +10,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect, capacity_at_share
+from chaffinch.pipelines.estimate.calibration import (
+    Calibration,
+    MachineCrop,
+    absolute_effect,
+    capacity_at_share,
+)
 from chaffinch.pipelines.estimate.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.clock import SAME_CLOCK_S, ClockOffset
@@ -51,7 +56,7 @@ SAID_OF_CAPACITY = (
 def effects_table(
     fields: Sequence[Binned],
     season: Mapping[str, SeasonOutcome],
-    calibrations: Mapping[str, Calibration],
+    calibrations: Mapping[MachineCrop, Calibration],
     untold: Sequence[Untold] = (),
     diameters_m: Diameters | None = None,
     clocks: Mapping[str, ClockOffset] | None = None,
@@ -59,15 +64,18 @@ def effects_table(
     """Rows of the ``effects`` contract, in a stable order.
 
     fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
-    name. calibrations : by machine, where loss checks tell the weight of its signals. untold : machine-fields
-    that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine. clocks : how far
-    settings logs were found off by what the changes did, by machine.
+    name. calibrations : by machine and crop, where loss checks tell the weight of its signals. untold :
+    machine-fields that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine.
+    clocks : how far settings logs were found off by what the changes did, by machine.
     """
     rows = [
         row
         for binned in fields
         for row in _field_rows(
-            binned, season, calibrations.get(binned.machine), (clocks or {}).get(binned.machine)
+            binned,
+            season,
+            calibrations.get((binned.machine, binned.crop)),
+            (clocks or {}).get(binned.machine),
         )
     ]
     rows += [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]

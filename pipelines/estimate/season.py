@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 # The noise of a season is as well known from two dozen fields as from hundreds.
 MOST_FIELDS_FOR_NOISE = 24
 MOST_FIELDS_FOR_GROUND = 8
+MOST_FIELDS_AT_FIRST = 8
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
 # its own variance is raised until it is just this far.
 FAR_OFF = 3.0
@@ -65,9 +66,9 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     parts = _parts(fields, outcome)
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
-    # Good enough to tell bursts by; the fit that counts comes after them.
-    first = fit_noise([p.stretch for p in _spread_out(parts, MOST_FIELDS_FOR_NOISE)], tolerance=1e-5)
-    first = with_ground([_on_ground(p).stretch for p in _spread_out(parts, MOST_FIELDS_FOR_GROUND)], first)
+    # Good enough to tell bursts and drift of the ground by; the fit that counts comes after them.
+    first = fit_noise([p.stretch for p in _spread_out(parts, MOST_FIELDS_AT_FIRST)], tolerance=1e-5)
+    first = with_ground([_on_ground(p).stretch for p in _spread_out(parts, MOST_FIELDS_AT_FIRST)], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
