@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
 from chaffinch.dashboards.shown_units import METRIC
 from chaffinch.dashboards.weighed_checks import checks_table, checks_with_share
+from chaffinch.pipelines.estimate import refresh_effects
 from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.simulate import SCENARIOS, MachineField, simulate_season
 from chaffinch.schemas.tables import tables
 
 START = datetime(2026, 8, 3, 8, 0, tzinfo=UTC)
@@ -67,3 +70,50 @@ def test_the_table_names_its_denominator():
         ("3 August 2026 08:00".replace("08:00", "08:10"), "machine", "50", "–", "0.99", "as given", "–"),
     )
     assert checks_table(found.clear(), METRIC, None) is None
+
+
+class _OneField:
+    """A lake of one made-up machine-field, held in memory."""
+
+    def __init__(self, made: MachineField, checks: pl.DataFrame) -> None:
+        self.frames = {name: table.empty() for name, table in tables().items()}
+        self.made = made
+        for name, rows in (("adjustments", made.adjustments), ("loss_checks", checks)):
+            sourced = rows.with_row_index("row", offset=2).with_columns(
+                delivery=pl.lit("d"), file=pl.lit("f")
+            )
+            self.frames[name] = tables()[name].conform(sourced)
+
+    def scan(self, name: str) -> pl.LazyFrame:
+        return self.frames[name].lazy()
+
+    def readings(self, machine: str, field: str | None, day: object = None) -> pl.DataFrame:
+        return self.made.readings
+
+    def machine_fields(self) -> pl.DataFrame:
+        first = self.made.readings.select("machine", "field", "crop").head(1)
+        return first.with_columns(first_time=self.made.readings["time"].min(), day=pl.lit(None))
+
+
+@pytest.mark.long
+def test_a_count_without_a_kernel_mass_weighs_the_signals_by_that_of_the_crop():
+    made = simulate_season(
+        replace(SCENARIOS["plain"], fields=1, machines=1, hours=1.5, adjustments=1), 4
+    ).machine_field(0)
+    # 40 mg kernels: 10 kg/ha are 25 on a square metre. The farm says 40, and 80 doubles the kilograms.
+    counted = made.loss_checks.with_columns(
+        kernels=pl.col("machine_loss_kg_ha") / 10 * 25, frame_area_m2=pl.lit(1.0)
+    ).drop("machine_loss_kg_ha")
+    found = {}
+    for mass in (40, 80):
+        farm = parse_farm(f"[crops.wheat]\nthousand_kernel_mass_g = {mass}\n")
+        effects = refresh_effects(_OneField(made, counted), farm)
+        rows = effects.filter((pl.col("outcome") == "machine_loss") & (pl.col("scope") == "adjustment"))
+        found[mass] = rows["absolute"].to_list()
+        assert rows["absolute_unit"].to_list() == ["kg/ha"]
+    weighed = refresh_effects(_OneField(made, made.loss_checks), Farm())
+    stated = weighed.filter((pl.col("outcome") == "machine_loss") & (pl.col("scope") == "adjustment"))[
+        "absolute"
+    ]
+    assert found[40] == pytest.approx(stated.to_list())
+    assert found[80] == pytest.approx([2 * one for one in found[40]])
