@@ -33,6 +33,9 @@ class UnreadableFile(ChaffinchError):
         self.file = file
         self.reason = reason
 
+    def __reduce__(self) -> tuple[type[UnreadableFile], tuple[str, str]]:
+        return UnreadableFile, (self.file, self.reason)
+
 
 class NotYet(ChaffinchError):
     """What passes by itself: a file that is still being copied, a share that is not mounted."""

@@ -17,6 +17,10 @@ from chaffinch.pipelines.errors import NotYet
 MOST_AHEAD = 32
 MOST_BYTES_AHEAD = 96 << 20
 
+# Work that needs nothing but its item and storage that all can reach, so that it may be done anywhere. All
+# else is done where the lake is held for writing.
+ANYWHERE = frozenset({"read", "prepare"})
+
 T = TypeVar("T")
 R = TypeVar("R")
 
@@ -49,7 +53,7 @@ def side_by_side(
 
     Polars, which does nearly all of the work, leaves the interpreter to other threads.
     """
-    workers = min(len(items), _processors())
+    workers = min(len(items), processors())
     if workers < 2:
         yield from one_by_one(what, do, items, name)
         return
@@ -71,7 +75,7 @@ def side_by_side(
             pool.shutdown(cancel_futures=True)
 
 
-def _processors() -> int:
+def processors() -> int:
     """How many this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 

@@ -2,7 +2,8 @@
 
 Nothing but wiring: the flow calls ``nightly.run_nightly`` and hands it a ``FanOut`` that makes tasks. What may
 pass by itself (a file being copied, a share that is away, storage that is busy) is tried again with growing
-pauses; what is wrong is not, since waiting does not mend it.
+pauses; what is wrong is not, since waiting does not mend it. Files are read and machine-fields prepared side by
+side: in threads here, or by workers on other machines (``dask_workers``).
 
 Import this module where Prefect is wanted only: importing Prefect takes over a second.
 """
@@ -11,15 +12,16 @@ from __future__ import annotations
 
 import os
 import sys
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 from typing import Any
 
 from chaffinch.pipelines import nightly
 from chaffinch.pipelines.errors import CallError, ChaffinchError, NotYet
-from chaffinch.pipelines.fan_out import R, T
+from chaffinch.pipelines.fan_out import ANYWHERE, MOST_AHEAD, MOST_BYTES_AHEAD, FanOut, R, T, processors
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night_summary import NightSummary
 from chaffinch.pipelines.prefect_server import prepare
@@ -28,6 +30,7 @@ prepare()
 
 from prefect import flow, get_run_logger, task  # noqa: E402  it reads its settings when it is imported
 from prefect.cache_policies import NO_CACHE  # noqa: E402
+from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner  # noqa: E402
 
 RETRY_DELAYS_S = (5.0, 20.0, 60.0)
 # From this many items on a task takes several, so that ten thousand small files do not make as many tasks.
@@ -46,14 +49,19 @@ _said: ContextVar[Callable[[str], None]] = ContextVar("_said")
 _summary: ContextVar[list[NightSummary]] = ContextVar("_summary")
 
 
-def run_as_flow(inbox: Path, lake: str, site: Path, say: Callable[[str], None]) -> NightSummary:
-    """One night through Prefect, to whose server ``PREFECT_API_URL`` points. Raises what the night raises."""
+def run_as_flow(
+    inbox: Path, lake: str, site: Path, say: Callable[[str], None], workers: str | None = None
+) -> NightSummary:
+    """One night through Prefect, to whose server ``PREFECT_API_URL`` points. Raises what the night raises.
+
+    ``workers``: address of a Dask scheduler that hands work to other machines.
+    """
     kept: list[NightSummary] = []
     _said.set(say)
     _summary.set(kept)
     try:
         with suppress(NightFailed):
-            night(str(inbox), lake, str(site))
+            night(str(inbox), lake, str(site), workers)
     finally:
         _hand_over_records()
     return kept[0]
@@ -69,8 +77,8 @@ def _hand_over_records() -> None:
 
 
 @flow(name="nightly", persist_result=False, validate_parameters=False)
-def night(inbox: str, lake: str, site: str) -> None:
-    """Take in what is new in ``inbox``, refresh effects and pages."""
+def night(inbox: str, lake: str, site: str, workers: str | None = None) -> None:
+    """Take in what is new in ``inbox``, refresh effects and pages; ``workers``: address of a Dask scheduler."""
     # For a night of a schedule Prefect pickles this function by value, which its variables do not bear.
     import chaffinch.pipelines.flow as own
 
@@ -80,7 +88,8 @@ def night(inbox: str, lake: str, site: str) -> None:
         log(sentence)
         told(sentence)
 
-    summary = nightly.run_nightly(Path(inbox), Lake.open(lake), Path(site), say, each=as_tasks)
+    with own._spread(workers, Path(inbox), lake, say) as each:
+        summary = nightly.run_nightly(Path(inbox), Lake.open(lake), Path(site), say, each=each)
     kept = own._summary.get(None)
     for sentence in summary.sentences():
         # A night of a schedule has nobody else to tell its summary.
@@ -91,16 +100,95 @@ def night(inbox: str, lake: str, site: str) -> None:
         raise NightFailed(" ".join(summary.failed))
 
 
+@contextmanager
+def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], None]) -> Iterator[FanOut]:
+    """What can be done anywhere goes to ``workers``, or to threads here; all else is done here, in turn."""
+    if workers is None:
+        threads: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=processors())
+        with threads:
+            yield side_by_side_tasks(threads, MOST_AHEAD, MOST_BYTES_AHEAD)
+        return
+    from chaffinch.pipelines.dask_workers import join
+
+    joined = join(workers, inbox, lake)
+    say(f"Files are read and machine-fields prepared by workers at {workers}, {joined.threads} at a time.")
+    with joined.runner() as runner:
+        yield side_by_side_tasks(runner, 2 * joined.threads + 2, None, say)
+
+
+def side_by_side_tasks(
+    runner: TaskRunner[Any],
+    most_ahead: int,
+    most_bytes_ahead: int | None,
+    say: Callable[[str], None] = _to_standard_error,
+) -> FanOut:
+    """A ``FanOut`` that hands what can be done anywhere to ``runner``, and does all else by ``as_tasks``.
+
+    At most so many tasks, and source files of so many bytes, are under way or wait for their turn.
+    """
+
+    def each(
+        what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
+    ) -> Iterator[R | NotYet]:
+        if what not in ANYWHERE or len(items) < 2:
+            yield from as_tasks(what, do, items, name)
+            return
+        ahead: deque[tuple[Any, Sequence[T], int]] = deque()
+        bytes_ahead = 0
+
+        def next_results() -> Iterator[R | NotYet]:
+            nonlocal bytes_ahead
+            future, some, size = ahead.popleft()
+            bytes_ahead -= size
+            try:
+                yield from future.result()
+            except NotYet as waiting:
+                # One of several was not ready: the others are done by themselves.
+                yield from _each_alone(what, do, some, name) if len(some) > 1 else (waiting,)
+            except Exception as error:
+                if most_bytes_ahead is not None or not _is_lost(error):
+                    raise
+                say(f"Workers were lost ({type(error).__name__}): {what} {_label(some, name)} is done here.")
+                yield from as_tasks(what, do, some, name)
+
+        for some in _in_groups(items):
+            size = sum(getattr(item, "size_bytes", 0) for item in some)
+            while ahead and (
+                len(ahead) >= most_ahead
+                or (most_bytes_ahead is not None and bytes_ahead + size > most_bytes_ahead)
+            ):
+                yield from next_results()
+            work = _Work(do, some)
+            ahead.append((runner.submit(_made(what, _label(some, name)), {"work": work}), some, size))
+            bytes_ahead += size
+        while ahead:
+            yield from next_results()
+
+    return each
+
+
+def _is_lost(error: Exception) -> bool:
+    from chaffinch.pipelines.dask_workers import lost
+
+    return lost(error)
+
+
+def _in_groups(items: Sequence[T]) -> Iterator[Sequence[T]]:
+    size = -(-len(items) // MOST_TASKS) or 1
+    return (items[first : first + size] for first in range(0, len(items), size))
+
+
+def _label(some: Sequence[T], name: Callable[[T], str]) -> str:
+    return name(some[0]) + (f" and {len(some) - 1} more" if len(some) > 1 else "")
+
+
 def as_tasks(
     what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
 ) -> Iterator[R | NotYet]:
     """A ``FanOut``: each item is a task of its own, in turn; from ``MOST_TASKS`` on a task takes several."""
-    size = -(-len(items) // MOST_TASKS) or 1
-    for first in range(0, len(items), size):
-        some = items[first : first + size]
-        label = name(some[0]) + (f" and {size - 1} more" if len(some) > 1 else "")
+    for some in _in_groups(items):
         try:
-            yield from _task(what, label)(do, some)
+            yield from _made(what, _label(some, name))(_Work(do, some))
         except NotYet as waiting:
             # One of several was not ready: the others are done by themselves.
             yield from _each_alone(what, do, some, name) if len(some) > 1 else (waiting,)
@@ -111,13 +199,13 @@ def _each_alone(
 ) -> Iterator[R | NotYet]:
     for item in items:
         try:
-            yield from _task(what, name(item))(do, [item])
+            yield from _made(what, name(item))(_Work(do, [item]))
         except NotYet as waiting:
             yield waiting
 
 
-def _task(what: str, label: str) -> Callable[..., list[Any]]:
-    made = task(  # type: ignore[call-overload]
+def _made(what: str, label: str) -> Any:
+    return task(  # type: ignore[call-overload]
         _do_all,
         name=what,
         # Braces would be filled in by Prefect.
@@ -129,16 +217,17 @@ def _task(what: str, label: str) -> Callable[..., list[Any]]:
         persist_result=False,
     )
 
-    def call(do: Callable[[T], R], items: Sequence[T]) -> list[R]:
-        # Inside a closure: Prefect would walk through parameters, and polygons are deep.
-        result: list[R] = made(lambda: [do(item) for item in items])
-        return result
 
-    return call
+class _Work:
+    """Work on some items. No dataclass: Prefect walks through those, and polygons are deep."""
+
+    def __init__(self, do: Callable[[Any], Any], items: Sequence[Any]) -> None:
+        self.do = do
+        self.items = items
 
 
-def _do_all(work: Callable[[], list[Any]]) -> list[Any]:
-    return work()
+def _do_all(work: _Work) -> list[Any]:
+    return [work.do(item) for item in work.items]
 
 
 def retry_delays_s() -> list[float]:
@@ -163,7 +252,7 @@ def _may_pass(task: Any, run: Any, state: Any) -> bool:
     return isinstance(error, ChaffinchError) and error.may_pass
 
 
-def serve_nights(cron: str, inbox: Path, lake: str, site: Path) -> None:
+def serve_nights(cron: str, inbox: Path, lake: str, site: Path, workers: str | None = None) -> None:
     """Stay and run a night at each time of ``cron`` (local time), as a deployment of the Prefect server.
 
     Every night is a process of its own, and one waits for the other.
@@ -174,7 +263,7 @@ def serve_nights(cron: str, inbox: Path, lake: str, site: Path) -> None:
     night.serve(
         name="nightly",
         schedule=Cron(cron, timezone=_local_zone()),
-        parameters={"inbox": str(inbox), "lake": lake, "site": str(site)},
+        parameters={"inbox": str(inbox), "lake": lake, "site": str(site), "workers": workers},
         limit=1,
         print_starting_message=False,
         entrypoint_type=EntrypointType.MODULE_PATH,

@@ -34,6 +34,14 @@ def nightly(
             help="Without Prefect: no records of runs, no further tries, nothing to start.",
         ),
     ] = False,
+    workers: Annotated[
+        str | None,
+        typer.Option(
+            "--workers",
+            metavar="ADDRESS",
+            help="Dask scheduler that hands work to other machines, e.g. tcp://10.0.0.5:8786.",
+        ),
+    ] = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
@@ -46,14 +54,19 @@ def nightly(
     from chaffinch.pipelines.ingest.settled import ask_leases
 
     ask_leases()
+    if workers is not None:
+        if plain:
+            raise CallError("Work is handed to --workers through Prefect; leave --plain out.")
+        # Workers stand in folders of their own.
+        inbox, lake = inbox.resolve(), lake if "://" in lake else str(Path(lake).resolve())
     if schedule is None:
-        return _one_night(inbox, lake, site, plain, as_json)
+        return _one_night(inbox, lake, site, plain, as_json, workers)
     from chaffinch.pipelines.schedule import parse_schedule
 
     times = parse_schedule(schedule)
     _require_folder(inbox)
     if not plain:
-        return _serve_nights(schedule, inbox, lake, site)
+        return _serve_nights(schedule, inbox, lake, site, workers)
     from datetime import datetime
 
     from chaffinch.pipelines.schedule import wait_until
@@ -68,13 +81,17 @@ def nightly(
             say(f"This night failed: {error}")
 
 
-def _one_night(inbox: Path, lake: str, site: Path, plain: bool, as_json: bool) -> int:
+def _one_night(
+    inbox: Path, lake: str, site: Path, plain: bool, as_json: bool, workers: str | None = None
+) -> int:
     from chaffinch.pipelines.lake import Lake
 
     opened = Lake.open(lake)
     if not opened.is_there():
         _require_folder(inbox)
-    night = None if plain or not _worth_a_flow(inbox, opened) else _through_prefect(inbox, lake, site)
+    night = (
+        None if plain or not _worth_a_flow(inbox, opened) else _through_prefect(inbox, lake, site, workers)
+    )
     if night is None:
         from chaffinch.pipelines.nightly import run_nightly
 
@@ -93,7 +110,7 @@ def _worth_a_flow(inbox: Path, lake: Lake) -> bool:
     return bool(os.environ.get("PREFECT_API_URL")) or is_due(inbox, lake)
 
 
-def _through_prefect(inbox: Path, lake: str, site: Path) -> NightSummary | None:
+def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) -> NightSummary | None:
     """The night as a flow; None where Prefect can't be had, since the night matters more than its record."""
     from chaffinch.pipelines.prefect_server import NoServer, server
 
@@ -103,13 +120,13 @@ def _through_prefect(inbox: Path, lake: str, site: Path) -> NightSummary | None:
         with server():
             from chaffinch.pipelines.flow import run_as_flow
 
-            return run_as_flow(inbox, lake, site, say)
+            return run_as_flow(inbox, lake, site, say, workers)
     except NoServer as error:
         say(f"{error} The night goes on without Prefect.")
         return None
 
 
-def _serve_nights(schedule: str, inbox: Path, lake: str, site: Path) -> int:
+def _serve_nights(schedule: str, inbox: Path, lake: str, site: Path, workers: str | None) -> int:
     from chaffinch.pipelines.prefect_server import server
 
     with server(schedules=True) as address:
@@ -117,7 +134,11 @@ def _serve_nights(schedule: str, inbox: Path, lake: str, site: Path) -> int:
 
         say(f"Nights run at '{schedule}', recorded at {address}. Stop with Ctrl+C.")
         serve_nights(
-            schedule, inbox.resolve(), lake if "://" in lake else str(Path(lake).resolve()), site.resolve()
+            schedule,
+            inbox.resolve(),
+            lake if "://" in lake else str(Path(lake).resolve()),
+            site.resolve(),
+            workers,
         )
     return 0
 

@@ -20,7 +20,7 @@ class Item:
 
 @pytest.fixture(autouse=True)
 def two_processors(monkeypatch):
-    monkeypatch.setattr(fan_out, "_processors", lambda: 2)
+    monkeypatch.setattr(fan_out, "processors", lambda: 2)
 
 
 def run(each, do, items):

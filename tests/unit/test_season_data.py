@@ -84,7 +84,7 @@ def test_effects_of_one_year_are_taken_as_they_stand():
 def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monkeypatch):
     asked = []
 
-    def estimate(lake, farm):
+    def estimate(lake, farm, *each):
         asked.append(lake.scan("readings").collect()["time"].dt.year().unique().to_list())
         return effects(THIS)
 

@@ -1,0 +1,105 @@
+"""Workers on other machines that read files and prepare machine-fields, joined through a Dask scheduler.
+
+They need the program in the same version, and the inbox and the lake under the same names: a folder on a share,
+or an object store. What they lack is told before any work is handed out.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.errors import CallError
+
+if TYPE_CHECKING:
+    from prefect_dask import DaskTaskRunner
+
+LONGEST_ANSWER_S = 20
+_START = "dask scheduler; and on each machine: dask worker ADDRESS"
+
+
+@dataclass(frozen=True, slots=True)
+class Workers:
+    """Workers that can do the work. ``threads``: of all of them together."""
+
+    address: str
+    threads: int
+
+    def runner(self) -> DaskTaskRunner:
+        """What Prefect hands tasks to, not yet started."""
+        from prefect_dask import DaskTaskRunner
+
+        return DaskTaskRunner(address=self.address, client_kwargs={"set_as_default": False})
+
+
+def join(address: str, inbox: Path, lake: str) -> Workers:
+    """The workers of the Dask scheduler at ``address``, such as ``tcp://10.0.0.5:8786``.
+
+    Raises ``CallError`` where there is none, or where one of them lacks what it needs.
+    """
+    try:
+        from distributed import Client
+        from prefect_dask import DaskTaskRunner  # noqa: F401  whether it is there
+    except ImportError:
+        raise CallError(
+            "--workers needs the package prefect-dask; install it with: pip install 'chaffinch[workers]'."
+        ) from None
+    try:
+        with Client(address, timeout=LONGEST_ANSWER_S, set_as_default=False) as client:
+            threads = sum(client.nthreads().values())
+            answers = client.run(_what_it_has, str(inbox), lake, on_error="return")
+    except (OSError, ValueError, TimeoutError) as error:
+        said = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
+        raise CallError(
+            f"No Dask scheduler answers at {address} ({said}). Start one with: {_START}."
+        ) from None
+    if not answers:
+        raise CallError(
+            f"The Dask scheduler at {address} has no workers. Start some with: dask worker {address}."
+        )
+    ours = _program()
+    for worker, told in answers.items():
+        if fault := _fault(told, ours, inbox, lake):
+            raise CallError(f"The worker at {worker} can't take part: {fault}")
+    return Workers(address, threads)
+
+
+def _fault(told: Any, ours: str, inbox: Path, lake: str) -> str | None:
+    if not isinstance(told, dict):
+        return f"it has not this program, or not as here ({type(told).__name__}: {str(told)[:200]})."
+    if told["program"] != ours:
+        return "it has another version of this program; install the same on both."
+    if not told["inbox"]:
+        return f"it finds no folder {inbox}; mount the inbox there under the same name."
+    if not told["lake"]:
+        return f"it finds no lake in {lake}; mount it there under the same name."
+    return None
+
+
+def _what_it_has(inbox: str, lake: str) -> dict[str, Any]:
+    """Told by each worker. A lake that is still to be made has its folder where the parent folder is."""
+    place = Path(lake)
+    there = "://" in lake or place.is_dir() or place.parent.is_dir()
+    return {"program": _program(), "inbox": os.path.isdir(inbox), "lake": there}
+
+
+def _program() -> str:
+    """Digest of what decides the results of handed-out work."""
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake.inputs import program_digests, reading_digest
+
+    return f"{reading_digest(Farm(), [])} {sorted(program_digests().items())}"
+
+
+def lost(error: BaseException) -> bool:
+    """Whether ``error`` is about the workers or their scheduler, not about the work."""
+    with suppress(ImportError):
+        from distributed.comm import CommClosedError
+        from distributed.scheduler import KilledWorker
+
+        if isinstance(error, (CommClosedError, KilledWorker)):
+            return True
+    return isinstance(error, (OSError, TimeoutError)) or "Cancelled" in type(error).__name__
