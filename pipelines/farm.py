@@ -70,7 +70,6 @@ converted; ``date`` helps a log that has times of day alone. Names of crops are 
 
 from __future__ import annotations
 
-import shlex
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
@@ -82,6 +81,7 @@ from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from chaffinch.pipelines.errors import DeclarationError
+from chaffinch.pipelines.load_ticket import LoadTicket
 from chaffinch.schemas.declarations import channels, settings
 from pydantic import (
     AfterValidator,
@@ -90,7 +90,6 @@ from pydantic import (
     Field,
     ValidationError,
     field_validator,
-    model_validator,
 )
 
 LOG_COLUMNS = ("time", "date", "machine", "field", "crop")
@@ -170,70 +169,6 @@ class Thresholds(_Stated):
 
     loss_share_pct: float = Field(default=1.0, gt=0, lt=100)
     set_aside_pct: float = Field(default=5.0, gt=0, le=100)
-
-
-class LoadTicket(_Stated):
-    """A load that was weighed: machine, from when to when it was cut, net mass [kg], moisture [%] if known."""
-
-    machine: str
-    from_: datetime = Field(alias="from")
-    to: datetime
-    mass_kg: float = Field(gt=0, le=100_000)
-    moisture_pct: float | None = Field(default=None, ge=0, le=60)
-    crop: str | None = None
-    field: str | None = None
-    ticket: str | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _mass_with_unit(cls, value: Any) -> Any:
-        if not isinstance(value, dict) or "mass" not in value:
-            return value
-        from chaffinch.pipelines.units import UnitError, conversion
-
-        number, _, unit = str(value["mass"]).strip().partition(" ")
-        try:
-            scale = conversion(unit, "kg").scale if unit else None
-            mass_kg = float(number) * scale if scale else None
-        except (UnitError, ValueError) as error:
-            raise ValueError(f'mass = {value["mass"]!r}: {error}; write it such as "9.84 t"') from None
-        if mass_kg is None:
-            raise ValueError(f'mass = {value["mass"]!r} names no unit; write it such as "9.84 t"')
-        return {**{k: v for k, v in value.items() if k != "mass"}, "mass_kg": mass_kg}
-
-    @model_validator(mode="after")
-    def _forwards(self) -> LoadTicket:
-        if (self.from_.tzinfo is None) != (self.to.tzinfo is None):
-            raise ValueError("give both 'from' and 'to' with an offset, or neither")
-        if self.to <= self.from_:
-            raise ValueError(f"it ends at {self.to:%Y-%m-%d %H:%M}, not after it begins")
-        return self
-
-
-class TaskData(_Stated):
-    """Of ISO 11783-10 task data. ``people``: whether names of customer, farm and workers may enter tables."""
-
-    people: bool = False
-
-
-class Tell(_Stated):
-    """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
-
-    command: tuple[str, ...] = ()
-    webhook: str | None = None
-    when: Literal["always", "trouble"] = "always"
-
-    @field_validator("command", mode="before")
-    @classmethod
-    def _words(cls, value: Any) -> Any:
-        return tuple(shlex.split(value)) if isinstance(value, str) else value
-
-    @field_validator("webhook")
-    @classmethod
-    def _web_address(cls, value: str | None) -> str | None:
-        if value is not None and not value.lower().startswith(("http://", "https://")):
-            raise ValueError(f"'{value}' is no address that begins with http:// or https://")
-        return value
 
 
 class Client(_Stated):
@@ -414,14 +349,14 @@ def _fault(error: ValidationError) -> str:
     return f"{where} is no entry of farm.toml{hint}"
 
 
-def _model_at(path: list[str]) -> type[_Stated] | None:
-    one: dict[str, type[_Stated]] = {
+def _model_at(path: list[str]) -> type[BaseModel] | None:
+    one: dict[str, type[BaseModel]] = {
         "client": Client,
         "prices": Prices,
         "thresholds": Thresholds,
         "tell": Tell,
     }
-    many: dict[str, type[_Stated]] = {"machines": Machine, "crops": CropOverride, "columns": FileColumns}
+    many: dict[str, type[BaseModel]] = {"machines": Machine, "crops": CropOverride, "columns": FileColumns}
     many["load_tickets"] = LoadTicket
     one["task_data"] = TaskData
     if not path:

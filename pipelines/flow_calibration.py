@@ -18,7 +18,8 @@ from chaffinch.pipelines.agronomy.load_tickets import (
 
 if TYPE_CHECKING:
     import polars as pl
-    from chaffinch.pipelines.farm import Farm, LoadTicket
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.load_ticket import LoadTicket
 
 _OF_READINGS = ("time", "grain_flow_kg_s", "record_duration_s", "grain_moisture_pct", "crop")
 

@@ -252,6 +252,36 @@ def test_tickets_of_farm_toml(tmp_path: Path):
 
 
 @pytest.mark.parametrize(
+    ("written", "kg"),
+    [
+        ('mass = "21000 lb"', 21000 * 0.45359237), ("mass_t = 9.84", 9840), ("mass_lb = 21000", 21000 * 0.45359237),
+        ("mass_kg = 9840", 9840),
+    ],
+)  # fmt: skip
+def test_masses_of_farm_toml_as_people_write_them(written, kg):
+    text = FARM.replace('mass = "9.84 t"', written).replace("moisture_pct", "moisture")
+    (ticket,) = parse_farm(text).load_tickets
+    assert (ticket.mass_kg, ticket.moisture_pct) == (pytest.approx(kg), 14.8)
+
+
+@pytest.mark.parametrize(
+    ("header", "kg"),
+    [
+        ("mass_kg", 9.84),
+        ("mass_t", 9840),
+        ("Mass [t]", 9840),
+        ("net weight (lbs)", 9.84 * 0.45359237),
+        ("mass", 9.84),
+    ],
+)
+def test_masses_of_a_csv_by_the_unit_of_their_header(header, kg):
+    parsed = _read(f"machine,date,from,to,{header}\nA,2026-08-04,10:00,10:30,9.84\n")
+    (row,) = parsed.load_tickets.to_dicts()
+    assert row["mass_kg"] == pytest.approx(kg)
+    assert (row["end_time"] - row["time"]) == timedelta(minutes=30)
+
+
+@pytest.mark.parametrize(
     ("old", "new", "message"),
     [
         ("9.84 t", "9.84", "names no unit"),

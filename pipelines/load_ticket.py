@@ -1,0 +1,84 @@
+"""A weighed load as ``farm.toml`` states it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+
+def _kilograms(mass: object) -> float:
+    """The mass [kg] in a text with its unit. Raises ``ValueError``."""
+    from chaffinch.pipelines.units import UnitError, conversion
+
+    number, _, unit = str(mass).strip().partition(" ")
+    if not unit:
+        raise ValueError(f'mass = {mass!r} names no unit; write it such as "9.84 t"')
+    try:
+        return float(number) * conversion(unit, "kg").scale
+    except (UnitError, ValueError) as error:
+        raise ValueError(f'mass = {mass!r}: {error}; write it such as "9.84 t"') from None
+
+
+class LoadTicket(BaseModel):
+    """A load that was weighed: machine, from when to when it was cut, net mass [kg], moisture [%] if known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    machine: str
+    from_: datetime = Field(alias="from")
+    to: datetime
+    mass_kg: float = Field(gt=0, le=100_000)
+    moisture_pct: float | None = Field(default=None, ge=0, le=60)
+    crop: str | None = None
+    field: str | None = None
+    ticket: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _in_other_units(cls, value: Any) -> Any:
+        """``mass = "9.84 t"``, ``mass_t``, ``mass_lb`` and ``moisture``, as people write them."""
+        if not isinstance(value, dict):
+            return value
+        told = {("moisture_pct" if name == "moisture" else name): entry for name, entry in value.items()}
+        for name, unit in (("mass_t", "t"), ("mass_lb", "lb")):
+            if name in told:
+                told["mass"] = f"{told.pop(name)} {unit}"
+        if "mass" in told:
+            told["mass_kg"] = _kilograms(told.pop("mass"))
+        return told
+
+    @model_validator(mode="after")
+    def _forwards(self) -> LoadTicket:
+        if (self.from_.tzinfo is None) != (self.to.tzinfo is None):
+            raise ValueError("give both 'from' and 'to' with an offset, or neither")
+        if self.to <= self.from_:
+            raise ValueError(f"it ends at {self.to:%Y-%m-%d %H:%M}, not after it begins")
+        return self
+
+
+class TaskData(_Stated):
+    """Of ISO 11783-10 task data. ``people``: whether names of customer, farm and workers may enter tables."""
+
+    people: bool = False
+
+
+class Tell(_Stated):
+    """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
+
+    command: tuple[str, ...] = ()
+    webhook: str | None = None
+    when: Literal[always, trouble] = "always"
+
+    @field_validator("command", mode="before")
+    @classmethod
+    def _words(cls, value: Any) -> Any:
+        return tuple(shlex.split(value)) if isinstance(value, str) else value
+
+    @field_validator("webhook")
+    @classmethod
+    def _web_address(cls, value: str | None) -> str | None:
+        if value is not None and not value.lower().startswith(("http://", "https://")):
+            raise ValueError(f"'{value}' is no address that begins with http:// or https://")
+        return value
