@@ -34,6 +34,7 @@ MOVED_S = 3.0
 LOSS_POWER = 3.0
 # Smearing of a moisture sensor's chamber, where only the sum with its dead time can be told. From memory.
 MOISTURE_SMEAR_S = 7.0
+MOISTURE_SMEAR_ERROR_S = 0.35
 LOSS_SMEAR_S = 2.0
 
 
@@ -127,9 +128,7 @@ def _grain(log: _Log) -> tuple[Lag, _Log]:
     """Lag of the grain flow, and the log with the load that the flow itself shows where dead times shorten."""
     starts = response_lag(log.intake, log.flow) if log.logged else None
     if starts is not None and starts.shortening:
-        ahead = shifted(log.seconds, log.flow, starts.seconds)
-        seen = np.where(log.intake > 0, np.nan_to_num(ahead), 0.0)
-        log = replace(log, load=relative_load(seen))
+        log = replace(log, load=_load_by_flow(log, starts.seconds))
         again = response_lag(log.intake, log.flow, load=log.load, shortens=True)
         starts = again or starts
         if log.pairs is not None:
@@ -138,6 +137,18 @@ def _grain(log: _Log) -> tuple[Lag, _Log]:
     smear = starts.smear_s if starts is not None and starts.smear_s else USUAL_SMEAR_S
     passes = _by_neighbours(log, log.flow, smear, starts.shortening if starts else 0.0)
     return combine([starts, passes], DEFAULT_DELAYS.grain), log
+
+
+def _load_by_flow(log: _Log, delay_s: float) -> Array:
+    """Load relative to the usual: well inside passes by the grain flow, which knows the yield; at their ends,
+    where flow comes late and smeared, by the intake."""
+    ahead = shifted(log.seconds, log.flow, delay_s)
+    by_flow = log.steady & np.isfinite(ahead)
+    if not by_flow.any():
+        return log.load
+    usual_flow = float(np.median(ahead[by_flow]))
+    usual_intake = float(np.median(log.intake[by_flow]))
+    return relative_load(np.where(by_flow, ahead / usual_flow, log.intake / max(usual_intake, 1e-9)))
 
 
 def _by_neighbours(log: _Log, signal: Array, smear_s: float, shortening: float) -> Lag | None:
@@ -153,7 +164,8 @@ def _loss(log: _Log, signal: Array, grain: Lag) -> Lag:
         return DEFAULT_DELAYS.loss
     starts = None
     if log.logged:
-        starts = response_lag(log.intake, signal, LOSS_POWER, log.load, grain.shortening > 0)
+        told = grain.shortening > 0 if "starts" in grain.ways else None
+        starts = response_lag(log.intake, signal, LOSS_POWER, log.load, told)
     smear = starts.smear_s if starts is not None and starts.smear_s else LOSS_SMEAR_S
     feed = follow_lag(log.flow, signal, log.steady, grain, smear) if grain.estimated else None
     return combine([starts, feed], DEFAULT_DELAYS.loss)
@@ -165,4 +177,7 @@ def _moisture(log: _Log, grain: Lag) -> Lag:
     if pairs is None:
         return DEFAULT_DELAYS.moisture
     plain = replace(log, pairs=replace(pairs, rate=np.ones(pairs.rate.size)))
-    return _by_neighbours(plain, log.moisture, MOISTURE_SMEAR_S, 0.0) or DEFAULT_DELAYS.moisture
+    lag = _by_neighbours(plain, log.moisture, MOISTURE_SMEAR_S, 0.0)
+    if lag is None:
+        return DEFAULT_DELAYS.moisture
+    return replace(lag, error_s=float(np.hypot(lag.error_s, MOISTURE_SMEAR_ERROR_S)))

@@ -31,6 +31,9 @@ AFTER_START_S = 25.0
 BEFORE_END_S = 2.0
 LEAST_ERROR_S = 0.25
 WORST_ERROR_S = 3.0
+# Where dead times shorten, crop catches up on crop as load rises; the course of the flow then runs ahead of the
+# crop that makes it, by about a second.
+CROWDED_ERROR_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +187,8 @@ def neighbour_lag(
     known = np.array([x for x in left if x is not None])
     if known.size < max(3, 0.7 * len(groups)):
         return None
-    error = max(float(np.sqrt((known.size - 1) * np.var(known))), LEAST_ERROR_S)
+    least = CROWDED_ERROR_S if shortening else LEAST_ERROR_S
+    error = max(float(np.sqrt((known.size - 1) * np.var(known))), least)
     return Lag(peak + smear_s, error, True, None, shortening, ("passes",)) if error < WORST_ERROR_S else None
 
 

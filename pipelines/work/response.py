@@ -67,10 +67,20 @@ def smeared(series: Array, smear_s: float) -> Array:
 
 def arriving(mass: Array, load: Array, travel: Travel) -> Array:
     """What a sensor sees of ``mass``, per second. The dead time moves the summed mass, so none is lost."""
+    if not travel.shortening:
+        return smeared(_moved(mass, travel.dead_s), travel.smear_s)
     second = np.arange(1.0, mass.size + 1.0)
     arrival = np.maximum.accumulate(second + travel.dead_s * load**-travel.shortening)
     arrived = np.interp(second, arrival, np.cumsum(mass), left=0.0)
     return smeared(np.diff(arrived, prepend=0.0), travel.smear_s)
+
+
+def _moved(mass: Array, dead_s: float) -> Array:
+    """``mass`` later by a constant dead time; parts of a second share their mass between two."""
+    whole = int(dead_s)
+    part = dead_s - whole
+    late = np.concatenate([np.zeros(whole + 1), mass])
+    return (1.0 - part) * late[1 : mass.size + 1] + part * late[: mass.size]
 
 
 def response_lag(
@@ -78,13 +88,13 @@ def response_lag(
     signal: Array,
     power: float = 1.0,
     load: Array | None = None,
-    shortens: bool = False,
+    shortens: bool | None = None,
 ) -> Lag | None:
     """Delay of ``signal`` behind ``intake`` (both per second; NaN in the signal where not logged).
 
     power : the signal is taken to rise with the intake to this power. load : relative to the usual, where more
-    is known of it than the intake tells. shortens : another sensor of the machine has shown that dead times
-    shorten, so that this one need not prove it again.
+    is known of it than the intake tells. shortens : whether another sensor of the machine has shown that dead
+    times shorten, so that this one need not prove it again, or that they don't; None where none has told.
 
     The signal's correlation with the delayed, smeared intake is computed over dead times, smearings and
     powers of the load, in eight blocks of the log; the blocks left out in turn give the error. None when the
@@ -99,9 +109,10 @@ def response_lag(
     if constant is None or search.correlation(constant) < LEAST_CORRELATION:
         return None
     best = search.refined(constant)
-    changing = search.refined(search.shortening(constant))
-    if changing.shortening > 0.05 and search.better(changing, best, 0.0 if shortens else SURE_T):
-        best = changing
+    if shortens is not False:
+        changing = search.refined(search.shortening(constant))
+        if changing.shortening > 0.05 and search.better(changing, best, 0.0 if shortens else SURE_T):
+            best = changing
     if best.dead_s > DEAD_TIMES_S[-2]:
         return None
     return search.with_error(best)
