@@ -70,6 +70,7 @@ converted; ``date`` helps a log that has times of day alone. Names of crops are 
 
 from __future__ import annotations
 
+import shlex
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
@@ -169,6 +170,32 @@ class Thresholds(_Stated):
 
     loss_share_pct: float = Field(default=1.0, gt=0, lt=100)
     set_aside_pct: float = Field(default=5.0, gt=0, le=100)
+
+
+class TaskData(_Stated):
+    """Of ISO 11783-10 task data. ``people``: whether names of customer, farm and workers may enter tables."""
+
+    people: bool = False
+
+
+class Tell(_Stated):
+    """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
+
+    command: tuple[str, ...] = ()
+    webhook: str | None = None
+    when: Literal["always", "trouble"] = "always"
+
+    @field_validator("command", mode="before")
+    @classmethod
+    def _words(cls, value: Any) -> Any:
+        return tuple(shlex.split(value)) if isinstance(value, str) else value
+
+    @field_validator("webhook")
+    @classmethod
+    def _web_address(cls, value: str | None) -> str | None:
+        if value is not None and not value.lower().startswith(("http://", "https://")):
+            raise ValueError(f"'{value}' is no address that begins with http:// or https://")
+        return value
 
 
 class Client(_Stated):

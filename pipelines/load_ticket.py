@@ -56,29 +56,3 @@ class LoadTicket(BaseModel):
         if self.to <= self.from_:
             raise ValueError(f"it ends at {self.to:%Y-%m-%d %H:%M}, not after it begins")
         return self
-
-
-class TaskData(_Stated):
-    """Of ISO 11783-10 task data. ``people``: whether names of customer, farm and workers may enter tables."""
-
-    people: bool = False
-
-
-class Tell(_Stated):
-    """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
-
-    command: tuple[str, ...] = ()
-    webhook: str | None = None
-    when: Literal[always, trouble] = "always"
-
-    @field_validator("command", mode="before")
-    @classmethod
-    def _words(cls, value: Any) -> Any:
-        return tuple(shlex.split(value)) if isinstance(value, str) else value
-
-    @field_validator("webhook")
-    @classmethod
-    def _web_address(cls, value: str | None) -> str | None:
-        if value is not None and not value.lower().startswith(("http://", "https://")):
-            raise ValueError(f"'{value}' is no address that begins with http:// or https://")
-        return value
