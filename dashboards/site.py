@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import cache, partial
 from hashlib import sha256
 from importlib.resources import files
@@ -24,8 +24,10 @@ from chaffinch.dashboards.facts import Facts, are_facts
 from chaffinch.dashboards.field_jobs import FieldJob, Ground, make_all
 from chaffinch.dashboards.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.index_page import index_context
+from chaffinch.dashboards.morning_page import SINCE, Morning, morning_context, recent
 from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, season_context
 from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
+from chaffinch.pipelines.sensor_health import suspicions
 
 if TYPE_CHECKING:
     import jinja2
@@ -42,6 +44,8 @@ class Readable(Protocol):
     def scan(self, name: str, /) -> pl.LazyFrame: ...
     def readings(self, machine: str, field: str | None, day: date | None = None, /) -> pl.DataFrame: ...
     def machine_fields(self) -> pl.DataFrame: ...
+    def ledger(self) -> pl.DataFrame: ...
+    def effects_at(self, moment: datetime, /) -> pl.DataFrame | None: ...
 
 
 @dataclass
@@ -113,11 +117,19 @@ def _json_object(path: Path) -> dict[str, Any]:
     return told if isinstance(told, dict) else {}
 
 
-def write_site(lake: Readable, site: Path, farm: Farm, processes: int | None = None) -> dict[str, int]:
+def write_site(
+    lake: Readable,
+    site: Path,
+    farm: Farm,
+    processes: int | None = None,
+    *,
+    notes: Sequence[str] = (),
+    now: datetime | None = None,
+) -> dict[str, int]:
     """Write or refresh all pages under ``site``; returns counts of pages written, unchanged and removed.
 
-    lake : ``scan``, ``readings`` and ``machine_fields`` as of ``chaffinch.pipelines.lake.Lake``. processes : as
-    of ``make_all``.
+    lake : as of ``chaffinch.pipelines.lake.Lake``. processes : as of ``make_all``. notes : sentences about this
+    night for the page of the morning. now : moment for which that page is written, the present one if none.
     """
     from chaffinch.pipelines.estimate.changes import real_adjustments
     from chaffinch.pipelines.flow_calibration import weighed_loads
@@ -145,12 +157,37 @@ def write_site(lake: Readable, site: Path, farm: Farm, processes: int | None = N
     everything = _digest([ground, where, *(tables[name] for name in TABLES)])
     pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
     pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
+    _put_morning(pages, lake, farm, tables, where, weighed, everything, notes, now or datetime.now(UTC))
     removed = pages.close()
     return {
         "written": sum(name.endswith(".html") for name in pages.written),
         "unchanged": sum(name.endswith(".html") for name in pages.unchanged),
         "removed": len(removed),
     }
+
+
+def _put_morning(
+    pages: Pages,
+    lake: Readable,
+    farm: Farm,
+    tables: dict[str, pl.DataFrame],
+    where: pl.DataFrame,
+    weighed: WeighedLoads,
+    everything: str,
+    notes: Sequence[str],
+    now: datetime,
+) -> None:
+    """The page of the morning: the same until a day passes or something else is true of it."""
+    earlier = lake.effects_at(now - SINCE)
+    new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
+    before = tables["effects"].clear() if earlier is None else earlier
+    digest = _digest([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+
+    def make() -> bytes:
+        morning = Morning(now, notes, suspicions(lake, farm, weighed), earlier)
+        return render("nightly", morning_context(where, tables, farm, morning), "")
+
+    pages.put("nightly.html", digest, make)
 
 
 def _field_job(

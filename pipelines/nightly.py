@@ -68,7 +68,9 @@ def run_nightly(
     try:
         with lake.writing(say):
             ingest = take_in_inbox(inbox, lake, say, step, each)
-            estimate = _attempt(failed, "Effects were not refreshed", "estimate", refresh, lake, say=say, each=each)
+            estimate = _attempt(
+                failed, "Effects were not refreshed", "estimate", refresh, lake, say=say, each=each
+            )
     except LakeError as error:
         failed.append(f"Not everything was taken in: {error}")
     notes = (*failed, *ingest.growing_sentences())
@@ -302,7 +304,12 @@ def write_pages(
 
     say("Writing pages.")
     written = _first(
-        each("write", lambda folder: write_site(lake, folder, farm_of(lake)), [site], lambda one: one.name)
+        each(
+            "write",
+            lambda folder: write_site(lake, folder, farm_of(lake), notes=notes),
+            [site],
+            lambda one: one.name,
+        )
     )
     return {} if isinstance(written, NotYet) else dict(written)
 

@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -164,6 +165,26 @@ class DeltaTables:
         if not self.exists(name):
             return None
         return next((str(c[key]) for c in self._table(name).history(20) if key in c), None)
+
+    def as_of(self, name: str, moment: datetime) -> pl.DataFrame | None:
+        """The rows that table ``name`` had at ``moment``; None where it was not there, or that is cleared away.
+
+        Of a clock that jumped back the newest commit up to ``moment`` counts.
+        """
+        import polars as pl
+
+        if not self.exists(name):
+            return None
+        table = self._table(name)
+        until_ms = moment.timestamp() * 1000
+        earlier = [int(c["version"]) for c in table.history() if c.get("timestamp", until_ms + 1) <= until_ms]
+        if not earlier:
+            return None
+        try:
+            table.load_as_version(max(earlier))
+            return pl.scan_pyarrow_dataset(table.to_pyarrow_dataset()).collect()
+        except Exception:  # noqa: BLE001  files of that version were cleared away; nothing else is lost by it
+            return None
 
     def clear_leftovers(self) -> None:
         """Delete data files that nothing has referred to for a week, to free their room."""

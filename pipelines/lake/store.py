@@ -187,6 +187,14 @@ class Lake:
         """The digest of what ``effects`` was estimated from; None where it was never estimated."""
         return self.delta.last_message("effects", _INPUTS_KEY)
 
+    def effects_at(self, moment: datetime) -> pl.DataFrame | None:
+        """``effects`` as they stood at ``moment``; None where there were none, or they are kept no longer."""
+        found = self.delta.as_of("effects", moment)
+        contract = tables()["effects"]
+        if found is None or set(found.columns) - set(contract.polars_schema()):
+            return None
+        return contract.conform(found)
+
     def effects_field_inputs(self) -> str | None:
         """What ``field_inputs`` said of each machine-field when ``effects`` was estimated; None as above."""
         return self.delta.last_message("effects", _FIELDS_KEY)
