@@ -136,7 +136,7 @@ class Knowledge:
 _AGREES = {
     ("less", "less"): "as expected",
     ("more", "more"): "as expected",
-    ("nothing", "no clear change"): "as expected",
+    ("nothing", "no clear change"): "not against it",
     ("less", "more"): "the other way round",
     ("more", "less"): "the other way round",
     ("nothing", "less"): "not expected",

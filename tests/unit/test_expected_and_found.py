@@ -61,7 +61,7 @@ def test_what_is_expected_to_do_nothing():
             ("chopper_speed", "low", "high", None), cleaning_loss="no clear change", separation_loss="more"
         )
     )
-    assert rows["cleaning loss"] == ("nothing", "no clear change", "as expected")
+    assert rows["cleaning loss"] == ("nothing", "no clear change", "not against it")
     assert rows["separation loss"] == ("nothing", "more", "not expected")
 
 
