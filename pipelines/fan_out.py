@@ -19,7 +19,7 @@ MOST_BYTES_AHEAD = 96 << 20
 
 # Work that needs nothing but its item and storage that all can reach, so that it may be done anywhere. All
 # else is done where the lake is held for writing.
-ANYWHERE = frozenset({"read", "prepare"})
+ANYWHERE = frozenset({"read", "find delays", "prepare"})
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -24,6 +24,8 @@ from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
+from chaffinch.pipelines.work.delays import Delays, pool
+from chaffinch.pipelines.work.delays_of_log import DELAY_COLUMNS
 from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
@@ -35,6 +37,8 @@ if TYPE_CHECKING:
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
 ESTIMATOR_VERSION = "2"
 LONGEST_REST_DAYS = 30
+
+FieldKey = tuple[str, str | None, date | None]
 
 
 def estimate_effects(
@@ -72,17 +76,21 @@ def _fit(fields: Sequence[Binned]) -> dict[str, SeasonOutcome]:
 
 
 def prepare(
-    readings: pl.DataFrame, adjustments: pl.DataFrame, checks: pl.DataFrame | None = None
+    readings: pl.DataFrame,
+    adjustments: pl.DataFrame,
+    checks: pl.DataFrame | None = None,
+    delays: Delays | None = None,
 ) -> tuple[Binned | None, np.ndarray]:
     """One machine-field from readings to bins, and its pairs of loss check and signal.
 
     readings : rows of one machine-field. adjustments : real adjustments of its machine. checks : loss checks of
-    the machine-field with ``machine_loss_kg_ha`` known.
+    the machine-field with ``machine_loss_kg_ha`` known. delays : from header to sensors; read off ``readings``
+    alone where they are not given.
     """
     import numpy as np
 
     ordered = readings.sort("time", maintain_order=True)
-    delays = machine_delays(ordered)
+    delays = delays or machine_delays(ordered)
     marked = mark_work(ordered, delays)
     binned = bin_work(marked, adjustments, delays.loss.seconds)
     if checks is None or checks.height == 0:
@@ -132,7 +140,8 @@ def _weighed_checks(checks: pl.DataFrame, farm: Farm, machine: str, crop: str | 
 
 @dataclass(frozen=True, slots=True)
 class _Season:
-    """What preparing any machine-field of a lake needs beside its readings. ``changes``: by machine."""
+    """What preparing any machine-field of a lake needs beside its readings. ``changes``: by machine.
+    ``delays``: of each harvest of a machine-field, pooled over the machine's days."""
 
     lake: Lake
     farm: Farm
@@ -140,6 +149,12 @@ class _Season:
     no_changes: pl.DataFrame
     checks: pl.DataFrame
     weighed: WeighedLoads
+    delays: Mapping[FieldKey, Sequence[Delays]]
+
+    def find_delays(self, row: Mapping[str, Any]) -> list[Delays]:
+        """Delays of each harvest of a machine-field, by its own readings."""
+        here = self.lake.readings(row["machine"], row["field"], row.get("day"), DELAY_COLUMNS)
+        return [machine_delays(readings) for readings in _harvests(here)]
 
     def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Untold, MachineCrop, np.ndarray]]:
         """The harvests of the machine-field in ``row`` of ``machine_fields``, each with its loss checks' pairs."""
@@ -147,9 +162,10 @@ class _Season:
         changes = self.changes.get(machine, self.no_changes)
         near = _weighed_checks(self.checks.filter(pl.col("machine") == machine), self.farm, machine, crop)
         done: list[tuple[Binned | Untold, MachineCrop, np.ndarray]] = []
-        for readings in _harvests(self.lake.readings(machine, row["field"], row.get("day"))):
+        harvests = _harvests(self.lake.readings(machine, row["field"], row.get("day")))
+        for readings, delays in zip(harvests, self.delays[_key(row)], strict=True):
             readings = with_calibration(readings, self.weighed.of(machine, crop))
-            binned, found = prepare(readings, changes, near)
+            binned, found = prepare(readings, changes, near, delays)
             if binned is None:
                 done.append((_untold(readings, changes), (machine, crop), found))
             else:
@@ -168,8 +184,9 @@ def refresh_effects(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> pl.Dat
     adjustments = lake.scan("adjustments").collect()
     changes = {str(name[0]): real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
     checks = lake.scan("loss_checks").collect()
-    season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed_loads(lake, farm))
+    season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed_loads(lake, farm), {})
     rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
+    season = replace(season, delays=_pooled_delays(season, rows, each))
     fields: list[Binned] = []
     untold: list[Untold] = []
     pairs: dict[MachineCrop, list[np.ndarray]] = defaultdict(list)
@@ -187,6 +204,28 @@ def refresh_effects(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> pl.Dat
             calibrations[binned.machine, binned.crop] = Calibration(0.0, 0.0, 0)
     effects = estimate_effects(fields, calibrations, untold, farm.diameters_m())
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
+
+
+def _pooled_delays(
+    season: _Season, rows: Sequence[Mapping[str, Any]], each: FanOut
+) -> dict[FieldKey, list[Delays]]:
+    """Delays of every harvest, those of one machine drawn together; a harvest that can't tell gets its machine's."""
+    found: dict[str, dict[tuple[FieldKey, int], Delays]] = defaultdict(dict)
+    for row, told in zip(
+        rows, each("find delays", season.find_delays, rows, _machine_field_name), strict=True
+    ):
+        if isinstance(told, NotYet):
+            raise told
+        found[row["machine"]].update({(_key(row), k): delays for k, delays in enumerate(told)})
+    pooled: dict[FieldKey, list[Delays]] = defaultdict(list)
+    for of_machine in found.values():
+        for (key, _), delays in pool(of_machine).items():
+            pooled[key].append(delays)
+    return dict(pooled)
+
+
+def _key(row: Mapping[str, Any]) -> FieldKey:
+    return row["machine"], row["field"], row.get("day")
 
 
 def _machine_field_name(row: Mapping[str, Any]) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -23,6 +23,8 @@ DEFAULT_GRAIN_DELAY_S = 12.0
 DEFAULT_LOSS_DELAY_S = 8.0
 DEFAULT_MOISTURE_DELAY_S = 15.0
 DEFAULT_ERROR_S = 3.0
+
+K = TypeVar("K")
 
 SENSORS = ("grain", "separation", "cleaning", "moisture")
 
@@ -117,8 +119,8 @@ def both_losses(separation: Lag, cleaning: Lag) -> Lag:
     return replace(separation, seconds=middle, error_s=error)
 
 
-def pool(days: Mapping[str, Delays]) -> dict[str, Delays]:
-    """Delays of one machine by day (any name of a stretch of work), each drawn towards the machine's mean.
+def pool(days: Mapping[K, Delays]) -> dict[K, Delays]:
+    """Delays of one machine by day (or any other stretch of work), each drawn towards the machine's mean.
 
     Random effects by the moments of DerSimonian and Laird (1986): the days' true delays lie around the
     machine's with a spread that is estimated from how much more they differ than their errors say. A day is

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import polars as pl
 from chaffinch.pipelines.estimate import refresh_effects
@@ -21,8 +22,10 @@ class OneField:
 
         return self._adjustments.lazy() if name == "adjustments" else tables()[name].empty().lazy()
 
-    def readings(self, machine: str, field: str | None, day: object = None) -> pl.DataFrame:
-        return self._readings
+    def readings(
+        self, machine: str, field: str | None, day: object = None, columns: Sequence[str] | None = None
+    ) -> pl.DataFrame:
+        return self._readings.select(c for c in columns or self._readings.columns if c in self._readings)
 
     def machine_fields(self) -> pl.DataFrame:
         first = self._readings.select("machine", "field", "crop").head(1)
