@@ -166,6 +166,7 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:
             "area": amounts.area(w.area_ha) if w.area_ha > 0 else "–",
             "kg": amounts.kg(w.saved_kg) if w.saved_kg else "–",
             "money": amounts.money(w.money) if w.money else "–",
+            "per_area": amounts.money_per_area(w.money_per_ha) if w.money_per_ha else "",
             "tone": _tone(w.saved_kg_ha),
         }
         for w in worths
@@ -201,6 +202,9 @@ def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:
         "sums": sums,
         "lacking": lacking(worths, farm),
         "prices": prices,
+        "machine_per_h": f"{farm.prices.machine_per_h:g} {farm.prices.currency}/h"
+        if farm.prices.machine_per_h
+        else "",
     }
 
 
@@ -219,6 +223,7 @@ def _capacity_row(worth: Worth, amounts: Amounts, farm: Farm) -> dict[str, Any]:
         "outcome": worth.change.outcome("capacity"),
         "before": amounts.grain_per_hour(worth.t_h_before, worth.crop) if gained else "–",
         "gained": amounts.t_h(gained, worth.crop) if gained else "–",
+        "time": amounts.money_per_area(worth.time_per_ha) if worth.time_per_ha else "",
     }
 
 

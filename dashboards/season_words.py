@@ -55,6 +55,11 @@ class Amounts:
     def money(self, ends: Ends) -> str:
         return _with_range(ends, 1.0, self.farm.prices.currency)
 
+    def money_per_area(self, ends: Ends) -> str:
+        """Of money per hectare."""
+        factor, unit = (HA_PER_ACRE, "ac") if self.farm.units == "us" else (1.0, "ha")
+        return _with_range(ends, factor, f"{self.farm.prices.currency}/{unit}")
+
     def area(self, area_ha: float, digits: int = 3) -> str:
         factor, unit = (1 / HA_PER_ACRE, "ac") if self.farm.units == "us" else (1.0, "ha")
         return f"{grouped(words.significant(area_ha * factor, digits))}{words.NARROW}{unit}"
