@@ -19,6 +19,8 @@ BOUNDARY = 1
 MAIN_FIELD = 9
 EXTERIOR = 1
 INTERIOR = 2
+# A point each 10 cm around a field of 600 ha; more would take minutes to make sense of.
+MAX_RING_POINTS = 100_000
 OFFSET_FORWARD, OFFSET_RIGHT = 134, 135
 Ring = list[tuple[float, float]]
 
@@ -62,7 +64,8 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
         return (
             None,
             None,
-            "its boundary has no ring of three points within the limits of latitude and longitude",
+            f"its boundary has no ring of three to {MAX_RING_POINTS:,} points within the limits of latitude and "
+            "longitude",
         )
     area = shapely.union_all([shapely.make_valid(shapely.Polygon(ring)) for ring in exteriors])
     holes = [shapely.make_valid(shapely.Polygon(ring)) for ring in interiors]
@@ -73,7 +76,7 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
     size_ha = abs(Geod(ellps="WGS84").geometry_area_perimeter(shapely.orient_polygons(area))[0]) / 10_000
     left_out = faults + more
     fault = (
-        f"{left_out} rings of its boundary were left out: fewer than three usable points"
+        f"{left_out} rings of its boundary were left out: fewer than three usable points, or over {MAX_RING_POINTS:,}"
         if left_out
         else None
     )
@@ -99,7 +102,7 @@ def _rings(polygons: list[Node], kind: int) -> tuple[list[Ring], int]:
             if line.whole("A") != kind:
                 continue
             ring = _points(line)
-            if len(set(ring)) >= 3:
+            if len(ring) <= MAX_RING_POINTS and len(set(ring)) >= 3:
                 rings.append(ring)
             else:
                 left_out += 1

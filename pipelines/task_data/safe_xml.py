@@ -7,13 +7,15 @@ entities and entity expansion. Depth and number of elements are bounded, so memo
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from xml.parsers import expat
 
 MAX_DEPTH = 64
 MAX_ELEMENTS = 1_000_000
-MAX_BYTES = 512 * 2**20
+MAX_BYTES = 64 * 2**20
+# The longest text of the standard has 255 letters.
+MAX_LETTERS = 2000
 
 
 class RefusedXml(ValueError):
@@ -26,7 +28,7 @@ class Node:
 
     tag: str
     attributes: dict[str, str]
-    children: list[Node] = field(default_factory=list)
+    children: Sequence[Node] = ()
 
     def get(self, letter: str) -> str | None:
         """Value of an attribute; None when absent *or empty*, which the format uses alike."""
@@ -136,10 +138,13 @@ def _parse(data: bytes, encoding: str | None) -> Document | None:
         if len(stack) >= MAX_DEPTH:
             raise RefusedXml(f"nests elements deeper than {MAX_DEPTH}, which task data never does")
         # The format has no namespace; one that a writer made up says nothing.
-        own = {name: value for name, value in attributes.items() if ":" not in name}
+        own = {name: value[:MAX_LETTERS] for name, value in attributes.items() if ":" not in name}
         node = Node(tag.rpartition(":")[2], own)
         if stack:
-            stack[-1].children.append(node)
+            # Most elements hold no others, and there may be hundreds of thousands.
+            if not stack[-1].children:
+                stack[-1].children = []
+            stack[-1].children.append(node)  # type: ignore[attr-defined]
         else:
             root.append(node)
         stack.append(node)
