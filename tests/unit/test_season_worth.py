@@ -136,3 +136,15 @@ def test_numbers_as_people_read_them():
     assert listed(["a"]) == "a" and listed(["a", "b", "c"]) == "a, b and c" and listed([]) == ""
     # 100 ha = 247.105 ac (NIST SP 811, appendix B.8).
     assert Amounts(parse_farm("units = 'us'")).area(100.0, 4) == "247.1\u00a0ac"
+
+
+def test_worth_per_hectare_and_hour_by_hand():
+    # 30 kg/ha at 200 a tonne: 6/ha; 2 m/s x 10 m are 7.2 ha/h: 43.2 an hour. A tenth faster at 300 an hour
+    # saves 300 / 7.2 x (1 - 1 / 1.1) = 3.788/ha.
+    first = weighed(parse_farm("[prices]\nper_t = { wheat = 200 }\nmachine_per_h = 300\n"), LOSS, CAPACITY)[0]
+    assert first.ha_h_before == pytest.approx(7.2)
+    assert first.money_per_ha == pytest.approx((6.0, 2.0, 10.0))
+    assert first.money_per_h == pytest.approx((43.2, 14.4, 72.0))
+    assert first.time_per_ha[0] == pytest.approx(3.788, abs=5e-4)
+    unpriced = weighed(Farm(), LOSS, CAPACITY)[0]
+    assert (unpriced.money_per_ha, unpriced.money_per_h, unpriced.time_per_ha) == (None, None, None)
