@@ -30,6 +30,7 @@ MOST_RATIO = 200
 RATIO_FREE_BYTES = 16 << 20
 _SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 _STANDARD_STEM = re.compile(r"[A-Za-z]{3}\d{4,5}")
+_TIME_LOG = re.compile(r"TLG\d{4,5}\.BIN", re.IGNORECASE)
 _SKIPPED_ENDINGS = (".part", ".tmp", ".crdownload", "~")
 _KIND_HINTS = {
     ".toml": "farm",
@@ -117,7 +118,7 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
     except OSError as error:
         yield _refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")
         return
-    holds_task_data = any(_is_task_file(entry.name) and entry.is_file() for entry in entries)
+    holds_task_data = any(_marks_task_data(entry.name) and entry.is_file() for entry in entries)
     if holds_task_data:
         before = stamp_of(folder)
         yield replace(_task_folder(folder, prefix.rstrip("/") or "TASKDATA.XML"), source=folder, stamp=before)
@@ -215,7 +216,7 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
         yield _refused_path(path, name, hostile)
         return
     infos = [i for i in infos if not any(map(is_skipped, PurePosixPath(_slashed(i.filename)).parts))]
-    tasks = sorted({_parent(i.filename) for i in infos if _is_task_file(i.filename)})
+    tasks = sorted({_parent(i.filename) for i in infos if _marks_task_data(i.filename)})
     claimed: set[str] = set()
     found: list[InboxFile] = []
     for folder in tasks:
@@ -287,8 +288,10 @@ def _zip_reader(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
     return read
 
 
-def _is_task_file(name: str) -> bool:
-    return PurePosixPath(_slashed(name)).name.upper() == "TASKDATA.XML"
+def _marks_task_data(name: str) -> bool:
+    """Whether a file makes its folder one of task data: the task file, or a time log that has lost it."""
+    plain = PurePosixPath(_slashed(name)).name
+    return plain.upper() == "TASKDATA.XML" or _TIME_LOG.fullmatch(plain) is not None
 
 
 def _is_member(name: str) -> bool:

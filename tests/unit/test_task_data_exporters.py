@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest import read as read_file
 from chaffinch.pipelines.ingest.discover import find_files
@@ -488,3 +489,16 @@ def test_two_logs_of_one_name_in_an_archive(tmp_path: Path) -> None:
     assert parsed.set_aside is not None
     assert sorted(parsed.set_aside["rule"]) == ["log_missing", "log_of_same_name"]
     assert sets.log(5).hex() in "".join(parsed.set_aside["content"])
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_time_logs_that_have_lost_their_task_file(tmp_path: Path, packed: bool) -> None:
+    entries = [("card/" + name.split("/")[1], content) for name, content in sound()[1:]]
+    if packed:
+        archive(tmp_path / "card.zip", entries)
+    for name, content in [] if packed else entries:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_bytes(content)
+    (file,) = find_files(tmp_path)
+    with pytest.raises(UnreadableFile, match=r"there is no TASKDATA.XML in it; export the whole folder"):
+        read_file(file, UTC_FARM, [])
