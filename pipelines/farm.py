@@ -269,6 +269,13 @@ class Farm(_Stated):
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
     load_tickets: tuple[LoadTicket, ...] = ()
 
+    @field_validator("load_tickets", mode="before")
+    @classmethod
+    def _one_table_each(cls, value: Any) -> Any:
+        if not isinstance(value, (list, tuple)):
+            raise ValueError("write each weighed load as a table of its own, under [[load_tickets]]")
+        return value
+
     @field_validator("machines")
     @classmethod
     def _one_owner_per_name(cls, value: Mapping[str, Machine]) -> Mapping[str, Machine]:

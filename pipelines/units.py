@@ -80,7 +80,13 @@ _SPELLINGS: dict[str, str] = {
     "hertz": "hz",
 }
 # Written like units, but what they mean is left open: no conversion is made of them.
+_BUSHEL = (
+    "its mass differs by crop and by the moisture it was paid at; give the net mass as weighed, in lb or kg"
+)
 _AMBIGUOUS = {
+    "bu": _BUSHEL,
+    "bushel": _BUSHEL,
+    "bushels": _BUSHEL,
     "ton": "a ton may be 907, 1,000 or 1,016 kg; write t for tonnes",
     "tons": "a ton may be 907, 1,000 or 1,016 kg; write t for tonnes",
     "ton/h": "a ton may be 907, 1,000 or 1,016 kg; write t/h for tonnes",

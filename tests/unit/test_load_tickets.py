@@ -211,6 +211,12 @@ def test_a_mass_without_a_unit_that_is_too_small_for_kg_is_asked_about():
     )
 
 
+def test_bushels_are_no_mass_as_weighed():
+    parsed = _read("machine,from,to,mass (bu)\nA,2026-08-04T10:00Z,2026-08-04T10:30Z,300\n")
+    assert set(parsed.set_aside["rule"]) == {"no_mass"}
+    assert "give the net mass as weighed, in lb or kg" in parsed.attention[0]
+
+
 def test_tickets_without_a_span_are_refused_in_one_sentence():
     from chaffinch.pipelines.errors import UnreadableFile
 
@@ -298,6 +304,12 @@ def test_a_wrong_ticket_in_farm_toml_is_told_in_one_sentence(old, new, message):
         parse_farm(FARM.replace(old, new))
     assert "load_tickets.0" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_loads_that_are_no_list_of_tables_are_told_how():
+    for text in ("load_tickets = 5\n", '[load_tickets]\nmachine = "A"\n'):
+        with pytest.raises(DeclarationError, match=r"a table of its own, under \[\[load_tickets\]\]"):
+            parse_farm(text)
 
 
 # ---- a made-up season, and a lake
