@@ -33,9 +33,10 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
 
     where : ``machine_fields`` of the lake. tables : effects, adjustments, deliveries, set_aside, fields.
     """
-    effects = tables["effects"].filter(pl.col("scope") == "adjustment")
-    rows = _rows(where, effects, farm)
-    attention = [*_of_deliveries(tables["deliveries"], farm), *_of_fields(effects, where, farm)]
+    counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
+    losses = Places.of(tables["effects"].filter(counted))
+    rows = _rows(where, losses, farm)
+    attention = [*_of_deliveries(tables["deliveries"], farm), *_of_fields(losses, where, farm)]
     ledger = tables["deliveries"]
     return {
         "client": farm.client.name,
@@ -73,15 +74,14 @@ def _of_deliveries(deliveries: pl.DataFrame, farm: Farm) -> list[Attention]:
     return found
 
 
-def _of_fields(effects: pl.DataFrame, where: pl.DataFrame, farm: Farm) -> list[Attention]:
+def _of_fields(effects: Places, where: pl.DataFrame, farm: Farm) -> list[Attention]:
     found = []
     for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
         named=True
     ):
-        mine = _effects_of(effects, row)
+        losses = effects.at(row)
         name = f"{row['field'] or 'No field named'}, {row['machine']}"
         page = words.field_href(row)
-        losses = mine.filter(pl.col("outcome").is_in(COUNTED_OUTCOMES))
         if losses.height and (losses["verdict"] == "cannot tell").all():
             codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
             why = (
@@ -101,14 +101,13 @@ def _of_fields(effects: pl.DataFrame, where: pl.DataFrame, farm: Farm) -> list[A
     return found
 
 
-def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[str, Any]]:
+def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, Any]]:
     rows = []
     for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
         named=True
     ):
-        mine = _effects_of(effects, row)
+        losses = effects.at(row)
         zone = farm.zone_of(row["machine"])
-        losses = mine.filter(pl.col("outcome").is_in(COUNTED_OUTCOMES))
         # Every setting of a joint change carries the joint effect; it counts once.
         losses = (
             losses.unique(
@@ -117,9 +116,9 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
             if losses.height
             else losses
         )
-        counts = {verdict: losses.filter(pl.col("verdict") == verdict).height for verdict in VERDICTS}
-        crop = mine["crop"].drop_nulls()
-        crop_words = words.crop_label(crop[0]) if crop.len() else ""
+        given = losses["verdict"].to_list()
+        counts = {verdict: given.count(verdict) for verdict in VERDICTS}
+        crop_words = words.crop_label(row["crop"]) if row["crop"] else ""
         day = words.day(row["first_time"], zone)
         iso_day = row["first_time"].astimezone(words.zone(zone)).date().isoformat()
         said = [verdict for verdict, n in counts.items() if n]
@@ -129,7 +128,7 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
                 "machine": row["machine"],
                 "crop": crop_words,
                 "day": day,
-                "changes": losses.filter(pl.col("outcome") == COUNTED_OUTCOMES[0]).height,
+                "changes": losses["outcome"].to_list().count(COUNTED_OUTCOMES[0]),
                 "counts": [(verdict, n) for verdict, n in counts.items() if n],
                 "href": words.field_href(row),
                 "machine_href": machine_href(row["machine"]),
@@ -141,5 +140,18 @@ def _rows(where: pl.DataFrame, effects: pl.DataFrame, farm: Farm) -> list[dict[s
     return rows
 
 
-def _effects_of(effects: pl.DataFrame, row: dict[str, Any]) -> pl.DataFrame:
-    return effects.filter(pl.col("machine") == row["machine"], of_field(row))
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Rows of ``effects`` by machine and field: a thousand pages are not looked for in one long table each."""
+
+    by_place: dict[tuple[Any, ...], pl.DataFrame]
+    none: pl.DataFrame
+
+    @classmethod
+    def of(cls, effects: pl.DataFrame) -> Places:
+        return cls(effects.partition_by("machine", "field", as_dict=True), effects.clear())
+
+    def at(self, row: dict[str, Any]) -> pl.DataFrame:
+        """The rows of a row of ``machine_fields``."""
+        here = self.by_place.get((row["machine"], row["field"]), self.none)
+        return here if row.get("day") is None else here.filter(of_field(row))

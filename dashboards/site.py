@@ -8,22 +8,22 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cache, partial
-from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import polars as pl
 from chaffinch.dashboards import words
-from chaffinch.dashboards.data_quality import deliveries_of, of_field
+from chaffinch.dashboards.digest import digest_of
 from chaffinch.dashboards.facts import Facts, are_facts
-from chaffinch.dashboards.field_jobs import FieldJob, Ground, make_all
+from chaffinch.dashboards.field_jobs import Ground, make_all
 from chaffinch.dashboards.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.index_page import index_context
+from chaffinch.dashboards.machine_tables import MachineTables, field_job
 from chaffinch.dashboards.morning_page import SINCE, Morning, morning_context, recent
 from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, season_context
 from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
@@ -44,8 +44,6 @@ class Readable(Protocol):
     def scan(self, name: str, /) -> pl.LazyFrame: ...
     def readings(self, machine: str, field: str | None, day: date | None = None, /) -> pl.DataFrame: ...
     def machine_fields(self) -> pl.DataFrame: ...
-    def ledger(self) -> pl.DataFrame: ...
-    def effects_at(self, moment: datetime, /) -> pl.DataFrame | None: ...
 
 
 @dataclass
@@ -139,10 +137,11 @@ def write_site(
     tables["adjustments"] = real_adjustments(tables["adjustments"])
     tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
     where = lake.machine_fields().sort("first_time", "machine", "field")
-    ground = _digest([_code_digest(), farm.model_dump_json()])
+    ground = digest_of([_code_digest(), farm.model_dump_json()])
     _put_assets(pages)
     weighed = weighed_loads(lake, farm)
-    jobs = [_field_job(tables, row, ground, weighed) for row in where.iter_rows(named=True)]
+    lots = MachineTables.of(tables, weighed)
+    jobs = [field_job(lots, row, ground) for row in where.iter_rows(named=True)]
     due = []
     for job in jobs:
         if job.page in pages.facts and pages.holds(job.page, job.digest):
@@ -154,7 +153,7 @@ def write_site(
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
     _put_groups(pages, where, tables["effects"], farm, ground)
-    everything = _digest([ground, where, *(tables[name] for name in TABLES)])
+    everything = digest_of([ground, where, *(tables[name] for name in TABLES)])
     pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
     pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
     _put_morning(pages, lake, farm, tables, where, weighed, everything, notes, now or datetime.now(UTC))
@@ -178,10 +177,12 @@ def _put_morning(
     now: datetime,
 ) -> None:
     """The page of the morning: the same until a day passes or something else is true of it."""
-    earlier = lake.effects_at(now - SINCE)
+    # Tables held in memory keep no versions.
+    versions = getattr(lake, "effects_at", None)
+    earlier = versions(now - SINCE) if versions is not None else None
     new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
     before = tables["effects"].clear() if earlier is None else earlier
-    digest = _digest([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+    digest = digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
 
     def make() -> bytes:
         morning = Morning(now, notes, suspicions(lake, farm, weighed), earlier)
@@ -190,58 +191,22 @@ def _put_morning(
     pages.put("nightly.html", digest, make)
 
 
-def _field_job(
-    tables: dict[str, pl.DataFrame], row: dict[str, Any], ground: str, weighed: WeighedLoads
-) -> FieldJob:
-    """The page of a row of ``machine_fields``, with what it is made from beside the readings."""
-    machine, name = row["machine"], row["field"]
-    deliveries = deliveries_of(tables["deliveries"], machine, name)
-    margin = pl.duration(minutes=10)
-    span = pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
-    outlines = (
-        tables["fields"]
-        .filter(pl.col("field") == pl.lit(name, pl.String))
-        .sort("delivery", "row")["boundary_wkt"]
-    )
-    boundary = outlines[-1] if outlines.len() else None
-    effects = tables["effects"].filter(pl.col("machine") == machine)
-    # An adjustment names no field: one that has its effect in another field belongs there.
-    elsewhere = effects.filter((pl.col("scope") == "adjustment") & ~of_field(row)).select("setting", "time")
-    adjustments = tables["adjustments"].filter(pl.col("machine") == machine, span)
-    narrowed = {
-        "effects": effects.filter(of_field(row)),
-        "adjustments": adjustments.join(elsewhere, on=["setting", "time"], how="anti"),
-        "loss_checks": tables["loss_checks"].filter(
-            pl.col("machine") == machine,
-            span,
-            pl.col("field").eq_missing(pl.lit(name, pl.String)) | pl.col("field").is_null(),
-        ),
-        "deliveries": deliveries,
-        "set_aside": tables["set_aside"].join(
-            deliveries.select("delivery").unique(), on="delivery", how="semi"
-        ),
-    }
-    loads = weighed.loads.filter(pl.col("machine") == machine)
-    digest = _digest([ground, repr(sorted(row.items())), boundary or "", loads, *narrowed.values()])
-
-    return FieldJob(words.field_href(row), digest, machine, name, row.get("day"), boundary, narrowed)
-
-
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
     """A page a machine and a page a crop."""
     facts = {name: told for name, told in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, effects, facts)
-    season = effects.filter(pl.col("scope") == "season")
+    season = digest_of([effects.filter(pl.col("scope") == "season")])
+    by_machine = lot.effects.partition_by("machine", as_dict=True)
 
     def put(page: str, mine: pl.DataFrame, context: Callable[[], dict[str, Any]]) -> None:
         here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
                               nulls_equal=True)  # fmt: skip
         noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
-        digest = _digest([ground, here, mine.drop("href", strict=False), season, noted])
+        digest = digest_of([ground, here, mine.drop("href", strict=False), season, noted])
         pages.put(page, digest, lambda: render("group", context(), "../"))
 
     for machine in where["machine"].unique().sort():
-        mine = lot.effects.filter(pl.col("machine") == machine)
+        mine = by_machine.get((machine,), lot.effects.clear())
         places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
         put(machine_href(machine), places, partial(machine_context, machine, lot, farm))
     for crop in crops_of(effects):
@@ -309,17 +274,7 @@ def _code_digest() -> str:
         for item in sorted(folder.iterdir(), key=lambda f: f.name)
         if item.is_file() and item.name.rsplit(".", 1)[-1] in ("py", "html", "css", "js", "toml")
     ]
-    return _digest([plotly.__version__, *contents])
-
-
-def _digest(parts: Iterable[str | pl.DataFrame]) -> str:
-    """One digest of texts and tables; when something was computed or taken in does not count."""
-    total = sha256()
-    for part in parts:
-        if isinstance(part, pl.DataFrame):
-            part = part.drop("computed_at", "taken_in_at", strict=False).write_ndjson()
-        total.update(f"{len(part)}:".encode() + part.encode("utf-8", "surrogatepass"))
-    return total.hexdigest()[:32]
+    return digest_of([plotly.__version__, *contents])
 
 
 def _write_whole(path: Path, content: bytes) -> None:

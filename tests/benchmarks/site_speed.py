@@ -42,7 +42,11 @@ def copies(frame: pl.DataFrame, times: int) -> Iterator[pl.DataFrame]:
             told.append((pl.col("delivery").str.head(13) + f"{k:03d}").alias("delivery"))
         if "name" in frame.columns:
             told.append((pl.lit(f"{k:03d}/") + pl.col("name")).alias("name"))
-        yield frame.with_columns(told)
+        copied = frame.with_columns(told)
+        if "scope" in copied.columns and k:
+            # What is pooled over all machines is there once.
+            copied = copied.filter((pl.col("scope") != "season") | pl.col("machine").is_not_null())
+        yield copied
 
 
 def grow(sample: Lake, folder: Path, fields: int) -> Lake:
@@ -73,7 +77,9 @@ def main() -> None:
         timed("all pages", lake, site)
         timed("nothing changed", lake, site)
         effects = lake.scan("effects").collect()
-        told = effects.with_row_index().filter(pl.col("percent").is_not_null(), pl.col("scope") == "adjustment")
+        told = effects.with_row_index().filter(
+            pl.col("percent").is_not_null(), pl.col("scope") == "adjustment"
+        )
         first = pl.arange(pl.len()) == told["index"][0]
         more = pl.when(first).then(pl.col("percent") + 1.0).otherwise(pl.col("percent")).alias("percent")
         lake.replace_effects(effects.with_columns(more))
