@@ -9,7 +9,7 @@ header and a binary. Reading goes::
     log_header    layout of one log          log_binary, resync      its records, decoded and checked
     columns       what each column is        dictionary, scaling     raw integers to physical values
     log_reading   one log's moments, places, plain numbers           clock, log_positions
-    harvest_log   those as channels          held_values, work_state, worked_out, other_values
+    harvest_log   those as channels          chosen_columns, held_values, work_state, worked_out, other_values
     task_logs     the logs of a set          naming, side_by_side, totals, asides
     set_clock     their clocks as UTC, decided over all logs of a set
     reader        a whole delivery as one ``Parsed``                 delivery, geometry, readings

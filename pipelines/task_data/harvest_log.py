@@ -7,11 +7,18 @@ value's first occurrence. Sources of the conventions: ISO 11783-11 (identifiers,
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.task_data.chosen_columns import (
+    chosen_columns,
+    fed_columns,
+    of_device,
+    undecided,
+    used_columns,
+)
 from chaffinch.pipelines.task_data.columns import LogColumn
 from chaffinch.pipelines.task_data.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.task_data.log_reading import LogData
@@ -19,8 +26,17 @@ from chaffinch.pipelines.task_data.other_values import fixed_values, other_texts
 from chaffinch.pipelines.task_data.readings import with_speed
 from chaffinch.pipelines.task_data.scaling import Scale, by_stated_unit, choose
 from chaffinch.pipelines.task_data.task_file import Device, TaskFile
-from chaffinch.pipelines.task_data.work_state import STATE, WIDTHS, Filled, width_m, working
-from chaffinch.pipelines.task_data.worked_out import Known, grain_flow_kg_s, is_worked_out, losses
+from chaffinch.pipelines.task_data.work_state import (
+    Filled,
+    width_m,
+    working,
+)
+from chaffinch.pipelines.task_data.worked_out import (
+    Known,
+    grain_flow_kg_s,
+    is_worked_out,
+    losses,
+)
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels
 from numpy.typing import NDArray
@@ -76,7 +92,7 @@ def harvest_log(
     kept from the log before, and renewed. told : what else to keep in ``other`` of the first reading.
     """
     notes: list[str] = []
-    asked = _undecided(log)
+    asked = undecided(log)
     begun = begun_with(log, carry)
     lent = sum(len(now) > len(was) for now, was in zip(begun.rows, log.rows, strict=True))
     if lent:
@@ -85,10 +101,10 @@ def harvest_log(
         _scale(log.stem, column, values, notes, asked)
         for column, values in zip(begun.columns, begun.values, strict=True)
     ]
-    chosen = _chosen(begun, scales, device, notes)
+    chosen = chosen_columns(begun, scales, device, notes)
     data = _channels(begun, task_file, device, scales, chosen, notes)
     remember(begun, carry)
-    fed = _fed(log, chosen)
+    fed = fed_columns(log, chosen)
     fixed = {**fixed_values(device, task_file), **told}
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
         _series("latitude", log.latitude_deg),
@@ -97,8 +113,9 @@ def harvest_log(
         *(_series(name, values) for name, values in data.items()),
         other_texts(log, [index for index in range(len(log.columns)) if index not in fed], scales, fixed),
     )
+    used = used_columns(log, chosen, data) | fed
     uses = (
-        ColumnUse(column.key, fed.get(index), scales[index], float(values[0]) if len(values) else None)
+        ColumnUse(column.key, used.get(index), scales[index], float(values[0]) if len(values) else None)
         for index, (column, values) in enumerate(zip(log.columns, log.values, strict=True))
     )
     return HarvestLog(frame, tuple(uses), tuple(notes), tuple(asked))
@@ -127,7 +144,7 @@ def _channels(
         for target, index in chosen.items()
         if (scale := scales[index]) is not None
     }
-    own = _of_device(log, device)
+    own = of_device(log, device)
     state = working(own, held)
     if state is None:
         state = working(log, held)
@@ -182,70 +199,6 @@ def _scale(
     elif scale is not None and scale.note:
         notes.append(f"{stem}: {scale.note}")
     return scale
-
-
-def _chosen(
-    log: LogData, scales: Sequence[Scale | None], device: Device | None, notes: list[str]
-) -> dict[str, int]:
-    """Target -> column that feeds it: of the machine itself, of the lowest rank, then with most values."""
-    candidates: dict[str, list[int]] = {}
-    for index, column in enumerate(log.columns):
-        apart = _is_width(column) or is_worked_out(column)
-        if column.target and scales[index] and len(log.rows[index]) and not apart:
-            candidates.setdefault(column.target, []).append(index)
-    chosen = {}
-    for target, indexes in candidates.items():
-        best = min(
-            indexes,
-            key=lambda i: (_foreign(log, i, device), *log.columns[i].rank, -len(log.rows[i]), i),
-        )
-        chosen[target] = best
-        rivals = [i for i in indexes if i != best and log.columns[i].rank[0] == log.columns[best].rank[0]]
-        if rivals:
-            kept = ", ".join(log.columns[index].key for index in rivals)
-            notes.append(f"{log.stem}: {target} is {log.columns[best].key}; {kept} is kept beside it.")
-    return chosen
-
-
-def _foreign(log: LogData, index: int, device: Device | None) -> bool:
-    """Whether a column is of another device than the machine's own."""
-    element = log.columns[index].element
-    return device is not None and element is not None and element.device != device.id
-
-
-def _of_device(log: LogData, device: Device | None) -> LogData:
-    """``log`` with no values in the columns of other devices."""
-    kept = [not _foreign(log, index, device) for index in range(len(log.columns))]
-    return replace(
-        log,
-        rows=tuple(r if k else r[:0] for r, k in zip(log.rows, kept, strict=True)),
-        values=tuple(v if k else v[:0] for v, k in zip(log.values, kept, strict=True)),
-    )
-
-
-def _undecided(log: LogData) -> list[str]:
-    """Sentences on columns that could feed one of several channels, when nothing tells which."""
-    return [
-        f"{log.stem}: {column.key} may be {' or '.join(column.entry.targets)}; "
-        "say which in farm.toml, under names."
-        for column, rows in zip(log.columns, log.rows, strict=True)
-        if column.entry is not None and len(column.entry.targets) > 1 and column.target is None and len(rows)
-    ]
-
-
-def _fed(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:
-    """Column -> the channel it feeds, the only work state and the only width among them."""
-    numbers = [column.place.identifier for column in log.columns]
-    fed = {index: target for target, index in chosen.items()}
-    for number, target in ((STATE, "working"), (WIDTHS[0], "working_width_m")):
-        if numbers.count(number) == 1:
-            fed.setdefault(numbers.index(number), target)
-    return fed
-
-
-def _is_width(column: LogColumn) -> bool:
-    """Whether the dictionary, not ``farm.toml``, makes it a width: those are put together over sections."""
-    return column.entry is not None and "working_width_m" in column.entry.targets
 
 
 def _work_out(known: Known, notes: list[str]) -> None:

@@ -331,6 +331,23 @@ def test_kernels_without_their_mass_are_a_signal() -> None:
     assert column(parsed, "cleaning_loss_signal") == [12.0] * 5
 
 
+def test_a_column_that_had_a_part_in_a_channel_is_understood() -> None:
+    """Yield by area, the widths of two headers and the states of sections: used, and kept as logged too."""
+    machine = sets.device(
+        (1, "machine", [(397, 1, "speed", ""), (84, 1, "yield", "")]),
+        (2, "header", [(67, 8, "width", ""), (161, 8, "sections", "")]),
+        (2, "other header", [(67, 8, "width", "")]),
+    )
+    listed = sets.values((397, 1), (84, 1), (67, 2), (161, 2), (67, 3))
+    parsed = logged(machine, listed, [[(0, 1500), (1, 800_000), (2, 9000), (3, -11), (4, 0)]] * 3)
+    assert column(parsed, "grain_flow_kg_s") == [pytest.approx(10.8)] * 3
+    assert column(parsed, "working") == [1, 1, 1]
+    assert parsed.unmatched_columns == ()
+    assert {"84/0/yield [mg/m2]", "67/1/width [m]", "67/2/width [m]", "161/1/sections"} == set(
+        json.loads(column(parsed, "other")[0])
+    )
+
+
 def test_flow_by_the_growth_of_a_total() -> None:
     """A counter that stands at 100 kg and grows by 8 kg a second, and begins anew at 0."""
     machine = sets.device((1, "machine", [(90, 16, "crop", "")]))
