@@ -95,15 +95,21 @@ def _midnight_slips(milliseconds: NDArray[np.int64]) -> NDArray[np.int64]:
 def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Offset | str | None:
     """Offset of the terminal's clock by logged satellite UTC; a sentence when that is there but of no use."""
     names = fixed.dtype.names or ()
-    if "gps_time" not in names or "gps_date" not in names:
+    if "gps_time" not in names:
         return None
-    days, milliseconds = fixed["gps_date"].astype(np.int64), fixed["gps_time"].astype(np.int64)
-    usable = (days >= FIRST_DAY) & (days <= LAST_DAY) & (milliseconds < DAY_MS) & (milliseconds > 0)
-    usable &= local_us != np.iinfo(np.int64).min
+    milliseconds = fixed["gps_time"].astype(np.int64)
+    usable = (milliseconds < DAY_MS) & (milliseconds > 0) & (local_us != np.iinfo(np.int64).min)
+    if "gps_date" in names:
+        days = fixed["gps_date"].astype(np.int64)
+        usable &= (days >= FIRST_DAY) & (days <= LAST_DAY)
     if usable.sum() < min(ENOUGH_RECORDS, max(1, len(fixed) // 2)):
         return "Satellite time in the log is empty or impossible; it was not used."
-    utc_ms = (days[usable] + EPOCH_DAYS) * DAY_MS + milliseconds[usable]
-    ahead_s = (local_us[usable] / US - utc_ms) / 1000.0
+    local_ms = local_us[usable] / US
+    if "gps_date" in names:
+        ahead_s = (local_ms - (days[usable] + EPOCH_DAYS) * DAY_MS - milliseconds[usable]) / 1000.0
+    else:
+        # Without a date: the difference of the times of day that is less than half a day.
+        ahead_s = ((local_ms - milliseconds[usable] + DAY_MS / 2) % DAY_MS - DAY_MS / 2) / 1000.0
     middle = float(np.median(ahead_s))
     if np.mean(np.abs(ahead_s - middle) <= SAME_S) < 0.9:
         return "Satellite time in the log does not keep step with the terminal's clock; it was not used."

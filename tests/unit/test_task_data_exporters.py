@@ -387,6 +387,14 @@ def hours(parsed: Parsed) -> list[float]:
     return [m.hour + m.minute / 60 for m in times.gather_every(60)]
 
 
+@pytest.mark.parametrize(("ahead_h", "hour"), [(2, 8.0), (-7, 17.0)])
+def test_satellite_time_without_a_date(ahead_h: int, hour: float) -> None:
+    whole, size = with_satellites(0, 3600 * ahead_h), 15 + 6 + 6
+    data = b"".join(whole[i : i + 19] + whole[i + 21 : i + size] for i in range(0, len(whole), size))
+    parsed = read(Farm(), TLG00001_XML=sets.header(position='<PTN A="" B="" D="" H=""/>'), TLG00001_BIN=data)
+    assert hours(parsed) == [hour]
+
+
 def test_a_log_without_satellites_goes_by_another_of_the_machine() -> None:
     parsed = read(
         Farm(),
