@@ -62,7 +62,7 @@ class Suspicion:
 def suspicions(lake: Any, farm: Farm, weighed: WeighedLoads) -> list[Suspicion]:
     """Everything suspicious on the last worked day of each machine, worst first.
 
-    lake : ``scan`` and ``ledger`` of a lake.
+    lake : whatever has ``scan`` of a lake.
     """
     days = worked_days(lake)
     if days.is_empty():
@@ -86,7 +86,11 @@ def worked_days(lake: Any) -> pl.DataFrame:
     last moment, and for each watched channel its number of values, distinct values, highest value's share and
     median in work.
     """
-    ledger = lake.ledger().filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
+    ledger = (
+        lake.scan("deliveries")
+        .filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
+        .collect()
+    )
     if ledger.is_empty():
         return pl.DataFrame()
     # A log whose clock runs ahead must not make all others old.

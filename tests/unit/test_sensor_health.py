@@ -22,18 +22,15 @@ class Made:
     """A lake of readings in memory."""
 
     def __init__(self, readings: pl.DataFrame, checks: pl.DataFrame | None = None) -> None:
+        delivery = {"delivery": "d", "rows_stored": '{"readings": 1}', "last_time": readings["time"].max()}
         self.frames = {
             "readings": readings,
             "loss_checks": tables()["loss_checks"].empty() if checks is None else checks,
+            "deliveries": tables()["deliveries"].conform(pl.DataFrame([delivery])),
         }
 
     def scan(self, name: str) -> pl.LazyFrame:
         return self.frames[name].lazy()
-
-    def ledger(self) -> pl.DataFrame:
-        times = self.frames["readings"]["time"]
-        row = {"delivery": "d", "rows_stored": '{"readings": 1}', "last_time": times.max()}
-        return tables()["deliveries"].conform(pl.DataFrame([row]))
 
 
 def work(machine: str, day: int = 0, seed: int = 0, **channels: Any) -> pl.DataFrame:
