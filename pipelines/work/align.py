@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.work.delays import Delays, Lag
 from chaffinch.pipelines.work.response import relative_load
-from chaffinch.pipelines.work.series import Array, loss_column, numbers, per_second, shifted
+from chaffinch.pipelines.work.series import Array, loss_column, numbers, per_second, shifted, without_nights
 from numpy.typing import NDArray
 
 LOSSES = ("separation_loss", "cleaning_loss")
@@ -54,6 +54,6 @@ def travel_s(lag: Lag, load: Array | None) -> float | Array:
 def _load(ordered: pl.DataFrame, time_s: Array, working: NDArray[np.bool_], grain: Lag) -> Array:
     """Load relative to the usual at each reading, by the grain flow that its crop will be; shape (n,)."""
     ahead = np.nan_to_num(shifted(time_s, numbers(ordered, "grain_flow_kg_s"), grain.seconds))
-    seconds = np.arange(time_s[0], time_s[-1] + 1.0)
-    load = relative_load(np.nan_to_num(per_second(time_s, np.where(working, ahead, 0.0))))
-    return np.interp(time_s, seconds, load)
+    clock = without_nights(time_s)
+    load = relative_load(np.nan_to_num(per_second(clock, np.where(working, ahead, 0.0))))
+    return np.interp(clock, np.arange(clock[0], clock[-1] + 1.0), load)

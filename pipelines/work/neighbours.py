@@ -22,6 +22,7 @@ GRID_M = 3.0
 TRIED_S = np.arange(-15.0, 40.5, 1.0)
 FEWEST_PAIRS = 4
 SHORTEST_OVERLAP_M = 60.0
+LONGEST_PASS_M = 10_000.0
 # Neighbours lie at most this many widths apart; passes lie within this of the main direction.
 WIDTHS_APART = 1.7
 STRAIGHT_DEG = 15.0
@@ -132,7 +133,7 @@ def _side_by_side(
         gap = middle[b] - middle[a]
         overlap = np.minimum(high[a], high[b]) - np.maximum(low[a], low[b])
         good = (gap > 0.3 * width_m) & (gap < WIDTHS_APART * width_m) & (way[a] * way[b] < 0)
-        good &= overlap > SHORTEST_OVERLAP_M
+        good &= (overlap > SHORTEST_OVERLAP_M) & (overlap < LONGEST_PASS_M)
         found += list(zip(a[good].tolist(), b[good].tolist(), strict=True))
     if not found:
         return np.empty(0, int), np.empty(0, int)

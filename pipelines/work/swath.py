@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-BARS_AT_ONCE = 4000
+BARS_AT_ONCE = 500
+# More earlier strips than this under one bar are no harvest but a machine that jitters on the spot.
+MOST_STRIPS = 600
 LONGEST_STEP_M = 20.0
 LONGEST_STEP_S = 10.0
 SHORTEST_STEP_M = 0.1
@@ -59,13 +61,14 @@ def effective_width(track: Track, working: Flags, width_m: Array) -> Swaths:
     bars, strips = _bars_and_strips(track, rows, full_m)
     if bars.rows.size < 2:
         return none
-    which, low, high = _covered(bars, strips, full_m)
+    which, low, high, crowded = _covered(bars, strips, full_m)
     inside, left_m, right_m = _ends(which, low, high, bars.rows.size, full_m)
     overlaps = np.concatenate([left_m, right_m])
     coarse_m = _coarse(overlaps[np.isfinite(overlaps)])
     covered_m = np.where(inside * full_m > coarse_m, inside * full_m, 0.0)
     out = none.effective_width_m
     out[bars.rows] = np.minimum(width_m[bars.rows], full_m - covered_m)
+    out[bars.rows[crowded]] = np.nan
     seen = overlaps[np.isfinite(overlaps)]
     return Swaths(out, coarse_m, float(np.median(seen)) if seen.size >= FEWEST_NEIGHBOURS else float("nan"))
 
@@ -107,8 +110,9 @@ def _bars_and_strips(track: Track, rows: NDArray[np.int_], width_m: float) -> tu
     return _Lines(middle - half, middle + half, way[rows[end]], rows[end]), strips
 
 
-def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.int_], Array, Array]:
-    """Parts of bars that lie on earlier strips: bar, from, to; 0 is the left end, 1 the right one.
+def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.int_], Array, Array, Flags]:
+    """Parts of bars that lie on earlier strips: bar, from, to; 0 is the left end, 1 the right one. And which
+    bars lie on so many that the machine must have jittered on the spot, shape (bars,).
 
     A strip counts as earlier once the machine has gone more than about half a width since: what it cuts just
     now is no ground cut before.
@@ -120,6 +124,7 @@ def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.in
     tree = STRtree(box(*strips.min(axis=1).T, *strips.max(axis=1).T))
     since_m = 0.6 * width_m + 2.0
     found: list[tuple[NDArray[np.int_], Array, Array]] = []
+    crowded = np.zeros(bars.rows.size, dtype=bool)
     for start in range(0, bars.rows.size, BARS_AT_ONCE):
         part = slice(start, start + BARS_AT_ONCE)
         near = np.column_stack([np.minimum(first[part], last[part]), np.maximum(first[part], last[part])])
@@ -127,12 +132,14 @@ def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.in
         bar = bar + start
         earlier = bars.way_m[bar] - bars.way_m[strip] > since_m
         bar, strip = bar[earlier], strip[earlier]
+        crowded[part] = np.bincount(bar - start, minlength=crowded[part].size) > MOST_STRIPS
+        bar, strip = bar[~crowded[bar]], strip[~crowded[bar]]
         low, high = _on_strip(first[bar], last[bar], strips[strip])
         hit = high > low
         scale = 1 + 2 * BEYOND
         found.append((bar[hit], low[hit] * scale - BEYOND, high[hit] * scale - BEYOND))
     which, low, high = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    return which, low, high
+    return which, low, high, crowded
 
 
 def _on_strip(first: Array, last: Array, corners: Array) -> tuple[Array, Array]:

@@ -80,7 +80,7 @@ def _from_elevation(way: Track, altitude_m: Array) -> tuple[Array, Array] | None
     to_right = slope_x * np.cos(heading) - slope_y * np.sin(heading)
     pitch, roll = (np.full(altitude_m.size, np.nan) for _ in range(2))
     pitch[known] = np.degrees(np.arctan(ahead))
-    if np.nanmedian(rough) <= MOST_ROUGH_M:
+    if np.isfinite(rough).any() and np.nanmedian(rough) <= MOST_ROUGH_M:
         roll[known] = np.degrees(np.arctan(-to_right))
     return pitch, roll
 
