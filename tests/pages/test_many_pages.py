@@ -7,7 +7,7 @@ looks at every page once, the widths and looks in turn, and at one page of every
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import cycle
 from pathlib import Path
 from typing import Any
@@ -72,7 +72,7 @@ def forty_fields(made_up: Any, farm: Any, tmp_path_factory: pytest.TempPathFacto
     )
     site = tmp_path_factory.mktemp("forty")
     told = write_site(lake, site, farm)
-    assert told["written"] == 40 + 10 + 2 + 2
+    assert told["written"] == 40 + 10 + 2 + 3
     return site
 
 
@@ -90,6 +90,18 @@ def sample_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     night = run_nightly(INBOX, Lake(folder / "lake"), folder / "site")
     assert night.failed == ()
     return folder / "site"
+
+
+def test_several_processes_write_the_same_pages(sample_site, tmp_path):
+    lake = Lake(sample_site.parent / "lake")
+    moment = datetime(2026, 7, 23, 5, tzinfo=UTC)
+    for processes in (1, 2):
+        write_site(lake, tmp_path / str(processes), lake.farm(), processes=processes, now=moment)
+    one, two = (
+        {str(p.relative_to(tmp_path / name)): p.read_bytes() for p in (tmp_path / name).rglob("*.*")}
+        for name in ("1", "2")
+    )
+    assert one == two and len(one) > 15
 
 
 def every_page(site: Path) -> Iterator[tuple[str, Path]]:
@@ -142,6 +154,4 @@ def test_every_page_in_every_window(which, chromium, read_back, request):
     assert [url for url in asked if not url.startswith((root, "data:", "blob:"))] == []
     assert audited >= len(pages) + 5 * len(first_of_kind) - len(first_of_kind)
     assert compared > 1000
-    assert seen_kinds == {"index", "season", "fields", "machines", "crops"} | (
-        {"nightly"} if "nightly" in seen_kinds else set()
-    )
+    assert seen_kinds == {"index", "season", "nightly", "fields", "machines", "crops"}
