@@ -25,7 +25,6 @@ from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays import Delays, pool
-from chaffinch.pipelines.work.delays_of_log import DELAY_COLUMNS
 from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
@@ -153,7 +152,7 @@ class _Season:
 
     def find_delays(self, row: Mapping[str, Any]) -> list[Delays]:
         """Delays of each harvest of a machine-field, by its own readings."""
-        here = self.lake.readings(row["machine"], row["field"], row.get("day"), DELAY_COLUMNS)
+        here = self.lake.readings(row["machine"], row["field"], row.get("day"))
         return [machine_delays(readings) for readings in _harvests(here)]
 
     def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Untold, MachineCrop, np.ndarray]]:

@@ -26,20 +26,6 @@ from chaffinch.pipelines.work.series import (
 from chaffinch.pipelines.work.track import track, turning
 from numpy.typing import NDArray
 
-DELAY_COLUMNS = (
-    "time",
-    "latitude",
-    "longitude",
-    "heading_deg",
-    "speed_m_s",
-    "distance_m",
-    "record_duration_s",
-    "working",
-    "working_width_m",
-    "grain_flow_kg_s",
-    "grain_moisture_pct",
-    *(f"{place}_{unit}" for place in LOSSES for unit in ("kg_s", "signal")),
-)
 FEWEST_READINGS = 600
 # Without a logged work state, work is where grain flows, brought forward by the delay; a delay found to be that
 # far from the assumed one is worth a second look.
