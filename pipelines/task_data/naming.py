@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 
@@ -94,10 +95,13 @@ def crop_of(task: Task, task_file: TaskFile) -> str | None:
 
 
 def _declared(text: str) -> str | None:
-    plain = text.strip().casefold()
+    """The declared crop of these words in any order: ``Wheat (winter)`` is winter wheat."""
+    words = _words(text)
     for crop in crops().values():
-        if plain in (crop.name, crop.name.replace("_", " "), crop.label.casefold()):
-            return crop.name
-        if plain in (synonym.casefold() for synonym in crop.synonyms):
+        if words and words in map(_words, (crop.name, crop.label, *crop.synonyms)):
             return crop.name
     return None
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(re.findall(r"\w+", text.casefold().replace("_", " ")))

@@ -7,6 +7,7 @@ Names of customers and workers are not read unless ``farm.toml`` asks for it, ad
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,6 +39,8 @@ from chaffinch.schemas.declarations import channels
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.discover import InboxFile
 
+OF_A_LOG = re.compile(r"(TLG\d{4,5}): (.*)", re.IGNORECASE | re.DOTALL)
+MANY_LOGS = 4
 Boundaries = Sequence[tuple[str, Any]]
 
 
@@ -168,9 +171,25 @@ def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
         set_aside=aside,
         rows_read=kept + (aside["row"].n_unique() if aside is not None else 0),
         unmatched_columns=tuple(sorted(use.key for use in delivery.uses.values() if use.unmatched)),
-        notes=tuple(dict.fromkeys(delivery.notes)),
-        attention=tuple(dict.fromkeys(delivery.attention)),
+        notes=_told_once(delivery.notes),
+        attention=_told_once(delivery.attention),
     )
+
+
+def _told_once(sentences: Sequence[str]) -> tuple[str, ...]:
+    """The sentences, one that holds of many logs once for all of them."""
+    stems: dict[str, list[str]] = {}
+    for sentence in dict.fromkeys(sentences):
+        of_log = OF_A_LOG.fullmatch(sentence)
+        stem, rest = of_log.groups() if of_log else ("", sentence)
+        stems.setdefault(rest, []).append(stem)
+    told: list[str] = []
+    for rest, logs in stems.items():
+        if len(logs) >= MANY_LOGS:
+            told.append(f"{logs[0]} and {len(logs) - 1} other logs: {rest}")
+        else:
+            told += [f"{stem}: {rest}" if stem else rest for stem in logs]
+    return tuple(told)
 
 
 def _completed(readings: pl.DataFrame, delivery: Delivery, boundaries: Boundaries) -> pl.DataFrame:

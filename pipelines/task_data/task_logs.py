@@ -182,6 +182,14 @@ def _untimed(
             "columns and constants."
         )
     machine = str(constants.get("machine") or machine_of(device, task_file, delivery.farm))
+    if device is not None and (device.serial or device.name):
+        # Two machines of one model often go by one designator; this tells them apart, and is an alias.
+        known_by = " and ".join(
+            f"{what} {text}"
+            for what, text in (("serial number", device.serial), ("bus name", device.name))
+            if text
+        )
+        delivery.notes.append(f"{machine} is the device with {known_by}.")
     field = str(constants.get("field") or field_of(task, task_file)) or None
     stated_crop = delivery.farm.machines[machine].crop if machine in delivery.farm.machines else None
     crop = constants.get("crop") or crop_of(task, task_file) or stated_crop

@@ -125,6 +125,29 @@ def test_linked_files_of_version_2_in_lower_case() -> None:
     assert "CTR00001.XML is linked but not there." in parsed.notes
 
 
+@pytest.mark.parametrize(
+    ("written", "crop"),
+    [
+        ("Wheat (winter)", "wheat"),
+        ("Wheat - Hard Red Spring", "hard_red_spring_wheat"),
+        ("CORN ", "corn"),
+        ("Triticale 7", "Triticale 7"),
+    ],
+)
+def test_words_of_a_crop_in_any_order(written: str, crop: str) -> None:
+    more = f'<PFD A="PFD-1" C="Mill Field" G="CTP-1"/><CTP A="CTP-1" B="{written}"/>'
+    assert set(column(read(TASKDATA_XML=sets.task_file(more=more)), "crop")) == {crop}
+
+
+def test_what_holds_of_many_logs_is_told_once() -> None:
+    names = [f"TLG0000{n}" for n in range(1, 8)]
+    tasks = "".join(f'<TSK A="TSK-{n}" G="4"><TLG A="{name}" C="1"/></TSK>' for n, name in enumerate(names))
+    logs = {f"{name}_BIN": sets.log() for name in names} | {f"{name}_XML": sets.header() for name in names}
+    parsed = read(Farm(), TASKDATA_XML=sets.task_file(tasks=tasks), **logs)
+    told = [note for note in parsed.notes if "nothing tells the zone" in note]
+    assert len(told) == 1 and told[0].startswith("TLG00001 and 6 other logs: nothing tells the zone")
+
+
 # The log ------------------------------------------------------------------------------------------------
 
 
