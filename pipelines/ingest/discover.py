@@ -15,12 +15,14 @@ import re
 import stat
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError, UnreadableFile
+from chaffinch.pipelines.fan_out import processors
 from chaffinch.pipelines.ingest.settled import Stamp, stamp_of
 
 CHUNK_BYTES = 1 << 20
@@ -93,7 +95,11 @@ def find_files(inbox: Path) -> Iterator[InboxFile]:
     inbox = Path(inbox)
     if not inbox.is_dir():
         raise CallError(f"{inbox} is not a folder; give the folder that the logs lie in.")
-    yield from _walk(inbox, inbox.resolve(), "")
+    # Hashing leaves the interpreter to other threads.
+    with ThreadPoolExecutor(processors(), thread_name_prefix="find") as pool:
+        looked: Iterator[list[InboxFile]] = pool.map(list, _walk(inbox, inbox.resolve(), ""))
+        for found in looked:
+            yield from found
 
 
 def single_file(path: Path) -> list[InboxFile]:
@@ -112,32 +118,36 @@ def is_skipped(name: str) -> bool:
     return lower.startswith((".", "~$")) or lower in _SKIPPED_NAMES or lower.endswith(_SKIPPED_ENDINGS)
 
 
-def _walk(folder: Path, root: Path, prefix: str) -> Iterator[InboxFile]:
+def _walk(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFile]]:
+    """What is to be looked at, in order; nothing is opened before it is asked for."""
     try:
         entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
     except OSError as error:
-        yield _refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")
+        yield [_refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")]
         return
     holds_task_data = any(_marks_task_data(entry.name) and entry.is_file() for entry in entries)
     if holds_task_data:
-        before = stamp_of(folder)
-        yield replace(_task_folder(folder, prefix.rstrip("/") or "TASKDATA.XML"), source=folder, stamp=before)
+        yield _stamped(folder, _task_folder, prefix.rstrip("/") or "TASKDATA.XML")
     for entry in entries:
         name = prefix + printable(entry.name)
         if is_skipped(entry.name) or (holds_task_data and _is_member(entry.name) and entry.is_file()):
             continue
         path = Path(entry.path)
         if entry.is_symlink() and not _leads_inside(path, root):
-            yield _refused(
-                name, "It is a link that leads outside the inbox or nowhere; copy the file itself here."
-            )
+            reason = "It is a link that leads outside the inbox or nowhere; copy the file itself here."
+            yield [_refused(name, reason)]
         elif entry.is_dir(follow_symlinks=False):
             yield from _walk(path, root, f"{name}/")
         elif entry.is_file():
-            before = stamp_of(path)
-            yield from (replace(file, source=path, stamp=before) for file in _from_path(path, name))
+            yield _stamped(path, _from_path, name)
         elif not entry.is_dir():
-            yield _refused(name, "It is neither a file nor a folder; copy the data itself here.")
+            yield [_refused(name, "It is neither a file nor a folder; copy the data itself here.")]
+
+
+def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name: str) -> Iterator[InboxFile]:
+    """What ``look`` finds at ``path``, with the state that it had before."""
+    before = stamp_of(path)
+    yield from (replace(file, source=path, stamp=before) for file in look(path, name))
 
 
 def printable(name: str) -> str:
@@ -313,14 +323,15 @@ def _parent(name: str) -> str:
     return "" if parent == "." else f"{parent}/"
 
 
-def _task_folder(folder: Path, name: str) -> InboxFile:
+def _task_folder(folder: Path, name: str) -> Iterator[InboxFile]:
     root = folder.resolve()
     paths = [p for p in sorted(folder.iterdir()) if _is_member(p.name) and not is_skipped(p.name)]
     paths = [p for p in paths if p.is_file() and p.resolve().is_relative_to(root)]
     size = sum(p.stat().st_size for p in paths)
     if size > MOST_UNPACKED_BYTES:
-        return _refused(name, "The task data hold more than 2 GiB; split them by task.", size)
-    return _task_data(name, {printable(p.name): p.read_bytes for p in paths})
+        yield _refused(name, "The task data hold more than 2 GiB; split them by task.", size)
+    else:
+        yield _task_data(name, {printable(p.name): p.read_bytes for p in paths})
 
 
 def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFile:
