@@ -13,6 +13,7 @@ from chaffinch.dashboards.conditions import LEAST_CHANGES, LOSSES, dependence
 from chaffinch.dashboards.facts import Facts, settings_stood_at, single_effects
 from chaffinch.dashboards.forest import Told, by_change, forest
 from chaffinch.dashboards.season_page import crops_of, pooled_name
+from chaffinch.dashboards.season_words import counted
 from chaffinch.dashboards.shown_units import units_of
 from chaffinch.dashboards.usual import Usual, usual_position
 from chaffinch.pipelines.farm import Farm
@@ -142,7 +143,7 @@ def _dependences(told: Told, facts: Mapping[str, Facts], farm: Farm) -> dict[str
     drawn, few = [], []
     for number, key in enumerate(sorted(losses, key=lambda k: (-counts[k], str(k))), 1):
         if counts[key] < LEAST_DRAWN or number > MOST_DEPENDENCES:
-            few += [f"{pooled_name(*key)} ({counts[key]})"] if counts[key] else []
+            few += [f"{pooled_name(*key)} ({counted(counts[key], 'adjustment')})"] if counts[key] else []
             continue
         name = pooled_name(*key)
         sentences, figures = dependence(name, f"depends-{number}", losses[key], units.feed_rate[1])
