@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import LakeError
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.lake.store import Lake
 
+# What is held in memory at once.
+ROWS_AT_ONCE, DELIVERIES_AT_ONCE = 500_000, 1000
 # The columns in which two lakes made from the same files may differ: when, by which state of the program, and
 # what the files were once called.
 NOT_CONTENT = ("taken_in_at", "computed_at", "read_with", "other_names")
@@ -40,8 +43,6 @@ def faults(lake: Lake) -> list[str]:
 
 
 def _faults_of(lake: Lake, name: str, ledger: pl.DataFrame) -> list[str]:
-    import polars as pl
-
     table = tables()[name]
     strangers = lake.stored_deliveries(name) - set(ledger["delivery"].to_list())
     found = lake.damaged_files(name)
@@ -52,40 +53,79 @@ def _faults_of(lake: Lake, name: str, ledger: pl.DataFrame) -> list[str]:
             f"Table {name} holds rows of {len(strangers)} deliveries that do not count; "
             "the next run sweeps them out."
         )
+    said = _rows_said(ledger, name)
     stored: dict[str, int] = {}
-    for delivery in sorted(lake.stored_deliveries(name) - strangers):
-        try:
-            frame = lake.scan(name).filter(pl.col("delivery") == delivery).collect()
-        except (LakeError, pl.exceptions.PolarsError, OSError) as error:
-            first = str(error).splitlines()[0]
-            found.append(f"Table {name}, delivery {delivery}, can't be read: {first}")
-            continue
-        stored[delivery] = frame.height
-        found.extend(_faults_of_rows(table, delivery, frame))
-    for row in ledger.select("delivery", "name", "rows_stored").iter_rows(named=True):
-        said = json.loads(row["rows_stored"] or "{}").get(name, 0)
-        have = stored.get(row["delivery"], 0)
-        if said != have and not any(row["delivery"] in sentence for sentence in found):
+    unreadable: set[str] = set()
+    for group in _groups(sorted(lake.stored_deliveries(name) - strangers), said):
+        for delivery, rows, sentences in _rows_of(lake, table, group):
+            found.extend(sentences)
+            if rows is None:
+                unreadable.add(delivery)
+            else:
+                stored[delivery] = rows
+    for delivery, file in ledger.select("delivery", "name").iter_rows():
+        have = stored.get(delivery, 0)
+        if said[delivery] != have and delivery not in unreadable:
             found.append(
-                f"Table {name} holds {have} rows of {row['name']} ({row['delivery']}), "
-                f"but {said} were taken in; retract it and take it in again."
+                f"Table {name} holds {have} rows of {file} ({delivery}), "
+                f"but {said[delivery]} were taken in; retract it and take it in again."
             )
     return found
 
 
-def _faults_of_rows(table: Table, delivery: str, frame: pl.DataFrame) -> list[str]:
-    empty = {c.name: frame[c.name].null_count() for c in table.columns if c.required}
-    found = [
-        f"Table {table.name}, delivery {delivery}: {name} is empty in {rows} rows."
-        for name, rows in empty.items()
-        if rows
-    ]
-    repeated = frame.height - frame.select(table.key).unique().height
-    if repeated:
-        found.append(
-            f"Table {table.name}, delivery {delivery}: {repeated} rows repeat the key {', '.join(table.key)}."
-        )
-    return found
+def _rows_said(ledger: pl.DataFrame, name: str) -> dict[str, int]:
+    """Rows of each delivery in table ``name`` by the ledger."""
+    rows = ledger.select("delivery", "rows_stored").iter_rows()
+    return {delivery: int(json.loads(stored or "{}").get(name, 0)) for delivery, stored in rows}
+
+
+def _groups(deliveries: Sequence[str], rows: dict[str, int]) -> Iterator[list[str]]:
+    """Deliveries that are looked at together: opening a table once for each of thousands would take hours."""
+    group: list[str] = []
+    size = 0
+    for delivery in deliveries:
+        group.append(delivery)
+        size += rows.get(delivery, 0)
+        if size >= ROWS_AT_ONCE or len(group) >= DELIVERIES_AT_ONCE:
+            yield group
+            group, size = [], 0
+    if group:
+        yield group
+
+
+def _rows_of(lake: Lake, table: Table, group: list[str]) -> Iterator[tuple[str, int | None, list[str]]]:
+    """Each delivery of the group: its rows (None where they can't be read), and a sentence for each fault."""
+    import polars as pl
+
+    try:
+        rows = lake.scan(table.name).filter(pl.col("delivery").is_in(group)).collect()
+    except (LakeError, pl.exceptions.PolarsError, OSError) as error:
+        if len(group) > 1:
+            for delivery in group:
+                yield from _rows_of(lake, table, [delivery])
+            return
+        first = str(error).splitlines()[0]
+        yield group[0], None, [f"Table {table.name}, delivery {group[0]}, can't be read: {first}"]
+        return
+    required = [c.name for c in table.columns if c.required and c.name != "delivery"]
+    counted = rows.group_by("delivery", maintain_order=True).agg(
+        pl.len().alias("_rows"),
+        (pl.len() - pl.struct(table.key).n_unique()).alias("_repeated"),
+        *(pl.col(name).null_count() for name in required),
+    )
+    for row in counted.iter_rows(named=True):
+        delivery = row["delivery"]
+        told = [
+            f"Table {table.name}, delivery {delivery}: {name} is empty in {row[name]} rows."
+            for name in required
+            if row[name]
+        ]
+        if row["_repeated"]:
+            told.append(
+                f"Table {table.name}, delivery {delivery}: {row['_repeated']} rows repeat the key "
+                f"{', '.join(table.key)}."
+            )
+        yield delivery, row["_rows"], told
 
 
 def _faults_of_effects(lake: Lake) -> list[str]:
@@ -125,13 +165,15 @@ def content_digest(lake: Lake) -> str:
     return whole.hexdigest()
 
 
-def _parts(lake: Lake, name: str) -> list[pl.DataFrame]:
+def _parts(lake: Lake, name: str) -> Iterator[pl.DataFrame]:
     import polars as pl
 
     if name not in DATA_TABLES:
-        return [lake.scan(name).collect()]
-    ids = sorted(lake.stored_deliveries(name))
-    return [lake.scan(name).filter(pl.col("delivery") == one).collect() for one in ids]
+        yield lake.scan(name).collect()
+        return
+    said = _rows_said(lake.ledger(), name)
+    for group in _groups(sorted(lake.stored_deliveries(name)), said):
+        yield lake.scan(name).filter(pl.col("delivery").is_in(group)).collect()
 
 
 def _summed_hash(frame: pl.DataFrame, seed: int) -> int:
