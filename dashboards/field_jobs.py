@@ -11,9 +11,9 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from queue import SimpleQueue
 from typing import IO, TYPE_CHECKING, Any
 
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from chaffinch.dashboards.site import Readable
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.flow_calibration import WeighedLoads
+    from chaffinch.pipelines.work.delays import Delays
+    from chaffinch.pipelines.work.known_delays import FieldKey
 
 # Starting processes takes a few seconds; fewer pages than these are done by then.
 FEWEST_FOR_PROCESSES = 24
@@ -56,6 +58,7 @@ class Ground:
     lake: Readable
     farm: Farm
     weighed: WeighedLoads
+    delays: Mapping[FieldKey, Sequence[Delays]] = field(default_factory=dict)
 
     def make(self, job: FieldJob) -> tuple[bytes, Facts]:
         """The page of a job, and what pages of many fields need of its readings."""
@@ -63,12 +66,15 @@ class Ground:
 
         days = () if job.day is None else (job.day,)
         readings = self.lake.readings(job.machine, job.field, *days)
+        # Those of several harvests hold for parts of the readings; the page then reads them off the whole.
+        harvests = self.delays.get((job.machine, job.field, job.day), ())
         inputs = FieldInputs(
             job.machine,
             job.field,
             readings,
             boundary_wkt=job.boundary_wkt,
             weighed=self.weighed,
+            delays=harvests[0] if len(harvests) == 1 else None,
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)

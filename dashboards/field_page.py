@@ -39,6 +39,7 @@ from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.flow_calibration import WeighedLoads
+    from chaffinch.pipelines.work.delays import Delays
 
 MOST_CURVES = 12
 
@@ -57,6 +58,7 @@ class FieldInputs:
     set_aside: pl.DataFrame
     boundary_wkt: str | None
     weighed: WeighedLoads | None = None
+    delays: Delays | None = None
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
@@ -69,7 +71,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     units = units_of(farm, crop)
     calibration = inputs.weighed.of(inputs.machine, crop) if inputs.weighed else None
     read = with_calibration(inputs.readings, calibration).sort("time", maintain_order=True)
-    delays = machine_delays(read)
+    delays = inputs.delays or machine_delays(read)
     marked = mark_work(read, delays)
     told = with_quantities(marked, units)
     zone = farm.zone_of(inputs.machine)

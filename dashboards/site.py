@@ -28,6 +28,7 @@ from chaffinch.dashboards.morning_page import SINCE, Morning, morning_context, r
 from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, season_context
 from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
 from chaffinch.pipelines.sensor_health import suspicions
+from chaffinch.pipelines.work.known_delays import from_text
 
 if TYPE_CHECKING:
     import jinja2
@@ -148,7 +149,10 @@ def write_site(
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    for job, content, facts in make_all(Ground(lake, farm, weighed), due, processes):
+    # Tables held in memory keep no delays; each page then reads them off its own readings.
+    kept_delays = getattr(lake, "effects_delays", None)
+    known = from_text(kept_delays()) if kept_delays is not None else {}
+    for job, content, facts in make_all(Ground(lake, farm, weighed, known), due, processes):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)

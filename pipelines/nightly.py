@@ -266,7 +266,7 @@ def refresh(
         inputs = inputs_of_effects(lake)
         if not forced and lake.effects_inputs() == inputs:
             return EstimateSummary(False, lake.scan("effects").collect().height)
-        from chaffinch.pipelines.estimate import refresh_effects
+        from chaffinch.pipelines.estimate import refresh_effects, season_delays
         from chaffinch.pipelines.flow_calibration import weighed_loads
         from chaffinch.pipelines.lake.field_inputs import (
             as_text,
@@ -276,14 +276,16 @@ def refresh(
             rows_changed,
             with_times_of,
         )
+        from chaffinch.pipelines.work import known_delays
 
         say("Estimating effects.")
         farm = farm_of(lake)
         after = field_inputs(lake, farm)
         before = from_text(lake.effects_field_inputs())
         earlier = lake.scan("effects").collect()
-        effects = with_times_of(earlier, refresh_effects(lake, farm, each))
-        lake.replace_effects(effects, inputs, as_text(after))
+        delays = season_delays(lake, each)
+        effects = with_times_of(earlier, refresh_effects(lake, farm, each, delays))
+        lake.replace_effects(effects, inputs, as_text(after), known_delays.as_text(delays))
         return EstimateSummary(
             True,
             effects.height,

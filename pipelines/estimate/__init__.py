@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -25,6 +25,7 @@ from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays import Delays, pool
+from chaffinch.pipelines.work.known_delays import FieldKey
 from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
@@ -36,8 +37,6 @@ if TYPE_CHECKING:
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
 ESTIMATOR_VERSION = "2"
 LONGEST_REST_DAYS = 30
-
-FieldKey = tuple[str, str | None, date | None]
 
 
 def estimate_effects(
@@ -150,11 +149,6 @@ class _Season:
     weighed: WeighedLoads
     delays: Mapping[FieldKey, Sequence[Delays]]
 
-    def find_delays(self, row: Mapping[str, Any]) -> list[Delays]:
-        """Delays of each harvest of a machine-field, by its own readings."""
-        here = self.lake.readings(row["machine"], row["field"], row.get("day"))
-        return [machine_delays(readings) for readings in _harvests(here)]
-
     def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Untold, MachineCrop, np.ndarray]]:
         """The harvests of the machine-field in ``row`` of ``machine_fields``, each with its loss checks' pairs."""
         machine, crop = row["machine"], row["crop"]
@@ -172,9 +166,15 @@ class _Season:
         return done
 
 
-def refresh_effects(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> pl.DataFrame:
+def refresh_effects(
+    lake: Lake,
+    farm: Farm,
+    each: FanOut = one_by_one,
+    delays: Mapping[FieldKey, Sequence[Delays]] | None = None,
+) -> pl.DataFrame:
     """Effects of everything in the lake, rows of the ``effects`` contract, computed now.
 
+    delays : of every machine-field, as of ``season_delays``, which is asked where they are not given.
     ``each`` spreads preparing over machine-fields; what is fitted is fitted to all of them together, here.
     """
     import numpy as np
@@ -183,9 +183,9 @@ def refresh_effects(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> pl.Dat
     adjustments = lake.scan("adjustments").collect()
     changes = {str(name[0]): real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
     checks = lake.scan("loss_checks").collect()
-    season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed_loads(lake, farm), {})
+    weighed, delays = weighed_loads(lake, farm), delays or season_delays(lake, each)
+    season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed, delays)
     rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
-    season = replace(season, delays=_pooled_delays(season, rows, each))
     fields: list[Binned] = []
     untold: list[Untold] = []
     pairs: dict[MachineCrop, list[np.ndarray]] = defaultdict(list)
@@ -205,14 +205,19 @@ def refresh_effects(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> pl.Dat
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
 
 
-def _pooled_delays(
-    season: _Season, rows: Sequence[Mapping[str, Any]], each: FanOut
-) -> dict[FieldKey, list[Delays]]:
-    """Delays of every harvest, those of one machine drawn together; a harvest that can't tell gets its machine's."""
+def season_delays(lake: Lake, each: FanOut = one_by_one) -> dict[FieldKey, list[Delays]]:
+    """Delays of every harvest of every machine-field of a lake, those of one machine drawn together.
+
+    A harvest that can't tell gets its machine's. ``each`` spreads the work over machine-fields.
+    """
+    rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
+
+    def find(row: Mapping[str, Any]) -> list[Delays]:
+        here = lake.readings(row["machine"], row["field"], row.get("day"))
+        return [machine_delays(readings) for readings in _harvests(here)]
+
     found: dict[str, dict[tuple[FieldKey, int], Delays]] = defaultdict(dict)
-    for row, told in zip(
-        rows, each("find delays", season.find_delays, rows, _machine_field_name), strict=True
-    ):
+    for row, told in zip(rows, each("find delays", find, rows, _machine_field_name), strict=True):
         if isinstance(told, NotYet):
             raise told
         found[row["machine"]].update({(_key(row), k): delays for k, delays in enumerate(told)})

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _INPUTS_KEY = "chaffinch.inputs"
 _FIELDS_KEY = "chaffinch.fields"
+_DELAYS_KEY = "chaffinch.delays"
 _READING_ORDER = ("time", "file", "row", "delivery")
 
 
@@ -199,6 +200,10 @@ class Lake:
         """What ``field_inputs`` said of each machine-field when ``effects`` was estimated; None as above."""
         return self.delta.last_message("effects", _FIELDS_KEY)
 
+    def effects_delays(self) -> str | None:
+        """The delays with which ``effects`` was estimated, as of ``work.known_delays``; None as above."""
+        return self.delta.last_message("effects", _DELAYS_KEY)
+
     # Writing
 
     @contextmanager
@@ -334,16 +339,20 @@ class Lake:
             )
         return found.row(0, named=True)
 
-    def replace_effects(self, effects: pl.DataFrame, inputs: str = "", field_inputs: str = "") -> None:
-        """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs, and
-        ``field_inputs``, those of each machine-field.
+    def replace_effects(
+        self, effects: pl.DataFrame, inputs: str = "", field_inputs: str = "", delays: str = ""
+    ) -> None:
+        """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs,
+        ``field_inputs``, those of each machine-field, and the ``delays`` behind them.
         """
         from deltalake import CommitProperties
 
         table = tables()["effects"]
         frame = table.conform(effects)
         stamp = (
-            CommitProperties(custom_metadata={_INPUTS_KEY: inputs, _FIELDS_KEY: field_inputs})
+            CommitProperties(
+                custom_metadata={_INPUTS_KEY: inputs, _FIELDS_KEY: field_inputs, _DELAYS_KEY: delays}
+            )
             if inputs
             else None
         )

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import polars as pl
 import pytest
-from chaffinch.pipelines.estimate import FieldKey, _pooled_delays, _Season
-from chaffinch.pipelines.fan_out import one_by_one
-from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.estimate import season_delays
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
-from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, Delays
+from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, SENSORS, Delays
+from chaffinch.pipelines.work.known_delays import FieldKey, as_text, from_text
 
 
 class TwoFields:
@@ -20,11 +18,13 @@ class TwoFields:
     def __init__(self, readings: pl.DataFrame) -> None:
         self.parts = {"long": readings.head(7200), "short": readings.slice(7200, 480)}
 
-    def readings(
-        self, machine: str, field: str, day: object = None, columns: Sequence[str] | None = None
-    ) -> pl.DataFrame:
-        part = self.parts[field]
-        return part.select(c for c in columns or part.columns if c in part.columns)
+    def readings(self, machine: str, field: str, day: object = None) -> pl.DataFrame:
+        return self.parts[field]
+
+    def machine_fields(self) -> pl.DataFrame:
+        names = list(self.parts)
+        times = [part["time"].min() for part in self.parts.values()]
+        return pl.DataFrame({"machine": ["A", "A"], "field": names, "first_time": times, "day": [None, None]})
 
 
 @pytest.fixture(scope="module")
@@ -32,11 +32,8 @@ def pooled() -> tuple[dict[FieldKey, list[Delays]], float]:
     made = simulate_season(replace(SCENARIOS["plain"], fields=1, machines=1, hours=2.5, adjustments=1), 4)
     field = made.machine_field(0)
     lake = TwoFields(field.readings.sort("time"))
-    none = pl.DataFrame()
-    season = _Season(lake, Farm(), {}, none, none, None, {})  # type: ignore[arg-type]
-    rows = [{"machine": "A", "field": name, "day": None} for name in ("long", "short")]
     true = field.machine.instruments
-    return _pooled_delays(season, rows, one_by_one), true.grain_delay_s + true.grain_smear_s
+    return season_delays(lake), true.grain_delay_s + true.grain_smear_s
 
 
 def test_a_field_too_short_to_tell_gets_the_delays_of_the_machines_other_field(pooled):
@@ -55,3 +52,21 @@ def test_each_field_keeps_one_set_of_delays_for_each_harvest(pooled):
         ("A", "long", None): 1,
         ("A", "short", None): 1,
     }
+
+
+def test_delays_come_back_from_text_as_they_went(pooled):
+    delays, _ = pooled
+    again = from_text(as_text(delays))
+    assert again.keys() == delays.keys()
+    for key, (before,) in delays.items():
+        (after,) = again[key]
+        for sensor in (*SENSORS, "loss"):
+            assert after.of(sensor).seconds == pytest.approx(before.of(sensor).seconds, abs=1e-3)
+            assert after.of(sensor).error_s == pytest.approx(before.of(sensor).error_s, abs=1e-3)
+            assert after.of(sensor).estimated == before.of(sensor).estimated
+            assert after.of(sensor).ways == before.of(sensor).ways
+
+
+@pytest.mark.parametrize("text", [None, "", "[", "[[1]]", '{"a": 1}', "no JSON at all"])
+def test_text_that_is_none_of_ours_knows_no_delays(text):
+    assert from_text(text) == {}
