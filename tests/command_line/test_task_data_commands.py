@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 from pathlib import Path
 
 import polars as pl
@@ -69,3 +71,37 @@ def test_a_lake_keeps_what_was_set_aside(tmp_path: Path, capsys: pytest.CaptureF
     assert "The log ends inside a record" in aside["sentence"][0]
     kept = Lake.open(lake).scan("readings").select(pl.len()).collect().item()
     assert kept == 3599
+
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+
+
+@pytest.mark.long
+def test_the_sample_s_task_data_becomes_pages_with_effects(tmp_path: Path) -> None:
+    """Set values in the time logs of the third machine: found as adjustments, estimated, told on its pages."""
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    shutil.copy(SAMPLE / "inbox" / "combine_c" / "taskdata_2026-07.zip", inbox)
+    lake, site = str(tmp_path / "lake"), tmp_path / "site"
+    assert run(["nightly", str(inbox), "--lake", lake, "--site", str(site), "--json"]) == 0
+    effects = Lake.open(lake).scan("effects").filter(pl.col("scope") == "adjustment").collect()
+    truth = pl.read_csv(
+        SAMPLE / "truth.csv", schema_overrides={"from_value": pl.String, "to_value": pl.String}
+    )
+    truth = truth.filter(pl.col("machine") == "Combine C").with_columns(
+        pl.col("logged_time").str.to_datetime(time_zone="UTC", time_unit="us").alias("time")
+    )
+    both = effects.join(
+        truth, on=["time", "machine", "field", "setting", "from_value", "to_value", "outcome"], how="inner"
+    )
+    changes = truth.select("time", "setting").unique()
+    assert both.select("time", "setting").unique().height == changes.height == 4
+    told = both.filter(pl.col("log_ratio_low").is_not_null())
+    held = told["log_ratio_right"].is_between(told["log_ratio_low"], told["log_ratio_high"])
+    assert told.height >= 20
+    # 95 % ranges of few and related effects: far fewer than four in five would mean a fault.
+    assert held.mean() > 0.8  # type: ignore[operator]
+    pages = "".join(page.read_text(encoding="utf-8") for page in (site / "fields").glob("*.html"))
+    plain = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", pages))
+    assert "Fan speed 1050 → 1000 rpm" in plain and "Upper sieve opening 14 → 16 mm" in plain
+    assert "of steady work before" in plain
