@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _STORAGE_PREFIXES = ("AWS_", "AZURE_", "GOOGLE_")
 # Readers keep what they have open for a week; older leftovers may go.
 _KEPT_HOURS = 7 * 24
+# A table without partitions is put together from this many files on: a month of nights.
+MOST_FILES = 32
 
 ROWS_AT_ONCE = 10_000
 
@@ -186,11 +188,15 @@ class DeltaTables:
         except Exception:  # noqa: BLE001  files of that version were cleared away; nothing else is lost by it
             return None
 
-    def clear_leftovers(self) -> None:
-        """Delete data files that nothing has referred to for a week, to free their room."""
-        for name in tables():
+    def tidy(self) -> None:
+        """Make one file of the many that nightly commits leave of a table without partitions, and delete files
+        that nothing has referred to for a week. A reader keeps what it has open: what it reads is no older.
+        """
+        for name, table in tables().items():
             if self.exists(name):
                 with self._named_failures(name, "written"):
+                    if not table.partition and len(self._table(name).file_uris()) > MOST_FILES:
+                        self._table(name).optimize.compact()
                     self._table(name).vacuum(_KEPT_HOURS, dry_run=False, full=True)
 
     def _table(self, name: str) -> DeltaTable:

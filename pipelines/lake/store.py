@@ -361,7 +361,7 @@ class Lake:
             self.delta.write(
                 "effects", [frame], mode="overwrite", commit_properties=stamp, schema_mode="overwrite"
             )
-            self.delta.clear_leftovers()
+            self.delta.tidy()
 
     # Checking
 
