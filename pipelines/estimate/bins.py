@@ -25,7 +25,7 @@ BIN_S = 10.0
 # still on its way when the setting moves.
 WASHED_OUT_BEFORE_S = 6.0
 WASHED_OUT_AFTER_S = 30.0
-MOISTURE_SPAN_S = 90.0
+MOISTURE_SPAN_S = 30.0
 PLAIN_SPAN_S = 900.0
 
 
@@ -190,7 +190,7 @@ def _sum_up(
 
 
 def _smooth(values: Array, time_s: Array) -> Array:
-    """Mean over the bins within a minute and a half either way; NaN where none is known.
+    """Mean over the bins within half a minute either way; NaN where none is known.
 
     Grain moisture changes over minutes; what a sensor shows within seconds is mostly its own noise, and a
     covariate with noise of its own explains less than it should (errors in variables).
