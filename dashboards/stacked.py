@@ -1,4 +1,4 @@
-"""Figures of rows over each other on one axis, put together as plain tables and given to Plotly at once.
+"""Figures of rows over each other on one axis, put together as plain tables.
 
 Plotly's own objects check every change made to them: building a page's figures change by change takes longer
 than all the rest of the page.
@@ -75,7 +75,8 @@ class Stacked:
 
 
 def whole(data: list[Look], layout: Look) -> go.Figure:
-    """A figure in the one look from plain tables. Plotly checks them once."""
+    """A figure in the one look from plain tables."""
     import plotly.graph_objects as go
 
-    return go.Figure({"data": data, "layout": {"template": template(), **layout}})
+    # Plotly's own check of them takes a fifth of the time of a page; tests/pages/test_site_files.py does it.
+    return go.Figure({"data": data, "layout": {"template": template(), **layout}}, _validate=False)
