@@ -25,6 +25,7 @@ RUN_RECORDS = 256
 BLOCK_BYTES = 2**20
 FIRST_BLOCK_BYTES = 2**16
 MAX_FAULTS = 256
+PADDING_RECORDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,27 @@ def decode(data: bytes, header: LogHeader) -> LogRecords:
         faults.append(fault)
         block = FIRST_BLOCK_BYTES
     starts, fixed, columns = _gather(buffer, runs, layout)
-    return LogRecords(starts, fixed, columns, tuple(faults))
+    records = LogRecords(starts, fixed, columns, tuple(faults))
+    return _without_padding(data, records) if layout.timed else records
+
+
+def _without_padding(data: bytes, records: LogRecords) -> LogRecords:
+    """``records`` without those of zero bytes alone that end a file which was made longer than what was written.
+
+    Each would be a record of the first moment of 1980; together they are one fault.
+    """
+    first = int(np.searchsorted(records.starts, len(data.rstrip(b"\0"))))
+    if len(records) - first < PADDING_RECORDS:
+        return records
+    begin = int(records.starts[first])
+    sentence = f"The log ends in {len(data) - begin} zero bytes from byte {begin} on, as when power fails."
+    padding = Fault(begin, len(data) - begin, first, "damaged_log", sentence)
+    return LogRecords(
+        records.starts[:first],
+        records.fixed[:first],
+        tuple((rows[rows < first], raw[rows < first]) for rows, raw in records.columns),
+        (*(fault for fault in records.faults if fault.offset < begin), padding),
+    )
 
 
 def _drop_last(runs: list[tuple[NDArray[np.int64], int]]) -> None:

@@ -105,7 +105,7 @@ def read_header(root: Node) -> LogHeader:
         notes.append("the header holds its TIM element more than once; the first was used")
     fields, constants, position_notes = _position_fields(tim)
     start = None
-    if tim.attributes.get("A") == "":
+    if _in_record(tim, "A"):
         fields = ("time", "date", *fields)
     elif tim.get("A"):
         start = _moment(tim.get("A") or "")
@@ -114,6 +114,11 @@ def read_header(root: Node) -> LogHeader:
         notes.append(f"the header lists {len(values)} values; a record can only name the first {MAX_VALUES}")
         values = values[:MAX_VALUES]
     return LogHeader(fields, tuple(values), constants, start, (*notes, *position_notes))
+
+
+def _in_record(node: Node, letter: str) -> bool:
+    """Whether an attribute is present and empty: its value is in every record."""
+    return letter in node.attributes and node.get(letter) is None
 
 
 def _walk(node: Node) -> list[Node]:
@@ -130,8 +135,7 @@ def _position_fields(tim: Node) -> tuple[tuple[str, ...], dict[str, float], list
     if not positions:
         return (), {}, []
     notes = ["the header holds two positions; the first was used"] if len(positions) > 1 else []
-    present = positions[0].attributes
-    fields = tuple(name for letter, name, _ in POSITION_FIELDS if present.get(letter) == "")
+    fields = tuple(name for letter, name, _ in POSITION_FIELDS if _in_record(positions[0], letter))
     constants = {
         name: value
         for letter, name, _ in POSITION_FIELDS

@@ -59,7 +59,7 @@ class Node:
     def hexadecimal(self, letter: str) -> int | None:
         """Attribute as hexadecimal digits, as identifiers and names are written; None when it is none."""
         text = self.get(letter)
-        return int(text, 16) if text and re.fullmatch(r"[0-9A-Fa-f]{1,16}", text) else None
+        return int(text, 16) if text and re.fullmatch(r"(0[xX])?[0-9A-Fa-f]{1,16}", text) else None
 
     def named(self, *tags: str) -> Iterator[Node]:
         """Children with one of these names."""

@@ -172,6 +172,23 @@ def test_one_spoilt_status_is_damage_and_no_habit() -> None:
     assert parsed.set_aside is not None and parsed.set_aside["rule"].to_list() == ["damaged_log"]
 
 
+def test_other_spellings_of_a_header() -> None:
+    text = (
+        sets.header().replace(b'A=""', b'A=" "').replace(b'"018D"', b'"0x18d"').replace(b"><", b" >\r\n\t<")
+    )
+    parsed = read(TLG00001_XML=text)
+    assert column(parsed, "speed_m_s") == [1.5] * 60 and parsed.set_aside is None
+
+
+def test_a_log_that_ends_in_zero_bytes() -> None:
+    """A file made longer than what was written, as when power fails: one thing set aside, not 4000."""
+    parsed = read(TLG00001_BIN=sets.log() + b"\0" * 65_536)
+    assert len(column(parsed, "time")) == 60
+    assert parsed.set_aside is not None and parsed.set_aside["rule"].to_list() == ["damaged_log"]
+    assert "The log ends in 65536 zero bytes from byte 1270 on" in parsed.set_aside["sentence"][0]
+    assert parsed.rows_read == 61
+
+
 @pytest.mark.parametrize("start", ["", ' A="2026-07-21T10:00:00"'])
 def test_time_in_every_record_whatever_the_header_says(start: str) -> None:
     parsed = read(TLG00001_XML=sets.header().replace(b' A=""', start.encode(), 1))
