@@ -174,7 +174,7 @@ def test_one_spoilt_status_is_damage_and_no_habit() -> None:
 
 def test_other_spellings_of_a_header() -> None:
     text = (
-        sets.header().replace(b'A=""', b'A=" "').replace(b'"018D"', b'"0x18d"').replace(b"><", b" >\r\n\t<")
+        sets.header().replace(b'A=""', b'A=" "').replace(b'"018D"', b'"0x18d"').replace(b"/><", b" />\r\n\t<")
     )
     parsed = read(TLG00001_XML=text)
     assert column(parsed, "speed_m_s") == [1.5] * 60 and parsed.set_aside is None
