@@ -31,9 +31,10 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-# Rows that are held before they are written: a few machine-days at one reading a second.
+# What is held before it is written. Delta keeps a writer open for every delivery of a commit, which costs more
+# memory than its rows do where the files are small.
 ROWS_PER_COMMIT = 600_000
-FILES_PER_COMMIT = 512
+FILES_PER_COMMIT = 128
 
 MACHINES_TOLD = 8
 _WITHOUT_READINGS = {
@@ -266,6 +267,7 @@ def refresh(
         inputs = inputs_of_effects(lake)
         if not forced and lake.effects_inputs() == inputs:
             return EstimateSummary(False, lake.scan("effects").collect().height)
+        from chaffinch.pipelines.between_files import note_changes_between_files
         from chaffinch.pipelines.estimate import refresh_effects, season_delays
         from chaffinch.pipelines.flow_calibration import weighed_loads
         from chaffinch.pipelines.lake.field_inputs import (
@@ -279,6 +281,8 @@ def refresh(
         from chaffinch.pipelines.work import known_delays
 
         say("Estimating effects.")
+        note_changes_between_files(lake)
+        inputs = inputs_of_effects(lake)
         farm = farm_of(lake)
         after = field_inputs(lake, farm)
         before = from_text(lake.effects_field_inputs())
