@@ -228,7 +228,7 @@ def tables() -> dict[str, Table]:
                     "kind",
                     "text",
                     "harvest log, settings log, loss checks, load tickets, task data, boundaries, farm, "
-                    "picture, unknown",
+                    "picture, setting columns (changes between two logs, worked out here), unknown",
                     True,
                 ),
                 Column(

@@ -28,6 +28,7 @@ _ESTIMATING_CODE = (
     "pipelines/join.py",
     "pipelines/agronomy",
     "pipelines/flow_calibration.py",
+    "pipelines/between_files.py",
     "sql",
 )
 _CODE_ENDINGS = (".py", ".toml", ".sql", ".csv")
