@@ -26,6 +26,9 @@ GAP_INTERVALS = 10
 SHORTEST_GAP_S = 30.0
 JUMPS_TOLD = 5
 GAPS_LISTED = 5
+# Ten minutes at a reading a second; shorter logs tell nothing of delays.
+FEWEST_FOR_WORK = 600
+WORK_TOLD = 8
 
 
 def inspect(path: Path, farm: Farm) -> dict[str, Any]:
@@ -109,7 +112,36 @@ def _summary(parsed: Parsed) -> dict[str, Any]:
         "notes": [*parsed.notes, *_unlikely(parsed.adjustments)],
         "attention": list(attention(parsed)),
         **_span(parsed),
+        "work": _work(parsed.readings),
     }
+
+
+def _work(readings: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """What the work stage makes of each machine-field of a log long enough to tell: delays of the sensors,
+    effective width, passes, and what screening leaves out, in %."""
+    if readings is None or readings.height < FEWEST_FOR_WORK:
+        return []
+    from chaffinch.pipelines.work import machine_delays, mark_work
+    from chaffinch.pipelines.work.facts import work_facts
+
+    told: list[dict[str, Any]] = []
+    for part in readings.partition_by("machine", "field", maintain_order=True)[:WORK_TOLD]:
+        if part.height < FEWEST_FOR_WORK:
+            continue
+        ordered = part.sort("time", maintain_order=True)
+        delays = machine_delays(ordered)
+        facts = work_facts(mark_work(ordered, delays), delays)
+        told.append(
+            {
+                "machine": ordered["machine"][0],
+                "field": ordered["field"][0],
+                "sentences": facts.sentences(),
+                "left_out_pct": {
+                    code: round(share, 3) for code, share in facts.left_out.by_code_pct.items() if share
+                },
+            }
+        )
+    return told
 
 
 def _unlikely(adjustments: pl.DataFrame | None) -> list[str]:
@@ -237,6 +269,9 @@ def _told(file: dict[str, Any]) -> list[str]:
     if file["adjustments"]:
         listed = ", ".join(f"{s['setting']} ({s['changes']})" for s in file["settings"])
         told.append(f"{counted(file['adjustments'], 'adjustment')}: {listed}")
+    for one in file["work"]:
+        where = " in ".join(name for name in (one["machine"], one["field"]) if name)
+        told += [f"{where}: {sentence}" for sentence in one["sentences"]]
     return told
 
 

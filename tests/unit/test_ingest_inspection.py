@@ -121,3 +121,26 @@ def test_a_jump_that_no_actuator_makes_is_noted(tmp_path):
     assert jumps[0].startswith("Fan speed logged from 1500 to 300 rpm at 2026-08-01 10:01 UTC")
     assert (len(jumps), file["notes"][-1]) == (5, "2 more such jumps.")
     assert file["attention"] == []
+
+
+def test_delays_width_and_screening_of_a_long_log_are_told(tmp_path):
+    """The log of a made-up machine whose grain flow comes 10 to 14 s + 2 to 4 s behind the header."""
+    from dataclasses import replace
+
+    from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
+
+    made = simulate_season(replace(SCENARIOS["plain"], fields=1, machines=1, hours=1.0, adjustments=1), 9)
+    field = made.machine_field(0)
+    field.readings.write_parquet(tmp_path / "log.parquet")
+    (file,) = json.loads(json.dumps(inspect(tmp_path / "log.parquet", Farm())))["files"]
+    (work,) = file["work"]
+    true = field.machine.instruments.grain_delay_s + field.machine.instruments.grain_smear_s
+    (grain,) = [s for s in work["sentences"] if s.startswith("Grain flow: ")]
+    assert float(grain.split()[2]) == pytest.approx(true, abs=1.0)
+    assert 3 < sum(work["left_out_pct"].values()) < 30
+    assert f"{work['machine']} in {work['field']}: Grain flow" in shown({"files": [file]})
+
+
+def test_a_short_log_claims_no_delays(tmp_path):
+    (tmp_path / "log.csv").write_text(LOG, encoding="utf-8")
+    assert inspect(tmp_path / "log.csv", Farm())["files"][0]["work"] == []
