@@ -44,12 +44,14 @@ QUARTERS_IN_USE = {
 class Offset:
     """``seconds`` to take off the terminal's clock to have UTC; ``sentence`` says how that is known.
 
-    error_s : how far the clock is ahead of true time beyond that, where satellites tell.
+    error_s : how far the clock is ahead of true time beyond that, where satellites tell. copied : whether
+    satellite time is the terminal's clock to the millisecond in every record, so that it may be a copy of it.
     """
 
     seconds: int
     sentence: str
     error_s: float = 0.0
+    copied: bool = False
 
 
 def local_moments(fixed: NDArray[np.void], header: LogHeader, count: int) -> NDArray[np.int64]:
@@ -125,7 +127,8 @@ def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Of
         if abs(error) >= 1
         else ""
     )
-    return Offset(zone, f"The terminal's clock runs {zone_text(zone)} by satellite time{off}.", error)
+    sentence = f"The terminal's clock runs {zone_text(zone)} by satellite time{off}."
+    return Offset(zone, sentence, error, bool((ahead_s == 0).all()))
 
 
 def written_offset(times: Sequence[TimeSpan], logs: Sequence[tuple[int, int]]) -> Offset | None:

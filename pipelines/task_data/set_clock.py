@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 NO_TIME = np.iinfo(np.int64).min
 # From this clock error on a settings log by another clock is blurred.
 WORTH_TELLING_S = 30.0
+DEGREES_AN_HOUR = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +96,19 @@ def _by_satellites(log: UntimedLog) -> tuple[list[str], list[str]]:
         return [log.satellites], []
     if log.satellites is None:
         return [], []
+    if log.satellites.copied and log.zone is None and _far_from_utc(log.frame):
+        return [], [
+            "satellite time is the terminal's clock in every record, so it may be a copy of it; it was taken as "
+            "UTC. State time_zone in farm.toml if that clock is local."
+        ]
     far_off = abs(log.satellites.error_s) >= WORTH_TELLING_S
     return ([], [log.satellites.sentence]) if far_off else ([log.satellites.sentence], [])
+
+
+def _far_from_utc(frame: pl.DataFrame) -> bool:
+    """Whether the sun's time where the log was made is an hour or more from UTC (15 degrees an hour)."""
+    middle = frame["longitude"].median()
+    return isinstance(middle, float) and abs(middle) >= DEGREES_AN_HOUR
 
 
 def _contradiction(log: UntimedLog, local: pl.Series, moments: pl.Series) -> list[str]:

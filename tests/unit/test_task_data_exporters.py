@@ -435,6 +435,17 @@ def test_satellite_time_without_a_date(ahead_h: int, hour: float) -> None:
     assert hours(parsed) == [hour]
 
 
+def test_satellite_time_that_may_be_a_copy_of_the_clock_is_asked_about() -> None:
+    """Met in a public log from a country at UTC+2: satellite time is the terminal's local clock."""
+    east = round(25.0 * 1e7).to_bytes(4, "little")
+    data = with_satellites(0, 0).replace(round(7.0 * 1e7).to_bytes(4, "little"), east)
+    told = "satellite time is the terminal's clock in every record, so it may be a copy of it"
+    for farm, asked in ((Farm(), True), (Farm(time_zone="UTC"), False)):
+        parsed = read(farm, TLG00001_XML=sets.header(position=SATELLITES), TLG00001_BIN=data)
+        assert any(told in sentence for sentence in parsed.attention) == asked
+        assert hours(parsed) == [10.0]
+
+
 def test_a_log_without_satellites_goes_by_another_of_the_machine() -> None:
     parsed = read(
         Farm(),
