@@ -47,7 +47,8 @@ def _yield_by_minute(told: pl.DataFrame) -> pl.DataFrame:
     schema: dict[str, pl.DataType] = {"time": pl.Datetime("us", "UTC"), "yield_kg_ha": pl.Float64()}
     if not {"speed_m_s", "working_width_m", "feed_rate_t_h"} <= set(told.columns):
         return pl.DataFrame(schema=schema)
-    area_m2_s = pl.col("speed_m_s") * pl.col("working_width_m")
+    width = "effective_width_m" if "effective_width_m" in told.columns else "working_width_m"
+    area_m2_s = pl.col("speed_m_s") * pl.coalesce(width, "working_width_m")
     kg_ha = pl.when(area_m2_s > 0.5).then(pl.col("feed_rate_t_h") / 3.6 / area_m2_s * 1e4)
     by_minute = (
         told.filter("usable").group_by(pl.col("time").dt.truncate("1m")).agg(yield_kg_ha=kg_ha.median())

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.changes import Change, group_changes, made_at
-from chaffinch.pipelines.work import loss_column, seconds_of
+from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -181,7 +181,7 @@ def _sum_up(
         pitch_deg=mean(column("pitch_deg")),
         east_m=mean(east),
         north_m=mean(north),
-        area_m2_s=mean(column("speed_m_s") * column("working_width_m")),
+        area_m2_s=mean(column("speed_m_s") * cut_width_m(marked)[rows]),
         loss_signal=mean(column("separation_loss_aligned")) + mean(column("cleaning_loss_aligned")),
         outcomes=outcomes,
         flaws=flaws,

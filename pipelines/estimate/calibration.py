@@ -10,7 +10,7 @@ from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.capacity import FURTHEST, feed_contrast
 from chaffinch.pipelines.estimate.season import FieldOutcome
 from chaffinch.pipelines.estimate.verdicts import Answer
-from chaffinch.pipelines.work import seconds_of
+from chaffinch.pipelines.work import cut_width_m, seconds_of
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -54,7 +54,7 @@ def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float)
     """
     time_s = seconds_of(marked["time"])
     signal = marked["separation_loss_aligned"].to_numpy() + marked["cleaning_loss_aligned"].to_numpy()
-    area = marked["speed_m_s"].to_numpy() * marked["working_width_m"].to_numpy()
+    area = marked["speed_m_s"].to_numpy() * cut_width_m(marked)
     inside = marked["pass_number"].is_not_null().to_numpy()
     found = []
     for check in checks.iter_rows(named=True):

@@ -21,7 +21,15 @@ from chaffinch.pipelines.work.terrain import Terrain, terrain
 from chaffinch.pipelines.work.track import track, turning
 from numpy.typing import NDArray
 
-__all__ = ["ADDED_COLUMNS", "loss_column", "machine_delays", "mark_work", "seconds_of", "shifted"]
+__all__ = [
+    "ADDED_COLUMNS",
+    "cut_width_m",
+    "loss_column",
+    "machine_delays",
+    "mark_work",
+    "seconds_of",
+    "shifted",
+]
 
 Array = NDArray[np.float64]
 
@@ -99,6 +107,13 @@ def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFr
     filled = {"speed_m_s": speed, "pitch_deg": ground.pitch_deg, "roll_deg": ground.roll_deg}
     missing = {n: _floats(v) for n, v in filled.items() if np.isnan(numbers(ordered, n)).all()}
     return ordered.with_columns(s.alias(name) for name, s in (missing | marks).items())
+
+
+def cut_width_m(marked: pl.DataFrame) -> Array:
+    """Width of crop before the cutter bar at every reading of ``mark_work``'s table, m: by geometry where
+    positions tell, else as logged; NaN where neither is known. Shape (n,)."""
+    effective = numbers(marked, "effective_width_m")
+    return np.where(np.isfinite(effective), effective, numbers(marked, "working_width_m"))
 
 
 def _unused(classes: NDArray[np.str_], screened: NDArray[np.str_], ground: Terrain) -> NDArray[np.str_]:
