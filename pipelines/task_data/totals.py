@@ -48,34 +48,42 @@ def compare_totals(
 
     logs : name and readings of each. Crop mass [kg] is the flow over time, area [m2] width times speed over
     time in work, each step between readings counted up to ten seconds. The written total of a task is the
-    largest that its times hold, for a total goes on over pauses of the task; without one, what it grew by in
-    the logs.
+    largest that its times hold, or their sum where that is nearer; without one, what it grew by in the logs.
     """
-    totals = _written(task) or counted.grown
+    totals = _written(task) or {number: (grown, grown) for number, grown in counted.grown.items()}
     if not totals or not logs:
         return []
     added = [sum(parts) for parts in zip(*(_added(frame) for _, frame in logs), strict=True)]
     found = []
     for (number, name, unit), own in zip(COMPARED, added, strict=True):
-        total = totals.get(number)
-        if not total or own <= 0:
+        largest, summed = totals.get(number, (0.0, 0.0))
+        if not largest or own <= 0:
             continue
+        # A total should go on over pauses of a task; some devices begin it anew.
+        begun_anew = abs(own / summed - 1) < abs(own / largest - 1)
+        total = summed if begun_anew else largest
         apart = own / total - 1
         verdict = f"{apart:+.1%}" if abs(apart) >= WORTH_TELLING else "they agree"
+        how = "totals, summed over the times of the task," if begun_anew else "total"
         sentence = (
-            f"{logs[0][0]}: {name} by the machine's own total {total:,.0f} {unit}, by the log "
+            f"{logs[0][0]}: {name} by the machine's own {how} {total:,.0f} {unit}, by the log "
             f"{own:,.0f} {unit} ({verdict})."
         )
         found.append((sentence, abs(apart) >= WORTH_ASKING))
     return found
 
 
-def _written(task: Task) -> Mapping[int, float]:
-    totals: dict[int, float] = {}
+def _written(task: Task) -> Mapping[int, tuple[float, float]]:
+    """The largest total written for the task, and the sum of the largest of each of its times."""
+    totals: dict[int, tuple[float, float]] = {}
     for span in task.times:
+        of_span: dict[int, float] = {}
         for number, _, raw in span.totals:
             if number in (CROP_MASS, AREA, TIME_IN_WORK) and 0 < raw < 2**31 - 1:
-                totals[number] = max(totals.get(number, 0.0), float(raw))
+                of_span[number] = max(of_span.get(number, 0.0), float(raw))
+        for number, most in of_span.items():
+            largest, summed = totals.get(number, (0.0, 0.0))
+            totals[number] = max(largest, most), summed + most
     return totals
 
 

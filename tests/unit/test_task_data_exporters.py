@@ -505,6 +505,19 @@ def test_totals_far_from_the_log_ask_for_a_look() -> None:
     assert any("total 400 kg, by the log 800 kg (+100.0%)" in sentence for sentence in parsed.attention)
 
 
+def test_totals_that_begin_anew_with_each_time_of_the_task() -> None:
+    machine = sets.device((1, "machine", [(87, 1, "flow", ""), (141, 8, "state", "")]))
+    times = "".join(
+        f'<TIM A="2026-07-21T10:0{n}:00" D="4"><DLV A="005A" B="{mass}" C="DET-1"/></TIM>'
+        for n, mass in enumerate((300, 495))
+    )
+    tasks = f'<TSK A="TSK-1" G="4">{times}<TLG A="TLG00001" C="1"/></TSK>'
+    parsed = logged(machine, sets.values((87, 1), (141, 1)), [[(0, 8_000_000), (1, 1)]] * 101, tasks=tasks)
+    told = "totals, summed over the times of the task, 795 kg, by the log 800 kg (they agree)"
+    assert any(told in note for note in parsed.notes)
+    assert parsed.attention == ()
+
+
 PEOPLE = (
     '<CTR A="CTR-1" B="Secretname" C="Ada" D="Hidden Lane 1"/><FRM A="FRM-1" B="Hidden Hill" I="CTR-1"/>'
     '<WKR A="WKR-1" B="Confidential" C="Bo"/><PFD A="PFD-1" C="Mill Field" D="0" E="CTR-1" F="FRM-1"/>'
