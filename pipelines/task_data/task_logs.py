@@ -39,6 +39,12 @@ def _read_strays(
     """Logs that no task names: read by their header where there is one, without field and crop."""
     logs: list[UntimedLog] = []
     for name in sorted(task_set.files):
+        header_of, _, ending = name.rpartition(".")
+        if ending.casefold() == "xml" and LOG_FILE.fullmatch(header_of) and header_of.casefold() not in seen:
+            if task_set.name_of(f"{header_of}.BIN") is None:
+                why = f"{name} is the header of a log, and {header_of}.BIN is not there."
+                delivery.set_aside(Aside(1, "log_missing", why))
+            continue
         stem = _log_stem(name)
         if stem is None or stem.casefold() in seen or name in task_set.clashes:
             continue

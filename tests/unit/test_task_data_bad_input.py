@@ -174,6 +174,13 @@ def test_a_log_of_no_task_and_without_header() -> None:
     assert row["sentence"] == "TLG00009.BIN: 115 bytes of a log that no task names and without a header."
 
 
+def test_a_header_of_no_task_and_without_its_log() -> None:
+    parsed = read(TLG00007_XML=sets.header())
+    assert parsed.set_aside is not None and parsed.set_aside["rule"].to_list() == ["log_missing"]
+    assert "TLG00007.XML is the header of a log, and TLG00007.BIN" in parsed.set_aside["sentence"][0]
+    assert parsed.rows_read == 61
+
+
 def test_a_log_named_twice_is_read_once() -> None:
     tasks = "".join(
         f'<TSK A="TSK-{n}" E="PFD-1" G="4"><TLG A="TLG00001" C="1"/><TLG A="tlg00001"/></TSK>' for n in (1, 2)
