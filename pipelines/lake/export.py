@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES
-from chaffinch.schemas.tables import tables
+from chaffinch.pipelines.work.exported import WORK, work_pieces
+from chaffinch.schemas.tables import Table, tables
 
 if TYPE_CHECKING:
     import polars as pl
@@ -23,10 +24,15 @@ _NUMBER_WIDTH, _TEXT_WIDTH = 12, 22
 
 def check_table(name: str) -> None:
     """Raises ``CallError`` with the tables there are where ``name`` is none of them."""
-    if name not in tables():
-        near = difflib.get_close_matches(name, tables(), n=1)
+    known = [*tables(), WORK.name]
+    if name not in known:
+        near = difflib.get_close_matches(name, known, n=1)
         hint = f" Did you mean '{near[0]}'?" if near else ""
-        raise CallError(f"There is no table '{name}'.{hint} Tables are {', '.join(tables())}.")
+        raise CallError(f"There is no table '{name}'.{hint} Tables are {', '.join(known)}.")
+
+
+def _declared(name: str) -> Table:
+    return WORK if name == WORK.name else tables()[name]
 
 
 def export_table(lake: Lake, name: str, to: Path) -> int:
@@ -56,6 +62,9 @@ def _pieces(lake: Lake, name: str) -> Iterator[pl.DataFrame]:
     """The table in stable order: by name of the file, then by its key."""
     import polars as pl
 
+    if name == WORK.name:
+        yield from work_pieces(lake)
+        return
     key = list(tables()[name].key)
     if name not in DATA_TABLES:
         yield lake.scan(name).collect().sort(key, nulls_last=True)
@@ -79,7 +88,7 @@ def _flat(frame: pl.DataFrame) -> pl.DataFrame:
 def _write_csv(lake: Lake, name: str, to: Path) -> int:
     rows = 0
     with to.open("wb") as stream:
-        _flat(tables()[name].empty()).write_csv(stream)
+        _flat(_declared(name).empty()).write_csv(stream)
         for piece in _pieces(lake, name):
             rows += piece.height
             _flat(piece).write_csv(stream, include_header=False)
@@ -90,7 +99,7 @@ def _write_parquet(lake: Lake, name: str, to: Path) -> int:
     import pyarrow.parquet as pq
 
     rows = 0
-    schema = tables()[name].empty().to_arrow().schema
+    schema = _declared(name).empty().to_arrow().schema
     with pq.ParquetWriter(to, schema, compression="zstd") as writer:
         for piece in _pieces(lake, name):
             rows += piece.height
@@ -110,7 +119,7 @@ def _write_xlsx(lake: Lake, name: str, to: Path) -> int:
         "nan_inf_to_errors": True,
         "remove_timezone": True,
     }
-    columns = tables()[name].columns
+    columns = _declared(name).columns
     rows = 0
     with xlsxwriter.Workbook(str(to), options) as book:
         bold = book.add_format({"bold": True, "bottom": 1})
