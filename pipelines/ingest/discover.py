@@ -13,6 +13,7 @@ import io
 import os
 import re
 import stat
+import time
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -23,9 +24,10 @@ from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError, UnreadableFile
 from chaffinch.pipelines.fan_out import processors
-from chaffinch.pipelines.ingest.settled import Stamp, stamp_of
+from chaffinch.pipelines.ingest.settled import Stamp, is_young, stamp_of
 
 CHUNK_BYTES = 1 << 20
+SEEN_HOLDS_S = 120.0
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
 # Below this size a high ratio is only a repetitive log, and harmless.
@@ -43,6 +45,10 @@ _KIND_HINTS = {
     ".tsv": "table",
     ".txt": "table",
 }
+
+
+# What lay at a path under a name: its state then, when it was looked at, what was found.
+_seen: dict[tuple[Path, str], tuple[Stamp | None, float, tuple[InboxFile, ...]]] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +151,24 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFile]
 
 
 def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name: str) -> Iterator[InboxFile]:
-    """What ``look`` finds at ``path``, with the state that it had before."""
+    """What ``look`` finds at ``path``, with the state that it had before.
+
+    A night looks twice: whether there is anything to do, and then to do it. What it saw a moment ago holds for a
+    file at rest.
+    """
     before = stamp_of(path)
-    yield from (replace(file, source=path, stamp=before) for file in look(path, name))
+    known = _seen.get((path, name))
+    if (
+        known is not None
+        and known[0] == before
+        and time.monotonic() - known[1] < SEEN_HOLDS_S
+        and not is_young(before)
+    ):
+        yield from known[2]
+        return
+    found = tuple(replace(file, source=path, stamp=before) for file in look(path, name))
+    _seen[path, name] = (before, time.monotonic(), found)
+    yield from found
 
 
 def printable(name: str) -> str:

@@ -45,17 +45,22 @@ def changed(file: InboxFile) -> bool:
 def growing(files: Iterable[InboxFile]) -> set[str]:
     """Names of the files that are still being written. Waits a moment where some were changed just now."""
     files = [file for file in files if file.source is not None]
-    if any(_age_s(file) < RECENT_S for file in files):
+    if any(is_young(file.stamp) for file in files):
         time.sleep(PAUSE_S)
     # Many files may come from one archive.
-    asked = {file.source: file for file in files if _age_s(file) < ASKED_S}
+    asked = {file.source: file for file in files if _age_s(file.stamp) < ASKED_S}
     held = {source for source in asked if held_open(source)}
     return {file.name for file in files if file.source in held or changed(file)}
 
 
-def _age_s(file: InboxFile) -> float:
-    """Seconds since the file changed; either clock may be wrong, so that a file of the future is as young."""
-    return abs(time.time_ns() - file.stamp[1]) / 1e9 if file.stamp is not None else 0.0
+def is_young(stamp: Stamp | None) -> bool:
+    """Whether what has this stamp changed just now, so that it may change again unnoticed."""
+    return _age_s(stamp) < RECENT_S
+
+
+def _age_s(stamp: Stamp | None) -> float:
+    """Seconds since the change; either clock may be wrong, so that a file of the future is as young."""
+    return abs(time.time_ns() - stamp[1]) / 1e9 if stamp is not None else 0.0
 
 
 def held_open(path: Path | None) -> bool:
