@@ -41,6 +41,7 @@ class Outcome:
     absolute: str | None
     reasons: tuple[str, ...]
     absolute_kg_ha: tuple[float, float, float] | None = None
+    plain_percent: float | None = None
 
     @property
     def words(self) -> str:
@@ -65,6 +66,19 @@ class Outcome:
         if self.percent is None or self.low is None or self.high is None:
             return f"{self.words} {self.verdict}"
         return f"{self.words} {change_in_words(self.percent, self.low, self.high)}"
+
+    @property
+    def fooled(self) -> str:
+        """What a plain comparison would have said, where that lies outside the range; empty otherwise."""
+        if not self.known or self.plain_percent is None or self.low is None or self.high is None:
+            return ""
+        if self.low <= self.plain_percent <= self.high:
+            return ""
+        way = "up" if self.plain_percent > 0 else "down"
+        size = significant(abs(self.plain_percent))
+        spiked = "loss_spiked_before" in self.reasons
+        why = " Loss had just spiked, and would have come down by itself." if spiked else ""
+        return f"{self.words} {way} {size}{NARROW}%.{why}"
 
     def absolute_in(self, mass_per_area: Scale) -> str | None:
         """``+12 kg/ha (2.2 to 23 kg/ha)`` in the shown unit; None where no loss check calibrates the signal."""
@@ -127,6 +141,14 @@ class Change:
             if outcome.verdict == "cannot tell":
                 by_reason.setdefault(outcome.why, []).append(outcome.words)
         return [(words, why) for why, words in by_reason.items()]
+
+    @property
+    def fooled(self) -> str:
+        """A sentence on what comparing before and after would have said of a loss, where that misleads."""
+        losses = [o.fooled for o in self.outcomes if o.name in AT_SAME_FEED and o.fooled]
+        if not losses:
+            return ""
+        return f"Comparing the quarter hours before and after would have said: {losses[0]}"
 
     @property
     def told(self) -> list[Outcome]:
@@ -223,6 +245,7 @@ def outcome_of(row: dict) -> Outcome:
         absolute,
         tuple(row["reasons"] or ()),
         kg_ha,
+        row.get("plain_percent"),
     )
 
 
