@@ -93,6 +93,14 @@ def test_a_list_of_pages_that_was_tampered_with_removes_nothing_outside(made_up,
     assert outside.read_text() == "keep"
 
 
+@pytest.mark.parametrize("text", ["[]", '{"a": {"crop": 1}}'])
+def test_facts_that_were_tampered_with_are_made_again(made_up, friendly_site, farm, tmp_path, text):
+    write_site(made_up.friendly_lake(), tmp_path, farm)
+    (tmp_path / "facts.json").write_text(text)
+    write_site(made_up.friendly_lake(), tmp_path, farm)
+    assert contents(tmp_path) == contents(friendly_site)
+
+
 def test_nothing_points_off_the_site(friendly_site, hostile_site):
     for site in (friendly_site, hostile_site):
         for page in site.rglob("*.html"):
