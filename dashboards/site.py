@@ -29,12 +29,14 @@ from chaffinch.dashboards.season_page import crop_href, crops_of, machine_href, 
 from chaffinch.dashboards.theme import MARK_PATH, script_palette, style_properties
 from chaffinch.pipelines.sensor_health import suspicions
 from chaffinch.pipelines.work.known_delays import from_text
+from chaffinch.schemas.tables import tables as contracts
 
 if TYPE_CHECKING:
     import jinja2
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.flow_calibration import WeighedLoads
 
+HALF = ".half-written"
 MADE_FROM, FACTS = "made_from.json", "facts.json"
 TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
 
@@ -65,6 +67,10 @@ class Pages:
     def open(cls, folder: Path) -> Pages:
         made_from = {str(k): str(v) for k, v in _json_object(folder / MADE_FROM).items()}
         facts = {name: told for name, told in _json_object(folder / FACTS).items() if are_facts(told)}
+        # What a killed run left half written.
+        for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
+            for left in place.glob(f"*{HALF}"):
+                left.unlink()
         return cls(folder, made_from, facts)
 
     def holds(self, name: str, digest: str) -> bool:
@@ -134,7 +140,8 @@ def write_site(
     from chaffinch.pipelines.flow_calibration import weighed_loads
 
     pages = Pages.open(Path(site))
-    tables = {name: lake.scan(name).collect() for name in TABLES}
+    # By key: in which order files were taken in is not to show.
+    tables = {name: lake.scan(name).collect().sort(contracts()[name].key, nulls_last=True) for name in TABLES}
     tables["adjustments"] = real_adjustments(tables["adjustments"])
     tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
     where = lake.machine_fields().sort("first_time", "machine", "field")
@@ -284,6 +291,6 @@ def _code_digest() -> str:
 def _write_whole(path: Path, content: bytes) -> None:
     """Write beside and rename, so that a page is never half there."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + ".part")
+    beside = path.with_name(path.name + HALF)
     beside.write_bytes(content)
     os.replace(beside, path)
