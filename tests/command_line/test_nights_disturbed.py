@@ -29,7 +29,7 @@ KILLS = int(os.environ.get("CHAFFINCH_KILLS", "2"))
 DOUBLE_RUNS = int(os.environ.get("CHAFFINCH_DOUBLE_RUNS", "1"))
 NIGHTS = int(os.environ.get("CHAFFINCH_NIGHTS", "5"))
 # Machine-days of the simulated month: as many as nights would be, but the estimates take the time.
-MONTH_FIELDS = 12
+MONTH_FIELDS = 8
 pytestmark = pytest.mark.long
 
 
