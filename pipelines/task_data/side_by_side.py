@@ -23,25 +23,37 @@ MEASURES_CROP = ("grain_flow_kg_s", "grain_moisture_pct")
 def joined(logs: Sequence[UntimedLog], notes: list[str]) -> list[UntimedLog]:
     """``logs`` with those that run side by side joined into one, the others as they are."""
     result: list[UntimedLog] = []
+    spans: list[tuple[int, int]] = []
     for log in logs:
+        begin, end = log.span_us
         for index, before in enumerate(result):
-            if not _belong_together(before.frame, log.frame):
+            if spans[index][0] > end or spans[index][1] < begin:
+                continue
+            if not _belong_together(_told_apart(before.frame), _told_apart(log.frame)):
                 continue
             notes.append(
                 f"Rows {log.frame['row'][0]} to {log.frame['row'][-1]} were logged side by side with rows "
                 f"{before.frame['row'][0]} to {before.frame['row'][-1]} and joined to them by moment."
             )
             result[index] = _one(before, log)
+            spans[index] = result[index].span_us
             break
         else:
             result.append(log)
+            spans.append((begin, end))
     return result
+
+
+def _told_apart(log: pl.DataFrame) -> pl.DataFrame:
+    """``log`` with readings of one moment a microsecond after one another, so that each has its own."""
+    if log["local_us"].is_unique().all():
+        return log
+    nth = pl.col("local_us").cum_count().over("local_us").cast(pl.Int64) - 1
+    return log.with_columns(pl.col("local_us") + nth)
 
 
 def _belong_together(first: pl.DataFrame, second: pl.DataFrame) -> bool:
     """Whether two logs are of one machine at the same moments, nearly all of the shorter's."""
-    if not (first["local_us"].is_unique().all() and second["local_us"].is_unique().all()):
-        return False
     both = first.select("local_us", "latitude", "longitude").join(
         second.select("local_us", "latitude", "longitude"), on="local_us", suffix=" second"
     )
@@ -72,7 +84,7 @@ def _one(first: UntimedLog, second: UntimedLog) -> UntimedLog:
         satellites = other.satellites or satellites
     return replace(
         leading,
-        frame=_joined(leading.frame, other.frame),
+        frame=_joined(_told_apart(leading.frame), _told_apart(other.frame)),
         stems=(*first.stems, *second.stems),
         satellites=satellites,
     )

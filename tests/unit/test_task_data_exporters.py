@@ -279,6 +279,23 @@ def test_a_slow_log_beside_a_fast_one_is_kept_on_between_its_records() -> None:
     assert parsed.rows_read == 60
 
 
+def test_logs_side_by_side_that_hold_a_moment_twice() -> None:
+    """Two readings of one second that differ: the first of one log belongs to the first of the other."""
+    machine = sets.device((1, "machine", [(397, 1, "speed", ""), (99, 1, "moisture", "")]))
+    seconds = [*range(30), 29, *range(30, 60)]
+    speed = [sets.record(s, [(0, 1500 + n)]) for n, s in enumerate(seconds)]
+    moisture = [sets.record(s, [(0, 140_000 + 100 * n)]) for n, s in enumerate(seconds)]
+    parsed = read(
+        TASKDATA_XML=sets.task_file(devices=machine, tasks=TWO_LOGS),
+        TLG00001_XML=sets.header(sets.values((397, 1))),
+        TLG00001_BIN=b"".join(speed),
+        TLG00002_XML=sets.header(sets.values((99, 1))),
+        TLG00002_BIN=b"".join(moisture),
+    )
+    assert column(parsed, "speed_m_s") == [1.5 + n / 1000 for n in range(61)]
+    assert column(parsed, "grain_moisture_pct") == pytest.approx([14 + n / 100 for n in range(61)])
+
+
 def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
     second = SECOND.replace("4711", "4712")
     parsed = read(
