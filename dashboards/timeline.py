@@ -23,6 +23,8 @@ Steps = Sequence[tuple[Change, str | None, str, str | None]]
 ROW_PX, SETTING_PX, GAP_PX = 130, 78, 30
 MOST_SETTINGS = 8
 MOST_TURNS_SHADED = 400
+# A number is about 22 px wide and 24 px high, a telephone's timeline about 310 px wide.
+LEVEL_PX, MOST_LEVELS, LEAST_APART = 26, 3, 0.08
 TIME_TICKS = [
     {"dtickrange": [None, 59_000], "value": "%H:%M:%S\n%-d %b %Y"},
     {"dtickrange": [60_000, 86_399_000], "value": "%H:%M\n%-d %b %Y"},
@@ -76,6 +78,7 @@ def timeline(
     for number, (setting, known) in enumerate(steps.items(), len(rows) + 1):
         _add_steps(stack, number, setting, known, (float(at[0]), float(at[-1])), zone_name)
     _mark(stack, told, at, changes, zone_name)
+    raised = max([note.get("yshift", 22) - 22 for note in stack.annotations], default=0)
     return stack.figure(
         {
             "type": "date",
@@ -85,8 +88,8 @@ def timeline(
             "tickformatstops": TIME_TICKS,
         },
         {"fixedrange": True, "nticks": 5},
-        height=stack.inner_px + 90,
-        margin={"l": 8, "r": 14, "t": 56, "b": 8},
+        height=stack.inner_px + 90 + raised,
+        margin={"l": 8, "r": 14, "t": 56 + raised, "b": 8},
         dragmode="zoom",
         meta={"shared_time": True},
     )
@@ -220,13 +223,29 @@ def _mark(
             "y": 1,
             "yref": "paper",
             "yanchor": "bottom",
-            "yshift": 22,
+            "yshift": 22 + LEVEL_PX * level,
             "text": f"<b>{change.number}</b>",
             "showarrow": False,
             **number_look(),
         }
-        for change, moment in zip(changes, moments, strict=True)
+        for change, moment, level in zip(changes, moments, levels_of(moments, at), strict=True)
     ]
+
+
+def levels_of(moments: Sequence[float], at: Array) -> list[int]:
+    """How high the number of each change stands, so that neighbours do not hide each other on a telephone.
+
+    moments : in order; at : moments of the readings. Where even the top level is taken, it is shared.
+    """
+    room = LEAST_APART * max(float(at[-1] - at[0]), 1.0)
+    last = [-np.inf] * MOST_LEVELS
+    levels = []
+    for moment in moments:
+        free = [k for k, taken in enumerate(last) if moment - taken >= room]
+        level = free[0] if free else int(np.argmin(last))
+        last[level] = moment
+        levels.append(level)
+    return levels
 
 
 def between_passes(told: pl.DataFrame, at: Array) -> list[tuple[float, float]]:

@@ -11,7 +11,7 @@ from chaffinch.dashboards.facts import are_facts, settings_stood_at
 from chaffinch.dashboards.field_map import round_length
 from chaffinch.dashboards.forest import _of_one_step, next_field
 from chaffinch.dashboards.loss_curve import with_fit
-from chaffinch.dashboards.timeline import between_passes
+from chaffinch.dashboards.timeline import between_passes, levels_of
 from chaffinch.dashboards.usual import usual_position
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
@@ -117,6 +117,14 @@ def test_turns_stops_and_holes_are_what_lies_between_passes():
     told = pl.DataFrame({"pass_number": [None, 1, 1, None, None, 2, 2, 3]})
     at = np.array([0.0, 1, 2, 3, 4, 5, 6, 600]) * 1000
     assert between_passes(told, at) == [(6_000.0, 600_000.0), (3_000.0, 5_000.0), (0.0, 1_000.0)]
+
+
+def test_numbers_of_changes_make_room_for_each_other():
+    at = np.array([0.0, 1000.0])
+    # Apart by a tenth of the time: side by side. Closer ones go up, and share the top when all are taken.
+    assert levels_of([100, 200, 300], at) == [0, 0, 0]
+    assert levels_of([100, 110, 120, 300], at) == [0, 1, 2, 0]
+    assert levels_of([100, 101, 102, 103], at) == [0, 1, 2, 0]
 
 
 def test_hours_at_each_value_add_up_over_fields():
