@@ -34,7 +34,7 @@ MOST_RATIO = 200
 RATIO_FREE_BYTES = 16 << 20
 _SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 _STANDARD_STEM = re.compile(r"[A-Za-z]{3}\d{4,5}")
-_TIME_LOG = re.compile(r"TLG\d{4,5}\.BIN", re.IGNORECASE)
+_TIME_LOG = re.compile(r"TLG-?\d{1,10}\.BIN", re.IGNORECASE)
 _SKIPPED_ENDINGS = (".part", ".tmp", ".crdownload", "~")
 _KIND_HINTS = {
     ".toml": "farm",

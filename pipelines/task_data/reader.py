@@ -39,7 +39,7 @@ from chaffinch.schemas.declarations import channels
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.discover import InboxFile
 
-OF_A_LOG = re.compile(r"(TLG\d{4,5}): (.*)", re.IGNORECASE | re.DOTALL)
+OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
 MANY_LOGS = 4
 Boundaries = Sequence[tuple[str, Any]]
 

@@ -17,9 +17,10 @@ from chaffinch.pipelines.task_data.safe_xml import Node, RefusedXml, parse_xml
 
 ELEMENT_KINDS = ("", "device", "function", "bin", "section", "unit", "connector", "navigation")
 LINKED_FILE = re.compile(
-    r"(AFE|BSN|CCT|CCG|CLD|CPC|CTP|CTR|DVC|FRM|OTQ|PDT|PFD|PGP|TCC|TSK|VPN|WKR)\d{4,5}", re.I
+    r"(AFE|BSN|CCT|CCG|CLD|CPC|CTP|CTR|DVC|FRM|OTQ|PDT|PFD|PGP|TCC|TSK|VPN|WKR)-?\d{1,10}", re.I
 )
-LOG_FILE = re.compile(r"TLG\d{4,5}", re.I)
+# The standard has five digits, writers four to eight, and nothing that could lead elsewhere.
+LOG_FILE = re.compile(r"TLG-?\d{1,10}", re.I)
 _ENDING = re.compile(r"\.(xml|bin)$", re.I)
 MAX_LINKED_FILES = 1000
 ON_CHANGE = 8

@@ -20,7 +20,7 @@ from chaffinch.pipelines.task_data.readings import with_speed
 from chaffinch.pipelines.task_data.safe_xml import RefusedXml, parse_xml
 from chaffinch.pipelines.task_data.set_clock import UntimedLog
 from chaffinch.pipelines.task_data.side_by_side import joined
-from chaffinch.pipelines.task_data.task_file import LOG_FILE, LogReference, Task, TaskFile
+from chaffinch.pipelines.task_data.task_file import LOG_FILE, Device, LogReference, Task, TaskFile
 from chaffinch.pipelines.task_data.totals import Totals, compare_totals
 
 
@@ -188,14 +188,7 @@ def _untimed(
             "columns and constants."
         )
     machine = str(constants.get("machine") or machine_of(device, task_file, delivery.farm))
-    if device is not None and (device.serial or device.name):
-        # Two machines of one model often go by one designator; this tells them apart, and is an alias.
-        known_by = " and ".join(
-            f"{what} {text}"
-            for what, text in (("serial number", device.serial), ("bus name", device.name))
-            if text
-        )
-        delivery.notes.append(f"{machine} is the device with {known_by}.")
+    _tell_device(delivery, machine, device)
     field = str(constants.get("field") or field_of(task, task_file)) or None
     stated_crop = delivery.farm.machines[machine].crop if machine in delivery.farm.machines else None
     crop = constants.get("crop") or crop_of(task, task_file) or stated_crop
@@ -215,6 +208,15 @@ def _untimed(
     zone = delivery.stated.time_zone or delivery.farm.zone_of(machine)
     satellites = satellite_offset(log.fixed, log.local_us)
     return UntimedLog(frame, (log.stem,), machine, zone, satellites, key, task.times)
+
+
+def _tell_device(delivery: Delivery, machine: str, device: Device | None) -> None:
+    """Two machines of one model often go by one designator; this tells them apart, and is an alias."""
+    if device is None or not (device.serial or device.name):
+        return
+    known = (("serial number", device.serial), ("bus name", device.name))
+    known_by = " and ".join(f"{what} {text}" for what, text in known if text)
+    delivery.notes.append(f"{machine} is the device with {known_by}.")
 
 
 def _tell_missing(delivery: Delivery, task_file: TaskFile, task: Task, log: LogData) -> None:

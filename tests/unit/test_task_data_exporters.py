@@ -97,6 +97,14 @@ def test_forms_of_the_task_file(text: bytes) -> None:
     assert parsed.set_aside is None and parsed.attention == ()
 
 
+@pytest.mark.parametrize("stem", ["TLG1", "TLG0001", "TLG00000001", "TLG-1"])
+def test_names_of_logs_with_other_counts_of_digits(stem: str) -> None:
+    text = sets.task_file().replace(b"TLG00001", stem.encode())
+    files = {"TASKDATA.XML": text, f"{stem}.XML": sets.header(), f"{stem}.BIN": sets.log()}
+    parsed = read_members({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
+    assert column(parsed, "field") == ["Mill Field"] * 60
+
+
 def test_a_decimal_comma() -> None:
     ring = "".join(
         f'<PNT A="2" C="{n}" D="{e}"/>' for n, e in (("51,9", "6,9"), ("51,9", "7,1"), ("52,1", "7,1"))
