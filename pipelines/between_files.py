@@ -16,6 +16,7 @@ from chaffinch.pipelines.ingest.setting_changes import EXACT_STEP_PART, STOPPED_
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import Setting, settings
+from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
     import polars as pl
@@ -56,7 +57,7 @@ def changes_between_files(lake: Lake) -> pl.DataFrame:
         .row(0, named=True)
     )
     parts = [_of_setting(lake, setting) for column, setting in columns.items() if counted[column]]
-    found = pl.concat([_as_adjustments(pl.DataFrame(), None), *parts], how="vertical")
+    found = pl.concat([pl.DataFrame(schema=_schema()), *parts], how="vertical")
     return found.sort("machine", "time", "setting").with_columns(pl.int_range(1, pl.len() + 1).alias("row"))
 
 
@@ -107,26 +108,29 @@ def _ends_of_files(lake: Lake, setting: Setting) -> pl.DataFrame:
     return rows.join(span, on=file).filter(near).collect(engine="streaming")
 
 
-def _as_adjustments(ends: pl.DataFrame, setting: Setting | None) -> pl.DataFrame:
+def _as_adjustments(ends: pl.DataFrame, setting: Setting) -> pl.DataFrame:
     import polars as pl
 
-    rows = []
-    for end in ends.iter_rows(named=True) if setting is not None else ():
-        number = setting.kind == "number"
-        rows.append(
-            {
-                "row": 0,
-                "time": end["first_time"],
-                "machine": end["machine"],
-                "setting": setting.name,
-                "from_value": plain_number(end["previous_last"]) if number else end["previous_last"],
-                "to_value": plain_number(end["first"]) if number else end["first"],
-                "unit": setting.unit or None,
-                "kind": setting.kind,
-                "origin": "setting column",
-                "note": "between two files",
-            }
-        )
-    text = ("machine", "setting", "from_value", "to_value", "unit", "kind", "origin", "note")
-    schema = {"row": pl.Int64, "time": pl.Datetime("us", "UTC"), **dict.fromkeys(text, pl.String)}
-    return pl.DataFrame(rows, schema=schema)
+    number = setting.kind == "number"
+    rows = [
+        {
+            "row": 0,
+            "time": end["first_time"],
+            "machine": end["machine"],
+            "setting": setting.name,
+            "from_value": plain_number(end["previous_last"]) if number else end["previous_last"],
+            "to_value": plain_number(end["first"]) if number else end["first"],
+            "unit": setting.unit or None,
+            "kind": setting.kind,
+            "origin": "setting column",
+            "note": "between two files",
+        }
+        for end in ends.iter_rows(named=True)
+    ]
+    return pl.DataFrame(rows, schema=_schema())
+
+
+def _schema() -> dict[str, pl.DataType]:
+    """Of the rows of ``adjustments`` that are made here, in order."""
+    whole = tables()["adjustments"].polars_schema()
+    return {name: kind for name, kind in whole.items() if name not in ("delivery", "file")}

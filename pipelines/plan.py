@@ -49,6 +49,9 @@ class Due:
             parsed, reason = None, self.refused
         if changed(file):
             raise NotYet(f"{file.name} changed while it was read.")
+        stated = parsed.stated if parsed is not None else None
+        if parsed is not None and parsed.kind == "farm":
+            stated = self.farm_text
         return Delivery(
             name=file.name,
             sha256=file.sha256,
@@ -57,7 +60,7 @@ class Due:
             reason=reason or None,
             notes=self.notes.get(file.name, ()),
             read_with=self.read_with,
-            stated=self.farm_text if parsed and parsed.kind == "farm" else parsed and parsed.stated,
+            stated=stated,
             replaces=self.replaces.get(file.name, ()),
         )
 
