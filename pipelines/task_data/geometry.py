@@ -19,6 +19,7 @@ BOUNDARY = 1
 MAIN_FIELD = 9
 EXTERIOR = 1
 INTERIOR = 2
+MOSTLY_INSIDE = 0.99
 # A point each 10 cm around a field of 600 ha; more would take minutes to make sense of.
 MAX_RING_POINTS = 100_000
 OFFSET_FORWARD, OFFSET_RIGHT = 134, 135
@@ -67,9 +68,11 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
             f"its boundary has no ring of three to {MAX_RING_POINTS:,} points within the limits of latitude and "
             "longitude",
         )
-    area = shapely.union_all([shapely.make_valid(shapely.Polygon(ring)) for ring in exteriors])
-    holes = [shapely.make_valid(shapely.Polygon(ring)) for ring in interiors]
-    area = shapely.difference(area, shapely.union_all(holes)) if holes else area
+    parts = [shapely.make_valid(shapely.Polygon(ring)) for ring in exteriors]
+    for hole in (shapely.make_valid(shapely.Polygon(ring)) for ring in interiors):
+        for index in _owners(hole, parts):
+            parts[index] = shapely.difference(parts[index], hole)
+    area = shapely.union_all(parts)
     area = _areas_only(area)
     if area.is_empty:
         return None, None, "its boundary encloses nothing"
@@ -81,6 +84,20 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
         else None
     )
     return shapely.to_wkt(area, rounding_precision=9), size_ha, fault
+
+
+def _owners(hole: BaseGeometry, parts: list[BaseGeometry]) -> list[int]:
+    """The part that a hole belongs to: the smallest that holds it, else every part that it touches.
+
+    So a piece of the field inside a hole, such as one beyond a ditch all round, stays.
+    """
+    import shapely
+
+    inside = [shapely.intersection(part, hole).area for part in parts]
+    around = [i for i, area in enumerate(inside) if area >= MOSTLY_INSIDE * hole.area]
+    if around:
+        return [min(around, key=lambda i: parts[i].area)]
+    return [i for i, area in enumerate(inside) if area > 0]
 
 
 def _areas_only(shape: BaseGeometry) -> BaseGeometry:

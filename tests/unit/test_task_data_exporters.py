@@ -114,6 +114,31 @@ def test_a_decimal_comma() -> None:
     assert parsed.fields is not None and parsed.fields["area_ha"][0] == pytest.approx(15_200, rel=0.02)
 
 
+def square(kind: int, low: float, high: float) -> str:
+    corners = ((low, low), (high, low), (high, high), (low, high))
+    points = "".join(f'<PNT A="2" C="{52 + n / 100}" D="{7 + e / 100}"/>' for n, e in corners)
+    return f'<LSG A="{kind}">{points}</LSG>'
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 0, 2)])
+@pytest.mark.parametrize("polygons", [1, 3])
+def test_a_piece_of_field_inside_a_hole(order: tuple[int, ...], polygons: int) -> None:
+    """A square of 4 x 4, a hole of 2 x 2 in it, a piece of 1 x 1 in the hole: 13 of 16 parts are field."""
+    rings = [square(1, 0, 4), square(2, 1, 3), square(1, 1.5, 2.5)]
+    rings = [rings[i] for i in order]
+    lines = (
+        "".join(f'<PLN A="1">{ring}</PLN>' for ring in rings)
+        if polygons == 3
+        else (f'<PLN A="1">{"".join(rings)}</PLN>')
+    )
+    whole = f'<PFD A="PFD-2" C="Whole" D="0"><PLN A="1">{square(1, 0, 4)}</PLN></PFD>'
+    more = f'<PFD A="PFD-1" C="Mill Field" D="0">{lines}</PFD>{whole}'
+    fields = read(TASKDATA_XML=sets.task_file(more=more)).fields
+    assert fields is not None
+    area_ha = dict(fields.select("field", "area_ha").iter_rows())
+    assert area_ha["Mill Field"] / area_ha["Whole"] == pytest.approx(13 / 16, rel=1e-4)
+
+
 def test_linked_files_of_version_2_in_lower_case() -> None:
     text = (
         b'<ISO11783_TaskData VersionMajor="2" VersionMinor="0"><XFR A="DVC00001" B="1"/><XFR A="PFD00001" B="1"/>'
