@@ -31,6 +31,7 @@ BEYOND = 0.25
 FEW_SKIPS = 0.1
 FEWEST_NEIGHBOURS = 50
 SMALLEST_GAP_M = 0.05
+STEADY_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,8 @@ def effective_width(track: Track, working: Flags, width_m: Array) -> Swaths:
         return none
     which, low, high, crowded = _covered(bars, strips, full_m)
     inside, left_m, right_m = _ends(which, low, high, bars.rows.size, full_m)
+    moments = track.time_s[bars.rows]
+    inside, left_m, right_m = (_steadied(values, moments) for values in (inside, left_m, right_m))
     overlaps = np.concatenate([left_m, right_m])
     coarse_m = _coarse(overlaps[np.isfinite(overlaps)])
     covered_m = np.where(inside * full_m > coarse_m, inside * full_m, 0.0)
@@ -192,6 +195,19 @@ def _ends(
         np.where(np.isfinite(beside_left), beside_left, np.nan),
         np.where(np.isfinite(beside_right), beside_right, np.nan),
     )
+
+
+def _steadied(values: Array, time_s: Array) -> Array:
+    """``values`` as the median of the three seconds either way: what a receiver's noise moves to and fro stays
+    where it is, and edges of cut ground stay sharp. NaN where they are."""
+    import polars as pl
+
+    step = np.diff(time_s)
+    usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
+    window = 2 * int(STEADY_S / usual) + 1
+    series = pl.Series(values, nan_to_null=True)
+    middle = series.rolling_median(window, min_samples=1, center=True).fill_null(float("nan")).to_numpy()
+    return np.where(np.isfinite(values), middle, np.nan)
 
 
 def _coarse(overlaps_m: Array) -> float:
