@@ -20,8 +20,8 @@ def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.Data
     """``mark_work``'s table with what the pages show.
 
     Adds ``loss_share`` (lost / (kept + lost) in % where both losses are calibrated, else the signals per feed
-    rate with the field's median as 1), and in the shown units ``feed``, ``speed`` and ``yield`` (as it passes
-    the sensor, wet).
+    rate with the field's median as 1), and in the shown units ``feed``, ``speed``, ``cut_width`` (crop before
+    the cutter bar) and ``yield`` (as it passes the sensor, wet).
     """
     feed = pl.col("feed_rate_t_h")
     cut_m = pl.coalesce(_column(marked, "effective_width_m"), _column(marked, "working_width_m"))
@@ -30,6 +30,7 @@ def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.Data
         (feed * units.feed_rate[0]).alias("feed"),
         pl.when(area_m2_s > 0.5).then(feed / 3.6 / area_m2_s * 10 * units.grain_per_area[0]).alias("yield"),
         (_column(marked, "speed_m_s") * units.speed[0]).alias("speed"),
+        (_column(marked, "effective_width_m") * units.length[0]).alias("cut_width"),
     )
     losses = [c for c in ("separation_loss_aligned", "cleaning_loss_aligned") if marked[c].count()]
     if not losses:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 MOST_MARKERS = 2200
+NARROWER = 0.05
 AROUND_PX = 84  # the colour bar with its title, and the margins
 OnGround: TypeAlias = "Callable[[Array, Array], tuple[Array, Array]]"
 
@@ -41,7 +42,16 @@ def layers(told: pl.DataFrame, calibrated: bool, units: ShownUnits = METRIC) -> 
         Layer("moisture_aligned_pct", "Moisture", "%", 1),
     )
     usable = told.filter("usable")
-    return [layer for layer in listed if usable[layer.column].count() > 1]
+    shown = [layer for layer in listed if usable[layer.column].count() > 1]
+    if "cut_width" in told.columns and _varies(usable["cut_width"]):
+        shown.append(Layer("cut_width", "Width of crop cut", units.length[1], 1))
+    return shown
+
+
+def _varies(widths: pl.Series) -> bool:
+    """Whether overlaps or point rows narrow the crop before the header by a twentieth or more, here and there."""
+    low, high = widths.quantile(0.02), widths.quantile(0.98)
+    return low is not None and high is not None and low < (1 - NARROWER) * high
 
 
 def positions(told: pl.DataFrame) -> pl.DataFrame:

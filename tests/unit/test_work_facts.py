@@ -91,3 +91,16 @@ def test_no_readings_no_facts_and_no_fault(marked):
     assert facts.effective_width_m is None
     assert facts.conditions.height == 0
     assert facts.sentences()
+
+
+def test_the_map_shows_the_width_cut_where_it_varies(marked):
+    """Passes 8 m apart but for the first, which cuts all 9 m; and a field of nothing but full passes."""
+    from chaffinch.dashboards.field_data import with_quantities
+    from chaffinch.dashboards.field_map import layers
+
+    def shown(table: pl.DataFrame) -> list[str]:
+        return [layer.column for layer in layers(with_quantities(table), calibrated=False)]
+
+    assert "cut_width" in shown(marked)
+    full = driven_ways.readings_of(driven_ways.to_and_fro(9.0, passes=6), 9.0)
+    assert "cut_width" not in shown(mark_work(full, DELAYS))
