@@ -86,12 +86,10 @@ def parse_xml(data: bytes) -> Document:
     document = _parse(data, None)
     if document is not None and document.fault is None:
         return document
-    mended = _mend(data)
-    if mended is not None:
-        again = _parse(mended, "utf-8")
-        # A file with a fault that can be mended may break off as well.
-        if again is not None and (document is None or again.elements > document.elements or not again.fault):
-            return again
+    again = _parse(_mend(data), "utf-8")
+    # A file with a fault that can be mended may break off as well.
+    if again is not None and (document is None or again.elements > document.elements or not again.fault):
+        return again
     if document is None:
         raise RefusedXml("is not XML")
     return document
@@ -105,23 +103,39 @@ _NOT_ALLOWED = re.compile(
 )
 
 
-def _mend(data: bytes) -> bytes | None:
-    """``data`` with the usual faults of exporters put right, as UTF-8; None when nothing is to mend.
+def _mend(data: bytes) -> bytes:
+    """``data`` with the usual faults of exporters put right, as UTF-8.
 
-    Those are: bytes of a Western code page under a UTF-8 declaration, something before the first ``<``, a
-    bare ``&``, a ``<`` inside an attribute, control characters, zero bytes at the end.
+    Those are: another encoding than the one declared, something before the first ``<``, a bare ``&``, a ``<``
+    inside an attribute, control characters, zero bytes at the end.
     """
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return None
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", errors="replace")
+    text = _decoded(data)
     text = _NOT_ALLOWED.sub(" ", text[max(0, text.find("<")) :])
+    text = re.sub(r"^<\?xml[^>]{0,200}>", "", text)
     text = _BARE_AMPERSAND.sub("&amp;", text)
     text = re.sub(r'(=\s*")([^"]*)(")', lambda m: m[1] + m[2].replace("<", "&lt;") + m[3], text)
-    mended = text.encode("utf-8")
-    return None if mended == data else mended
+    return text.encode("utf-8", "replace")
+
+
+# Of one table or of pairs of bytes: no codec that computes.
+_PLAIN_ENCODING = re.compile(
+    r"(iso-?8859-\d{1,2}|latin-?\d|windows-?\d{3,4}|cp\d{3,4}|koi8-[ru]|gb(k|2312|18030)|big5|shift_jis|euc-(jp|kr))",
+    re.IGNORECASE,
+)
+
+
+def _decoded(data: bytes) -> str:
+    """As text: by its byte order mark, as UTF-8, by the encoding declared, else by a Western code page."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace")
+    declared = re.search(rb"encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,40})[\"']", data[:200])
+    named = declared[1].decode() if declared else ""
+    for encoding in ("utf-8-sig", named if _PLAIN_ENCODING.fullmatch(named) else "utf-8-sig"):
+        try:
+            return data.decode(encoding)
+        except (UnicodeError, LookupError):
+            continue
+    return data.decode("cp1252", errors="replace")
 
 
 def _parse(data: bytes, encoding: str | None) -> Document | None:

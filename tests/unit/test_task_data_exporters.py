@@ -69,6 +69,25 @@ def test_text_that_is_no_xml(field: bytes, shown: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("declared", "written"),
+    [
+        ("windows-1252", "cp1252"),
+        ("ISO-8859-15", "iso-8859-15"),
+        ("UTF8", "utf-8"),
+        ("ascii", "utf-8"),
+        ("utf-16", "utf-8"),
+        ("UTF-8", "utf-16"),
+        ("UTF-8", "cp1252"),
+        ("no such", "utf-8"),
+        ("punycode", "utf-8"),
+    ],
+)
+def test_encodings_whatever_is_declared(declared: str, written: str) -> None:
+    text = sets.task_file().decode().replace("UTF-8", declared).replace("Mill Field", "Mühle")
+    assert column(read(TASKDATA_XML=text.encode(written)), "field") == ["Mühle"] * 60
+
+
+@pytest.mark.parametrize(
     "text",
     [
         b"\r\n  " + sets.task_file(),
