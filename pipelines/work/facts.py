@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import polars as pl
-from chaffinch.pipelines.work.conditions import beyond_compensation_pct, conditions
+from chaffinch.pipelines.work.conditions import (
+    beyond_compensation_pct,
+    conditions,
+    moisture_drift_pct_h,
+)
 from chaffinch.pipelines.work.delays import SENSORS, Delays, Lag
 from chaffinch.pipelines.work.screening import (
     PUBLISHED_LEFT_OUT_PCT,
@@ -35,6 +39,7 @@ ALIGNED_COLUMNS = (
 )
 # No crop goes from the header to a sensor that fast.
 MOVED_ALREADY_S = 2.0
+LEAST_DRIFT_PCT_H = 0.1
 KIND_WORDS = {
     "main": "main direction",
     "headland": "headland",
@@ -50,8 +55,8 @@ class WorkFacts:
     delays : from header to sensor; logged : sensors whose channel is. width_m : header as logged,
     effective_width_m : mean over used readings, both None where unknown; narrow_pct : share of used readings
     with under nine tenths of the header. passes : number by kind. left_out : what screening leaves out.
-    steep_pct : share of steady work beyond 20 % side slope, None where unknown. conditions : see
-    ``conditions.conditions``.
+    steep_pct : share of steady work beyond 20 % side slope, moisture_drift_pct_h : grain moisture an hour, both
+    None where unknown. conditions : see ``conditions.conditions``.
     """
 
     delays: Delays
@@ -62,6 +67,7 @@ class WorkFacts:
     passes: dict[str, int]
     left_out: Shares
     steep_pct: float | None
+    moisture_drift_pct_h: float | None
     conditions: pl.DataFrame
 
     def sentences(self, length: tuple[float, str] = (1.0, "m")) -> list[str]:
@@ -73,6 +79,11 @@ class WorkFacts:
             told.append(
                 f"{self.steep_pct:.0f} % of the steady work was on side slopes over 20 %, where compensation ends"
                 + ("; it is kept apart from the rest." if self.steep_pct else ".")
+            )
+        drift = self.moisture_drift_pct_h
+        if drift is not None and abs(drift) >= LEAST_DRIFT_PCT_H:
+            told.append(
+                f"The grain became {'drier' if drift < 0 else 'damper'} by {abs(drift):.1f} % an hour."
             )
         return [sentence for sentence in told if sentence]
 
@@ -141,6 +152,7 @@ def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) ->
         passes=dict(kinds.iter_rows()),
         left_out=shares(marked),
         steep_pct=beyond_compensation_pct(marked),
+        moisture_drift_pct_h=moisture_drift_pct_h(marked),
         conditions=conditions(marked, zone),
     )
 

@@ -71,6 +71,7 @@ def test_hours_are_those_of_the_zone(marked):
 
 def test_the_grain_dries_by_what_it_was_made_to(marked):
     assert moisture_drift_pct_h(marked) == pytest.approx(-1.0, abs=0.02)
+    assert "The grain became drier by 1.0 % an hour." in work_facts(marked, DELAYS).sentences()
 
 
 def test_a_default_says_that_it_is_one():
