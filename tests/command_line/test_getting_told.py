@@ -67,6 +67,7 @@ def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.
     assert later["estimate"]["refreshed"] is False
 
 
+@pytest.mark.long
 def test_only_in_trouble(inbox: Path, tmp_path: Path) -> None:
     told = tmp_path / "told.json"
     farm(inbox, f"[tell]\nwhen = 'trouble'\ncommand = {json.dumps(keeper(told))}\n")

@@ -25,7 +25,7 @@ from chaffinch.pipelines.simulate import write_season_files
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
 FIRST = int(os.environ.get("CHAFFINCH_FIRST", "0"))
-KILLS = int(os.environ.get("CHAFFINCH_KILLS", "2"))
+KILLS = int(os.environ.get("CHAFFINCH_KILLS", "1"))
 DOUBLE_RUNS = int(os.environ.get("CHAFFINCH_DOUBLE_RUNS", "1"))
 NIGHTS = int(os.environ.get("CHAFFINCH_NIGHTS", "5"))
 # Machine-days of the simulated month: as many as nights would be, but the estimates take the time.

@@ -65,10 +65,8 @@ SMALL_FILES_ONLY = (
 )
 
 
-@pytest.mark.parametrize(
-    "most_bytes",
-    [6_000, pytest.param(2_000, marks=pytest.mark.long), pytest.param(9_000, marks=pytest.mark.long)],
-)
+@pytest.mark.long
+@pytest.mark.parametrize("most_bytes", [2_000, 6_000, 9_000])
 def test_a_write_that_stops_halfway(inbox: Path, tmp_path: Path, expected: str, most_bytes: int) -> None:
     """The system refuses to write beyond a size, as a full disk does, at different moments of the run."""
     lake = tmp_path / "lake"
@@ -149,6 +147,7 @@ def test_a_share_that_goes_away_during_a_run(
         ends_the_same(inbox, lake, expected)
 
 
+@pytest.mark.long
 def test_a_lake_that_is_deleted_during_a_run(
     inbox: Path,
     tmp_path: Path,
@@ -242,6 +241,7 @@ def test_readers_during_a_write(inbox: Path, tmp_path: Path) -> None:
     assert seen
 
 
+@pytest.mark.long
 def test_a_clock_that_jumps(
     inbox: Path, tmp_path: Path, expected: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
