@@ -65,7 +65,7 @@ class Known:
             if column.place.identifier == number and len(self.log.rows[i]) and self.scales[i] is not None
         ]
         if found:
-            own = [i for i in found if self._own(self.log.columns[i])]
+            own = [i for i in found if self.is_own(self.log.columns[i])]
             return self.by_column((own or found)[0])
         fixed = self._fixed(number)
         return None if fixed is None else np.full(len(self.log), fixed)
@@ -81,7 +81,7 @@ class Known:
             return None
         return self.data["working_width_m"] * np.abs(self.speed_m_s)
 
-    def _own(self, column: LogColumn) -> bool:
+    def is_own(self, column: LogColumn) -> bool:
         return self.device is None or column.element is None or column.element.device == self.device.id
 
     def _fixed(self, number: int) -> float | None:
@@ -126,21 +126,46 @@ def _wet_over_dry(known: Known) -> Values | None:
 
 
 def _growth(known: Known, number: int) -> tuple[Values, str] | None:
-    """Flow by the growth of a total [kg] from one logged value to the next; NaN over resets and long steps."""
+    """Flow by the growth of a total [kg] that the machine itself counts; NaN over resets and long steps."""
     for i, column in enumerate(known.log.columns):
         rows, scale = known.log.rows[i], known.scales[i]
-        if column.place.identifier != number or len(rows) < 3 or scale is None or not known._own(column):
+        if column.place.identifier != number or len(rows) < 3 or scale is None or not known.is_own(column):
             continue
-        seconds = np.diff(known.log.local_us[rows]) / 1e6
-        grown = np.diff(scale.apply(known.log.values[i]))
-        usable = (seconds > 0) & (seconds <= LONGEST_STEP_S) & (grown >= 0)
-        rate = np.where(usable, grown / np.where(seconds > 0, seconds, 1.0), np.nan)
-        flow = np.full(len(known.log), np.nan)
-        step = np.searchsorted(rows, np.arange(len(known.log)), side="left") - 1
-        inside = (step >= 0) & (step < len(rate))
-        flow[inside] = rate[step[inside]]
+        rate = _growth_rate(known.log.local_us[rows] / 1e6, scale.apply(known.log.values[i]))
+        following = np.searchsorted(rows, np.arange(len(known.log)), side="left")
+        flow = np.append(rate, np.nan)[following]
         return (flow, "the growth of the crop mass total") if (flow > 0).any() else None
     return None
+
+
+def _growth_rate(seconds: Values, counts: Values) -> Values:
+    """(M,) growth a second that led to each count: from one change of the counter to the next.
+
+    Counters step in whole kilograms, some every few seconds only. One that rests for ten seconds rests: its
+    rate is 0 until it moves.
+    """
+    changed = np.flatnonzero(np.diff(counts) != 0) + 1
+    rate = np.full(len(counts), np.nan)
+    if not len(changed):
+        return rate
+    before = np.append(0, changed[:-1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = (counts[changed] - counts[before]) / (seconds[changed] - seconds[before])
+        last_step_s = seconds[changed] - seconds[changed - 1]
+        at_change = np.where(
+            last_step_s <= LONGEST_STEP_S, (counts[changed] - counts[changed - 1]) / last_step_s, np.nan
+        )
+    rested = seconds[changed] - seconds[before] > LONGEST_STEP_S
+    place = np.arange(len(counts))
+    leads_to = np.searchsorted(changed, place)
+    inside = leads_to < len(changed)
+    change = leads_to[inside]
+    at_rest = np.where(place[inside] == changed[change], at_change[change], 0.0)
+    rate[inside] = np.where(rested[change], at_rest, between[change])
+    rate[0] = np.nan
+    if seconds[-1] - seconds[changed[-1]] > LONGEST_STEP_S:
+        rate[changed[-1] + 1 :] = 0.0
+    return np.where(np.isfinite(rate) & (rate >= 0), rate, np.nan)
 
 
 def losses(known: Known) -> dict[str, tuple[Values, str, int]]:

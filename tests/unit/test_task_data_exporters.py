@@ -465,6 +465,15 @@ def test_flow_by_the_growth_of_a_total() -> None:
     assert column(parsed, "grain_flow_kg_s") == [None, 8.0, 8.0, 8.0, None, 8.0, 8.0]
 
 
+def test_flow_by_a_counter_that_steps_every_few_seconds_and_rests() -> None:
+    """40 kg every fifth second are 8 kg/s; then 20 s of rest, and on at 8 kg/s."""
+    counts = [40 * (s // 5) for s in range(16)] + [120] * 20 + [128, 136, 144]
+    machine = sets.device((1, "machine", [(90, 16, "crop", "")]))
+    flow = column(logged(machine, sets.values((90, 1)), [[(0, c)] for c in counts]), "grain_flow_kg_s")
+    assert flow[0] is None and flow[1:16] == [8.0] * 15
+    assert flow[16:36] == [0.0] * 20 and flow[36:] == [8.0, 8.0, 8.0]
+
+
 def test_fixed_values_of_the_device_stand_in_the_first_reading() -> None:
     """Where the parts lie (identifiers 134 and 135), for programs to read; positions are as logged."""
     described = sets.DEVICE.replace('<DOR A="12"/>', '<DOR A="12"/><DOR A="30"/><DOR A="31"/>').replace(
