@@ -66,6 +66,7 @@ def run_nightly(
     """
     failed: list[str] = []
     ingest, estimate, pages = IngestSummary(), None, {}
+    was_there = lake.is_there()
     try:
         with lake.writing(say):
             ingest = take_in_inbox(inbox, lake, say, step, each)
@@ -75,7 +76,7 @@ def run_nightly(
     except LakeError as error:
         failed.append(f"Not everything was taken in: {error}")
     notes = (*failed, *ingest.growing_sentences())
-    if not lake.is_there():
+    if (was_there or failed or ingest.new) and not lake.is_there():
         failed.append(
             f"Pages were not written: there is no lake in {lake.uri}; see whether its storage is there."
         )

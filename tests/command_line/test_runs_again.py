@@ -149,3 +149,11 @@ def test_a_file_that_leaves_the_inbox_still_counts(
     (inbox / "day.csv").unlink()
     assert run(ingest) == 0
     assert digest(lake, capsys) == before
+
+
+def test_a_night_before_anything_was_delivered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "inbox").mkdir()
+    call = ["nightly", str(tmp_path / "inbox"), "--lake", str(tmp_path / "lake")]
+    night = json_of([*call, "--site", str(tmp_path / "site")], capsys)
+    assert night["failed"] == [] and night["ingest"]["files"] == 0
+    assert "Nothing has been taken in yet." in (tmp_path / "site" / "nightly.html").read_text()
