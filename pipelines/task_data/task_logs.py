@@ -217,6 +217,11 @@ def _tell_device(delivery: Delivery, machine: str, device: Device | None) -> Non
     known = (("serial number", device.serial), ("bus name", device.name))
     known_by = " and ".join(f"{what} {text}" for what, text in known if text)
     delivery.notes.append(f"{machine} is the device with {known_by}.")
+    if machine.startswith(f"{device.designator} ") and machine not in delivery.farm.machines:
+        delivery.ask(
+            f"Several devices of the task data are called {device.designator}; one of them goes as {machine}. "
+            "Give each a name of its own in farm.toml, with that serial number or bus name under aliases."
+        )
 
 
 def _tell_missing(delivery: Delivery, task_file: TaskFile, task: Task, log: LogData) -> None:

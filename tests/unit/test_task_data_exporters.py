@@ -364,6 +364,8 @@ def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
         TLG00002_BIN=b"".join(sets.record(s, [(0, 1600)], place=(52.0, 7.0002)) for s in range(60)),
     )
     assert set(column(named, "machine")) == {"East", "West"}
+    assert any("are called Third Combine; one of them goes as" in told for told in parsed.attention)
+    assert named.attention == ()
 
 
 def test_a_machine_described_anew_is_the_same_machine() -> None:
