@@ -106,71 +106,111 @@ def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], No
     if workers is None:
         threads: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=processors())
         with threads:
-            yield side_by_side_tasks(threads, MOST_AHEAD, MOST_BYTES_AHEAD)
+            yield SideBySide(threads, MOST_AHEAD, MOST_BYTES_AHEAD)
         return
-    from chaffinch.pipelines.dask_workers import join
+    from chaffinch.pipelines.dask_workers import join, lost
 
     joined = join(workers, inbox, lake)
     say(f"Files are read and machine-fields prepared by workers at {workers}, {joined.threads} at a time.")
-    with joined.runner() as runner:
-        yield side_by_side_tasks(runner, 2 * joined.threads + 2, None, say)
+    each = SideBySide(joined.runner(), 2 * joined.threads + 2, None, lost, say)
+    each.start()
+    try:
+        yield each
+    finally:
+        each.stop()
 
 
-def side_by_side_tasks(
-    runner: TaskRunner[Any],
-    most_ahead: int,
-    most_bytes_ahead: int | None,
-    say: Callable[[str], None] = _to_standard_error,
-) -> FanOut:
+class SideBySide:
     """A ``FanOut`` that hands what can be done anywhere to ``runner``, and does all else by ``as_tasks``.
 
-    At most so many tasks, and source files of so many bytes, are under way or wait for their turn.
+    At most so many tasks, and source files of so many bytes, are under way or wait for their turn. ``lost``: of a
+    failure, whether the work is sound and who did it went away; then it is done here.
     """
 
-    def each(
-        what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
+    def __init__(
+        self,
+        runner: TaskRunner[Any],
+        most_ahead: int,
+        most_bytes_ahead: int | None,
+        lost: Callable[[Exception], bool] = lambda error: False,
+        say: Callable[[str], None] = _to_standard_error,
+    ) -> None:
+        self.runner: TaskRunner[Any] | None = runner
+        self.most_ahead = most_ahead
+        self.most_bytes_ahead = most_bytes_ahead
+        self.lost = lost
+        self.say = say
+        self._stop: Callable[[], Any] = lambda: None
+
+    def start(self) -> None:
+        try:
+            started = self.runner
+            assert started is not None
+            started.__enter__()
+            self._stop = lambda: started.__exit__(None, None, None)
+        except Exception as error:
+            self._do_here(error)
+
+    def stop(self) -> None:
+        # A scheduler that went away can't be told good-bye.
+        with suppress(Exception):
+            self._stop()
+
+    def __call__(
+        self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
     ) -> Iterator[R | NotYet]:
         if what not in ANYWHERE or len(items) < 2:
             yield from as_tasks(what, do, items, name)
             return
         ahead: deque[tuple[Any, Sequence[T], int]] = deque()
-        bytes_ahead = 0
-
-        def next_results() -> Iterator[R | NotYet]:
-            nonlocal bytes_ahead
-            future, some, size = ahead.popleft()
-            bytes_ahead -= size
-            try:
-                yield from future.result()
-            except NotYet as waiting:
-                # One of several was not ready: the others are done by themselves.
-                yield from _each_alone(what, do, some, name) if len(some) > 1 else (waiting,)
-            except Exception as error:
-                if most_bytes_ahead is not None or not _is_lost(error):
-                    raise
-                say(f"Workers were lost ({type(error).__name__}): {what} {_label(some, name)} is done here.")
-                yield from as_tasks(what, do, some, name)
-
         for some in _in_groups(items):
             size = sum(getattr(item, "size_bytes", 0) for item in some)
-            while ahead and (
-                len(ahead) >= most_ahead
-                or (most_bytes_ahead is not None and bytes_ahead + size > most_bytes_ahead)
-            ):
-                yield from next_results()
-            work = _Work(do, some)
-            ahead.append((runner.submit(_made(what, _label(some, name)), {"work": work}), some, size))
-            bytes_ahead += size
+            while ahead and self._is_enough(len(ahead), size + sum(sent[2] for sent in ahead)):
+                future, sent, _ = ahead.popleft()
+                yield from self._results(future, what, do, sent, name)
+            ahead.append((self._hand_out(what, do, some, name), some, size))
         while ahead:
-            yield from next_results()
+            future, sent, _ = ahead.popleft()
+            yield from self._results(future, what, do, sent, name)
 
-    return each
+    def _is_enough(self, tasks: int, size: int) -> bool:
+        return tasks >= self.most_ahead or (
+            self.most_bytes_ahead is not None and size > self.most_bytes_ahead
+        )
 
+    def _hand_out(
+        self, what: str, do: Callable[[T], R], some: Sequence[T], name: Callable[[T], str]
+    ) -> Any | None:
+        if self.runner is None:
+            return None
+        try:
+            return self.runner.submit(_made(what, _label(some, name)), {"work": _Work(do, some)})
+        except Exception as error:
+            self._do_here(error)
+            return None
 
-def _is_lost(error: Exception) -> bool:
-    from chaffinch.pipelines.dask_workers import lost
+    def _results(
+        self, future: Any, what: str, do: Callable[[T], R], some: Sequence[T], name: Callable[[T], str]
+    ) -> Iterator[R | NotYet]:
+        if future is None or self.runner is None:
+            yield from as_tasks(what, do, some, name)
+            return
+        try:
+            results = future.result()
+        except NotYet as waiting:
+            # One of several was not ready: the others are done by themselves.
+            results = _each_alone(what, do, some, name) if len(some) > 1 else (waiting,)
+        except Exception as error:
+            self._do_here(error)
+            results = as_tasks(what, do, some, name)
+        yield from results
 
-    return lost(error)
+    def _do_here(self, error: Exception) -> None:
+        """From now on all is done here, unless ``error`` is about the work itself: then it is raised."""
+        if not self.lost(error):
+            raise error
+        self.say(f"The workers went away ({type(error).__name__}); what is left is done on this machine.")
+        self.runner = None
 
 
 def _in_groups(items: Sequence[T]) -> Iterator[Sequence[T]]:

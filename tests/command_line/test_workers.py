@@ -183,3 +183,46 @@ def test_a_lake_in_another_process_has_no_right_to_write(tmp_path: Path) -> None
     with lake.writing():
         other = pickle.loads(pickle.dumps(lake))
         assert (other.uri, other._writing) == (lake.uri, False)
+
+
+class Handed:
+    """A runner whose workers go away after ``lasts`` tasks; ``broken``: the work on this item fails."""
+
+    def __init__(self, lasts: int, broken: int | None = None) -> None:
+        self.lasts, self.broken, self.done = lasts, broken, 0
+
+    def submit(self, made: Any, parameters: dict[str, Any]) -> Any:
+        if self.done >= self.lasts + 3:
+            raise OSError("Timed out trying to connect")
+        return type("Future", (), {"result": lambda _: self.result(parameters["work"])})()
+
+    def result(self, work: Any) -> list[int]:
+        self.done += 1
+        if self.done > self.lasts:
+            raise TimeoutError("no answer")
+        if self.broken in work.items:
+            raise ValueError("the work itself is wrong")
+        return [work.do(item) for item in work.items]
+
+
+@pytest.mark.parametrize("lasts", [0, 1, 5, 100])
+def test_what_lost_workers_left_is_done_here(lasts: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    from chaffinch.pipelines import flow
+    from chaffinch.pipelines.dask_workers import lost
+    from chaffinch.pipelines.fan_out import one_by_one
+
+    monkeypatch.setattr(flow, "as_tasks", one_by_one)
+    told: list[str] = []
+    each = flow.SideBySide(Handed(lasts), 4, None, lost, told.append)
+    assert list(each("read", lambda item: item * 2, list(range(20)), str)) == [2 * item for item in range(20)]
+    assert len(told) == (1 if lasts < 20 else 0)
+    assert list(each("read", lambda item: -item, [1, 2, 3], str)) == [-1, -2, -3]
+
+
+def test_a_failure_of_the_work_itself_is_raised(monkeypatch: pytest.MonkeyPatch) -> None:
+    from chaffinch.pipelines import flow
+    from chaffinch.pipelines.dask_workers import lost
+
+    each = flow.SideBySide(Handed(100, broken=7), 4, None, lost, print)
+    with pytest.raises(ValueError, match="the work itself is wrong"):
+        list(each("read", lambda item: item, list(range(20)), str))
