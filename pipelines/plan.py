@@ -36,7 +36,6 @@ class Due:
     boundaries: tuple[tuple[str, Any], ...]
     read_with: str
     replaces: dict[str, tuple[str, ...]]
-    notes: dict[str, tuple[str, ...]]
     refused: str = ""
 
     def read(self, file: InboxFile) -> Delivery:
@@ -58,7 +57,6 @@ class Due:
             size_bytes=file.size_bytes,
             parsed=parsed,
             reason=reason or None,
-            notes=self.notes.get(file.name, ()),
             read_with=self.read_with,
             stated=stated,
             replaces=self.replaces.get(file.name, ()),
@@ -80,7 +78,6 @@ class InboxPlan:
     farm: Farm
     farm_text: str | None
     same_content: tuple[str, ...]
-    twins: dict[str, tuple[str, ...]]
     most_new: int
     retracted: tuple[str, ...] = ()
     known: frozenset[str] = frozenset()
@@ -123,13 +120,6 @@ class InboxPlan:
             boundaries=tuple(_polygons(boundaries)) if files else (),
             read_with=read_with,
             replaces={file.name: self._replaced_by(file, ledger) for file in files},
-            notes={
-                file.name: tuple(
-                    f"The inbox holds the same content as {twin}; it counts once." for twin in twins
-                )
-                for file in files
-                if (twins := self.twins.get(file.name))
-            },
             refused=(self.farm_fault or "") if tier == "farm" else "",
         )
 
@@ -176,13 +166,11 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
     owner = dict(ledger.select("content_sha256", "name").iter_rows())
     firsts: dict[str, tuple[str, InboxFile]] = {}
     same: list[str] = []
-    twins: dict[str, tuple[str, ...]] = {}
     # A name that counts already stays the first, so that its content is not moved to another one.
     for file in sorted(files, key=lambda one: (owner.get(one.sha256) != one.name, one.name)):
         if file.sha256 in firsts:
             first = firsts[file.sha256][1].name
             same.append(f"{file.name} has the same content as {first}; it counts once.")
-            twins[first] = (*twins.get(first, ()), file.name)
         else:
             firsts[file.sha256] = (_tier(file), file)
             if (known := owner.get(file.sha256, file.name)) != file.name:
@@ -196,7 +184,6 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
         farm,
         farm_text,
         tuple(sorted(same)),
-        twins,
         len(ordered),
         retracted=tuple(file.name for _, file in ordered if delivery_id(file.sha256) in out),
         known=frozenset(ledger["delivery"].to_list()),

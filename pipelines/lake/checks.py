@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 # What is held in memory at once.
 ROWS_AT_ONCE, DELIVERIES_AT_ONCE = 500_000, 1000
 # The columns in which two lakes made from the same files may differ: when, by which state of the program, and
-# what the files were once called.
-NOT_CONTENT = ("taken_in_at", "computed_at", "read_with", "other_names")
+# under which of its names a content was met first. A file is known by the hash of its content.
+NOT_CONTENT = ("taken_in_at", "computed_at", "read_with", "other_names", "name", "file")
 
 
 def faults(lake: Lake) -> list[str]:

@@ -118,8 +118,10 @@ def test_a_month_of_nights(tmp_path: Path) -> None:
 
 
 def content(lake: Lake) -> dict[str, list[str]]:
-    """Rows of all tables but for when and under which further names; beside the program's own digest."""
-    untold = {"taken_in_at", "computed_at", "read_with", "other_names"}
+    """Rows of all tables but for when, and which of two names a content was met under first; beside the
+    program's own digest.
+    """
+    untold = {"taken_in_at", "computed_at", "read_with", "other_names", "name", "file"}
     found = {}
     for name in ("deliveries", "readings", "adjustments", "loss_checks", "fields", "set_aside", "effects"):
         frame = lake.scan(name).collect()
