@@ -13,7 +13,7 @@ import subprocess
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from queue import SimpleQueue
 from typing import IO, TYPE_CHECKING, Any
 
@@ -126,7 +126,8 @@ def _serve(ground: Ground, waiting: SimpleQueue[FieldJob | None], done: SimpleQu
         ) as worker:
             assert worker.stdin is not None and worker.stdout is not None
             try:
-                _send(worker.stdin, (ground.lake.uri, ground.farm, ground.weighed))  # type: ignore[attr-defined]
+                # A process opens the lake by itself.
+                _send(worker.stdin, replace(ground, lake=ground.lake.uri))  # type: ignore[attr-defined]
                 while (job := waiting.get()) is not None:
                     _send(worker.stdin, job)
                     answer = pickle.load(worker.stdout)
@@ -154,8 +155,8 @@ def _work(jobs: IO[bytes], pages: IO[bytes]) -> None:
     """What a process does: make the page of every job that comes, until no more come."""
     from chaffinch.pipelines.lake import Lake
 
-    uri, farm, weighed = pickle.load(jobs)
-    ground = Ground(Lake(uri), farm, weighed)
+    sent = pickle.load(jobs)
+    ground = replace(sent, lake=Lake(sent.lake))
     while True:
         try:
             job = pickle.load(jobs)
