@@ -86,8 +86,8 @@ UNREADABLE = {
         ["<html><body>Your session has ended.</body></html>"],
         "None of the first 100 lines names the columns of a log",
     ),
-    "a picture": (
-        b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 20,
+    "a scan": (
+        b"II*\x00" + bytes(range(256)) * 20,
         "The file is neither text nor task data nor Parquet; export the log as CSV.",
     ),
     "nothing": (b"", "The file is empty; export it again, or remove it."),
