@@ -34,7 +34,11 @@ def forty_fields(made_up: Any, farm: Any, tmp_path_factory: pytest.TempPathFacto
         crop = "wheat" if number % 2 else "barley"
         moved = timedelta(days=number)
         log = made_up.log(machine, field, made_up.MORNING + moved, 3600, crop, delivery=f"d{number}")
-        readings.append(log)
+        readings.append(
+            log.with_columns(
+                pl.col("grain_moisture_pct") + 0.1 * number, pl.col("grain_flow_kg_s") * (0.8 + 0.01 * number)
+            )
+        )
         share = 0.7 + 0.03 * number
         rows = [
             row
