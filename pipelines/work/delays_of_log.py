@@ -36,6 +36,8 @@ LOSS_POWER = 3.0
 MOISTURE_SMEAR_S = 7.0
 MOISTURE_SMEAR_ERROR_S = 0.35
 LOSS_SMEAR_S = 2.0
+# A lag less sure than this may have taken dead time for smearing; its smearing is then not lent to other ways.
+SURE_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,8 @@ def _grain(log: _Log) -> tuple[Lag, _Log]:
         if log.pairs is not None:
             rows_load = np.interp(log.pairs.time_s, log.seconds, log.load)
             log = replace(log, pairs=replace(log.pairs, load=rows_load))
-    smear = starts.smear_s if starts is not None and starts.smear_s else USUAL_SMEAR_S
+    sure = starts is not None and starts.error_s < SURE_S
+    smear = starts.smear_s if sure and starts is not None and starts.smear_s else USUAL_SMEAR_S
     passes = _by_neighbours(log, log.flow, smear, starts.shortening if starts else 0.0)
     return combine([starts, passes], DEFAULT_DELAYS.grain), log
 
@@ -166,7 +169,8 @@ def _loss(log: _Log, signal: Array, grain: Lag) -> Lag:
     if log.logged:
         told = grain.shortening > 0 if "starts" in grain.ways else None
         starts = response_lag(log.intake, signal, LOSS_POWER, log.load, told)
-    smear = starts.smear_s if starts is not None and starts.smear_s else LOSS_SMEAR_S
+    sure = starts is not None and starts.error_s < SURE_S
+    smear = starts.smear_s if sure and starts is not None and starts.smear_s else LOSS_SMEAR_S
     feed = follow_lag(log.flow, signal, log.steady, grain, smear) if grain.estimated else None
     return combine([starts, feed], DEFAULT_DELAYS.loss)
 

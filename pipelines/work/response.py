@@ -26,6 +26,10 @@ BLOCKS = 8
 FEWEST_EDGES = 4
 LEAST_CORRELATION = 0.3
 FEWEST_SECONDS = 600
+# Smearing of flow and loss sensors, from memory: 1 to 6 s nearly always.
+USUAL_SMEAR_S = 2.5
+SMEAR_LOG_SD = 0.5
+LOOKS_PER_EDGE = 5
 # How fast the machine empties or fills, over which its load decides how fast crop travels; and the least and
 # greatest share of the usual load for which a dead time is thought to change. From memory.
 LOAD_MEMORY_S = 10.0
@@ -126,6 +130,8 @@ class _Search:
         self.mass, self.power = intake**power, power
         self.load = relative_load(intake) if load is None else load
         self.value, self.weight = self._tamed(np.where(known, signal, 0.0)), known.astype(float)
+        # Each start or stop says about as much as a handful of seconds that are not alike.
+        self.looks = LOOKS_PER_EDGE * np.count_nonzero(np.diff((intake > 0).astype(np.int8)))
         self.starts = [int(b[0]) for b in np.array_split(np.arange(signal.size), BLOCKS)]
         self._known: dict[Travel, Array] = {}
 
@@ -147,8 +153,16 @@ class _Search:
     def correlation(self, travel: Travel) -> float:
         return float(_correlation(self.moments(travel).sum(axis=0)))
 
+    def likely(self, correlation: Array, travels: Sequence[Travel]) -> Array:
+        """Log likelihood of travels, shape of ``correlation`` (travels, ...), with what is known of smearing
+        beforehand: dead time and smearing trade, and a log alone may take one for the other."""
+        told = -self.looks / 2 * np.log1p(-np.minimum(np.maximum(correlation, 0.0) ** 2, 0.9999))
+        off = np.log(np.array([t.smear_s for t in travels]) / USUAL_SMEAR_S) / SMEAR_LOG_SD
+        return told - (off**2 / 2).reshape(-1, *[1] * (np.ndim(correlation) - 1))
+
     def best(self, travels: Sequence[Travel]) -> Travel:
-        return max(travels, key=self.correlation)
+        likely = self.likely(np.array([self.correlation(t) for t in travels]), travels)
+        return travels[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
 
     def constant(self) -> Travel | None:
         """The best pair of dead time and smearing without shortening; None at the edge of what is tried."""
@@ -175,7 +189,8 @@ class _Search:
         """Uphill from ``travel``: the peak of a parabola through the correlation around it, ever closer."""
         for scale in (1.0, 0.7, 0.4, 0.25):
             around = self.around(travel, scale)
-            peak = _peak(around, np.array([self.correlation(t) for t in around.travels])[:, None])
+            rho = np.array([self.correlation(t) for t in around.travels])[:, None]
+            peak = _peak(around, self.likely(rho, around.travels))
             moved = around.at(np.nan_to_num(np.clip(peak[:, 0], -2, 2)))
             travel = self.best([travel, moved, *around.travels])
         return travel
@@ -196,7 +211,7 @@ class _Search:
         around = self.around(travel, 0.7)
         moments = np.array([self.moments(t) for t in around.travels])
         without = _correlation(moments.sum(axis=1, keepdims=True) - moments)
-        peaks = np.clip(_peak(around, without), -3, 3)
+        peaks = np.clip(_peak(around, self.likely(without, around.travels)), -3, 3)
         total = np.array([around.at(peak).total_s for peak in peaks.T if np.isfinite(peak).all()])
         if total.size < 4:
             return Lag.of(travel, UNSURE_S)
@@ -229,12 +244,12 @@ class Around:
         return [self.at(place) for place in self.places]
 
     def at(self, place: Array) -> Travel:
-        """The travel at a place; dead time down to 0, smearing 0.5 to 12 s, shortening 0 to 0.8."""
+        """The travel at a place; dead time down to 0, smearing 0.5 to 8 s, shortening 0 to 0.8."""
         move = np.zeros(3)
         move[: self.steps.size] = place * self.steps
         return Travel(
             max(self.centre.dead_s + float(move[0]), 0.0),
-            float(np.clip(self.centre.smear_s * np.exp(move[1]), 0.5, 12.0)),
+            float(np.clip(self.centre.smear_s * np.exp(move[1]), 0.5, 8.0)),
             float(np.clip(self.centre.shortening + move[2], 0.0, 0.8)),
         )
 
