@@ -70,4 +70,6 @@ def test_too_few_or_too_like_adjustments_draw_no_line(name, x, why):
 
 
 def test_adjustments_in_different_conditions_draw_one():
-    assert Condition("feed", "grain feed rate", "t/h", "more").refusal(np.array([30.0, 31, 33, 35, 37])) is None
+    assert (
+        Condition("feed", "grain feed rate", "t/h", "more").refusal(np.array([30.0, 31, 33, 35, 37])) is None
+    )
