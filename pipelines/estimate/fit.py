@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.estimate.likelihood import Stretch, solve
-from chaffinch.pipelines.estimate.noise import Noise
+from chaffinch.pipelines.estimate.noise import SLOW, Noise
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -67,12 +68,23 @@ def fit_drift_prior(deviances: Array) -> DriftPrior:
     return DriftPrior(mean, float(np.sqrt(SPREADS[s] ** 2 + unknown)))
 
 
-def fit_effects(stretch: Stretch, noise: Noise, drift: DriftPrior) -> Fit:
+def season_freedom(stretches: Sequence[Stretch], noise: Noise) -> float:
+    """Degrees of freedom with which a season knows the size of its slow noise.
+
+    A series of correlation exp(-lag / s) over a time T tells its variance like T / 2s independent values, so
+    many squares (Bartlett 1946, J. R. Statist. Soc. Suppl. 8:27-41, first order); s is the first slow rung's.
+    """
+    span_s = sum(float(s.time_s[-1] - s.time_s[0]) for s in stretches)
+    return max(span_s / (2 * float(noise.scales_s[SLOW][0])), 3.0)
+
+
+def fit_effects(stretch: Stretch, noise: Noise, drift: DriftPrior, of_season: float = float("inf")) -> Fit:
     """Generalised least squares averaged over what the field's own drift may be.
 
     Five fits at the nodes of a Gauss-Hermite rule for the prior are weighed by the field's own likelihood; the
     mixture's mean and variance are returned, and degrees of freedom from matching the kurtosis of a mixture of
-    normals to that of a t distribution.
+    normals to that of a t distribution. of_season : degrees of freedom of ``season_freedom``, which add their
+    own uncertainty.
     """
     nodes, weight = np.polynomial.hermite_e.hermegauss(5)
     fits = [solve(stretch, noise.with_drift(np.exp(drift.centre + drift.spread * u))) for u in nodes]
@@ -86,4 +98,5 @@ def fit_effects(stretch: Stretch, noise: Noise, drift: DriftPrior) -> Fit:
     covariance = np.einsum("q,qij->ij", weight, covariances) + np.einsum("q,qi,qj->ij", weight, apart, apart)
     variances = np.diagonal(covariances, axis1=1, axis2=2) + apart**2
     excess = 3 * (weight @ variances**2 / np.maximum(np.diag(covariance) ** 2, 1e-300) - 1)
-    return Fit(mean, covariance, 4 + 6 / np.maximum(excess, 1e-3))
+    of_field = 4 + 6 / np.maximum(excess, 1e-3)
+    return Fit(mean, covariance, 1 / (1 / of_field + 1 / of_season))

@@ -8,7 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
-from chaffinch.pipelines.estimate.fit import DriftPrior, Fit, drift_deviances, fit_drift_prior, fit_effects
+from chaffinch.pipelines.estimate.fit import (
+    DriftPrior,
+    Fit,
+    drift_deviances,
+    fit_drift_prior,
+    fit_effects,
+    season_freedom,
+)
 from chaffinch.pipelines.estimate.ground import ground_basis
 from chaffinch.pipelines.estimate.likelihood import Stretch, independent_rows
 from chaffinch.pipelines.estimate.noise import Noise
@@ -78,12 +85,13 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     noise = fit_noise([p.stretch for p in few], first)
     known_to = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
     drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in known_to]))
+    freedom = season_freedom([p.stretch for p in few], noise)
     scans = [
         scan_steps(p.stretch, noise, p.design.steps, p.binned) if outcome in LOSSES else None for p in parts
     ]
     parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
     scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
-    fitted = [_fitted(p, outcome, noise, drift, scan) for p, scan in zip(parts, scans, strict=True)]
+    fitted = [_fitted(p, outcome, noise, drift, freedom, scan) for p, scan in zip(parts, scans, strict=True)]
     return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted)
 
 
@@ -108,8 +116,10 @@ def _allowing_for(part: _Part, scan: Scan | None) -> _Part:
     return replace(part, design=design, stretch=replace(part.stretch, design=columns))
 
 
-def _fitted(part: _Part, outcome: str, noise: Noise, drift: DriftPrior, scan: Scan | None) -> FieldOutcome:
-    fit = _rescaled(fit_effects(part.stretch, noise, drift), part.scale)
+def _fitted(
+    part: _Part, outcome: str, noise: Noise, drift: DriftPrior, freedom: float, scan: Scan | None
+) -> FieldOutcome:
+    fit = _rescaled(fit_effects(part.stretch, noise, drift, freedom), part.scale)
     if scan is None:
         return FieldOutcome(part.binned, outcome, part.design, fit)
     steps = tuple(
