@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -153,6 +153,9 @@ def _field_rows(
                 continue
             if found is None:
                 continue
+            if calibration is not None:
+                # A loss check is what this remark asks for.
+                found = replace(found, reasons=tuple(r for r in found.reasons if r != "uncalibrated_sum"))
             if name == "capacity":
                 absolute = _capacity_t_h(k, found, fitted.get("machine_loss"), calibration)
             else:
