@@ -35,4 +35,5 @@ def picture_kind(content: bytes) -> str | None:
     if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
         return "webp"
     head = content[:1000].lstrip(b"\xef\xbb\xbf \t\r\n")
-    return "svg+xml" if head.startswith((b"<svg", b"<?xml")) and b"<svg" in content[:4000] else None
+    drawn = head.startswith((b"<svg", b"<?xml")) and b"<svg" in content[:4000]
+    return "svg+xml" if drawn and content.rstrip().endswith(b"</svg>") else None

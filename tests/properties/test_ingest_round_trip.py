@@ -142,7 +142,9 @@ def test_any_bytes_are_read_or_refused_with_one_sentence(content):
         assert refused.reason.endswith(".")
         assert "Traceback" not in refused.reason
     else:
-        assert found.kind in ("harvest log", "settings log", "loss checks", "boundaries", "farm")
+        assert found.kind in (
+            "harvest log", "settings log", "loss checks", "load tickets", "boundaries", "farm", "picture"
+        )  # fmt: skip
 
 
 @COUNT
