@@ -36,4 +36,4 @@ def picture_kind(content: bytes) -> str | None:
         return "webp"
     head = content[:1000].lstrip(b"\xef\xbb\xbf \t\r\n")
     drawn = head.startswith((b"<svg", b"<?xml")) and b"<svg" in content[:4000]
-    return "svg+xml" if drawn and content.rstrip().endswith(b"</svg>") else None
+    return "svg+xml" if drawn and content.rstrip().endswith((b"</svg>", b"/>")) else None
