@@ -61,6 +61,13 @@ class Outcome:
         return None not in (self.log_ratio, self.log_low, self.log_high)
 
     @property
+    def cells(self) -> list[str]:
+        """Verdict, change and range in % for a table; dashes where there are no numbers."""
+        if self.percent is None or self.low is None or self.high is None:
+            return [self.verdict, "–", "–"]
+        return [self.verdict, signed(self.percent), f"{signed(self.low)} to {signed(self.high)}"]
+
+    @property
     def phrase(self) -> str:
         """``cleaning loss up 31 % (14 to 51 %)``."""
         if self.percent is None or self.low is None or self.high is None:

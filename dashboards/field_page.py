@@ -212,13 +212,10 @@ def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) 
 
 
 def _effect_cells(change: Change, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:
-    told = outcome.has_range
     return [
         f"{change.number}. {words.clock(change.time, zone)} {change.title}",
         outcome.words,
-        outcome.verdict,
-        words.signed(outcome.percent) if told else "–",  # type: ignore[arg-type]
-        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",  # type: ignore[arg-type]
+        *outcome.cells,
         outcome.absolute_in(units.mass_per_area) or "–",
         " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
     ]

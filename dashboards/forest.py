@@ -7,12 +7,11 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 import polars as pl
 from chaffinch.dashboards import words
 from chaffinch.dashboards.changes import outcome_of
 from chaffinch.dashboards.effect_chart import Row, Weight, effect_chart
-from chaffinch.dashboards.facts import NORMAL_95, Key, key_and_amount
+from chaffinch.dashboards.facts import Key, key_and_amount
 from chaffinch.dashboards.parts import Drawn, Table, draw, rows_of
 from chaffinch.dashboards.season_page import pooled_name
 from chaffinch.pipelines.farm import Farm
@@ -110,7 +109,7 @@ def _rows_of_group(
         named=True
     ):
         if not (own.height == 1 and row["log_ratio"] == own["log_ratio"][0]):
-            rows.append((_row(row, _season_label(row, kind), "season", next_field(row, own)), row))
+            rows.append((_row(row, _season_label(row, kind), "season", next_field(row)), row))
     for row in own.iter_rows(named=True):
         rows.append((_row(row, _field_label(row, kind), "field"), row))
         here = [a for a in adjustments if (a["machine"], a["field"]) == (row["machine"], row["field"])]
@@ -119,29 +118,12 @@ def _rows_of_group(
     return rows
 
 
-def next_field(season: dict[str, Any], fields: pl.DataFrame) -> tuple[float, float] | None:
-    """Log range in which the effect in one more field is to be expected; None for under three fields.
-
-    The pooled effect's own error and the spread of true effects between fields together (Higgins, Thompson and
-    Spiegelhalter 2009, J. R. Statist. Soc. A 172:137-159), on the degrees of freedom that pooling uses.
-    """
-    from chaffinch.pipelines.estimate.pooling import BELIEF_FIELDS, pool_between
-    from scipy.stats import t
-
-    crop = season["crop"]
-    if crop is not None:
-        fields = fields.filter(pl.col("crop") == crop)
-    known = fields.drop_nulls(["log_ratio", "log_ratio_low", "log_ratio_high"])
-    if known.height < 3 or season["log_ratio"] is None:
+def next_field(season: dict[str, Any]) -> tuple[float, float] | None:
+    """Log range in which the effect in one more field is to be expected, as estimated; None where it is not."""
+    low, high = season.get("next_field_percent_low"), season.get("next_field_percent_high")
+    if low is None or high is None:
         return None
-    errors = (known["log_ratio_high"] - known["log_ratio_low"]).to_numpy() / (2 * NORMAL_95)
-    pooled = pool_between(known["log_ratio"].to_numpy(), np.square(errors))
-    factor = float(t.ppf(0.975, known.height - 1 + BELIEF_FIELDS))
-    half = factor * math.hypot(pooled.between, pooled.error)
-    # Never inside the range of the mean itself, which may stand on more fields than are known here.
-    return min(season["log_ratio"] - half, season["log_ratio_low"]), max(
-        season["log_ratio"] + half, season["log_ratio_high"]
-    )
+    return math.log1p(low / 100), math.log1p(high / 100)
 
 
 def _row(row: dict[str, Any], label: str, weight: Weight, beyond: tuple[float, float] | None = None) -> Row:
@@ -184,8 +166,6 @@ def _most_telling(rows: list[Row], room: int) -> list[Row]:
 
 
 def _cells(name: str, row: Row, source: dict[str, Any]) -> list[str]:
-    outcome = row.outcome
-    told = outcome.has_range
     beyond = "–"
     if row.next_field is not None:
         low, high = (words.signed(100 * math.expm1(end)) for end in row.next_field)
@@ -193,9 +173,7 @@ def _cells(name: str, row: Row, source: dict[str, Any]) -> list[str]:
     return [
         name,
         row.label,
-        outcome.verdict,
-        words.signed(outcome.percent) if told else "–",  # type: ignore[arg-type]
-        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",  # type: ignore[arg-type]
+        *row.outcome.cells,
         beyond,
         str(source["adjustments_pooled"] or 0),
     ]

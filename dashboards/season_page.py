@@ -85,13 +85,10 @@ def pooled_name(
 
 
 def _cells(name: str, outcome: Outcome, row: dict[str, Any]) -> list[str]:
-    told = outcome.has_range
     return [
         name,
         outcome.words,
-        outcome.verdict,
-        words.signed(outcome.percent) if told else "–",  # type: ignore[arg-type]
-        f"{words.signed(outcome.low)} to {words.signed(outcome.high)}" if told else "–",  # type: ignore[arg-type]
+        *outcome.cells,
         str(row["adjustments_pooled"] or 0),
         " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
     ]

@@ -37,13 +37,13 @@ class Pooled:
         """95 % range of the true effect in a field to come; None for fewer than three fields.
 
         Higgins, Thompson and Spiegelhalter 2009, J. R. Statist. Soc. A 172:137-159: a t range over both the
-        mean's error and the spread between fields, on two degrees of freedom fewer than fields.
+        mean's error and the spread between fields, on one degree of freedom fewer than the mean has.
         """
         from scipy.stats import t
 
         if self.count < 3:
             return None
-        half = float(t.ppf(0.975, self.count - 2)) * float(np.hypot(self.error, self.between))
+        half = float(t.ppf(0.975, self.freedom - 1)) * float(np.hypot(self.error, self.between))
         return self.estimate - half, self.estimate + half
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.pooling import Pooled, held_to_false_share
+from chaffinch.pipelines.estimate.pooling import Pooled, held_to_false_share, pool_between
 from scipy import stats
 
 # Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57:289-300, section 4: fifteen outcomes of a trial of
@@ -42,3 +42,15 @@ def test_the_next_field_lies_wider_than_the_mean():
     half = 3.1824463 * np.sqrt(0.1**2 + 0.3**2)
     assert (low, high) == pytest.approx((0.2 - half, 0.2 + half))
     assert Pooled(0.2, 0.0, 0.4, 0.1, 0.3, 2, 4.0).next_field() is None
+
+
+def test_three_fields_that_agree_and_three_that_do_not():
+    """Agreeing: error 0.1 / sqrt(3) = 0.0577, no spread; t(5) = 2.571, for three fields and four of belief less two.
+
+    Differing by 0.6 each, errors 0.02: their spread alone is 0.6, so the range is over 2.571 x 0.59 either way.
+    """
+    low, high = pool_between(np.full(3, 0.3), np.full(3, 0.01)).next_field()
+    assert (low, high) == pytest.approx((0.3 - 0.1484, 0.3 + 0.1484), abs=2e-4)
+    low, high = pool_between(np.array([-0.3, 0.3, 0.9]), np.full(3, 0.0004)).next_field()
+    assert high - 0.3 > 2.571 * 0.59
+    assert 0.3 - low > 2.571 * 0.59

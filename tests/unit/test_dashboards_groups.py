@@ -19,30 +19,12 @@ from chaffinch.schemas.tables import tables
 EFFECTS = tables()["effects"]
 
 
-def fields(*effects: float, error: float = 0.1) -> pl.DataFrame:
-    half = 1.959963984540054 * error
-    rows = [
-        {"log_ratio": x, "log_ratio_low": x - half, "log_ratio_high": x + half, "crop": "wheat"}
-        for x in effects
-    ]
-    return EFFECTS.conform(pl.DataFrame(rows))
-
-
-SEASON = {"crop": "wheat", "log_ratio": 0.3, "log_ratio_low": 0.25, "log_ratio_high": 0.35}
-
-
-def test_where_one_more_field_is_to_be_expected():
-    # Three fields that agree: no spread between them, pooled error 0.1 / sqrt(3) = 0.0577; Student's t on
-    # 2 + 4 degrees of freedom at 97.5 %: 2.447 (printed tables). 0.0577 x 2.447 = 0.1413.
-    low, high = next_field(SEASON, fields(0.3, 0.3, 0.3)) or (0, 0)
-    assert (low, high) == (pytest.approx(0.1587, abs=2e-4), pytest.approx(0.4413, abs=2e-4))
-
-
-def test_fields_that_differ_make_it_wider_and_two_fields_give_none():
-    low, high = next_field(SEASON, fields(-0.3, 0.3, 0.9, error=0.02)) or (0, 0)
-    # Their true effects differ with a standard deviation of 0.6, which alone is 2.447 x 0.6 on either side.
-    assert high - 0.3 > 2.447 * 0.59 and 0.3 - low > 2.447 * 0.59
-    assert next_field(SEASON, fields(0.3, 0.3)) is None
+def test_where_one_more_field_is_to_be_expected_is_as_estimated():
+    """A change of -20 to +50 % is ln 0.8 to ln 1.5."""
+    told = {"next_field_percent_low": -20.0, "next_field_percent_high": 50.0}
+    assert next_field(told) == pytest.approx((-0.22314, 0.40547), abs=1e-5)
+    assert next_field({"next_field_percent_low": None, "next_field_percent_high": None}) is None
+    assert next_field({}) is None
 
 
 def test_an_adjustment_two_steps_down_is_told_for_one_step_up():
