@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -17,7 +18,7 @@ Array = NDArray[np.float64]
 SHORTEST_BETWEEN_S = 120.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Change:
     """One moment (or short while) at which one or several settings were changed.
 
@@ -29,7 +30,7 @@ class Change:
     last_s: float
     rows: pl.DataFrame
 
-    @property
+    @cached_property
     def by_settings_log(self) -> bool:
         """Whether only a settings log tells of it, whose clock has not been compared with the harvest log's."""
         compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()

@@ -25,13 +25,11 @@ from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.verdicts import (
     LEAST_OVERLAP,
     Answer,
+    Beside,
     answer,
-    feed_overlap,
-    moisture_moved,
     numbers,
     reach,
     refuse,
-    thin_sides,
 )
 from chaffinch.schemas.declarations import USUAL_REFERENCE_LOSS_PCT, crops
 from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES, tables
@@ -144,11 +142,12 @@ def _field_rows(
     """Every change of one machine-field, every outcome that its log can tell of."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k, change in enumerate(binned.changes):
+        beside = Beside.of(binned, k)
         for name in OUTCOMES:
             if name == "capacity":
-                found, placebos = _capacity(binned, k, fitted, season)
+                found, placebos = _capacity(binned, k, beside, fitted, season)
             elif name in fitted:
-                found, placebos = _effect(binned, k, name, fitted[name], season[name])
+                found, placebos = _effect(binned, k, beside, name, fitted[name], season[name])
             else:
                 continue
             if found is None:
@@ -170,17 +169,22 @@ def _of(outcome: SeasonOutcome, binned: Binned) -> FieldOutcome | None:
 
 
 def _effect(
-    binned: Binned, k: int, outcome: str, fitted: FieldOutcome | None, season: SeasonOutcome
+    binned: Binned,
+    k: int,
+    beside: Beside,
+    outcome: str,
+    fitted: FieldOutcome | None,
+    season: SeasonOutcome,
 ) -> tuple[Answer, int]:
-    refusals = thin_sides(binned, k)
+    refusals = list(beside.thin)
     faults = binned.flaws.get(outcome, [])
     refusals += [f for f in faults if f in ("signal_dead", "signal_saturated")]
     remarks = [f for f in faults if f not in refusals]
-    if outcome in AT_SAME_FEED and not refusals and feed_overlap(binned, k) < LEAST_OVERLAP:
+    if outcome in AT_SAME_FEED and not refusals and beside.overlap < LEAST_OVERLAP:
         refusals.append("no_overlap")
     if fitted is None or k not in fitted.design.steps:
         return refuse(*(refusals or ["no_readings"])), season.placebos.count
-    if outcome in AT_SAME_FEED and moisture_moved(binned, k):
+    if outcome in AT_SAME_FEED and beside.moisture_moved:
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
@@ -199,13 +203,17 @@ def _effect(
 
 
 def _capacity(
-    binned: Binned, k: int, fitted: Mapping[str, FieldOutcome | None], season: Mapping[str, SeasonOutcome]
+    binned: Binned,
+    k: int,
+    beside: Beside,
+    fitted: Mapping[str, FieldOutcome | None],
+    season: Mapping[str, SeasonOutcome],
 ) -> tuple[Answer | None, int]:
     """Capacity at the same machine loss, or at the one loss that is logged."""
     name = next((o for o in CAPACITY_LOSSES if o in fitted), None)
     if name is None:
         return None, 0
-    loss, placebos = _effect(binned, k, name, fitted[name], season[name])
+    loss, placebos = _effect(binned, k, beside, name, fitted[name], season[name])
     one = fitted[name]
     if one is None or loss.verdict == "cannot tell":
         return refuse(*loss.reasons), placebos

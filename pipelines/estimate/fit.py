@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 # Log factors of the season's drift at which the likelihood of a field is known, and finer ones between them.
-DRIFT_LOG_FACTORS = np.linspace(-3.2, 3.2, 9)
+DRIFT_LOG_FACTORS = np.linspace(-3.2, 3.2, 7)
 FINE = np.linspace(-3.2, 3.2, 129)
 # Fields differ in drift by a factor that is more often near one than far from it.
 SPREADS = np.array([0.05, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3])
@@ -38,14 +38,14 @@ class Fit:
 
 
 def drift_deviances(stretch: Stretch, noise: Noise) -> Array:
-    """-2 restricted log likelihood of one stretch at each of ``DRIFT_LOG_FACTORS``, shape (9,)."""
+    """-2 restricted log likelihood of one stretch at each of ``DRIFT_LOG_FACTORS``, shape (7,)."""
     return np.array([solve(stretch, noise.with_drift(np.exp(u))).deviance for u in DRIFT_LOG_FACTORS])
 
 
 def fit_drift_prior(deviances: Array) -> DriftPrior:
     """How the drift of fields lies about the season's, by marginal likelihood.
 
-    deviances : (fields, 9) of ``drift_deviances``. A field's likelihood falls off slowly towards no drift and
+    deviances : (fields, 7) of ``drift_deviances``. A field's likelihood falls off slowly towards no drift and
     fast towards much; the centre is therefore fitted along with the spread, else single fields would be drawn
     towards too little drift. To the spread comes how well the season as a whole knows the centre, which
     matters where the season is a field or two.

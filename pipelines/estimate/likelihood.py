@@ -49,8 +49,8 @@ class Whitened:
         """L^-1 times ``columns`` (n, k), scaled to unit variance."""
         from celerite2 import driver
 
-        out = np.array(columns, dtype=float, order="C", copy=True)
-        driver.solve_lower(self.time_s, self.rates, self.left, self.right, out.copy(), out)
+        out = np.empty(columns.shape)
+        driver.solve_lower(self.time_s, self.rates, self.left, self.right, np.ascontiguousarray(columns), out)
         out /= np.sqrt(self.diagonal)[:, None]
         return out
 
@@ -141,22 +141,27 @@ def _steadied(gram: Array) -> Array:
 @dataclass(frozen=True, slots=True)
 class Slope:
     """Deviance and its derivatives by the log variances of the scales (4,), of a second, of the ground, and by
-    the shift."""
+    the shift.
+
+    information : (7, 7), about the second derivatives, in the order scales, second, shift, ground.
+    """
 
     deviance: float
     scales: Array
     second: float
     shift: float
     ground: float
+    information: Array
 
 
 def slope(stretch: Stretch, noise: Noise) -> Slope:
-    """-2 restricted log likelihood and its derivatives by reverse differentiation, about two ``solve`` long.
+    """-2 restricted log likelihood and its derivatives by reverse differentiation.
 
     With A the Gram matrix of whitened columns [X y], G its part of X and b = G^-1 X'y, the deviance is
     log|V| + log|G| + y'y - y'X b, whose derivative by A is [[G^-1 + b b', -b], [-b', 1]].
     """
     from celerite2 import backprop
+    from chaffinch.pipelines.estimate.average_information import average_information
 
     rates, left, diagonal = _terms(stretch, noise)
     (n, j), ground = left.shape, _ground(stretch, noise)
@@ -195,4 +200,7 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
         second=float(by_diagonal @ stretch.white) * noise.second_variance,
         shift=-float((by_rates + by_rates_too) @ rates),
         ground=0.5 * float((by_columns[:, :q] * ground).sum()),
+        information=average_information(
+            stretch, noise, Whitened(time_s, rates, left, right, pivot), lower, ground, inverse, found
+        ),
     )

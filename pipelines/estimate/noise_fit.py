@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.estimate.likelihood import Stretch, independent_rows, slope
@@ -17,38 +17,49 @@ Array = NDArray[np.float64]
 PRIOR_SPREAD = 2.0
 SHIFT_SPREAD = 0.6
 RUNGS = LADDER_S.size
-LOG_VARIANCE_BOUNDS = (-16.0, 6.0)
-SHIFT_BOUNDS = (-1.0, 1.3)
-GROUND_BOUNDS = (-8.0, 5.0)
+# Log variances of the scales and of a second, the shift, the log variance of the ground.
+BOUNDS = [(-16.0, 6.0)] * (RUNGS + 1) + [(-1.0, 1.3), (-8.0, 5.0)]
+MOST_STEPS = 40
+# Far from the mode the curvature is a poor guide, of the shift above all.
+LONGEST_STEP = np.r_[np.full(RUNGS + 1, 2.0), 0.4, 2.0]
+SHORTEST_SHARE = 1e-4
 # A gain in deviance that a season without any drift of the ground has once in tens of thousands.
 GROUND_GAIN = 20.0
 GROUND_TRIED = np.geomspace(0.02, 20.0, 13)
 
 
-def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None, tolerance: float = 2e-6) -> Noise:
+def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None, within: float = 0.01) -> Noise:
     """Noise shared by ``stretches``: the mode of the restricted likelihood under the prior.
 
-    start : where to begin; with drift of the ground in it, that is fitted too. tolerance : relative, on the
-    deviance. Raises ``ValueError`` for no
-    stretches.
-    """
-    from scipy.optimize import minimize
+    start : where to begin; with drift of the ground in it, that is fitted too. within : how much lower the
+    deviance at the mode may lie, as far as its curvature tells. Raises ``ValueError`` for no stretches.
 
+    Newton's steps by the average information, shortened where they lead uphill.
+    """
     if not stretches:
         raise ValueError("no stretch of work to fit the noise to")
     centre = _centre(stretches)
-    first = centre if start is None else _logs(start)
-    bounds = [LOG_VARIANCE_BOUNDS] * (RUNGS + 1) + [SHIFT_BOUNDS]
-    found = minimize(
-        _penalised,
-        first,
-        (stretches, centre),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=bounds + [GROUND_BOUNDS] * (first.size - centre.size),
-        options={"ftol": tolerance, "maxiter": 60},
-    )
-    return _noise(found.x)
+    logs = centre if start is None else _logs(start)
+    lowest, highest = (np.array(ends)[: logs.size] for ends in zip(*BOUNDS, strict=True))
+    here = _penalised(logs, stretches, centre)
+    for _ in range(MOST_STEPS):
+        # At a bound nothing is to be gained beyond it.
+        free = ~(((logs <= lowest) & (here.slope > 0)) | ((logs >= highest) & (here.slope < 0)))
+        step = np.zeros(logs.size)
+        step[free] = -np.linalg.solve(here.bend[np.ix_(free, free)], here.slope[free])
+        if -0.5 * float(step @ here.slope) < within:
+            break
+        share = min(1.0, 1 / float(np.max(np.abs(step) / LONGEST_STEP[: logs.size])))
+        while share > SHORTEST_SHARE:
+            further = np.clip(logs + share * step, lowest, highest)
+            there = _penalised(further, stretches, centre)
+            if there.deviance < here.deviance:
+                break
+            share /= 3
+        else:
+            break
+        logs, here = further, there
+    return _noise(logs)
 
 
 def with_ground(stretches: Sequence[Stretch], noise: Noise) -> Noise:
@@ -74,19 +85,31 @@ def with_ground(stretches: Sequence[Stretch], noise: Noise) -> Noise:
     return replace(noise, ground_variance=float(GROUND_TRIED[best])) if change[best] < -GROUND_GAIN else noise
 
 
-def _penalised(logs: Array, stretches: Sequence[Stretch], centre: Array) -> tuple[float, Array]:
-    """Deviance of all stretches plus the prior's, and its derivatives, by ``logs``."""
-    noise = _noise(logs)
+@dataclass(frozen=True, slots=True)
+class _Surface:
+    """Deviance of all stretches plus the prior's at a place, its first derivatives, about its second ones."""
+
+    deviance: float
+    slope: Array
+    bend: Array
+
+
+def _penalised(logs: Array, stretches: Sequence[Stretch], centre: Array) -> _Surface:
+    noise, m = _noise(logs), logs.size
     spread = np.r_[np.full(RUNGS + 1, PRIOR_SPREAD), SHIFT_SPREAD]
     apart = (logs[: centre.size] - centre) / spread
-    total = float(apart @ apart)
-    by_logs = np.zeros(logs.size)
-    by_logs[: centre.size] = 2 * apart / spread
+    deviance, by_logs, bend = float(apart @ apart), np.zeros(m), np.zeros((m, m))
     for stretch in stretches:
         one = slope(stretch, noise)
-        total += one.deviance
-        by_logs += np.r_[one.scales, one.second, one.shift, one.ground][: logs.size]
-    return total, by_logs
+        deviance += one.deviance
+        by_logs += np.r_[one.scales, one.second, one.shift, one.ground][:m]
+        bend += one.information[:m, :m]
+    # By the log of a variance, the second derivative has the first one in it; where the data want none of the
+    # variance, that is all there is.
+    bend[range(m), range(m)] += np.where(np.arange(m) == RUNGS + 1, 0.0, np.maximum(by_logs, 0.0))
+    by_logs[: centre.size] += 2 * apart / spread
+    bend[range(centre.size), range(centre.size)] += 2 / spread**2
+    return _Surface(deviance, by_logs, bend)
 
 
 def _noise(logs: Array) -> Noise:

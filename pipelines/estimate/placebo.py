@@ -94,15 +94,11 @@ def _score(stretch: Stretch, noise: Noise, trials: list[tuple[int, int, int]]) -
     made_up = np.column_stack([(index >= m).astype(float) for t, b, a in trials for m in (t, t - b, t + a)])
     rows = independent_rows(stretch, noise, made_up)
     p = rows.ground + stretch.design.shape[1]
-    white, y = rows.x, rows.y
-    real = white[:, :p]
+    gram, along, last = rows.x.T @ rows.x, rows.x.T @ rows.y, index.size - NEAREST_BINS
     scores = []
     for i, (t, b, a) in enumerate(trials):
-        columns = [white[:, p + 3 * i]]
-        columns += [white[:, p + 3 * i + 1]] if t - b >= NEAREST_BINS else []
-        columns += [white[:, p + 3 * i + 2]] if t + a <= index.size - NEAREST_BINS else []
-        x = np.column_stack([*columns, real])
-        gram = x.T @ x + 1e-9 * np.eye(x.shape[1])
-        inverse = np.linalg.inv(gram)
-        scores.append(float((inverse @ (x.T @ y))[0] / np.sqrt(inverse[0, 0])))
+        there = [True, t - b >= NEAREST_BINS, t + a <= last]
+        columns = np.r_[np.flatnonzero(there) + p + 3 * i, np.arange(p)]
+        inverse = np.linalg.inv(gram[np.ix_(columns, columns)] + 1e-9 * np.eye(columns.size))
+        scores.append(float(inverse[0] @ along[columns] / np.sqrt(inverse[0, 0])))
     return np.array(scores)

@@ -29,9 +29,10 @@ class Pooled:
     @property
     def p_value(self) -> float:
         """Chance of an estimate as far from nothing if there were no effect."""
-        from scipy.stats import t
+        from scipy.special import ndtr, stdtr
 
-        return float(2 * t.sf(abs(self.estimate) / self.error, self.freedom))
+        score = -abs(self.estimate) / self.error
+        return float(2 * (stdtr(self.freedom, score) if np.isfinite(self.freedom) else ndtr(score)))
 
     def next_field(self) -> tuple[float, float] | None:
         """95 % range of the true effect in a field to come; None for fewer than three fields.
@@ -39,11 +40,11 @@ class Pooled:
         Higgins, Thompson and Spiegelhalter 2009, J. R. Statist. Soc. A 172:137-159: a t range over both the
         mean's error and the spread between fields, on one degree of freedom fewer than the mean has.
         """
-        from scipy.stats import t
+        from scipy.special import stdtrit
 
         if self.count < 3:
             return None
-        half = float(t.ppf(0.975, self.freedom - 1)) * float(np.hypot(self.error, self.between))
+        half = float(stdtrit(self.freedom - 1, 0.975)) * float(np.hypot(self.error, self.between))
         return self.estimate - half, self.estimate + half
 
 
@@ -71,12 +72,12 @@ def pool_between(estimates: Array, variances: Array, belief_fields: float = BELI
     never below one. ``belief_fields`` adds degrees of freedom at scale one; 0 is the published method. One field
     alone keeps its own normal range.
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
     k = estimates.size
     if k == 1:
         error = float(np.sqrt(variances[0]))
-        half = float(norm.ppf(0.975)) * error
+        half = float(ndtri(0.975)) * error
         return Pooled(
             float(estimates[0]), float(estimates[0]) - half, float(estimates[0]) + half, error, 0.0, 1
         )
@@ -86,7 +87,7 @@ def pool_between(estimates: Array, variances: Array, belief_fields: float = BELI
     freedom = k - 1 + belief_fields
     scale = max(1.0, (float(weight @ (estimates - mean) ** 2) + belief_fields) / freedom)
     error = float(np.sqrt(scale / weight.sum()))
-    half = float(t.ppf(0.975, freedom)) * error
+    half = float(stdtrit(freedom, 0.975)) * error
     return Pooled(mean, mean - half, mean + half, error, float(np.sqrt(between)), k, freedom)
 
 

@@ -26,10 +26,11 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# The noise of a season is as well known from two dozen fields as from hundreds.
-MOST_FIELDS_FOR_NOISE = 24
+# The noise of a season is as well known from a dozen fields as ranges need: their spread then moves by a
+# twentieth, which the degrees of freedom allow for.
+MOST_FIELDS_FOR_NOISE = 12
 MOST_FIELDS_FOR_GROUND = 8
-MOST_FIELDS_AT_FIRST = 8
+FIELDS_AT_FIRST = (2, 6)
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
 # its own variance is raised until it is just this far.
 FAR_OFF = 3.0
@@ -74,15 +75,17 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
     # Good enough to tell bursts and drift of the ground by; the fit that counts comes after them.
-    first = fit_noise([p.stretch for p in _spread_out(parts, MOST_FIELDS_AT_FIRST)], tolerance=1e-5)
-    first = with_ground([_on_ground(p).stretch for p in _spread_out(parts, MOST_FIELDS_AT_FIRST)], first)
+    first = None
+    for most in FIELDS_AT_FIRST:
+        first = fit_noise([p.stretch for p in _spread_out(parts, most)], first, within=1.0)
+    first = with_ground([_on_ground(p).stretch for p in _spread_out(parts, FIELDS_AT_FIRST[-1])], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
     parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
     # With cosines of the ground a fit is several times dearer; eight fields know the noise well enough.
     few = _spread_out(parts, MOST_FIELDS_FOR_GROUND if first.ground_variance > 0 else MOST_FIELDS_FOR_NOISE)
-    noise = fit_noise([p.stretch for p in few], first)
+    noise = fit_noise([p.stretch for p in few], first, within=0.05)
     known_to = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
     drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in known_to]))
     freedom = season_freedom([p.stretch for p in few], noise)

@@ -58,12 +58,14 @@ def scan_steps(stretch: Stretch, noise: Noise, logged: tuple[int, ...], binned: 
     rows = independent_rows(stretch, noise, (index[:, None] >= tried[None, :]).astype(float))
     p = rows.ground + stretch.design.shape[1]
     known, steps = rows.x[:, :p], rows.x[:, p:]
-    of_changes = np.arange(rows.ground, rows.ground + len(logged))
     found = _clear_steps(known, steps, rows.y, tried, stretch)
     if not logged:
         return Scan(found, nothing.clock_gain)
-    others = np.delete(known, of_changes, axis=1)
-    return Scan(found, _clock_gain(others, steps, rows.y, tried, stretch.time_s, logged, binned))
+    others = np.delete(known, np.arange(rows.ground, rows.ground + len(logged)), axis=1)
+    made_s = np.array([binned.changes[k].first_s for k in logged if binned.changes[k].by_settings_log])
+    if made_s.size == 0:
+        return Scan(found, nothing.clock_gain)
+    return Scan(found, _clock_gain(others, steps, rows.y, _places(made_s, tried, stretch.time_s)))
 
 
 def _tried(stretch: Stretch) -> Indices:
@@ -74,52 +76,56 @@ def _tried(stretch: Stretch) -> Indices:
     return first[(first >= NEAREST_BINS) & (first <= n - NEAREST_BINS)]
 
 
-def _free_of(known: Array, columns: Array) -> Array:
-    basis, _ = np.linalg.qr(known)
-    return columns - basis @ (basis.T @ columns)
-
-
 def _clear_steps(
     known: Array, steps: Array, y: Array, tried: Indices, stretch: Stretch
 ) -> tuple[StepFound, ...]:
     """The clearest steps, one after the other, each given those before it."""
     size = np.einsum("nk,nk->k", steps, steps)
+    basis, _ = np.linalg.qr(known)
+    shared, left = basis.T @ steps, y - basis @ (basis.T @ y)
+    own, score = size - np.einsum("pk,pk->k", shared, shared), steps.T @ left
     found: list[StepFound] = []
     while len(found) < MOST_STEPS:
-        rest = _free_of(known, np.column_stack([steps, y]))
-        left = np.einsum("nk,nk->k", rest[:, :-1], rest[:, :-1])
         # A step close to a known one is hardly its own: what is left of it says nothing.
-        own = left > 0.02 * size
-        score = np.where(own, rest[:, :-1].T @ rest[:, -1] / np.sqrt(np.where(own, left, 1.0)), 0.0)
-        best = int(np.argmax(np.abs(score)))
-        if abs(score[best]) < CLEAR_STEP:
+        apart = own > 0.02 * size
+        clear = np.where(apart, score / np.sqrt(np.where(apart, own, 1.0)), 0.0)
+        best = int(np.argmax(np.abs(clear)))
+        if abs(clear[best]) < CLEAR_STEP:
             break
-        error = 1 / np.sqrt(left[best])
+        error = 1 / np.sqrt(own[best])
         at = int(tried[best])
-        found.append(StepFound(at, float(stretch.time_s[at]), float(score[best] * error), float(error)))
-        known = np.column_stack([known, steps[:, best]])
+        found.append(StepFound(at, float(stretch.time_s[at]), float(clear[best] * error), float(error)))
+        # The step found is known from here on: what is left of it is the basis' next column.
+        new = (steps[:, best] - basis @ shared[:, best]) * error
+        basis = np.column_stack([basis, new])
+        along = new @ steps
+        shared = np.vstack([shared, along])
+        own, score = own - along**2, score - along * (new @ left)
+        left = left - new * (new @ left)
     return tuple(found)
 
 
-def _clock_gain(
-    others: Array,
-    steps: Array,
-    y: Array,
-    tried: Indices,
-    time_s: Array,
-    logged: tuple[int, ...],
-    binned: Binned,
-) -> Array:
-    rest = _free_of(others, np.column_stack([steps, y]))
-    columns, left = rest[:, :-1], rest[:, -1]
-    made_s = np.array([binned.changes[k].first_s for k in logged if binned.changes[k].by_settings_log])
-    gain = np.zeros(OFFSETS_S.size)
-    for i, offset in enumerate(OFFSETS_S):
+def _places(made_s: Array, tried: Indices, time_s: Array) -> list[Indices]:
+    """For each of ``OFFSETS_S``, which steps of those tried stand nearest to the changes made at ``made_s``."""
+    places = []
+    for offset in OFFSETS_S:
         at = np.searchsorted(time_s, made_s - offset)
         at = at[(at >= NEAREST_BINS) & (at <= time_s.size - NEAREST_BINS)]
-        chosen = np.unique(np.abs(tried[:, None] - at[None, :]).argmin(axis=0)) if at.size else at
+        places.append(np.unique(np.abs(tried[:, None] - at[None, :]).argmin(axis=0)) if at.size else at)
+    return places
+
+
+def _clock_gain(others: Array, steps: Array, y: Array, places: list[Indices]) -> Array:
+    """How much better changes at each of the ``places`` fit than at none, less what chance gives."""
+    used = np.unique(np.concatenate(places)).astype(int)
+    basis, _ = np.linalg.qr(others)
+    columns = steps[:, used]
+    columns = columns - basis @ (basis.T @ columns)
+    gram, along = columns.T @ columns, columns.T @ y
+    gain = np.zeros(OFFSETS_S.size)
+    for i, chosen in enumerate(places):
         if chosen.size:
-            x = columns[:, chosen]
-            fitted = np.linalg.solve(x.T @ x + 1e-9 * np.eye(chosen.size), x.T @ left)
-            gain[i] = left @ x @ fitted - chosen.size
+            here = np.searchsorted(used, chosen)
+            bent = gram[np.ix_(here, here)] + 1e-9 * np.eye(here.size)
+            gain[i] = along[here] @ np.linalg.solve(bent, along[here]) - here.size
     return gain

@@ -52,9 +52,26 @@ def answer(log_ratio: float, low: float, high: float, refusals: list[str], remar
 
 def reach(freedom: float, widen: float) -> float:
     """Standard errors from the estimate to the end of its 95 % range."""
-    from scipy.stats import t
+    from scipy.special import ndtri, stdtrit
 
-    return float(t.ppf(0.5 + LEVEL / 2, freedom)) * widen
+    level = 0.5 + LEVEL / 2
+    return float(stdtrit(freedom, level) if np.isfinite(freedom) else ndtri(level)) * widen
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What the work before and after one change allows to be told, whatever the outcome.
+
+    thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``.
+    """
+
+    thin: tuple[str, ...]
+    overlap: float
+    moisture_moved: bool
+
+    @classmethod
+    def of(cls, binned: Binned, k: int) -> Beside:
+        return cls(tuple(thin_sides(binned, k)), feed_overlap(binned, k), moisture_moved(binned, k))
 
 
 def thin_sides(binned: Binned, k: int) -> list[str]:

@@ -6,12 +6,15 @@ are free of the regression, whatever the contrasts.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.likelihood import Stretch, factor, slope, solve
 from chaffinch.pipelines.estimate.noise import Noise
+from chaffinch.pipelines.estimate.noise_fit import fit_noise
 from chaffinch.pipelines.prove.oracle import binned_covariance, generalised_least_squares
 from chaffinch.pipelines.simulate import Noise as StatedNoise
 
@@ -101,6 +104,47 @@ def test_slopes_are_those_of_central_differences(stretch, noise):
     assert found.second == pytest.approx(difference(*second), rel=1e-4, abs=1e-4)
     assert found.shift == pytest.approx(difference(*shifted), rel=1e-4, abs=1e-4)
     assert found.ground == 0.0
+
+
+@pytest.mark.parametrize("noise", [NOISES[0], NOISES[2]])
+def test_the_information_is_the_average_one_of_dense_matrices(stretch, noise):
+    """y'P V_i P V_j P y with P of dense matrices (Gilmour, Thompson and Cullis 1995, Biometrics 51:1440-1450)."""
+    noise = replace(noise, shift=0.2)
+    h = 1e-5
+
+    def moved(change: Callable[[float], Noise]) -> np.ndarray:
+        return (dense(stretch, change(h)) - dense(stretch, change(-h))) / (2 * h)
+
+    def rung(k: int, by: float) -> Noise:
+        factors = np.where(np.arange(4) == k, np.exp(by), 1.0)
+        return replace(noise, scale_variances=noise.scale_variances * factors)
+
+    moves = [moved(partial(rung, k)) for k in range(4)]
+    moves.append(moved(lambda by: replace(noise, second_variance=noise.second_variance * np.exp(by))))
+    moves.append(moved(lambda by: replace(noise, shift=noise.shift + by)))
+    inverse, x = np.linalg.inv(dense(stretch, noise)), stretch.design
+    project = inverse - inverse @ x @ np.linalg.inv(x.T @ inverse @ x) @ x.T @ inverse
+    rest = project @ stretch.log_outcome
+    theirs = np.array([[rest @ a @ project @ b @ rest for a in moves] for b in moves])
+    ours = slope(stretch, noise).information
+    np.testing.assert_allclose(ours[:6, :6], theirs, rtol=1e-3, atol=1e-5)
+    assert not ours[6].any()
+
+
+def test_no_search_of_scipy_finds_a_lower_deviance_than_the_fit(stretch):
+    """Under the fit's own prior, by Nelder and Mead's search from the fit and from a place away from it."""
+    from chaffinch.pipelines.estimate import noise_fit
+    from scipy.optimize import minimize
+
+    found = noise_fit._logs(fit_noise([stretch], within=1e-4))
+    centre = noise_fit._centre([stretch])
+
+    def deviance(logs: np.ndarray) -> float:
+        return noise_fit._penalised(logs, [stretch], centre).deviance
+
+    for start in (found, centre):
+        best = minimize(deviance, start, method="Nelder-Mead", options={"maxiter": 3000, "fatol": 1e-6})
+        assert deviance(found) < best.fun + 1e-3
 
 
 def test_more_drift_is_more_variance_on_the_slow_scales_alone(stretch):
