@@ -28,8 +28,8 @@ def average_information(
     factored: Whitened,
     lower: Array,
     ground: Array,
-    inverse: Array,
-    found: Array,
+    inverse: NDArray[np.floating],
+    found: NDArray[np.floating],
 ) -> Array:
     """Average information of -2 restricted log likelihood, (7, 7): scales, second, shift, ground.
 

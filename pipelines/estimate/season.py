@@ -75,10 +75,9 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
     # Good enough to tell bursts and drift of the ground by; the fit that counts comes after them.
-    first = None
-    for most in FIELDS_AT_FIRST:
-        first = fit_noise([p.stretch for p in _spread_out(parts, most)], first, within=1.0)
-    first = with_ground([_on_ground(p).stretch for p in _spread_out(parts, FIELDS_AT_FIRST[-1])], first)
+    few, more = (_spread_out(parts, most) for most in FIELDS_AT_FIRST)
+    first = fit_noise([p.stretch for p in more], fit_noise([p.stretch for p in few], within=1.0), within=1.0)
+    first = with_ground([_on_ground(p).stretch for p in more], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
