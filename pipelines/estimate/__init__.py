@@ -79,7 +79,7 @@ def prepare(
     checks: pl.DataFrame | None = None,
     delays: Delays | None = None,
 ) -> tuple[Binned | None, np.ndarray]:
-    """One machine-field from readings to bins, and its pairs of loss check and signal.
+    """One machine-field from readings to bins, and what its loss checks say of its signals (``check_pairs``).
 
     readings : rows of one machine-field. adjustments : real adjustments of its machine. checks : loss checks of
     the machine-field with ``machine_loss_kg_ha`` known. delays : from header to sensors; read off ``readings``
@@ -92,7 +92,7 @@ def prepare(
     marked = mark_work(ordered, delays)
     binned = bin_work(marked, adjustments, delays.loss.seconds)
     if checks is None or checks.height == 0:
-        return binned, np.empty((0, 2))
+        return binned, np.empty((0, 3))
     return binned, check_pairs(marked, checks, delays.loss.seconds)
 
 

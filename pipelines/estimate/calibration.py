@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.capacity import FURTHEST, feed_contrast
+from chaffinch.pipelines.estimate.gain_drift import GainCourse, gain_course
 from chaffinch.pipelines.estimate.season import FieldOutcome
 from chaffinch.pipelines.estimate.verdicts import Answer
 from chaffinch.pipelines.work import cut_width_m, seconds_of
@@ -16,38 +17,41 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 MachineCrop = tuple[str, str | None]
 
-# One pan tells the loss within about a fifth: where it lay across the swath, what was cleaned out, how the
-# seconds of the pan match those of the log. Common practice, no source.
-CHECK_ERROR_LOG = 0.2
 WINDOW_S = 15.0
 
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """Log of kg/s lost per unit of the summed loss signals, with its standard error; ``checks`` behind it."""
+    """Log of kg/s lost per unit of the summed loss signals, with its standard error; ``checks`` behind it.
+
+    course : how it went over the season; None where it is the same at any moment.
+    """
 
     log_kg_s_per_unit: float
     error: float
     checks: int
+    course: GainCourse | None = None
+
+    def at(self, time_s: float) -> Calibration:
+        """The calibration at one moment."""
+        return self if self.course is None else Calibration(*self.course.at(time_s), self.checks)
 
 
 def calibrate(pairs: Array) -> Calibration | None:
-    """Calibration of one machine and crop from (n, 2) pairs: kg/s by a check, signal at its moment.
+    """Calibration of one machine and crop from (n, 3): kg/s by a check, signal at its moment, the moment in s.
 
-    The spread between checks tells their error once there are three; below that each is taken to be right
-    within a fifth. Gain drift between checks is in the spread.
+    The spread between checks tells their error and the drift of the gain between them; of one or two alone
+    each is taken to be right within a fifth, the drift to be usual. The value itself is that of the last check.
     """
-    pairs = pairs[np.isfinite(pairs).all(axis=1) & (pairs > 0).all(axis=1)]
+    pairs = pairs[np.isfinite(pairs).all(axis=1) & (pairs[:, :2] > 0).all(axis=1)]
     if len(pairs) == 0:
         return None
-    logs = np.log(pairs[:, 0] / pairs[:, 1])
-    n = len(logs)
-    spread = float(np.std(logs, ddof=1)) if n > 2 else 0.0
-    return Calibration(float(logs.mean()), max(spread, CHECK_ERROR_LOG) / np.sqrt(n), n)
+    course = gain_course(pairs[:, 2], np.log(pairs[:, 0] / pairs[:, 1]))
+    return Calibration(*course.at(float(pairs[:, 2].max())), len(pairs), course)
 
 
 def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float) -> Array:
-    """Pairs (kg/s lost by the check, signal around its moment) of one machine-field, shape (n, 2).
+    """Kg/s lost by a check, the signal around its moment, the moment in s: of one machine-field, shape (n, 3).
 
     marked : readings after ``mark_work``. checks : its loss checks with ``machine_loss_kg_ha``. The signal is
     the mean of the summed loss signals over 15 s around the moment at which the checked crop was cut.
@@ -61,10 +65,9 @@ def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float)
         near = inside & (np.abs(time_s - (check["time"].timestamp() - loss_delay_s)) <= WINDOW_S)
         if near.sum() >= 3 and check["machine_loss_kg_ha"] is not None:
             with np.errstate(invalid="ignore"):
-                found.append(
-                    (check["machine_loss_kg_ha"] * np.nanmean(area[near]) / 1e4, np.nanmean(signal[near]))
-                )
-    return np.array(found, dtype=float).reshape(-1, 2)
+                lost_kg_s = check["machine_loss_kg_ha"] * np.nanmean(area[near]) / 1e4
+                found.append((lost_kg_s, np.nanmean(signal[near]), check["time"].timestamp()))
+    return np.array(found, dtype=float).reshape(-1, 3)
 
 
 def absolute_effect(

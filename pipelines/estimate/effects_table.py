@@ -143,6 +143,7 @@ def _field_rows(
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k, change in enumerate(binned.changes):
         beside = Beside.of(binned, k)
+        weighed = None if calibration is None else calibration.at(change.first_s)
         for name in OUTCOMES:
             if name == "capacity":
                 found, placebos = _capacity(binned, k, beside, fitted, season)
@@ -156,9 +157,9 @@ def _field_rows(
                 # A loss check is what this remark asks for.
                 found = replace(found, reasons=tuple(r for r in found.reasons if r != "uncalibrated_sum"))
             if name == "capacity":
-                absolute = _capacity_t_h(k, found, fitted.get("machine_loss"), calibration)
+                absolute = _capacity_t_h(k, found, fitted.get("machine_loss"), weighed)
             else:
-                absolute = absolute_effect(binned, k, name, found, calibration)
+                absolute = absolute_effect(binned, k, name, found, weighed)
             for adjustment in change.rows.iter_rows(named=True):
                 row = _row(binned, k, change, adjustment, name, found, absolute, placebos)
                 yield row | _clock(change, adjustment, clock, row["reasons"])

@@ -8,11 +8,12 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.calibration import CHECK_ERROR_LOG, Calibration, absolute_effect, calibrate
+from chaffinch.pipelines.estimate.calibration import Calibration, absolute_effect, calibrate
 from chaffinch.pipelines.estimate.capacity import capacity_effect
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.design import Design
 from chaffinch.pipelines.estimate.fit import Fit
+from chaffinch.pipelines.estimate.gain_drift import CHECK_ERROR_LOG
 from chaffinch.pipelines.estimate.verdicts import (
     Answer,
     answer,
@@ -177,23 +178,23 @@ def test_a_slope_not_told_from_nothing_gives_no_capacity(slope):
 
 def test_calibration_is_the_geometric_mean_of_checks():
     """0.2 kg/s at 20 units, 0.4 at 40, 0.8 at 80: 0.01 kg/s a unit, within a fifth over sqrt 3 at best."""
-    found = calibrate(np.array([[0.2, 20.0], [0.4, 40.0], [0.8, 80.0]]))
+    found = calibrate(np.array([[0.2, 20.0, 0.0], [0.4, 40.0, 0.0], [0.8, 80.0, 0.0]]))
     assert np.exp(found.log_kg_s_per_unit) == pytest.approx(0.01)
     assert found.error == pytest.approx(CHECK_ERROR_LOG / np.sqrt(3))
     assert found.checks == 3
 
 
 def test_checks_that_disagree_say_so_by_their_spread():
-    """ln ratios 0, 1, 2 about ln 0.01: standard deviation 1."""
-    signal = np.array([20.0, 20.0, 20.0])
-    found = calibrate(np.column_stack([0.2 * np.exp([0.0, 1.0, 2.0]), signal]))
-    assert found.error == pytest.approx(1 / np.sqrt(3))
+    """ln ratios 0, 1, 2 about ln 0.01, all on one day: standard deviation 1."""
+    signal, moment = np.full(3, 20.0), np.zeros(3)
+    found = calibrate(np.column_stack([0.2 * np.exp([0.0, 1.0, 2.0]), signal, moment]))
+    assert found.error == pytest.approx(1 / np.sqrt(3), rel=1e-5)
 
 
 def test_checks_without_a_signal_calibrate_nothing():
-    assert calibrate(np.empty((0, 2))) is None
-    assert calibrate(np.array([[0.2, np.nan], [0.0, 20.0]])) is None
-    assert calibrate(np.array([[0.2, np.nan], [0.2, 20.0]])).checks == 1
+    assert calibrate(np.empty((0, 3))) is None
+    assert calibrate(np.array([[0.2, np.nan, 0.0], [0.0, 20.0, 0.0]])) is None
+    assert calibrate(np.array([[0.2, np.nan, 0.0], [0.2, 20.0, 0.0]])).checks == 1
 
 
 def test_change_of_loss_in_kg_per_hectare():
@@ -243,6 +244,7 @@ def test_a_pair_of_check_and_signal():
         }
     )
     checks = pl.DataFrame({"time": [moment[58]], "machine_loss_kg_ha": [240.0]})
-    ((kg_s, units),) = check_pairs(marked, checks, 8.0)
+    ((kg_s, units, at_s),) = check_pairs(marked, checks, 8.0)
     assert kg_s == pytest.approx(0.384)
     assert units == pytest.approx(30.0)
+    assert at_s == moment[58].timestamp()
