@@ -151,6 +151,4 @@ def _floats(values: Array) -> pl.Series:
 
 def _texts(codes: NDArray[np.str_]) -> pl.Series:
     """Codes as texts, null for empty ones."""
-    known, place = np.unique(codes, return_inverse=True)
-    names = pl.Series([str(code) or None for code in known], dtype=pl.String)
-    return names.gather(place.astype(np.uint32))
+    return pl.Series(codes.astype(object), dtype=pl.String).replace("", None)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.work.response import Travel
+    from chaffinch.pipelines.work.travel import Travel
 
 # Header to sensor where the data can't tell. Test stands give 5 to 8 s from the elevator's foot (Univ. of
 # Kentucky yield-monitor test stand, table 2); 10 to 14 s for a whole machine and about 8 s for the loss sensors

@@ -11,7 +11,7 @@ from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, Delays, Lag, both_lo
 from chaffinch.pipelines.work.follow import follow_lag
 from chaffinch.pipelines.work.neighbours import Agreement, Pairs, agreement, find_pairs, neighbour_lag
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
-from chaffinch.pipelines.work.response import relative_load, response_lag
+from chaffinch.pipelines.work.response import response_lag
 from chaffinch.pipelines.work.series import (
     Array,
     between_seconds,
@@ -24,6 +24,7 @@ from chaffinch.pipelines.work.series import (
     without_nights,
 )
 from chaffinch.pipelines.work.track import track, turning
+from chaffinch.pipelines.work.travel import relative_load
 from numpy.typing import NDArray
 
 FEWEST_READINGS = 600

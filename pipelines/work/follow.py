@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from chaffinch.pipelines.work.delays import Lag
-from chaffinch.pipelines.work.response import smeared
+from chaffinch.pipelines.work.travel import smeared
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -35,7 +35,7 @@ def follow_lag(
     lost = _swings(
         smeared(np.sqrt(np.maximum(np.nan_to_num(loss), 0)), grain_smear_s), steady & np.isfinite(loss)
     )
-    moments = np.array([_moments(feed, lost, int(lag)) for lag in TRIED_S])
+    moments = _moments(feed, lost)
     whole = _correlation(moments.sum(axis=1))
     peak = _peak(whole)
     if peak is None or np.nanmax(whole) < LEAST_CORRELATION:
@@ -59,13 +59,21 @@ def _swings(series: Array, known: NDArray[np.bool_]) -> Array:
     return np.where(known & (count > 30), series - total / np.maximum(count, 1.0), np.nan)
 
 
-def _moments(feed: Array, lost: Array, lag: int) -> Array:
-    """Sums (xx, yy, xy) by block of feed against loss ``lag`` s later, shape (blocks, 3)."""
-    a, b = (feed[: feed.size - lag], lost[lag:]) if lag >= 0 else (feed[-lag:], lost[:lag])
-    both = np.isfinite(a) & np.isfinite(b)
-    a, b = np.where(both, a, 0.0), np.where(both, b, 0.0)
-    starts = [int(part[0]) for part in np.array_split(np.arange(a.size), BLOCKS)]
-    return np.column_stack([np.add.reduceat(v, starts) for v in (a * a, b * b, a * b)])
+def _moments(feed: Array, lost: Array) -> Array:
+    """Sums (xx, yy, xy) by block of feed against loss each of ``TRIED_S`` later, shape (lags, blocks, 3)."""
+    feed_known, lost_known = np.isfinite(feed), np.isfinite(lost)
+    x, y = np.where(feed_known, feed, 0.0), np.where(lost_known, lost, 0.0)
+    xx, yy = x * x, y * y
+    feed_known, lost_known = feed_known.astype(float), lost_known.astype(float)
+    out = np.zeros((TRIED_S.size, BLOCKS, 3))
+    for i, lag in enumerate(TRIED_S.tolist()):
+        seconds = x.size - abs(lag)
+        first = slice(max(-lag, 0), max(-lag, 0) + seconds)
+        later = slice(max(lag, 0), max(lag, 0) + seconds)
+        starts = seconds // BLOCKS * np.arange(BLOCKS) + np.minimum(np.arange(BLOCKS), seconds % BLOCKS)
+        products = (xx[first] * lost_known[later], yy[later] * feed_known[first], x[first] * y[later])
+        out[i] = np.column_stack([np.add.reduceat(v, starts) for v in products])
+    return out
 
 
 def _correlation(sums: Array) -> Array:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.work.delays import Lag
-from chaffinch.pipelines.work.response import smeared
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg, turned_deg
+from chaffinch.pipelines.work.travel import smeared
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -153,21 +153,19 @@ def agreement(
     delays = TRIED_S + smear_s
     moments = np.zeros((TRIED_S.size, pairs.first.size, 3))
     known = np.isfinite(signal)
-    if known.sum() < 100:
+    rows = np.flatnonzero(pairs.usable & (pairs.until_s >= BEFORE_END_S + 2 * smear_s))
+    if known.sum() < 100 or rows.size < 2:
         return Agreement(delays, np.full(TRIED_S.size, np.nan), 0), moments
     whole = np.interp(seconds, seconds[known], signal[known])
     if smear_s:
         whole = smeared(whole[::-1] - whole[-1], smear_s)[::-1] + whole[-1]
-    grid, owner = _grid(pairs)
-    own_way = pairs.sign[pairs.first[owner]] * grid + pairs.offset_m[pairs.first[owner]]
-    other_way = pairs.sign[pairs.second[owner]] * grid + pairs.offset_m[pairs.second[owner]]
-    rows = np.flatnonzero(pairs.usable & (pairs.until_s >= BEFORE_END_S + 2 * smear_s))
-    way = np.maximum.accumulate(pairs.way_m[rows])
-    warp = pairs.load[rows] ** -shortening
+    courses = _Courses.of(pairs, rows)
+    since, warp, rate = pairs.time_s[rows] - seconds[0], pairs.load[rows] ** -shortening, pairs.rate[rows]
+    rise = np.diff(whole, append=whole[-1])
     for i, delay in enumerate(TRIED_S):
-        late = np.interp(pairs.time_s[rows] + delay * warp, seconds, whole) / pairs.rate[rows]
-        a, b = (_between(at, way, late) for at in (own_way, other_way))
-        moments[i] = _pair_moments(a, b, owner, grid, pairs.first.size)
+        at = np.clip(since + delay * warp, 0.0, whole.size - 1.0)
+        second = at.astype(np.intp)
+        moments[i] = courses.moments((whole[second] + rise[second] * (at - second)) / rate)
     return Agreement(delays, _correlated(moments.sum(axis=1)), pairs.first.size), moments
 
 
@@ -201,31 +199,83 @@ def _grid(pairs: Pairs) -> tuple[Array, NDArray[np.int_]]:
     return pairs.low_m[owner] + (nth + 0.5) * GRID_M, owner
 
 
-def _between(at: Array, way: Array, values: Array) -> Array:
-    """``values`` at places of the way; NaN where the readings beside are over 15 m apart."""
-    nxt = np.clip(np.searchsorted(way, at), 1, way.size - 1)
-    near = (way[nxt] - way[nxt - 1] < 15.0) & (at >= way[0]) & (at <= way[-1])
-    return np.where(near, np.interp(at, way, values), np.nan)
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """Where the places of one side of all pairs lie between its readings: the reading before each, and how far
+    it is to the next as a share; (m,)."""
+
+    before: NDArray[np.intp]
+    share: Array
+
+    def of(self, values: Array) -> Array:
+        """``values`` of the readings at the places, shape (m,)."""
+        here = values[self.before]
+        return here + (values[self.before + 1] - here) * self.share
 
 
-def _pair_moments(a: Array, b: Array, owner: NDArray[np.int_], grid: Array, pairs: int) -> Array:
-    """Sums (aa, bb, ab) by pair after each course's mean and trend are taken out, shape (pairs, 3)."""
-    both = np.isfinite(a) & np.isfinite(b)
-    a, b, owner, x = a[both], b[both], owner[both], grid[both]
+@dataclass(frozen=True, slots=True)
+class _Courses:
+    """Both sides of all pairs at places where both are known, ordered by pair. What does not depend on the delay
+    is here: ``starts``, the first place of each pair that has any (``owners``); ``count``, their number of
+    places; ``x``, the place from the pair's middle, and ``xx``, the sum of its squares by pair."""
 
-    def total(values: Array) -> Array:
-        return np.bincount(owner, values, pairs).astype(np.float64)
+    own: _Course
+    other: _Course
+    starts: NDArray[np.intp]
+    owners: NDArray[np.intp]
+    count: Array
+    x: Array
+    xx: Array
+    pairs: int
 
-    count = np.maximum(total(np.ones(x.size)), 1.0)
-    x = x - (total(x) / count)[owner]
-    xx = np.maximum(total(x * x), 1e-9)
+    @classmethod
+    def of(cls, pairs: Pairs, rows: NDArray[np.intp]) -> _Courses:
+        """``rows``: readings that may be compared. Places over 15 m between readings are not known."""
+        grid, owner = _grid(pairs)
+        way, rated = np.maximum.accumulate(pairs.way_m[rows]), np.isfinite(pairs.rate[rows])
+        sides, known = [], np.ones(grid.size, dtype=bool)
+        for side in (pairs.first, pairs.second):
+            at = pairs.sign[side[owner]] * grid + pairs.offset_m[side[owner]]
+            nxt = np.clip(np.searchsorted(way, at), 1, way.size - 1)
+            gap = way[nxt] - way[nxt - 1]
+            known &= (gap < 15.0) & (at >= way[0]) & (at <= way[-1]) & rated[nxt] & rated[nxt - 1]
+            with np.errstate(invalid="ignore", divide="ignore"):
+                sides.append((nxt - 1, (at - way[nxt - 1]) / gap))
+        own, other = (_Course(before[known], share[known]) for before, share in sides)
+        x, owner = grid[known], owner[known]
+        starts = np.flatnonzero(np.diff(owner, prepend=-1))
+        count = np.diff(starts, append=owner.size).astype(np.float64)
+        if starts.size:
+            x = x - np.repeat(np.add.reduceat(x, starts) / count, count.astype(int))
+            xx = np.maximum(np.add.reduceat(x * x, starts), 1e-9)
+        else:
+            xx = np.empty(0)
+        return cls(own, other, starts, owner[starts], count, x, xx, pairs.first.size)
 
-    def flat(values: Array) -> Array:
-        values = values - (total(values) / count)[owner]
-        return values - x * (total(values * x) / xx)[owner]
+    def moments(self, values: Array) -> Array:
+        """Sums (aa, bb, ab) by pair after each course's mean and trend are taken out, shape (pairs, 3).
 
-    a, b = flat(a), flat(b)
-    return np.column_stack([total(a * a), total(b * b), total(a * b)])
+        values : at the readings, shape (rows,).
+        """
+        out = np.zeros((self.pairs, 3))
+        if not self.starts.size:
+            return out
+        # Any level will do: it only keeps sums of squares small, and makes nothing of a signal that never moves.
+        level = values[self.own.before[0]]
+        a, b = self.own.of(values) - level, self.other.of(values) - level
+        sums = np.empty((7, a.size))
+        sums[0], sums[1] = a, b
+        for row, (left, right) in enumerate(((self.x, a), (self.x, b), (a, a), (b, b), (a, b)), start=2):
+            np.multiply(left, right, out=sums[row])
+        a_sum, b_sum, xa, xb, aa, bb, ab = np.add.reduceat(sums, self.starts, axis=1)
+        out[self.owners] = np.column_stack(
+            [
+                aa - a_sum * a_sum / self.count - xa * xa / self.xx,
+                bb - b_sum * b_sum / self.count - xb * xb / self.xx,
+                ab - a_sum * b_sum / self.count - xa * xb / self.xx,
+            ]
+        )
+        return out
 
 
 def _correlated(sums: Array) -> Array:

@@ -10,11 +10,14 @@ least squares over the whole log weighs them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from chaffinch.pipelines.work.delays import Lag
+from chaffinch.pipelines.work.travel import Arrivals, Travel, relative_load
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -30,61 +33,10 @@ FEWEST_SECONDS = 600
 USUAL_SMEAR_S = 2.5
 SMEAR_LOG_SD = 0.5
 LOOKS_PER_EDGE = 5
-# How fast the machine empties or fills, over which its load decides how fast crop travels; and the least and
-# greatest share of the usual load for which a dead time is thought to change. From memory.
-LOAD_MEMORY_S = 10.0
-LOAD_BOUNDS = (0.3, 2.0)
 # Shortening is believed where it explains more in nearly every part of the log: t of the gain over 8 blocks.
 SURE_T = 2.4
 LEAST_ERROR_S = 0.2
 UNSURE_S = 1.5
-
-
-@dataclass(frozen=True, slots=True)
-class Travel:
-    """How crop travels to a sensor: dead time at the usual load, smearing, power of the load."""
-
-    dead_s: float
-    smear_s: float
-    shortening: float = 0.0
-
-    @property
-    def total_s(self) -> float:
-        """Centroid of the response at the usual load: what brings channels together."""
-        return self.dead_s + self.smear_s
-
-
-def relative_load(intake: Array) -> Array:
-    """Load of the machine relative to the usual one, shape (n,), per second; within ``LOAD_BOUNDS``."""
-    working = intake > 0
-    usual = float(np.median(intake[working])) if working.any() else 1.0
-    return np.clip(smeared(intake / usual, LOAD_MEMORY_S), *LOAD_BOUNDS)
-
-
-def smeared(series: Array, smear_s: float) -> Array:
-    """First-order lag with time constant ``smear_s``, per second, at rest before the start."""
-    from scipy.signal import lfilter
-
-    keep = float(np.exp(-1.0 / smear_s))
-    return lfilter([1.0 - keep], [1.0, -keep], series)
-
-
-def arriving(mass: Array, load: Array, travel: Travel) -> Array:
-    """What a sensor sees of ``mass``, per second. The dead time moves the summed mass, so none is lost."""
-    if not travel.shortening:
-        return smeared(_moved(mass, travel.dead_s), travel.smear_s)
-    second = np.arange(1.0, mass.size + 1.0)
-    arrival = np.maximum.accumulate(second + travel.dead_s * load**-travel.shortening)
-    arrived = np.interp(second, arrival, np.cumsum(mass), left=0.0)
-    return smeared(np.diff(arrived, prepend=0.0), travel.smear_s)
-
-
-def _moved(mass: Array, dead_s: float) -> Array:
-    """``mass`` later by a constant dead time; parts of a second share their mass between two."""
-    whole = int(dead_s)
-    part = dead_s - whole
-    late = np.concatenate([np.zeros(whole + 1), mass])
-    return (1.0 - part) * late[1 : mass.size + 1] + part * late[: mass.size]
 
 
 def response_lag(
@@ -127,31 +79,42 @@ class _Search:
 
     def __init__(self, intake: Array, signal: Array, power: float, load: Array | None) -> None:
         known = np.isfinite(signal)
-        self.mass, self.power = intake**power, power
-        self.load = relative_load(intake) if load is None else load
+        self.power = power
+        self.arrivals = Arrivals(intake**power, relative_load(intake) if load is None else load)
         self.value, self.weight = self._tamed(np.where(known, signal, 0.0)), known.astype(float)
+        self.holes = np.flatnonzero(~known)
         # Each start or stop says about as much as a handful of seconds that are not alike.
         self.looks = LOOKS_PER_EDGE * np.count_nonzero(np.diff((intake > 0).astype(np.int8)))
         self.starts = [int(b[0]) for b in np.array_split(np.arange(signal.size), BLOCKS)]
+        # Sums that are the same for every travel, by block: n, y, yy.
+        self.count, self.y, self.yy = (self._by_block(v) for v in (self.weight, self.value, self.value**2))
         self._known: dict[Travel, Array] = {}
 
     def _tamed(self, mass: Array) -> Array:
-        return mass if self.power == 1.0 else np.sqrt(np.maximum(mass, 0.0))
+        if self.power == 1.0:
+            return mass
+        above = np.maximum(mass, 0.0)
+        return np.sqrt(above, out=above)
 
-    def _sums(self, x: Array) -> Array:
-        """Sums (n, x, y, xx, yy, xy) by block, shape (blocks, 6)."""
-        w, y = self.weight, self.value
-        sums = (w, w * x, y, w * x**2, y**2, x * y)
-        return np.column_stack([np.add.reduceat(s, self.starts) for s in sums])
+    def _by_block(self, values: Array) -> Array:
+        return np.add.reduceat(values, self.starts)
 
     def moments(self, travel: Travel) -> Array:
-        """The same of the intake after ``travel``."""
+        """Sums (n, x, y, xx, yy, xy) by block, shape (blocks, 6); x is the intake after ``travel``."""
         if travel not in self._known:
-            self._known[travel] = self._sums(self._tamed(arriving(self.mass, self.load, travel)))
+            x = self._tamed(self.arrivals.after(travel))
+            seen = self.weight * x
+            sums = (self._by_block(v) for v in (seen, seen * x, self.value * x))
+            x_sum, xx, xy = sums
+            self._known[travel] = np.column_stack([self.count, x_sum, self.y, xx, self.yy, xy])
         return self._known[travel]
 
     def correlation(self, travel: Travel) -> float:
-        return float(_correlation(self.moments(travel).sum(axis=0)))
+        return float(self.correlations([travel])[0])
+
+    def correlations(self, travels: Sequence[Travel]) -> Array:
+        """Over the whole log, shape (travels,)."""
+        return _correlation(np.array([self.moments(t).sum(axis=0) for t in travels]))
 
     def likely(self, correlation: Array, travels: Sequence[Travel]) -> Array:
         """Log likelihood of travels, shape of ``correlation`` (travels, ...), with what is known of smearing
@@ -161,20 +124,37 @@ class _Search:
         return told - (off**2 / 2).reshape(-1, *[1] * (np.ndim(correlation) - 1))
 
     def best(self, travels: Sequence[Travel]) -> Travel:
-        likely = self.likely(np.array([self.correlation(t) for t in travels]), travels)
+        likely = self.likely(self.correlations(travels), travels)
         return travels[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
 
     def constant(self) -> Travel | None:
         """The best pair of dead time and smearing without shortening; None at the edge of what is tried."""
-        found = []
-        for smear in SMEARS_S:
-            late = self._tamed(smeared(self.mass, smear))
-            for dead in DEAD_TIMES_S:
-                moved = np.concatenate([np.zeros(dead), late[: late.size - dead]])
-                rho = float(_correlation(self._sums(moved).sum(axis=0)))
-                found.append((rho, Travel(float(dead), float(smear))))
-        rho, travel = max(found, key=lambda pair: np.nan_to_num(pair[0], nan=-1.0))
-        return None if travel.dead_s == DEAD_TIMES_S[-1] or not np.isfinite(rho) else travel
+        found = np.array([self._of_dead_times(float(smear)) for smear in SMEARS_S])
+        if not np.isfinite(found).any():
+            return None
+        smear, dead = np.unravel_index(int(np.nanargmax(found)), found.shape)
+        if dead == DEAD_TIMES_S.size - 1:
+            return None
+        return Travel(float(DEAD_TIMES_S[dead]), float(SMEARS_S[smear]))
+
+    def _of_dead_times(self, smear_s: float) -> Array:
+        """Correlation at each of ``DEAD_TIMES_S``, shape (dead times,): whole seconds, so products of parts of
+        the same series, and sums of what has arrived but for the seconds that were not logged."""
+        x, (y, holes) = self._tamed(self.arrivals.smeared(smear_s)), (self.value, self.holes)
+        longest, seconds = int(DEAD_TIMES_S[-1]), x.size
+        late = np.concatenate([np.zeros(longest), x])
+        summed, squares = np.cumsum(x), np.cumsum(x * x)
+        sums = np.empty((DEAD_TIMES_S.size, 3))
+        for row, dead in enumerate(DEAD_TIMES_S.tolist()):
+            unseen = late[holes + (longest - dead)]
+            arrived = seconds - 1 - dead
+            sums[row] = (
+                summed[arrived] - unseen.sum(),
+                squares[arrived] - unseen @ unseen,
+                x[: seconds - dead] @ y[dead:],
+            )
+        n, y_sum, yy = (np.full(len(sums), fixed.sum()) for fixed in (self.count, self.y, self.yy))
+        return _correlation(np.column_stack([n, sums[:, 0], y_sum, sums[:, 1], yy, sums[:, 2]]))
 
     def shortening(self, constant: Travel) -> Travel:
         """A start for the search with shortening: edges of work are seen at a low load, so the dead time at
@@ -182,14 +162,14 @@ class _Search:
         shares = (0.55, 0.65, 0.75, 0.85, 1.0)
         smears = {constant.smear_s, max(0.6 * constant.smear_s, 0.7)}
         return self.best(
-            [Travel(constant.dead_s * d, s, k) for d in shares for s in smears for k in SHORTENINGS]
+            [Travel(constant.dead_s * d, s, k) for k in SHORTENINGS for d in shares for s in smears]
         )
 
     def refined(self, travel: Travel) -> Travel:
         """Uphill from ``travel``: the peak of a parabola through the correlation around it, ever closer."""
         for scale in (1.0, 0.7, 0.4, 0.25):
             around = self.around(travel, scale)
-            rho = np.array([self.correlation(t) for t in around.travels])[:, None]
+            rho = self.correlations(around.travels)[:, None]
             peak = _peak(around, self.likely(rho, around.travels))
             moved = around.at(np.nan_to_num(np.clip(peak[:, 0], -2, 2)))
             travel = self.best([travel, moved, *around.travels])
@@ -234,10 +214,7 @@ class Around:
     @property
     def places(self) -> Array:
         """In steps from the centre, shape (travels, 2 or 3)."""
-        grid = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * self.steps.size, indexing="ij"), -1)
-        grid = grid.reshape(-1, self.steps.size)
-        kept = np.count_nonzero(grid, axis=1)
-        return grid[(kept <= 1) | (kept == self.steps.size)]
+        return _places(self.steps.size)
 
     @property
     def travels(self) -> list[Travel]:
@@ -245,24 +222,36 @@ class Around:
 
     def at(self, place: Array) -> Travel:
         """The travel at a place; dead time down to 0, smearing 0.5 to 8 s, shortening 0 to 0.8."""
-        move = np.zeros(3)
-        move[: self.steps.size] = place * self.steps
+        dead, smear, shortening = (*(place * self.steps).tolist(), 0.0)[:3]
         return Travel(
-            max(self.centre.dead_s + float(move[0]), 0.0),
-            float(np.clip(self.centre.smear_s * np.exp(move[1]), 0.5, 8.0)),
-            float(np.clip(self.centre.shortening + move[2], 0.0, 0.8)),
+            max(self.centre.dead_s + dead, 0.0),
+            min(max(self.centre.smear_s * math.exp(smear), 0.5), 8.0),
+            min(max(self.centre.shortening + shortening, 0.0), 0.8),
         )
+
+
+@cache
+def _places(size: int) -> Array:
+    grid = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * size, indexing="ij"), -1).reshape(-1, size)
+    kept = np.count_nonzero(grid, axis=1)
+    return grid[(kept <= 1) | (kept == size)]
+
+
+@cache
+def _parabola(size: int) -> Array:
+    """What makes the coefficients of a parabola of values at ``_places``, by least squares."""
+    places, (first, second) = _places(size), np.triu_indices(size)
+    return np.linalg.pinv(
+        np.column_stack([np.ones(len(places)), places, places[:, first] * places[:, second]])
+    )
 
 
 def _peak(around: Around, values: Array) -> Array:
     """Where parabolas through ``values`` (travels, m) peak, in steps, shape (2 or 3, m); NaN for no peak."""
-    places = around.places
-    size = places.shape[1]
-    first, second = np.triu_indices(size)
-    basis = np.column_stack([np.ones(len(places)), places, places[:, first] * places[:, second]])
-    fitted = np.linalg.lstsq(basis, values, rcond=None)[0]
+    size = around.steps.size
+    fitted = _parabola(size) @ values
     curved = np.zeros((values.shape[1], size, size))
-    for row, (a, b) in enumerate(zip(first, second, strict=True)):
+    for row, (a, b) in enumerate(zip(*np.triu_indices(size), strict=True)):
         curved[:, a, b] += fitted[1 + size + row]
         curved[:, b, a] += fitted[1 + size + row]
     peaked = np.linalg.eigvalsh(curved)[:, -1] < 0

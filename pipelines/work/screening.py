@@ -145,18 +145,21 @@ def neighbour_outlier(yields: Array, readings: Readings, use: NDArray[np.bool_])
         np.floor((v[rows] - v[rows].min()) / NEIGHBOUR_CELL_M).astype(np.int64)
         for v in (readings.east_m, readings.north_m)
     )
-    own = pl.DataFrame({"x": x, "y": y, "value": value})
-    offsets = pl.DataFrame({"dx": [-1, -1, -1, 0, 0, 0, 1, 1, 1], "dy": [-1, 0, 1, -1, 0, 1, -1, 0, 1]})
+    # One number a cell; rows of cells lie two cells apart, so that no neighbour is one of the next row.
+    across = int(y.max()) + 3
+    cell = x * across + y
+    beside = (np.array([-1, 0, 1])[:, None] * across + np.array([-1, 0, 1])).reshape(-1, 1)
     around = (
-        own.join(offsets.cast(pl.Int64), how="cross")
-        .group_by(pl.col("x") + pl.col("dx"), pl.col("y") + pl.col("dy"))
+        pl.DataFrame({"cell": (cell + beside).ravel(), "value": np.tile(value, beside.size)})
+        .group_by("cell")
         .agg(pl.col("value").median().alias("middle"), pl.len().alias("near"))
+        .sort("cell")
     )
-    beside = own.join(around, on=["x", "y"], how="left", maintain_order="left")
-    off = value - beside["middle"].to_numpy()
+    own = np.searchsorted(around["cell"].to_numpy(), cell)
+    off = value - around["middle"].to_numpy()[own]
     low, high = np.percentile(off, [25, 75])
     limit = max(NEIGHBOUR_SPREADS * (high - low) / 1.349, LEAST_NEIGHBOUR_LOG)
-    out[rows] = (np.abs(off) > limit) & (beside["near"].to_numpy() > FEWEST_NEIGHBOURS)
+    out[rows] = (np.abs(off) > limit) & (around["near"].to_numpy()[own] > FEWEST_NEIGHBOURS)
     return out
 
 

@@ -11,6 +11,7 @@ n log n; a stretch of readings at a time is compared, so memory does not grow wi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg
@@ -120,24 +121,26 @@ def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.in
     A strip counts as earlier once the machine has gone more than about half a width since: what it cuts just
     now is no ground cut before.
     """
-    from shapely import STRtree, box
+    from shapely import STRtree
 
     span = bars.right - bars.left
     first, last = bars.left - BEYOND * span, bars.right + BEYOND * span
-    tree = STRtree(box(*strips.min(axis=1).T, *strips.max(axis=1).T))
+    corners = [np.ascontiguousarray(strips[:, k]) for k in range(4)]
+    # Only what encloses a strip or bar counts for the tree; that of a line is made quicker than a box.
+    tree = STRtree(_diagonals(corners))
+    lines = _diagonals([first, last])
     since_m = 0.6 * width_m + 2.0
     found: list[tuple[NDArray[np.int_], Array, Array]] = []
     crowded = np.zeros(bars.rows.size, dtype=bool)
     for start in range(0, bars.rows.size, BARS_AT_ONCE):
         part = slice(start, start + BARS_AT_ONCE)
-        near = np.column_stack([np.minimum(first[part], last[part]), np.maximum(first[part], last[part])])
-        bar, strip = tree.query(box(*near.T))
+        bar, strip = tree.query(lines[part])
         bar = bar + start
         earlier = bars.way_m[bar] - bars.way_m[strip] > since_m
         bar, strip = bar[earlier], strip[earlier]
         crowded[part] = np.bincount(bar - start, minlength=crowded[part].size) > MOST_STRIPS
         bar, strip = bar[~crowded[bar]], strip[~crowded[bar]]
-        low, high = _on_strip(first[bar], last[bar], strips[strip])
+        low, high = _on_strip(first[bar], last[bar], [corner[strip] for corner in corners])
         hit = high > low
         scale = 1 + 2 * BEYOND
         found.append((bar[hit], low[hit] * scale - BEYOND, high[hit] * scale - BEYOND))
@@ -145,28 +148,36 @@ def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.in
     return which, low, high, crowded
 
 
-def _on_strip(first: Array, last: Array, corners: Array) -> tuple[Array, Array]:
-    """From where to where, 0 to 1, segments lie inside convex four-cornered strips (Cyrus and Beck 1978)."""
-    following = np.roll(corners, -1, axis=1)
-    edge = following - corners
-    turned = np.sign(
-        np.sum(
-            corners[..., 0] * following[..., 1] - following[..., 0] * corners[..., 1], axis=1, keepdims=True
+def _diagonals(points: list[Array]) -> NDArray[np.object_]:
+    """Lines from the lowest to the highest east and north of points, each (m, 2); shape (m,)."""
+    from shapely import linestrings
+
+    lowest, highest = reduce(np.minimum, points), reduce(np.maximum, points)
+    return linestrings(np.stack([lowest, highest], axis=1))
+
+
+def _on_strip(first: Array, last: Array, corners: list[Array]) -> tuple[Array, Array]:
+    """From where to where, 0 to 1, segments lie inside convex four-cornered strips (Cyrus and Beck 1978).
+
+    first, last : ends of the segments, (m, 2). corners : the four of each segment's strip, in turn, (m, 2) each.
+    """
+    following = [*corners[1:], corners[0]]
+    pairs = list(zip(corners, following, strict=True))
+    turned = np.sign(np.sum([a[:, 0] * b[:, 1] - b[:, 0] * a[:, 1] for a, b in pairs], axis=0))
+    low, high, never = np.zeros(len(first)), np.ones(len(first)), np.zeros(len(first), dtype=bool)
+    for corner, nxt in pairs:
+        edge = nxt - corner
+        # Below 0 beyond the edge.
+        at_first, at_last = (
+            turned * (edge[:, 0] * (point[:, 1] - corner[:, 1]) - edge[:, 1] * (point[:, 0] - corner[:, 0]))
+            for point in (first, last)
         )
-    )
-
-    def outside(point: Array) -> Array:
-        """Below 0 beyond an edge, shape (m, 4)."""
-        x, y = (point[:, None, k] - corners[..., k] for k in (0, 1))
-        return turned * (edge[..., 0] * y - edge[..., 1] * x)
-
-    at_first, at_last = outside(first), outside(last)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        crossing = at_first / (at_first - at_last)
-    entering, leaving = (at_first < 0) & (at_last >= 0), (at_first >= 0) & (at_last < 0)
-    low = np.max(np.where(entering, crossing, 0.0), axis=1)
-    high = np.min(np.where(leaving, crossing, 1.0), axis=1)
-    never = ((at_first < 0) & (at_last < 0)).any(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            crossing = at_first / (at_first - at_last)
+        in_first, in_last = at_first >= 0, at_last >= 0
+        low = np.where(~in_first & in_last, np.maximum(low, crossing), low)
+        high = np.where(in_first & ~in_last, np.minimum(high, crossing), high)
+        never |= ~(in_first | in_last)
     return low, np.where(never, -1.0, high)
 
 
