@@ -270,6 +270,7 @@ def refresh(
             return EstimateSummary(False, lake.scan("effects").collect().height)
         from chaffinch.pipelines.between_files import note_changes_between_files
         from chaffinch.pipelines.estimate import refresh_effects, season_delays
+        from chaffinch.pipelines.estimate.kept_fields import KeptFields
         from chaffinch.pipelines.flow_calibration import weighed_loads
         from chaffinch.pipelines.lake.field_inputs import (
             as_text,
@@ -288,9 +289,11 @@ def refresh(
         after = field_inputs(lake, farm)
         before = from_text(lake.effects_field_inputs())
         earlier = lake.scan("effects").collect()
-        delays = season_delays(lake, each)
-        effects = with_times_of(earlier, refresh_effects(lake, farm, each, delays))
+        kept = KeptFields(lake)
+        delays = season_delays(lake, each, kept)
+        effects = with_times_of(earlier, refresh_effects(lake, farm, each, delays, kept))
         lake.replace_effects(effects, inputs, as_text(after), known_delays.as_text(delays))
+        kept.clear()
         return EstimateSummary(
             True,
             effects.height,

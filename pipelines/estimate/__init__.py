@@ -7,17 +7,17 @@ it from a lake, one machine-field in memory at a time.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibrate, check_pairs
-from chaffinch.pipelines.estimate.changes import real_adjustments
+from chaffinch.pipelines.estimate.changes import made_at, real_adjustments
 from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
@@ -30,6 +30,8 @@ from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
     import numpy as np
+    from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration
+    from chaffinch.pipelines.estimate.kept_fields import KeptFields
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.flow_calibration import WeighedLoads
     from chaffinch.pipelines.lake import Lake
@@ -37,6 +39,10 @@ if TYPE_CHECKING:
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
 ESTIMATOR_VERSION = "2"
 LONGEST_REST_DAYS = 30
+# No crop is longer under way from header to sensor than this.
+LONGEST_DELAY_S = 600
+
+R = TypeVar("R")
 
 
 def estimate_effects(
@@ -152,12 +158,11 @@ class _Season:
     def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Untold, MachineCrop, np.ndarray]]:
         """The harvests of the machine-field in ``row`` of ``machine_fields``, each with its loss checks' pairs."""
         machine, crop = row["machine"], row["crop"]
-        changes = self.changes.get(machine, self.no_changes)
-        near = _weighed_checks(self.checks.filter(pl.col("machine") == machine), self.farm, machine, crop)
+        changes, near, calibration = self._beside(row)
         done: list[tuple[Binned | Untold, MachineCrop, np.ndarray]] = []
         harvests = _harvests(self.lake.readings(machine, row["field"], row.get("day")))
         for readings, delays in zip(harvests, self.delays[_key(row)], strict=True):
-            readings = with_calibration(readings, self.weighed.of(machine, crop))
+            readings = with_calibration(readings, calibration)
             binned, found = prepare(readings, changes, near, delays)
             if binned is None:
                 done.append((_untold(readings, changes), (machine, crop), found))
@@ -165,16 +170,43 @@ class _Season:
                 done.append((binned, (machine, binned.crop), found))
         return done
 
+    def beside_readings(self, row: Mapping[str, Any]) -> list[Any]:
+        """All but its readings that ``prepare`` makes the machine-field in ``row`` from, as JSON takes it."""
+        from chaffinch.pipelines.estimate.kept_fields import told
+
+        return [told(part) for part in (row["crop"], *self._beside(row), list(self.delays[_key(row)]))]
+
+    def _beside(self, row: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame, FlowCalibration | None]:
+        """Of the machine in ``row``: its changes and weighed loss checks during the work, its flow's calibration.
+
+        Nothing else is in them, so that what was prepared stands as long as they do.
+        """
+        machine, crop = row["machine"], row["crop"]
+        first, last = row["first_time"], row["last_time"]
+        changes = self.changes.get(machine, self.no_changes)
+        during = changes["time"].is_between(first, last) | made_at(changes).is_between(first, last)
+        # Crop that is weighed was cut a delay earlier.
+        late = timedelta(seconds=LONGEST_DELAY_S)
+        mine = self.checks.filter(
+            pl.col("machine") == machine, pl.col("time").is_between(first - late, last + late)
+        )
+        near = _weighed_checks(mine, self.farm, machine, crop).select("time", "machine_loss_kg_ha")
+        # Which file they came in, and where in it, decides nothing any more but the order of what is simultaneous.
+        seen = changes.filter(during).drop("delivery", "file", "row", strict=False).with_row_index("row")
+        return seen, near, self.weighed.of(machine, crop)
+
 
 def refresh_effects(
     lake: Lake,
     farm: Farm,
     each: FanOut = one_by_one,
     delays: Mapping[FieldKey, Sequence[Delays]] | None = None,
+    kept: KeptFields | None = None,
 ) -> pl.DataFrame:
     """Effects of everything in the lake, rows of the ``effects`` contract, computed now.
 
-    delays : of every machine-field, as of ``season_delays``, which is asked where they are not given.
+    delays : of every machine-field, as of ``season_delays``, which is asked where they are not given. kept :
+    machine-fields that were prepared before are taken from there, others are put there.
     ``each`` spreads preparing over machine-fields; what is fitted is fitted to all of them together, here.
     """
     import numpy as np
@@ -183,13 +215,13 @@ def refresh_effects(
     adjustments = lake.scan("adjustments").collect()
     changes = {str(name[0]): real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
     checks = lake.scan("loss_checks").collect()
-    weighed, delays = weighed_loads(lake, farm), delays or season_delays(lake, each)
+    weighed, delays = weighed_loads(lake, farm), delays or season_delays(lake, each, kept)
     season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed, delays)
     rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
     fields: list[Binned] = []
     untold: list[Untold] = []
     pairs: dict[MachineCrop, list[np.ndarray]] = defaultdict(list)
-    for harvests in each("prepare", season.prepare, rows, _machine_field_name):
+    for harvests in _through(kept, each, "prepare", season.prepare, rows, season.beside_readings):
         if isinstance(harvests, NotYet):
             raise harvests
         for harvest, of, found in harvests:
@@ -205,10 +237,13 @@ def refresh_effects(
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
 
 
-def season_delays(lake: Lake, each: FanOut = one_by_one) -> dict[FieldKey, list[Delays]]:
+def season_delays(
+    lake: Lake, each: FanOut = one_by_one, kept: KeptFields | None = None
+) -> dict[FieldKey, list[Delays]]:
     """Delays of every harvest of every machine-field of a lake, those of one machine drawn together.
 
-    A harvest that can't tell gets its machine's. ``each`` spreads the work over machine-fields.
+    A harvest that can't tell gets its machine's. ``each`` spreads the work over machine-fields; kept : as for
+    ``refresh_effects``.
     """
     rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
 
@@ -217,7 +252,7 @@ def season_delays(lake: Lake, each: FanOut = one_by_one) -> dict[FieldKey, list[
         return [machine_delays(readings) for readings in _harvests(here)]
 
     found: dict[str, dict[tuple[FieldKey, int], Delays]] = defaultdict(dict)
-    for row, told in zip(rows, each("find delays", find, rows, _machine_field_name), strict=True):
+    for row, told in zip(rows, _through(kept, each, "find delays", find, rows), strict=True):
         if isinstance(told, NotYet):
             raise told
         found[row["machine"]].update({(_key(row), k): delays for k, delays in enumerate(told)})
@@ -226,6 +261,27 @@ def season_delays(lake: Lake, each: FanOut = one_by_one) -> dict[FieldKey, list[
         for (key, _), delays in pool(of_machine).items():
             pooled[key].append(delays)
     return dict(pooled)
+
+
+def _through(
+    kept: KeptFields | None,
+    each: FanOut,
+    what: str,
+    do: Callable[[dict[str, Any]], R],
+    rows: Sequence[dict[str, Any]],
+    beside_readings: Callable[[dict[str, Any]], list[Any]] = lambda row: [],
+) -> Iterator[R | NotYet]:
+    """What ``do`` makes of each row of ``machine_fields`` from its readings and what is ``beside_readings``."""
+    if kept is None:
+        return each(what, do, rows, _machine_field_name)
+    return kept.through(
+        each,
+        what,
+        do,
+        rows,
+        _machine_field_name,
+        lambda row: [kept.readings(row), beside_readings(row)],
+    )
 
 
 def _key(row: Mapping[str, Any]) -> FieldKey:

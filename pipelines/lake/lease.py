@@ -41,7 +41,7 @@ def leased(uri: str, say: Callable[[str], None]) -> Iterator[Callable[[], bool]]
     Gives a function that tells whether the lease still holds: it is lost where the store could not be reached
     for a while, or this machine slept. Raises ``LakeError`` where the store can't be reached or used so.
     """
-    lease = _Lease(_store(uri), uri)
+    lease = _Lease(store_at(uri), uri)
     lease.acquire(say)
     stop = threading.Event()
     renewing = threading.Thread(target=lease.keep, args=(stop,), name="lease", daemon=True)
@@ -145,7 +145,8 @@ class _Lease:
             ) from error
 
 
-def _store(uri: str) -> ObjectStore:
+def store_at(uri: str) -> ObjectStore:
+    """The objects below ``uri``. Raises ``LakeError`` where that is no store that can be used."""
     try:
         from obstore.exceptions import BaseError
         from obstore.store import from_url

@@ -17,6 +17,9 @@ from typing import TYPE_CHECKING, Any
 from chaffinch.pipelines.errors import CallError, LakeError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED, Delivery
 from chaffinch.pipelines.lake.delta import DeltaTables, among
+from chaffinch.pipelines.lake.exclusive import LOCK_FILE
+from chaffinch.pipelines.lake.kept import FOLDER as KEPT_FOLDER
+from chaffinch.pipelines.lake.kept import Kept
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
@@ -203,6 +206,10 @@ class Lake:
     def effects_delays(self) -> str | None:
         """The delays with which ``effects`` was estimated, as of ``work.known_delays``; None as above."""
         return self.delta.last_message("effects", _DELAYS_KEY)
+
+    def kept(self) -> Kept:
+        """What was worked out before and kept beside the tables; it is only added to while this is the writer."""
+        return Kept(self.uri, lambda: self._writing and self._still_there())
 
     # Writing
 
@@ -444,5 +451,5 @@ def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:
 
 def _holds_other_things(folder: Path) -> bool:
     """Whether anything but tables of a lake lies in ``folder``."""
-    known = {*tables(), ".writing"}
+    known = {*tables(), LOCK_FILE, KEPT_FOLDER}
     return any(entry.name not in known for entry in folder.iterdir())

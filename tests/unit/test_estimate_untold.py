@@ -29,7 +29,8 @@ class OneField:
 
     def machine_fields(self) -> pl.DataFrame:
         first = self._readings.select("machine", "field", "crop").head(1)
-        return first.with_columns(first_time=self._readings["time"].min(), day=pl.lit(None))
+        times = self._readings["time"]
+        return first.with_columns(first_time=times.min(), last_time=times.max(), day=pl.lit(None))
 
 
 def test_without_grain_flow_every_adjustment_is_answered_by_why_not():

@@ -21,8 +21,10 @@ from contextlib import suppress
 import polars as pl
 import pytest
 from chaffinch.pipelines.errors import LakeError
+from chaffinch.pipelines.fan_out import one_by_one
 from chaffinch.pipelines.lake import Lake, lease
-from chaffinch.pipelines.nightly import take_in_inbox
+from chaffinch.pipelines.lake.kept import FOLDER
+from chaffinch.pipelines.nightly import refresh, take_in_inbox
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import tables
 
@@ -204,7 +206,7 @@ def test_a_run_that_lost_its_lease_stops_writing(bucket, inbox, monkeypatch):
     quick_leases(monkeypatch)
     lake = Lake.open(f"{bucket}/lake")
     with lake.writing():
-        other = lease._Lease(lease._store(lake.uri), lake.uri)
+        other = lease._Lease(lease.store_at(lake.uri), lake.uri)
         _, _, mark = other._read()
         assert other._write("another machine that waited long enough", mark)
         time.sleep(1.0)
@@ -221,7 +223,7 @@ def test_a_lease_is_renewed_as_long_as_it_is_held(bucket, monkeypatch):
     with lease.leased(f"{bucket}/lake", print) as holds:
         time.sleep(3.0)
         assert holds()
-        watcher = lease._Lease(lease._store(f"{bucket}/lake"), "")
+        watcher = lease._Lease(lease.store_at(f"{bucket}/lake"), "")
         assert watcher._read()[0] == lease._myself()
     assert watcher._read()[0] == "nobody"
 
@@ -230,7 +232,7 @@ def test_files_that_are_gone_from_the_store_are_named(bucket, inbox):
     lake = Lake.open(f"{bucket}/lake")
     take_in_inbox(inbox, lake)
     file = lake.delta._table("readings").file_uris()[0].removeprefix(f"{lake.uri}/")
-    lease._store(lake.uri).delete(file)
+    lease.store_at(lake.uri).delete(file)
     found = lake.check()
     assert found and "is gone" in found[0]
 
@@ -280,3 +282,34 @@ def test_a_whole_night_on_an_object_store(bucket, inbox, tmp_path):
     assert (second["ingest"]["new"], second["estimate"]["refreshed"]) == ([], False)
     check = subprocess.run([*command, "check", "--lake", f"{bucket}/lake"], capture_output=True, text=True)
     assert check.returncode == 0, check.stdout
+
+
+def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, inbox):
+    lake = Lake.open(f"{bucket}/lake")
+    done: list[str] = []
+
+    def counting(what, do, items, name):
+        done.extend([what] * len(items))
+        return one_by_one(what, do, items, name)
+
+    take_in_inbox(inbox, lake)
+    refresh(lake, each=counting)
+    effects = lake.scan("effects").collect().drop("computed_at")
+    assert sorted(done) == ["find delays"] * 3 + ["prepare"] * 3
+
+    done.clear()
+    refresh(lake, forced=True, each=counting)
+    assert done == []
+
+    store = lease.store_at(lake.uri)
+    paths = sorted(entry["path"] for some in store.list(FOLDER) for entry in some)
+    assert len(paths) == 6
+    whole = bytes(store.get(paths[0]).bytes())
+    store.put(paths[0], whole[:-10])
+    store.put(f"{FOLDER}/left", b"by somebody")
+    refresh(lake, forced=True, each=counting)
+    assert len(done) == 1
+    assert bytes(store.get(paths[0]).bytes()) == whole
+    assert sorted(entry["path"] for some in store.list(FOLDER) for entry in some) == paths
+    assert lake.scan("effects").collect().drop("computed_at").equals(effects)
+    assert lake.check() == []

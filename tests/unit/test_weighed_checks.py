@@ -92,7 +92,8 @@ class _OneField:
 
     def machine_fields(self) -> pl.DataFrame:
         first = self.made.readings.select("machine", "field", "crop").head(1)
-        return first.with_columns(first_time=self.made.readings["time"].min(), day=pl.lit(None))
+        times = self.made.readings["time"]
+        return first.with_columns(first_time=times.min(), last_time=times.max(), day=pl.lit(None))
 
 
 @pytest.mark.long
