@@ -5,7 +5,8 @@
 Makes the logs first, unless FOLDER holds them from an earlier run. They come in three dialects: plain;
 semicolons, decimal commas and local time; tabs and imperial units. Then, one after another, each as a process
 of its own: bare Polars copies every log from CSV to Parquet, told separator and decimal mark beforehand;
-``chaffinch ingest``; bare again; ``chaffinch estimate``; a night with pages; a night with nothing new.
+``chaffinch ingest``; bare again; ``chaffinch estimate``; a night with pages; a night with nothing new; taking in
+and estimating once more after one log lost its last minute.
 
 Bare is timed without its start, the commands with theirs. Prints seconds, processor seconds (which other work
 on the machine does not swell), the peak of resident memory and the ratio to the mean of the bare copies before
@@ -138,6 +139,15 @@ def measure(folder: Path, inbox: Path, estimate: bool) -> bool:
         ran = chaffinch("nightly", inbox, "--lake", lake, "--site", site)
         aim = f"(within {NOTHING_NEW_AIM_S:g} s)"
         met.append(tell("chaffinch nightly, nothing new", ran, ran.seconds <= NOTHING_NEW_AIM_S, aim))
+        corrected = min(logs)
+        whole = corrected.read_bytes()
+        try:
+            corrected.write_bytes(b"".join(whole.splitlines(keepends=True)[:-60]))
+            tell("chaffinch ingest, one log changed", chaffinch("ingest", inbox, "--lake", lake), True, "")
+            tell("chaffinch estimate after that", chaffinch("estimate", "--lake", lake), True, "")
+        finally:
+            corrected.write_bytes(whole)
+        chaffinch("ingest", inbox, "--lake", lake)
     ran = chaffinch("ingest", inbox, "--lake", lake)
     aim = f"(within {NOTHING_NEW_AIM_S:g} s)"
     met.append(tell("chaffinch ingest, nothing new", ran, ran.seconds <= NOTHING_NEW_AIM_S, aim))
