@@ -7,6 +7,7 @@ Exponential correlations are semiseparable: ``celerite2`` factors the covariance
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from chaffinch.pipelines.estimate.noise import Noise
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Stretch:
     """What one machine-field gives the likelihood.
 
@@ -29,6 +30,11 @@ class Stretch:
     log_outcome: Array
     white: Array
     ground: Array | None = None
+
+    @cached_property
+    def known(self) -> Array:
+        """Design and outcome side by side, (n, p + 1)."""
+        return np.column_stack([self.design, self.log_outcome])
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +102,11 @@ def independent_rows(stretch: Stretch, noise: Noise, more: Array | None = None) 
     factored = factor(stretch, noise)
     ground = _ground(stretch, noise)
     q = ground.shape[1]
-    columns = [ground, stretch.design] if more is None else [ground, stretch.design, more]
-    white = factored.whiten(np.column_stack([*columns, stretch.log_outcome]))
+    if q == 0 and more is None:
+        white = factored.whiten(stretch.known)
+    else:
+        columns = [ground, stretch.design] if more is None else [ground, stretch.design, more]
+        white = factored.whiten(np.column_stack([*columns, stretch.log_outcome]))
     if q:
         white = np.vstack([white, np.eye(q, white.shape[1])])
     return Rows(white[:, :-1], white[:, -1], q, factored)
@@ -165,7 +174,7 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
 
     rates, left, diagonal = _terms(stretch, noise)
     (n, j), ground = left.shape, _ground(stretch, noise)
-    columns = np.column_stack([ground, stretch.design, stretch.log_outcome])
+    columns = np.column_stack([ground, stretch.known]) if ground.size else stretch.known
     k, q, time_s, ones = columns.shape[1], ground.shape[1], stretch.time_s, np.ones((n, j))
     pivot, right, work = backprop.factor_fwd(
         time_s, rates, diagonal, left, ones, np.empty(n), np.empty((n, j)), np.empty((n, j, j))
@@ -173,7 +182,8 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
     lower, work_lower = backprop.solve_lower_fwd(
         time_s, rates, left, right, columns, np.empty((n, k)), np.empty((n, j, k))
     )
-    gram = lower.T @ (lower / pivot[:, None])
+    scaled = lower / pivot[:, None]
+    gram = lower.T @ scaled
     gram[range(q), range(q)] += 1.0
     information = _steadied(gram[:-1, :-1])
     inverse = np.linalg.inv(information)
@@ -183,11 +193,11 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
     by_gram = np.block(
         [[inverse + np.outer(found, found), -found[:, None]], [-found[None, :], np.ones((1, 1))]]
     )
-    spread = lower @ by_gram
-    by_pivot = 1 / pivot - np.einsum("nk,nk->n", spread, lower) / pivot**2
+    spread = scaled @ by_gram
+    by_pivot = 1 / pivot - np.einsum("nk,nk->n", spread, scaled)
     zeros = np.zeros
     _, by_rates, by_left, by_right, by_columns = backprop.solve_lower_rev(
-        time_s, rates, left, right, columns, lower, work_lower, 2 * spread / pivot[:, None],
+        time_s, rates, left, right, columns, lower, work_lower, 2 * spread,
         zeros(n), zeros(j), zeros((n, j)), zeros((n, j)), zeros((n, k)),
     )  # fmt: skip
     _, by_rates_too, by_diagonal, by_left_too, _ = backprop.factor_rev(

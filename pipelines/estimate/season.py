@@ -76,7 +76,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
     # Good enough to tell bursts and drift of the ground by; the fit that counts comes after them.
     few, more = (_spread_out(parts, most) for most in FIELDS_AT_FIRST)
-    first = fit_noise([p.stretch for p in more], fit_noise([p.stretch for p in few], within=1.0), within=1.0)
+    first = fit_noise([p.stretch for p in more], fit_noise([p.stretch for p in few], within=2.0), within=1.0)
     first = with_ground([_on_ground(p).stretch for p in more], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
@@ -84,7 +84,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
     # With cosines of the ground a fit is several times dearer; eight fields know the noise well enough.
     few = _spread_out(parts, MOST_FIELDS_FOR_GROUND if first.ground_variance > 0 else MOST_FIELDS_FOR_NOISE)
-    noise = fit_noise([p.stretch for p in few], first, within=0.05)
+    noise = fit_noise([p.stretch for p in few], first, within=0.1)
     known_to = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
     drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in known_to]))
     freedom = season_freedom([p.stretch for p in few], noise)
