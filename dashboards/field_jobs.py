@@ -20,6 +20,8 @@ from typing import IO, TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.dashboards.facts import Facts
 from chaffinch.dashboards.field_page import FieldInputs, field_context
+from chaffinch.pipelines.fan_out import processors
+from chaffinch.pipelines.processes import MOST_PROCESSES, portable, send
 
 if TYPE_CHECKING:
     from datetime import date
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
 
 # Starting processes takes a few seconds; fewer pages than these are done by then.
 FEWEST_FOR_PROCESSES = 24
-MOST_PROCESSES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ def make_all(ground: Ground, jobs: Sequence[FieldJob], processes: int | None = N
     """
     if processes is None:
         many = len(jobs) >= FEWEST_FOR_PROCESSES and hasattr(ground.lake, "uri")
-        processes = min(_processors(), MOST_PROCESSES) if many else 1
+        processes = min(processors(), MOST_PROCESSES) if many else 1
     if processes < 2:
         for job in jobs:
             yield job, *ground.make(job)
@@ -127,9 +128,9 @@ def _serve(ground: Ground, waiting: SimpleQueue[FieldJob | None], done: SimpleQu
             assert worker.stdin is not None and worker.stdout is not None
             try:
                 # A process opens the lake by itself.
-                _send(worker.stdin, replace(ground, lake=ground.lake.uri))  # type: ignore[attr-defined]
+                send(worker.stdin, replace(ground, lake=ground.lake.uri))  # type: ignore[attr-defined]
                 while (job := waiting.get()) is not None:
-                    _send(worker.stdin, job)
+                    send(worker.stdin, job)
                     answer = pickle.load(worker.stdout)
                     if isinstance(answer, BaseException):
                         raise answer
@@ -139,16 +140,6 @@ def _serve(ground: Ground, waiting: SimpleQueue[FieldJob | None], done: SimpleQu
     except BaseException:
         done.put(None)
         raise
-
-
-def _send(pipe: IO[bytes], what: Any) -> None:
-    pickle.dump(what, pipe, protocol=pickle.HIGHEST_PROTOCOL)
-    pipe.flush()
-
-
-def _processors() -> int:
-    """How many this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _work(jobs: IO[bytes], pages: IO[bytes]) -> None:
@@ -165,18 +156,8 @@ def _work(jobs: IO[bytes], pages: IO[bytes]) -> None:
         try:
             answer: Any = ground.make(job)
         except Exception as error:  # noqa: BLE001  the caller raises it
-            answer = _portable(error)
-        _send(pages, answer)
-
-
-def _portable(error: Exception) -> Exception:
-    """The error, or where it can't be sent what it says."""
-    try:
-        return (
-            error if isinstance(pickle.loads(pickle.dumps(error)), type(error)) else RuntimeError(repr(error))
-        )
-    except Exception:  # noqa: BLE001  whatever keeps it from being sent
-        return RuntimeError(repr(error))
+            answer = portable(error)
+        send(pages, answer)
 
 
 if __name__ == "__main__":

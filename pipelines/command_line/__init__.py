@@ -5,7 +5,13 @@ from __future__ import annotations
 
 def main() -> None:
     """Run the command in ``sys.argv`` and exit with its code: 0 done, 1 something failed, 2 wrong call."""
+    import os
     import sys
+
+    # Work is spread over files and machine-fields; threads of linear algebra below that only wait for each other.
+    # The libraries look at this when they are loaded, which has not happened yet.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
     from chaffinch.pipelines.command_line.program import run
 

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
@@ -23,6 +24,7 @@ from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.processes import in_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays import Delays, pool
 from chaffinch.pipelines.work.known_delays import FieldKey
@@ -247,12 +249,10 @@ def season_delays(
     """
     rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
 
-    def find(row: Mapping[str, Any]) -> list[Delays]:
-        here = lake.readings(row["machine"], row["field"], row.get("day"))
-        return [machine_delays(readings) for readings in _harvests(here)]
-
     found: dict[str, dict[tuple[FieldKey, int], Delays]] = defaultdict(dict)
-    for row, told in zip(rows, _through(kept, each, "find delays", find, rows), strict=True):
+    for row, told in zip(
+        rows, _through(kept, each, "find delays", partial(_find_delays, lake), rows), strict=True
+    ):
         if isinstance(told, NotYet):
             raise told
         found[row["machine"]].update({(_key(row), k): delays for k, delays in enumerate(told)})
@@ -261,6 +261,12 @@ def season_delays(
         for (key, _), delays in pool(of_machine).items():
             pooled[key].append(delays)
     return dict(pooled)
+
+
+def _find_delays(lake: Lake, row: Mapping[str, Any]) -> list[Delays]:
+    """Delays of each harvest of a row of ``machine_fields``."""
+    here = lake.readings(row["machine"], row["field"], row.get("day"))
+    return [machine_delays(readings) for readings in _harvests(here)]
 
 
 def _through(
@@ -272,16 +278,14 @@ def _through(
     beside_readings: Callable[[dict[str, Any]], list[Any]] = lambda row: [],
 ) -> Iterator[R | NotYet]:
     """What ``do`` makes of each row of ``machine_fields`` from its readings and what is ``beside_readings``."""
+
+    def work(rows: Sequence[dict[str, Any]]) -> Iterator[R | NotYet]:
+        with in_processes(do, rows, each) as done:
+            yield from each(what, done, rows, _machine_field_name)
+
     if kept is None:
-        return each(what, do, rows, _machine_field_name)
-    return kept.through(
-        each,
-        what,
-        do,
-        rows,
-        _machine_field_name,
-        lambda row: [kept.readings(row), beside_readings(row)],
-    )
+        return work(rows)
+    return kept.through(what, work, rows, lambda row: [kept.readings(row), beside_readings(row)])
 
 
 def _key(row: Mapping[str, Any]) -> FieldKey:

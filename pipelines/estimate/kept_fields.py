@@ -24,7 +24,6 @@ from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.effects_table import Untold
-from chaffinch.pipelines.fan_out import FanOut
 from chaffinch.pipelines.lake.inputs import program_digests
 from chaffinch.pipelines.work.delays import Delays, Lag
 
@@ -67,14 +66,12 @@ class KeptFields:
 
     def through(
         self,
-        each: FanOut,
         what: str,
-        do: Callable[[T], R],
+        work: Callable[[Sequence[T]], Iterator[R | NotYet]],
         items: Sequence[T],
-        label: Callable[[T], str],
         made_from: Callable[[T], list[Any]],
     ) -> Iterator[R | NotYet]:
-        """What ``do`` gives for each item, in their order: as it was kept, else done through ``each`` and kept.
+        """What ``work`` gives for each item, in their order: as it was kept, else worked out now and kept.
 
         made_from : all that the result depends on, as JSON takes it.
         """
@@ -83,7 +80,7 @@ class KeptFields:
         with ThreadPoolExecutor(READ_AT_ONCE, thread_name_prefix="kept") as pool:
             found = list(pool.map(self._found, names))
         missing = [item for item, known in zip(items, found, strict=True) if known is None]
-        made = each(what, do, missing, label) if missing else iter(())
+        made = work(missing) if missing else iter(())
         for name, known in zip(names, found, strict=True):
             if known is not None:
                 yield known[0]

@@ -151,7 +151,8 @@ class _Search:
             sums[row] = (
                 summed[arrived] - unseen.sum(),
                 squares[arrived] - unseen @ unseen,
-                x[: seconds - dead] @ y[dead:],
+                # Not ``@``: threads of linear algebra wait for each other over so little work.
+                np.einsum("i,i->", x[: seconds - dead], y[dead:]),
             )
         n, y_sum, yy = (np.full(len(sums), fixed.sum()) for fixed in (self.count, self.y, self.yy))
         return _correlation(np.column_stack([n, sums[:, 0], y_sum, sums[:, 1], yy, sums[:, 2]]))
