@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import os
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -58,3 +61,79 @@ def test_files_are_kept_for_a_week(tmp_path: Path) -> None:
     lake.delta.tidy()
     assert set(stored.rglob("*.parquet")) == files
     assert lake.scan("readings").collect().height == 1
+
+
+def age(table: Path, days: float) -> None:
+    """As if every file of a table, and every record of what was taken out, were so many days older."""
+    for commit in (table / "_delta_log").glob("*.json"):
+        actions = [json.loads(line) for line in commit.read_text().splitlines()]
+        for action in actions:
+            if "remove" in action:
+                action["remove"]["deletionTimestamp"] -= round(days * 86_400_000)
+        commit.write_text("".join(f"{json.dumps(action)}\n" for action in actions))
+    for file in table.rglob("*.parquet"):
+        moment = time.time() - days * 86_400
+        os.utime(file, (moment, moment))
+
+
+def with_leftovers(tmp_path: Path) -> tuple[Lake, Path, set[Path]]:
+    """Two deliveries, one of them taken out again, and a file that a killed run left; the files that count."""
+    lake = Lake.open(tmp_path / "lake")
+    lake.take_in([delivery(1), delivery(2)])
+    lake.strike([delivery(1).id])
+    stored = tmp_path / "lake" / "readings"
+    counting = {Path(uri.removeprefix("file://")) for uri in DeltaTable(stored).file_uris()}
+    (stored / "left by a killed run.parquet").write_bytes(b"half a file")
+    return lake, stored, counting
+
+
+def test_what_nothing_refers_to_goes_after_a_week(tmp_path: Path) -> None:
+    lake, stored, counting = with_leftovers(tmp_path)
+    assert len(set(stored.rglob("*.parquet"))) == 3
+    age(stored, 7.1)
+    lake.delta.tidy()
+    # What counts stays, however old it is.
+    assert set(stored.rglob("*.parquet")) == counting
+    assert lake.scan("readings").collect().height == 1 and lake.check() == []
+
+
+def test_nothing_goes_before_that(tmp_path: Path) -> None:
+    lake, stored, _ = with_leftovers(tmp_path)
+    files = set(stored.rglob("*.parquet"))
+    age(stored, 6.9)
+    lake.delta.tidy()
+    assert set(stored.rglob("*.parquet")) == files
+
+
+def test_readers_of_every_engine_read_on_through_compaction_and_clearing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Opened before, read from after: in one go, and half before and half after."""
+    import duckdb
+
+    monkeypatch.setattr(delta, "MOST_FILES", 4)
+    lake = Lake.open(tmp_path / "lake")
+    for number in range(12):
+        lake.take_in([delivery(number)])
+    ledger = tmp_path / "lake" / "deliveries"
+    opened = DeltaTable(ledger)
+    by_polars = pl.scan_delta(opened)
+    batches = iter(opened.to_pyarrow_dataset().to_batches(batch_readahead=0, fragment_readahead=1))
+    names = next(batches)["name"].to_pylist()
+    engine = duckdb.connect()
+    engine.register("ledger", opened.to_pyarrow_dataset())
+    by_lake = lake.scan("readings")
+
+    lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))
+    # Half a week later a night clears away again.
+    age(ledger, 3.5)
+    lake.strike([delivery(0).id])
+    lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))
+    assert len(DeltaTable(ledger).file_uris()) == 1
+
+    expected = sorted(f"{number}.csv" for number in range(12))
+    assert sorted(by_polars.collect()["name"]) == expected
+    assert sorted(names + [name for batch in batches for name in batch["name"].to_pylist()]) == expected
+    assert engine.sql("SELECT count(DISTINCT name) FROM ledger").fetchall() == [(12,)]
+    assert by_lake.collect().height == 12
+    assert lake.ledger().height == 11 and lake.check() == []
