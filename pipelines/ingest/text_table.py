@@ -98,6 +98,11 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
         shown = " / ".join(preamble)
         notes.append(f"Above the header, {counted(len(preamble), 'line')}: {shown[:300]}")
     if rows.height == 0 and malformed.height > 0:
+        if malformed["text"].str.contains("\0", literal=True).all():
+            raise UnreadableFile(
+                file,
+                f"None of its {malformed.height:,} rows is text: each holds zero bytes. Export it again.",
+            )
         raise UnreadableFile(
             file,
             f"The header (line {at + 1}) has {len(headers)} columns, no row of {malformed.height:,} has. "
