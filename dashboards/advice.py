@@ -29,6 +29,7 @@ WOULD_TELL = {
     "signal_dead": "Have the loss sensor and its cable looked at, and check its sensitivity.",
     "signal_saturated": "Lower the loss sensor's sensitivity until it seldom sits at its ceiling.",
     "uncalibrated_sum": "Make one loss check: pans behind the machine tell what the signals weigh.",
+    "beside_not_logged": "Write down every change, and leave a quarter of an hour of steady work between them.",
     "clock_doubtful": "Set the clocks of the display and the logger to the same time.",
 }
 

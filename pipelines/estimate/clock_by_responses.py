@@ -1,7 +1,8 @@
 """Whether the clock of a settings log agrees with that of the harvest log, by what the logged changes did.
 
 Without set values in the harvest log the responses of loss are the only witness. They tell to a minute or two,
-where changes did something.
+where changes did something. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses
+too: an offset is applied only where several machine-fields tell of it, each without the other's help.
 """
 
 from __future__ import annotations
@@ -28,8 +29,11 @@ WELL_TOLD = 0.98
 WITNESSES = ("separation_loss", "cleaning_loss")
 
 
-def offset_by_responses(gains: Array) -> ClockOffset:
-    """Offset from (fields x outcomes, 21) gains of ``scan_steps``, of one machine."""
+def offset_by_responses(gains: Array, reacted: bool = False) -> ClockOffset:
+    """Offset from the gains of ``scan_steps`` of one machine, (fields, 21), each summed over its losses.
+
+    reacted : changes came when loss had spiked, so that what lies minutes before them is no response.
+    """
     total = SHARED * gains.sum(axis=0)
     weight = np.exp(0.5 * (total - total.max()))
     weight /= weight.sum()
@@ -39,10 +43,12 @@ def offset_by_responses(gains: Array) -> ClockOffset:
     low = OFFSETS_S[int(np.searchsorted(ends, 0.025))] - SPACING_S
     high = OFFSETS_S[int(np.searchsorted(ends, 0.975))] + SPACING_S
     gain = float(total[best] - total[none])
+    own = SHARED * (gains[:, best] - gains[:, none])
     inside = 0 < best < OFFSETS_S.size - 1
     near = float(weight[max(best - 1, 0) : best + 2].sum())
     off = abs(best - none) > 1
-    sure = bool(off and inside and gain > CLEAR_GAIN and near > WELL_TOLD)
+    agreed = gain - float(own.max()) > CLEAR_GAIN
+    sure = bool(off and inside and agreed and near > WELL_TOLD and not reacted)
     return ClockOffset(
         _peak(total, best), float(low), float(high), sure, bool(off and gain > DOUBTFUL_GAIN and not sure)
     )
@@ -78,13 +84,15 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
 
 def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
     """Offsets of all machines with a settings log whose clock no set values have told of yet."""
-    gains: dict[int, list[Array]] = {}
+    gains: dict[int, Array] = {}
     for outcome in WITNESSES:
         for fitted in season[outcome].fields if outcome in season else ():
             if fitted.clock_gain is not None:
-                gains.setdefault(id(fitted.binned), []).append(fitted.clock_gain)
+                so_far = gains.get(id(fitted.binned), 0.0)
+                gains[id(fitted.binned)] = so_far + fitted.clock_gain
     told: dict[str, list[Array]] = {}
     for binned in fields:
         if id(binned) in gains and any(c.by_settings_log for c in binned.changes):
-            told.setdefault(binned.machine, []).extend(gains[id(binned)])
-    return {machine: offset_by_responses(np.array(found)) for machine, found in told.items()}
+            told.setdefault(binned.machine, []).append(gains[id(binned)])
+    reacted = any(season[outcome].reacted for outcome in WITNESSES if outcome in season)
+    return {machine: offset_by_responses(np.array(found), reacted) for machine, found in told.items()}

@@ -19,9 +19,9 @@ from chaffinch.pipelines.estimate.calibration import (
 from chaffinch.pipelines.estimate.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.clock import SAME_CLOCK_S, ClockOffset
-from chaffinch.pipelines.estimate.design import AT_SAME_FEED
+from chaffinch.pipelines.estimate.design import AT_SAME_FEED, LOSSES
 from chaffinch.pipelines.estimate.pooled_rows import Diameters, pooled_rows
-from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome, beside_step
 from chaffinch.pipelines.estimate.verdicts import (
     LEAST_OVERLAP,
     Answer,
@@ -142,7 +142,7 @@ def _field_rows(
     """Every change of one machine-field, every outcome that its log can tell of."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k, change in enumerate(binned.changes):
-        beside = Beside.of(binned, k)
+        beside = replace(Beside.of(binned, k), by_step=beside_step(fitted.values(), k))
         weighed = None if calibration is None else calibration.at(change.first_s)
         for name in OUTCOMES:
             if name == "capacity":
@@ -183,13 +183,15 @@ def _effect(
     remarks = [f for f in faults if f not in refusals]
     if outcome in AT_SAME_FEED and not refusals and beside.overlap < LEAST_OVERLAP:
         refusals.append("no_overlap")
+    if outcome in LOSSES and beside.by_step:
+        refusals.append("beside_not_logged")
     if fitted is None or k not in fitted.design.steps:
         return refuse(*(refusals or ["no_readings"])), season.placebos.count
     if outcome in AT_SAME_FEED and beside.moisture_moved:
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
-    if any(abs(s.time_s - binned.changes[k].first_s) < NEAR_S for s in fitted.steps_found):
+    if fitted.nearest_step_s(k) < NEAR_S:
         remarks.append("near_not_logged")
     if season.reacted:
         remarks.append("loss_spiked_before")

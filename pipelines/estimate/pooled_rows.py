@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.agronomy.tip_speed import tip_speed_m_s
+from chaffinch.pipelines.estimate.design import LOSSES
 from chaffinch.pipelines.estimate.pooling import (
     Block,
     Pooled,
@@ -17,7 +18,7 @@ from chaffinch.pipelines.estimate.pooling import (
     pool_between,
     pool_within,
 )
-from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome, beside_step
 from chaffinch.pipelines.estimate.verdicts import answer, numbers, thin_sides
 from chaffinch.schemas.declarations import settings
 from numpy.typing import NDArray
@@ -93,17 +94,23 @@ Diameters = Mapping[str, Mapping[str, float]]
 def pooled_rows(season: Mapping[str, SeasonOutcome], diameters_m: Diameters | None = None) -> list[Row]:
     """Rows of scope `field` and `season` for every setting changed on its own.
 
-    Joint changes do not enter: their effect belongs to no single setting. Season rows are by crop and, where
-    there are several crops, over all of them too. Speeds of drums of different diameter pool by tip speed.
+    Joint changes do not enter: their effect belongs to no single setting. Nor do changes beside a step that was
+    not logged. Season rows are by crop and, where there are several crops, over all of them too. Speeds of drums
+    of different diameter pool by tip speed.
     Of the many season rows at most one in twenty that is called a change is expected to be none.
     """
     rows: list[Row] = []
+    fits: dict[int, list[FieldOutcome]] = defaultdict(list)
+    for fitted in season.values():
+        for field in fitted.fields:
+            fits[id(field.binned)].append(field)
     for outcome, fitted in season.items():
         if not fitted.fields:
             continue
         by_label: dict[tuple, list[_FieldEffect]] = defaultdict(list)
         for field in fitted.fields:
-            for effect in _field_effects(field, fitted.placebos.widen):
+            beside = fits[id(field.binned)] if outcome in (*LOSSES, "capacity") else []
+            for effect in _field_effects(field, fitted.placebos.widen, beside):
                 by_label[effect.dose.label].append(effect)
         for label, found in by_label.items():
             effects = _comparable(found, (diameters_m or {}).get(label[0], {}))
@@ -163,7 +170,8 @@ def at_the_tip(dose: Dose, diameter_m: float) -> Dose | None:
     return replace(dose, amount=dose.amount * steps, per_step=declared.tip_step_m_s, unit="m/s")
 
 
-def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
+def _field_effects(field: FieldOutcome, widen: float, beside: Sequence[FieldOutcome]) -> list[_FieldEffect]:
+    """Effects of single changes of one machine-field, none of them next to a step found in the fits ``beside``."""
     usable = [
         f for f in field.binned.flaws.get(field.outcome, []) if f in ("signal_dead", "signal_saturated")
     ]
@@ -173,6 +181,8 @@ def _field_effects(field: FieldOutcome, widen: float) -> list[_FieldEffect]:
     for k in field.design.steps:
         change = field.binned.changes[k]
         if change.is_joint or change.rows.height != 1 or thin_sides(field.binned, k):
+            continue
+        if beside_step(beside, k):
             continue
         dose = dose_of(change.rows.row(0, named=True))
         if dose is not None:

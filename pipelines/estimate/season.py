@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,6 +36,9 @@ FIELDS_AT_FIRST = (2, 6)
 FAR_OFF = 3.0
 # Changes were made because the outcome had spiked when the minutes before them score above this.
 SPIKE_SCORE = 3.0
+# Loss that rises minutes before a change and falls back with it is a spike that called for the change as well as
+# it is one change that was not logged, undone by another.
+BESIDE_S = 600.0
 EVE_S = 180.0
 
 
@@ -53,6 +56,18 @@ class FieldOutcome:
     fit: Fit
     steps_found: tuple[StepFound, ...] = ()
     clock_gain: Array | None = None
+
+    def nearest_step_s(self, k: int) -> float:
+        """Seconds between change ``k`` and the step found nearest to it; infinite where none was found."""
+        change = self.binned.changes[k]
+        apart = [max(change.first_s - s.time_s, s.time_s - change.last_s, 0.0) for s in self.steps_found]
+        return min(apart, default=float("inf"))
+
+
+def beside_step(fits: Iterable[FieldOutcome | None], k: int) -> bool:
+    """Whether change ``k`` stands so close to a step found in any of ``fits`` of a machine-field that no loss can
+    tell the two apart. What moves one loss moves the others, though it may not be as clear there."""
+    return any(f.nearest_step_s(k) < BESIDE_S for f in fits if f is not None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,12 +62,14 @@ def reach(freedom: float, widen: float) -> float:
 class Beside:
     """What the work before and after one change allows to be told, whatever the outcome.
 
-    thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``.
+    thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
+    whether a step that was not logged lies so close that losses can't tell the two apart.
     """
 
     thin: tuple[str, ...]
     overlap: float
     moisture_moved: bool
+    by_step: bool = False
 
     @classmethod
     def of(cls, binned: Binned, k: int) -> Beside:

@@ -84,6 +84,23 @@ def test_responses_that_all_fit_best_three_minutes_early_are_sure():
     assert found.seconds == pytest.approx(180, abs=15)
 
 
+def test_what_one_machine_field_alone_tells_is_reported_and_never_applied():
+    """A burst of loss before a single change can be worth any gain."""
+    curve = 60 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2)
+    one, other = curve, np.zeros(OFFSETS_S.size)
+    found = offset_by_responses(np.array([one, other, other]))
+    assert not found.sure
+    assert found.doubtful
+    assert found.seconds == pytest.approx(180, abs=15)
+
+
+def test_changes_made_because_loss_had_spiked_move_no_clock():
+    curve = 40 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2)
+    found = offset_by_responses(np.tile(curve, (2, 1)), reacted=True)
+    assert not found.sure
+    assert found.doubtful
+
+
 def test_responses_that_say_little_are_reported_and_never_applied():
     found = offset_by_responses(np.random.default_rng(1).normal(0, 1, (2, OFFSETS_S.size)))
     assert not found.sure
