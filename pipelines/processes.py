@@ -10,7 +10,7 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from queue import SimpleQueue
 from typing import IO, Any, Generic, TypeVar
@@ -26,13 +26,14 @@ R = TypeVar("R")
 
 
 @contextmanager
-def in_processes(do: Callable[[T], R], items: Sequence[T], each: FanOut) -> Iterator[Callable[[T], R]]:
-    """What does the same as ``do`` but in a process of its own, where ``each`` calls it for many items at once.
+def in_processes(do: Callable[[T], R], fields: int, each: FanOut) -> Iterator[Callable[[T], R]]:
+    """What does the same as ``do`` but in a process of its own, where ``each`` calls it for several items at once
+    and the machine-fields to be worked on are many.
 
     ``do`` and what it gives must bear pickling. Elsewhere, as on another machine, it is ``do`` itself.
     """
     count = min(processors(), MOST_PROCESSES)
-    if len(items) < FEWEST_FOR_PROCESSES or count < 2 or each is one_by_one:
+    if fields < FEWEST_FOR_PROCESSES or count < 2 or each is one_by_one:
         yield do
         return
     spread = _Spread(do, count)

@@ -22,13 +22,12 @@ from chaffinch.pipelines.estimate.changes import made_at, real_adjustments
 from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
-from chaffinch.pipelines.estimate.season import SeasonOutcome, fit_outcome
+from chaffinch.pipelines.estimate.season_fit import fit_season
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.processes import in_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays import Delays, pool
 from chaffinch.pipelines.work.known_delays import FieldKey
-from chaffinch.schemas.tables import OUTCOMES
 
 if TYPE_CHECKING:
     import numpy as np
@@ -52,6 +51,7 @@ def estimate_effects(
     calibrations: Mapping[MachineCrop, Calibration] | None = None,
     untold: Sequence[Untold] = (),
     diameters_m: Diameters | None = None,
+    each: FanOut = one_by_one,
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
@@ -59,11 +59,11 @@ def estimate_effects(
     another crop strike a sensor with another force). untold : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
-    again.
+    again. ``each`` spreads what is fitted over outcomes.
     """
     if not any(f.changes for f in fields):
         return effects_table([], {}, {}, untold)
-    season = _fit(fields)
+    season = fit_season(fields, each)
     clocks = by_machine(fields, season)
     if any(clock.sure for clock in clocks.values()):
         fields = [
@@ -72,13 +72,9 @@ def estimate_effects(
             else f
             for f in fields
         ]
-        season = _fit(fields)
+        season = fit_season(fields, each)
     with_changes = [f for f in fields if f.changes]
     return effects_table(with_changes, season, calibrations or {}, untold, diameters_m, clocks)
-
-
-def _fit(fields: Sequence[Binned]) -> dict[str, SeasonOutcome]:
-    return {outcome: fit_outcome(fields, outcome) for outcome in OUTCOMES if outcome != "capacity"}
 
 
 def prepare(
@@ -209,7 +205,7 @@ def refresh_effects(
 
     delays : of every machine-field, as of ``season_delays``, which is asked where they are not given. kept :
     machine-fields that were prepared before are taken from there, others are put there.
-    ``each`` spreads preparing over machine-fields; what is fitted is fitted to all of them together, here.
+    ``each`` spreads preparing over machine-fields, and outcomes, each fitted to all of them together.
     """
     import numpy as np
     from chaffinch.pipelines.flow_calibration import weighed_loads
@@ -235,7 +231,7 @@ def refresh_effects(
     for binned in fields:
         if binned.calibrated:
             calibrations[binned.machine, binned.crop] = Calibration(0.0, 0.0, 0)
-    effects = estimate_effects(fields, calibrations, untold, farm.diameters_m())
+    effects = estimate_effects(fields, calibrations, untold, farm.diameters_m(), each)
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
 
 
@@ -280,7 +276,7 @@ def _through(
     """What ``do`` makes of each row of ``machine_fields`` from its readings and what is ``beside_readings``."""
 
     def work(rows: Sequence[dict[str, Any]]) -> Iterator[R | NotYet]:
-        with in_processes(do, rows, each) as done:
+        with in_processes(do, len(rows), each) as done:
             yield from each(what, done, rows, _machine_field_name)
 
     if kept is None:

@@ -51,6 +51,12 @@ class Whitened:
     def log_determinant(self) -> float:
         return float(np.log(self.diagonal).sum())
 
+    def since(self, bin_: int) -> Whitened:
+        """For columns that are zero before a bin: the same without the bins before it."""
+        parts = (self.left, self.right, self.diagonal)
+        left, right, diagonal = (np.ascontiguousarray(part[bin_:]) for part in parts)
+        return Whitened(self.time_s[bin_:], self.rates, left, right, diagonal)
+
     def whiten(self, columns: Array) -> Array:
         """L^-1 times ``columns`` (n, k), scaled to unit variance."""
         from celerite2 import driver

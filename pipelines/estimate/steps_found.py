@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.likelihood import Stretch, independent_rows
+from chaffinch.pipelines.estimate.likelihood import Rows, Stretch, independent_rows
 from chaffinch.pipelines.estimate.noise import Noise
 from numpy.typing import NDArray
 
@@ -23,6 +23,8 @@ OFFSETS_S = np.arange(-600.0, 601.0, SPACING_S)
 # (two hundred minutes a field, three losses; normal).
 CLEAR_STEP = 4.8
 MOST_STEPS = 3
+# Steps whitened together.
+BLOCK = 32
 NEAREST_BINS = 12
 
 
@@ -54,10 +56,8 @@ def scan_steps(stretch: Stretch, noise: Noise, logged: tuple[int, ...], binned: 
     nothing = Scan((), np.zeros(OFFSETS_S.size))
     if tried.size == 0:
         return nothing
-    index = np.arange(stretch.time_s.size)
-    rows = independent_rows(stretch, noise, (index[:, None] >= tried[None, :]).astype(float))
-    p = rows.ground + stretch.design.shape[1]
-    known, steps = rows.x[:, :p], rows.x[:, p:]
+    rows = independent_rows(stretch, noise)
+    known, steps = rows.x, _white_steps(rows, tried)
     found = _clear_steps(known, steps, rows.y, tried, stretch)
     if not logged:
         return Scan(found, nothing.clock_gain)
@@ -66,6 +66,18 @@ def scan_steps(stretch: Stretch, noise: Noise, logged: tuple[int, ...], binned: 
     if made_s.size == 0:
         return Scan(found, nothing.clock_gain)
     return Scan(found, _clock_gain(others, steps, rows.y, _places(made_s, tried, stretch.time_s)))
+
+
+def _white_steps(rows: Rows, tried: Indices) -> Array:
+    """Steps at the bins ``tried`` made independent, (n + q, k). Before a step there is nothing to be done."""
+    n = rows.factored.time_s.size
+    white = np.zeros((rows.y.size, tried.size))
+    for first in range(0, tried.size, BLOCK):
+        block = tried[first : first + BLOCK]
+        index = np.arange(block[0], n)
+        steps = (index[:, None] >= block[None, :]).astype(float)
+        white[block[0] : n, first : first + BLOCK] = rows.factored.since(int(block[0])).whiten(steps)
+    return white
 
 
 def _tried(stretch: Stretch) -> Indices:

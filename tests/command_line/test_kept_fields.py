@@ -28,9 +28,9 @@ class Counting:
     def __call__(
         self, what: str, do: Callable[[Any], Any], items: Sequence[Any], name: Callable[[Any], str]
     ) -> Iterator[Any]:
-        self.done.setdefault(what, []).extend(
-            (item["machine"], item["field"]) for item in items if isinstance(item, dict)
-        )
+        # What is fitted is fitted to all machine-fields together.
+        if what != "fit":
+            self.done.setdefault(what, []).extend((item["machine"], item["field"]) for item in items)
         return one_by_one(what, do, items, name)
 
 

@@ -289,7 +289,8 @@ def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, 
     done: list[str] = []
 
     def counting(what, do, items, name):
-        done.extend([what] * len(items))
+        # What is fitted is fitted to all machine-fields together.
+        done.extend([what] * len(items) if what != "fit" else [])
         return one_by_one(what, do, items, name)
 
     take_in_inbox(inbox, lake)

@@ -26,7 +26,7 @@ def two_processors(monkeypatch):
 
 
 def run(do, items, each=side_by_side):
-    with in_processes(do, items, each) as spread:
+    with in_processes(do, len(items), each) as spread:
         return list(each("prepare", spread, items, str))
 
 
@@ -95,11 +95,11 @@ def test_what_is_printed_there_does_not_come_between():
 
 @pytest.mark.parametrize(("items", "each"), [(ITEMS[:-1], side_by_side), (ITEMS, one_by_one)])
 def test_few_items_or_items_in_turn_are_not_worth_a_process(items, each):
-    with in_processes(math.factorial, items, each) as do:
+    with in_processes(math.factorial, len(items), each) as do:
         assert do is math.factorial
 
 
 def test_elsewhere_it_is_the_function_itself():
-    with in_processes(math.factorial, ITEMS, side_by_side) as spread:
+    with in_processes(math.factorial, len(ITEMS), side_by_side) as spread:
         assert spread is not math.factorial
         assert pickle.loads(pickle.dumps(spread)) is math.factorial

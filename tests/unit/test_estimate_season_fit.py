@@ -1,0 +1,36 @@
+"""A season fitted outcome by outcome: in turn or in processes of their own, the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
+from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.season_fit import fit_season
+from chaffinch.pipelines.fan_out import one_by_one, side_by_side
+from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
+from polars.testing import assert_frame_equal
+
+
+@pytest.fixture(scope="module")
+def fields() -> list[Binned]:
+    """Two short machine-fields, told eight times: as many as are worth processes."""
+    made = simulate_season(replace(SCENARIOS["plain"], fields=2, machines=1, hours=1.0, adjustments=1), 15)
+    two = [prepare(m.readings, real_adjustments(m.adjustments.with_row_index("row")))[0] for m in made.iter()]
+    return [replace(b, field=f"{b.field} {i}") for i in range(8) for b in two if b is not None]
+
+
+def test_outcomes_fitted_in_processes_are_those_fitted_here(fields, monkeypatch):
+    monkeypatch.setattr("chaffinch.pipelines.processes.processors", lambda: 2)
+    monkeypatch.setattr("chaffinch.pipelines.fan_out.processors", lambda: 2)
+    here, there = fit_season(fields, one_by_one), fit_season(fields, side_by_side)
+    assert list(here) == list(there)
+    for name, outcome in here.items():
+        assert len(outcome.fields) == len(there[name].fields)
+        for one, other in zip(outcome.fields, there[name].fields, strict=True):
+            assert one.binned is other.binned, "the very bins that were given, not a copy"
+            np.testing.assert_array_equal(one.fit.coefficients, other.fit.coefficients)
+            np.testing.assert_array_equal(one.fit.covariance, other.fit.covariance)
+    assert_frame_equal(estimate_effects(fields), estimate_effects(fields, each=side_by_side))
