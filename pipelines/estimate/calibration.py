@@ -105,7 +105,8 @@ def capacity_at_share(
     in forty does not reach the share within a factor two of the feed rates driven: it would be a guess.
     """
     design, fit = fitted.design, fitted.fit
-    shifts = np.linspace(-FURTHEST, FURTHEST, 281)
+    # Between the points the curve is as good as straight: 2 % of feed rate apart.
+    shifts = np.linspace(-FURTHEST, FURTHEST, 71)
     before = feed_contrast(design, shifts)
     before[:, design.names.index("intercept")] = 1.0
     for j in design.steps:
