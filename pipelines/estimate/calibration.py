@@ -59,14 +59,13 @@ def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float)
     time_s = seconds_of(marked["time"])
     signal = marked["separation_loss_aligned"].to_numpy() + marked["cleaning_loss_aligned"].to_numpy()
     area = marked["speed_m_s"].to_numpy() * cut_width_m(marked)
-    inside = marked["pass_number"].is_not_null().to_numpy()
+    inside = marked["pass_number"].is_not_null().to_numpy() & np.isfinite(signal) & np.isfinite(area)
     found = []
     for check in checks.iter_rows(named=True):
         near = inside & (np.abs(time_s - (check["time"].timestamp() - loss_delay_s)) <= WINDOW_S)
         if near.sum() >= 3 and check["machine_loss_kg_ha"] is not None:
-            with np.errstate(invalid="ignore"):
-                lost_kg_s = check["machine_loss_kg_ha"] * np.nanmean(area[near]) / 1e4
-                found.append((lost_kg_s, np.nanmean(signal[near]), check["time"].timestamp()))
+            lost_kg_s = check["machine_loss_kg_ha"] * area[near].mean() / 1e4
+            found.append((lost_kg_s, signal[near].mean(), check["time"].timestamp()))
     return np.array(found, dtype=float).reshape(-1, 3)
 
 

@@ -49,7 +49,7 @@ def test_checks_close_to_an_adjustment_know_its_gain_best():
 
 
 def test_a_gain_that_drifts_is_followed():
-    """A gain that falls by a factor e over 60 days, a check a day with errors of a twentieth: within 0.15 of it
+    """A gain that falls by a factor e over 60 days, a check a day with errors of a twentieth: within 0.2 of it
     at the season's start and end, where the mean of all checks is half a unit off."""
     rng = np.random.default_rng()
     days = np.arange(60.0)
@@ -92,7 +92,7 @@ def test_weights_say_how_far_checks_speak_for_each_drift():
 
 
 def test_a_calibration_is_asked_for_its_moment():
-    """Two machines' worth of checks a month apart, a factor e between them: each moment has its own weight."""
+    """Checks on sixty days, over which the gain rises by a factor e: each moment has its own weight."""
     pairs = np.array([[np.exp(level) * 0.2, 20.0, day * DAY_S] for day in range(60) for level in [day / 60]])
     found = calibrate(pairs)
     assert isinstance(found.course, GainCourse)
