@@ -34,10 +34,9 @@ from chaffinch.schemas.tables import tables as contracts
 if TYPE_CHECKING:
     import jinja2
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.flow_calibration import WeighedLoads
 
 HALF = ".half-written"
-MADE_FROM, FACTS = "made_from.json", "facts.json"
+MADE_FROM, FACTS, WHOLE = "made_from.json", "facts.json", "made_from.txt"
 TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
 
 
@@ -95,8 +94,21 @@ class Pages:
         _write_whole(path, content)
         self.written.append(name)
 
-    def close(self) -> list[str]:
-        """Remove pages of this site whose data are gone; note what the rest was made from."""
+    def all_hold(self, digest: str) -> bool:
+        """Whether every page is there and the site as a whole was made from the same ``digest``."""
+        try:
+            known = (self.folder / WHOLE).read_text(encoding="utf-8")
+        except (OSError, ValueError):
+            return False
+        # With the lists, which may have been damaged.
+        return known == _whole(digest, self.facts, self.made_from) and all(
+            (self.folder / name).is_file() for name in self.made_from
+        )
+
+    def close(self, digest: str) -> list[str]:
+        """Remove pages of this site whose data are gone; note what the rest was made from, page by page and, as
+        ``digest``, the site as a whole.
+        """
         removed = []
         for name in sorted(set(self.made_from) - set(self.kept)):
             path = self.folder / name
@@ -105,12 +117,18 @@ class Pages:
                 path.unlink()
                 removed.append(name)
         facts = {name: told for name, told in self.facts.items() if name in self.kept}
-        for name, content in ((FACTS, facts), (MADE_FROM, self.kept)):
-            text = json.dumps(content, indent=0, sort_keys=True)
+        texts = (json.dumps(content, indent=0, sort_keys=True) for content in (facts, self.kept))
+        for name, text in zip(
+            (FACTS, MADE_FROM, WHOLE), (*texts, _whole(digest, facts, self.kept)), strict=True
+        ):
             path = self.folder / name
             if not path.is_file() or path.read_text(encoding="utf-8") != text:
                 _write_whole(path, text.encode())
         return removed
+
+
+def _whole(digest: str, facts: dict[str, Facts], pages: dict[str, str]) -> str:
+    return digest_of([digest, *(json.dumps(one, sort_keys=True) for one in (facts, pages))])
 
 
 def _json_object(path: Path) -> dict[str, Any]:
@@ -144,10 +162,17 @@ def write_site(
     tables = {name: lake.scan(name).collect().sort(contracts()[name].key, nulls_last=True) for name in TABLES}
     tables["adjustments"] = real_adjustments(tables["adjustments"])
     tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
-    where = lake.machine_fields().sort("first_time", "machine", "field")
     ground = digest_of([_code_digest(), farm.model_dump_json()])
-    _put_assets(pages)
     weighed = weighed_loads(lake, farm)
+    # The deliveries stand for the readings in them.
+    everything = digest_of([ground, *(tables[name] for name in TABLES)])
+    morning = _DueMorning.of(lake, farm, tables, everything, notes, now or datetime.now(UTC))
+    whole = digest_of([everything, weighed.loads, morning.digest])
+    if pages.all_hold(whole):
+        count = sum(name.endswith(".html") for name in pages.made_from)
+        return {"written": 0, "unchanged": count, "removed": 0}
+    _put_assets(pages)
+    where = lake.machine_fields().sort("first_time", "machine", "field")
     lots = MachineTables.of(tables, weighed)
     jobs = [field_job(lots, row, ground) for row in where.iter_rows(named=True)]
     due = []
@@ -164,11 +189,10 @@ def write_site(
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
     _put_groups(pages, where, tables["effects"], farm, ground)
-    everything = digest_of([ground, where, *(tables[name] for name in TABLES)])
     pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
     pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
-    _put_morning(pages, lake, farm, tables, where, weighed, everything, notes, now or datetime.now(UTC))
-    removed = pages.close()
+    pages.put("nightly.html", morning.digest, lambda: morning.page(where, suspicions(lake, farm, weighed)))
+    removed = pages.close(whole)
     return {
         "written": sum(name.endswith(".html") for name in pages.written),
         "unchanged": sum(name.endswith(".html") for name in pages.unchanged),
@@ -176,30 +200,38 @@ def write_site(
     }
 
 
-def _put_morning(
-    pages: Pages,
-    lake: Readable,
-    farm: Farm,
-    tables: dict[str, pl.DataFrame],
-    where: pl.DataFrame,
-    weighed: WeighedLoads,
-    everything: str,
-    notes: Sequence[str],
-    now: datetime,
-) -> None:
-    """The page of the morning: the same until a day passes or something else is true of it."""
-    # Tables held in memory keep no versions.
-    versions = getattr(lake, "effects_at", None)
-    earlier = versions(now - SINCE) if versions is not None else None
-    new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
-    before = tables["effects"].clear() if earlier is None else earlier
-    digest = digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+@dataclass(frozen=True, slots=True)
+class _DueMorning:
+    """The page of the morning, yet to be made: the same until a day passes or something else is true of it."""
 
-    def make() -> bytes:
-        morning = Morning(now, notes, suspicions(lake, farm, weighed), earlier)
-        return render("nightly", morning_context(where, tables, farm, morning), "")
+    now: datetime
+    notes: Sequence[str]
+    farm: Farm
+    tables: dict[str, pl.DataFrame]
+    earlier: pl.DataFrame | None
+    digest: str
 
-    pages.put("nightly.html", digest, make)
+    @classmethod
+    def of(
+        cls,
+        lake: Readable,
+        farm: Farm,
+        tables: dict[str, pl.DataFrame],
+        everything: str,
+        notes: Sequence[str],
+        now: datetime,
+    ) -> _DueMorning:
+        # Tables held in memory keep no versions.
+        versions = getattr(lake, "effects_at", None)
+        earlier = versions(now - SINCE) if versions is not None else None
+        new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
+        before = tables["effects"].clear() if earlier is None else earlier
+        digest = digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+        return cls(now, notes, farm, tables, earlier, digest)
+
+    def page(self, where: pl.DataFrame, suspected: Any) -> bytes:
+        morning = Morning(self.now, self.notes, suspected, self.earlier)
+        return render("nightly", morning_context(where, self.tables, self.farm, morning), "")
 
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:

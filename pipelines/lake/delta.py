@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
@@ -52,6 +52,19 @@ class DeltaTables:
 
         with self._named_failures(name, "read"):
             return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
+
+    def state(self, name: str) -> object:
+        """What tells one state of a table, which exists, from another: equal as long as nobody commits to it."""
+        if self.is_remote:
+            return self._table(name).version()
+        with self._named_failures(name, "read"), os.scandir(Path(self.uri) / name / "_delta_log") as log:
+            states = []
+            for entry in log:
+                # A commit that is cleared away meanwhile is no longer part of it.
+                with suppress(FileNotFoundError):
+                    file = entry.stat()
+                    states.append((entry.name, file.st_ino, file.st_size, file.st_mtime_ns))
+            return frozenset(states)
 
     def deliveries_in(self, name: str) -> set[str]:
         """Identifiers of the deliveries that have files in table ``name``, counted or not."""

@@ -15,7 +15,7 @@ from chaffinch.pipelines.lake.inputs import digest_of_text, farm_digest, program
 if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake.store import Lake
+    from chaffinch.pipelines.lake.reading import ReadableLake
 
 # The entry for what all machine-fields share.
 SHARED = ""
@@ -32,7 +32,7 @@ _WORDS = {
 Inputs = dict[str, dict[str, str]]
 
 
-def field_inputs(lake: Lake, farm: Farm) -> Inputs:
+def field_inputs(lake: ReadableLake, farm: Farm) -> Inputs:
     """Digests by machine-field ("machine, field" or "machine, day" as JSON) and by what they are of."""
     import polars as pl
     from chaffinch.pipelines.estimate.changes import real_adjustments

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.farm import Farm, parse_farm
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.lake.store import Lake
+    from chaffinch.pipelines.lake.reading import ReadableLake
 
 # Entries of farm.toml that change neither what is read nor what is estimated.
 _PAGES_ONLY = {"units", "client", "prices", "tell"}
@@ -45,7 +45,7 @@ def reading_digest(farm: Farm, boundaries: list[tuple[str, str]]) -> str:
     return _sha256("\n".join([_code_digest(_READING_CODE), stated, repr(sorted(boundaries))]))[:16]
 
 
-def inputs_of_effects(lake: Lake) -> str:
+def inputs_of_effects(lake: ReadableLake) -> str:
     """What the effects rest on: every delivery with rows, how it was read, the farm, the program."""
     text = lake.farm_text()
     farm = parse_farm(text) if text is not None else Farm()

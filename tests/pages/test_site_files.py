@@ -62,11 +62,10 @@ def test_only_pages_whose_data_changed_are_rewritten(made_up, farm, tmp_path):
 
 def test_a_page_whose_field_is_gone_is_removed_and_strangers_stay(made_up, farm, tmp_path):
     lake = made_up.friendly_lake()
-    write_site(
-        lake.with_rows(readings=made_up.log(field="Long Acre", start=made_up.MORNING + timedelta(days=1))),
-        tmp_path,
-        farm,
-    )
+    another = lake.frames["deliveries"].head(1).with_columns(pl.lit("d9").alias("delivery"))
+    next_day = made_up.MORNING + timedelta(days=1)
+    readings = made_up.log(field="Long Acre", start=next_day, delivery="d9")
+    write_site(lake.with_rows(readings=readings, deliveries=another), tmp_path, farm)
     (tmp_path / "fields" / "my_notes.html").write_text("mine")
     assert len(field_pages(tmp_path)) == 3
     result = write_site(lake, tmp_path, farm)
@@ -279,3 +278,10 @@ def test_times_show_the_zone_of_each_machine(made_up, tmp_path):
     write_site(made_up.friendly_lake(), tmp_path, zones)
     # 08:30 UTC is 03:30 in Chicago in July (UTC-5).
     assert "03:30" in field_pages(tmp_path)[0].read_text(encoding="utf-8")
+
+
+def test_where_nothing_changed_no_reading_is_asked_for(made_up, farm, tmp_path, monkeypatch):
+    lake = made_up.friendly_lake()
+    first = write_site(lake, tmp_path, farm)
+    monkeypatch.setattr(lake, "machine_fields", lambda: pytest.fail("asked for the readings"))
+    assert write_site(lake, tmp_path, farm) == {"written": 0, "unchanged": first["written"], "removed": 0}

@@ -340,3 +340,14 @@ def test_a_lake_that_can_not_be_read_says_so_in_a_sentence(lake: Lake) -> None:
     with pytest.raises(LakeError, match=r"Table deliveries of .* can't be read: .*chaffinch check"):
         lake.ledger()
     assert len(lake.check()) == 1
+
+
+def test_what_another_run_takes_in_is_seen_at_once(tmp_path: Path) -> None:
+    reader, writer = Lake(tmp_path / "lake"), Lake(tmp_path / "lake")
+    writer.take_in([delivery("a.csv", log())])
+    assert reader.ledger()["name"].to_list() == ["a.csv"]
+    writer.take_in([delivery("b.csv", log(start=START + timedelta(days=1)))])
+    assert reader.ledger()["name"].to_list() == ["a.csv", "b.csv"]
+    writer.strike([delivery("a.csv", None).id])
+    assert reader.ledger()["name"].to_list() == ["b.csv"]
+    assert reader.scan("readings").collect()["file"].unique().to_list() == ["b.csv"]
