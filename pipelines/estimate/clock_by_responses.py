@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Twice the log likelihood ratio of the best offset to none at all: 10.8 is passed by one right clock in a thousand.
-CLEAR_GAIN = 10.8
-DOUBTFUL_GAIN = 6.0
+# Twice the log of the odds beforehand: one clock in ten is off, at one of eighteen offsets. Evidence beyond that
+# makes a clock doubtful; one that is moved must show it without the machine-field that tells most.
+LEAST_GAIN = 10.2
 # The two losses share part of their noise, so that two witnesses are worth less than two.
 SHARED = 0.7
 WELL_TOLD = 0.98
@@ -47,10 +47,10 @@ def offset_by_responses(gains: Array, reacted: bool = False) -> ClockOffset:
     inside = 0 < best < OFFSETS_S.size - 1
     near = float(weight[max(best - 1, 0) : best + 2].sum())
     off = abs(best - none) > 1
-    agreed = gain - float(own.max()) > CLEAR_GAIN
+    agreed = gain - float(own.max()) > LEAST_GAIN
     sure = bool(off and inside and agreed and near > WELL_TOLD and not reacted)
     return ClockOffset(
-        _peak(total, best), float(low), float(high), sure, bool(off and gain > DOUBTFUL_GAIN and not sure)
+        _peak(total, best), float(low), float(high), sure, bool(off and gain > LEAST_GAIN and not sure)
     )
 
 
