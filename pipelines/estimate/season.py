@@ -46,7 +46,7 @@ EVE_S = 180.0
 class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
-    steps_found : steps that nothing written down tells of, which the fit allows for. clock_gain : of
+    steps_found : steps that nothing written down tells of, which the fit allows for. clock_told : of
     ``scan_steps``. Both are looked for in losses alone.
     """
 
@@ -55,7 +55,7 @@ class FieldOutcome:
     design: Design
     fit: Fit
     steps_found: tuple[StepFound, ...] = ()
-    clock_gain: Array | None = None
+    clock_told: Array | None = None
 
     def nearest_step_s(self, k: int) -> float:
         """Seconds between change ``k`` and the step found nearest to it; infinite where none was found."""
@@ -142,7 +142,7 @@ def _fitted(
     steps = tuple(
         replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.steps
     )
-    return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_gain)
+    return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_told)
 
 
 def _parts(fields: Sequence[Binned], outcome: str) -> list[_Part]:

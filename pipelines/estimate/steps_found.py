@@ -42,11 +42,11 @@ class StepFound:
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """Steps found in one machine-field, and ``clock_gain`` (21,): how much better its logged changes fit at each
-    of ``OFFSETS_S``, as of ``_clock_gain``."""
+    """Steps found in one machine-field, and ``clock_told`` (21, changes), of ``_told_of_clock``, for each of
+    ``OFFSETS_S``."""
 
     steps: tuple[StepFound, ...]
-    clock_gain: Array
+    clock_told: Array
 
 
 def scan_steps(stretch: Stretch, noise: Noise, logged: tuple[int, ...], binned: Binned) -> Scan:
@@ -55,19 +55,20 @@ def scan_steps(stretch: Stretch, noise: Noise, logged: tuple[int, ...], binned: 
     logged : changes that the design holds, its first columns, in the order of ``binned.changes``.
     """
     tried = _tried(stretch)
-    nothing = Scan((), np.zeros(OFFSETS_S.size))
+    nothing = Scan((), np.zeros((OFFSETS_S.size, 0)))
     if tried.size == 0:
         return nothing
     rows = independent_rows(stretch, noise)
     known, steps = rows.x, _white_steps(rows, tried)
     found = _clear_steps(known, steps, rows.y, tried, stretch)
     if not logged:
-        return Scan(found, nothing.clock_gain)
+        return Scan(found, nothing.clock_told)
     others = np.delete(known, np.arange(rows.ground, rows.ground + len(logged)), axis=1)
     made_s = np.array([binned.changes[k].first_s for k in logged if binned.changes[k].by_settings_log])
     if made_s.size == 0:
-        return Scan(found, nothing.clock_gain)
-    return Scan(found, _clock_gain(others, steps, rows.y, _places(made_s, tried, stretch.time_s)))
+        return Scan(found, nothing.clock_told)
+    places = _places(made_s, tried, stretch.time_s)
+    return Scan(found, _told_of_clock(others, steps, rows.y, places, made_s.size))
 
 
 def _white_steps(rows: Rows, tried: Indices) -> Array:
@@ -129,24 +130,22 @@ def _places(made_s: Array, tried: Indices, time_s: Array) -> list[Indices]:
     return places
 
 
-def _clock_gain(others: Array, steps: Array, y: Array, places: list[Indices]) -> Array:
-    """Evidence for changes at each of the ``places`` against none, as twice a log likelihood ratio.
+def _told_of_clock(others: Array, steps: Array, y: Array, places: list[Indices], changes: int) -> Array:
+    """Log Bayes factor of each change having done something against nothing, had it been made at each of the
+    ``places``; shape (21, changes).
 
-    Each change did nothing or something, at even odds; if something, of a size that spreads over ``SPREAD``
-    squared errors (as in the g-prior, Zellner 1986; from memory). Plain sums of squared scores would be led by
-    the many changes that did nothing: on made-up seasons they moved four right clocks of 272.
+    What changes do spreads over ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory).
     """
     used = np.unique(np.concatenate(places)).astype(int)
     basis, _ = np.linalg.qr(others)
     columns = steps[:, used]
     columns = columns - basis @ (basis.T @ columns)
     gram, along = columns.T @ columns, columns.T @ y
-    gain = np.zeros(OFFSETS_S.size)
+    told = np.zeros((OFFSETS_S.size, changes))
     for i, chosen in enumerate(places):
         if chosen.size:
             here = np.searchsorted(used, chosen)
             inverse = np.linalg.inv(gram[np.ix_(here, here)] + 1e-9 * np.eye(here.size))
             squared = (inverse @ along[here]) ** 2 / np.diag(inverse)
-            told = 0.5 * squared * SPREAD / (1 + SPREAD) - 0.5 * np.log1p(SPREAD)
-            gain[i] = 2 * np.sum(np.logaddexp(0.0, told) - np.log(2.0))
-    return gain
+            told[i, : here.size] = 0.5 * squared * SPREAD / (1 + SPREAD) - 0.5 * np.log1p(SPREAD)
+    return told
