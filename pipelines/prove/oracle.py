@@ -1,21 +1,29 @@
-"""An oracle: generalised least squares that is told the true noise of the scenario.
+"""An oracle: generalised least squares that is told the true noise of the scenario, and what no log tells.
 
 No estimator that learns the noise from the same data can be expected to give narrower ranges that hold. It is
 told the standard deviations and time scales of the fast and the slow noise; the white part is left to the
 likelihood, since counting noise, the sensors' smearing and the flow sensor's noise add to the scenario's own.
+It also knows by how much the clock of the settings log is off, and when a change was made that nobody wrote
+down: without that it would be sure of what is not so. Of a sensor whose gain jumps it knows nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.design import LOSSES, build_design
+from chaffinch.pipelines.estimate.clock_by_responses import on_one_clock
+from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
 from chaffinch.pipelines.estimate.likelihood import Whitened
 from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
 from chaffinch.pipelines.simulate import Noise
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+
+# Condition of a design in which two steps are a bin or so apart: neither can be told.
+MOST_ALIKE = 300.0
 
 
 def knows(noise: Noise, outcome: str) -> bool:
@@ -24,21 +32,33 @@ def knows(noise: Noise, outcome: str) -> bool:
     return outcome in LOSSES[:2] and not any(other) and noise.fast_sd > 0 and noise.slow_sd > 0
 
 
-def oracle(binned: Binned, outcome: str, noise: Noise) -> list[PeerAnswer]:
-    """Effects of all changes of one machine-field under the true covariance."""
+def oracle(
+    binned: Binned,
+    outcome: str,
+    noise: Noise,
+    clock_off_s: float = 0.0,
+    not_logged_s: Sequence[float] = (),
+) -> list[PeerAnswer]:
+    """Effects of all changes of one machine-field under the true covariance.
+
+    clock_off_s : of the settings log. not_logged_s : moments of changes that no log knows, seconds since 1970.
+    """
     from scipy.optimize import minimize_scalar
     from scipy.stats import norm
 
     answers = {k: PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))}
+    if clock_off_s:
+        binned = on_one_clock(binned, clock_off_s)
     design = build_design(binned, outcome)
     if design is None:
         return list(answers.values())
+    columns = _allowing_for(design, binned, not_logged_s)
     time_s, seconds = binned.time_s[design.use], binned.seconds[design.use]
     y = binned.outcomes[outcome][design.use]
 
     def solved(log_white: float) -> tuple[float, Array, Array]:
         white = float(np.exp(log_white))
-        return generalised_least_squares(binned_covariance(time_s, seconds, noise, white), design.columns, y)
+        return generalised_least_squares(binned_covariance(time_s, seconds, noise, white), columns, y)
 
     best = minimize_scalar(
         lambda w: solved(w)[0], bounds=(-5.0, 3.0), method="bounded", options={"xatol": 0.02}
@@ -48,6 +68,18 @@ def oracle(binned: Binned, outcome: str, noise: Noise) -> list[PeerAnswer]:
         half = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(covariance[i, i])
         answers[k] = PeerAnswer(k, float(found[i]), float(found[i] - half), float(found[i] + half))
     return list(answers.values())
+
+
+def _allowing_for(design: Design, binned: Binned, not_logged_s: Sequence[float]) -> Array:
+    """The design's columns with a step, after the others, for each change that no log knows and that stands apart
+    from the known ones."""
+    entered_s = binned.time_s[design.use] + binned.loss_delay_s
+    columns = design.columns
+    for moment in not_logged_s:
+        wider = np.column_stack([columns, (entered_s >= moment).astype(float)])
+        if np.linalg.cond(wider / np.linalg.norm(wider, axis=0).clip(1e-12)) < MOST_ALIKE:
+            columns = wider
+    return columns
 
 
 def binned_covariance(time_s: Array, seconds: Array, noise: Noise, second_variance: float) -> Whitened:

@@ -153,7 +153,11 @@ def _ask(method: str, binned: Binned, outcome: str, made: MachineField) -> list[
     from chaffinch.pipelines.prove.oracle import knows, oracle
 
     noise = made.noise.parameters
-    return oracle(binned, outcome, noise) if knows(noise, outcome) else []
+    if not knows(noise, outcome):
+        return []
+    hidden = made.truth.filter(~pl.col("logged"))["time"].unique().sort()
+    not_logged_s = [moment.timestamp() for moment in hidden]
+    return oracle(binned, outcome, noise, made.machine.clock_off_s, not_logged_s)
 
 
 def _answers(binned: Binned, outcome: str, method: str, answers: list[PeerAnswer]) -> pl.DataFrame:
