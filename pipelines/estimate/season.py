@@ -100,13 +100,17 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     # With cosines of the ground a fit is several times dearer; eight fields know the noise well enough.
     few = _spread_out(parts, MOST_FIELDS_FOR_GROUND if first.ground_variance > 0 else MOST_FIELDS_FOR_NOISE)
     noise = fit_noise([p.stretch for p in few], first, within=0.1)
+    scans = [_scan(p, outcome, noise) for p in parts]
+    if any(scan.steps for scan in scans if scan is not None):
+        # Steps taken for noise had swollen it; against what is left, others may stand out.
+        known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
+        noise = fit_noise([p.stretch for p in _spread_out(known, len(few))], noise, within=0.1)
+        scans = [_scan(p, outcome, noise) for p in parts]
+    parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
+    few = _spread_out(parts, len(few))
     known_to = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
     drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in known_to]))
     freedom = season_freedom([p.stretch for p in few], noise)
-    scans = [
-        scan_steps(p.stretch, noise, p.design.steps, p.binned) if outcome in LOSSES else None for p in parts
-    ]
-    parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
     scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
     fitted = [_fitted(p, outcome, noise, drift, freedom, scan) for p, scan in zip(parts, scans, strict=True)]
     return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted)
@@ -120,6 +124,12 @@ class _Part:
     design: Design
     stretch: Stretch
     scale: float
+
+
+def _scan(part: _Part, outcome: str, noise: Noise) -> Scan | None:
+    if outcome not in LOSSES:
+        return None
+    return scan_steps(part.stretch, noise, part.design.steps, part.binned)
 
 
 def _allowing_for(part: _Part, scan: Scan | None) -> _Part:
