@@ -40,6 +40,8 @@ SPIKE_SCORE = 3.0
 # it is one change that was not logged, undone by another.
 BESIDE_S = 600.0
 EVE_S = 180.0
+# Steps in fewer of the machine-fields than this hardly move the noise of a season.
+FEW_WITH_STEPS = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     few = _spread_out(parts, MOST_FIELDS_FOR_GROUND if first.ground_variance > 0 else MOST_FIELDS_FOR_NOISE)
     noise = fit_noise([p.stretch for p in few], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
-    if any(scan.steps for scan in scans if scan is not None):
+    if sum(bool(scan.steps) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
         # Steps taken for noise had swollen it; against what is left, others may stand out.
         known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
         noise = fit_noise([p.stretch for p in _spread_out(known, len(few))], noise, within=0.1)
