@@ -99,9 +99,31 @@ def worked_days(lake: Any) -> pl.DataFrame:
         return pl.DataFrame()
     recent = ledger.filter(pl.col("last_time") >= pl.lit(newest) - timedelta(days=LONGEST_AGO_DAYS))
     since = pl.lit(newest) - timedelta(days=LONGEST_AGO_DAYS)
+    # One machine after the other: what is held at a time does not grow with the fleet.
+    by_machine = (
+        recent.explode("machines")
+        .drop_nulls("machines")
+        .sort("machines")
+        .group_by("machines", maintain_order=True)
+    )
+    parts = [
+        _days_of(lake, str(machine), logs["delivery"].to_list(), since) for (machine,), logs in by_machine
+    ]
+    if not parts:
+        return pl.DataFrame()
+    grouped = pl.concat(parts)
+    order = grouped.select("machine", "day").unique().sort("day", descending=True)
+    latest = order.group_by("machine", maintain_order=True).head(DAYS)
+    return grouped.join(latest, on=["machine", "day"], how="semi").sort(
+        "machine", "day", "first_time", "field"
+    )
+
+
+def _days_of(lake: Any, machine: str, deliveries: list[str], since: pl.Expr) -> pl.DataFrame:
+    """Rows of ``worked_days`` of one machine from its ``deliveries``, in any order."""
     work = (
         lake.scan("readings")
-        .filter(pl.col("delivery").is_in(recent["delivery"].to_list()), pl.col("time") >= since)
+        .filter(pl.col("delivery").is_in(deliveries), pl.col("machine") == machine, pl.col("time") >= since)
         .select("machine", "field", "crop", "time", "working", *WATCHED)
         .filter(
             (pl.col("working") == 1)
@@ -112,7 +134,7 @@ def worked_days(lake: Any) -> pl.DataFrame:
             )
         )
     )
-    grouped = (
+    return (
         work.group_by("machine", pl.col("time").dt.date().alias("day"), "field")
         .agg(
             pl.col("crop").drop_nulls().first(),
@@ -128,11 +150,6 @@ def worked_days(lake: Any) -> pl.DataFrame:
         )
         .with_columns((pl.col("readings") * pl.col("step_us").fill_null(1e6) / 1e6).alias("seconds"))
         .collect(engine="streaming")
-    )
-    order = grouped.select("machine", "day").unique().sort("day", descending=True)
-    latest = order.group_by("machine", maintain_order=True).head(DAYS)
-    return grouped.join(latest, on=["machine", "day"], how="semi").sort(
-        "machine", "day", "first_time", "field"
     )
 
 

@@ -22,7 +22,12 @@ class Made:
     """A lake of readings in memory."""
 
     def __init__(self, readings: pl.DataFrame, checks: pl.DataFrame | None = None) -> None:
-        delivery = {"delivery": "d", "rows_stored": '{"readings": 1}', "last_time": readings["time"].max()}
+        delivery = {
+            "delivery": "d",
+            "rows_stored": '{"readings": 1}',
+            "machines": readings["machine"].unique().to_list(),
+            "last_time": readings["time"].max(),
+        }
         self.frames = {
             "readings": readings,
             "loss_checks": tables()["loss_checks"].empty() if checks is None else checks,
