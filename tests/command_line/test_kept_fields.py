@@ -133,6 +133,7 @@ def test_a_spoilt_entry_is_made_anew(season, spoil):
     assert {entry: entry.read_bytes() for entry in entries(lake)} == whole
 
 
+@pytest.mark.long
 def test_where_nothing_can_be_kept_all_is_made_anew(season):
     _, lake = season
     before = what_they_say(lake)

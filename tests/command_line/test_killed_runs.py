@@ -14,7 +14,8 @@ import pytest
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.simulate import write_season_files
 
-PROGRAM = [sys.executable, "-m", "chaffinch.pipelines.command_line"]
+# Each change of a lake is cut off in ``tests/unit/test_lake_killed.py``; these kill whole programs.
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +80,6 @@ def test_killed_once(season: Path, undisturbed: tuple[str, float], tmp_path: Pat
     assert Lake.open(lake).digest() == digest
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seed", range(int(os.environ.get("CHAFFINCH_KILL_ROUNDS", "6"))))
 def test_killed_at_random(season: Path, undisturbed: tuple[str, float], tmp_path: Path, seed: int) -> None:
     digest, seconds = undisturbed

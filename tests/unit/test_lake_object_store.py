@@ -284,6 +284,7 @@ def test_a_whole_night_on_an_object_store(bucket, inbox, tmp_path):
     assert check.returncode == 0, check.stdout
 
 
+@pytest.mark.long
 def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, inbox):
     lake = Lake.open(f"{bucket}/lake")
     done: list[str] = []
