@@ -24,8 +24,18 @@ def pages_of(site: Path) -> dict[str, Path]:
     return kinds
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("kind", ["first", "season", "nightly", "fields", "machines", "crops"])
+# The dark look of every other page is for the long tests.
+@pytest.mark.parametrize(
+    ("kind", "scheme"),
+    [
+        *((kind, "light") for kind in ("first", "season", "nightly", "fields", "machines", "crops")),
+        ("first", "dark"),
+        *(
+            pytest.param(kind, "dark", marks=pytest.mark.long)
+            for kind in ("season", "nightly", "fields", "machines", "crops")
+        ),
+    ],
+)
 def test_a_page_is_quiet_whole_and_never_wider_than_the_window(visit, friendly_site, kind, scheme):
     seen = visit(scheme=scheme)
     page = seen.open(pages_of(friendly_site)[kind])
