@@ -166,8 +166,12 @@ def write_site(
     weighed = weighed_loads(lake, farm)
     # The deliveries stand for the readings in them.
     everything = digest_of([ground, *(tables[name] for name in TABLES)])
-    morning = _DueMorning.of(lake, farm, tables, everything, notes, now or datetime.now(UTC))
-    whole = digest_of([everything, weighed.loads, morning.digest])
+    now = now or datetime.now(UTC)
+    # Tables held in memory keep no versions.
+    versions = getattr(lake, "effects_at", None)
+    earlier = versions(now - SINCE) if versions is not None else None
+    morning = _morning_digest(everything, farm, tables, earlier, notes, now)
+    whole = digest_of([everything, weighed.loads, morning])
     if pages.all_hold(whole):
         count = sum(name.endswith(".html") for name in pages.made_from)
         return {"written": 0, "unchanged": count, "removed": 0}
@@ -191,7 +195,12 @@ def write_site(
     _put_groups(pages, where, tables["effects"], farm, ground)
     pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
     pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
-    pages.put("nightly.html", morning.digest, lambda: morning.page(where, suspicions(lake, farm, weighed)))
+
+    def make_morning() -> bytes:
+        about = Morning(now, notes, suspicions(lake, farm, weighed), earlier)
+        return render("nightly", morning_context(where, tables, farm, about), "")
+
+    pages.put("nightly.html", morning, make_morning)
     removed = pages.close(whole)
     return {
         "written": sum(name.endswith(".html") for name in pages.written),
@@ -200,38 +209,18 @@ def write_site(
     }
 
 
-@dataclass(frozen=True, slots=True)
-class _DueMorning:
-    """The page of the morning, yet to be made: the same until a day passes or something else is true of it."""
-
-    now: datetime
-    notes: Sequence[str]
-    farm: Farm
-    tables: dict[str, pl.DataFrame]
-    earlier: pl.DataFrame | None
-    digest: str
-
-    @classmethod
-    def of(
-        cls,
-        lake: Readable,
-        farm: Farm,
-        tables: dict[str, pl.DataFrame],
-        everything: str,
-        notes: Sequence[str],
-        now: datetime,
-    ) -> _DueMorning:
-        # Tables held in memory keep no versions.
-        versions = getattr(lake, "effects_at", None)
-        earlier = versions(now - SINCE) if versions is not None else None
-        new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
-        before = tables["effects"].clear() if earlier is None else earlier
-        digest = digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
-        return cls(now, notes, farm, tables, earlier, digest)
-
-    def page(self, where: pl.DataFrame, suspected: Any) -> bytes:
-        morning = Morning(self.now, self.notes, suspected, self.earlier)
-        return render("nightly", morning_context(where, self.tables, self.farm, morning), "")
+def _morning_digest(
+    everything: str,
+    farm: Farm,
+    tables: dict[str, pl.DataFrame],
+    earlier: pl.DataFrame | None,
+    notes: Sequence[str],
+    now: datetime,
+) -> str:
+    """Of the page of the morning, which stays the same until a day passes or something else is true of it."""
+    new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
+    before = tables["effects"].clear() if earlier is None else earlier
+    return digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
 
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:

@@ -55,8 +55,7 @@ def offset_by_responses(told: Sequence[Array], reacted: bool = False) -> ClockOf
 def _evidence(told: Sequence[Array]) -> Array:
     """Twice the log likelihood of each of ``OFFSETS_S``, (21,), whatever share of the changes did something.
 
-    Plain sums of squared scores would be led by the many changes that did nothing: on made-up seasons they
-    moved four right clocks of 272.
+    Plain sums of squared scores would be led by the many changes that did nothing, and moved right clocks.
     """
     changes = np.column_stack(told)
     by_share = [

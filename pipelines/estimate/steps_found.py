@@ -25,7 +25,8 @@ CLEAR_STEP = 4.8
 MOST_STEPS = 3
 # Steps whitened together.
 BLOCK = 32
-# Effects of changes that do something spread over so many squared errors: the usual one is five errors high.
+# Effects of changes that do something are taken to spread over so many squared errors: the usual one is five
+# errors high.
 SPREAD = 25.0
 NEAREST_BINS = 12
 

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Condition of a design in which two steps are a bin or so apart: neither can be told.
-MOST_ALIKE = 300.0
+# A step that differs from what the other columns can do by less than this many bins can't be told from them.
+LEAST_OWN_BINS = 1.0
 
 
 def knows(noise: Noise, outcome: str) -> bool:
@@ -71,14 +71,16 @@ def oracle(
 
 
 def _allowing_for(design: Design, binned: Binned, not_logged_s: Sequence[float]) -> Array:
-    """The design's columns with a step, after the others, for each change that no log knows and that stands apart
+    """The design's columns with a step, after the others, for each change that no log knows and that can be told
     from the known ones."""
     entered_s = binned.time_s[design.use] + binned.loss_delay_s
     columns = design.columns
     for moment in not_logged_s:
-        wider = np.column_stack([columns, (entered_s >= moment).astype(float)])
-        if np.linalg.cond(wider / np.linalg.norm(wider, axis=0).clip(1e-12)) < MOST_ALIKE:
-            columns = wider
+        step = (entered_s >= moment).astype(float)
+        others, *_ = np.linalg.lstsq(columns, step, rcond=None)
+        own = step - columns @ others
+        if own @ own > LEAST_OWN_BINS:
+            columns = np.column_stack([columns, step])
     return columns
 
 
