@@ -17,7 +17,7 @@ _PAGE = """<!doctype html>
 div.wide{{overflow-x:auto}}</style></head>
 <body><h1>{title}</h1>
 <p>Bars are exact binomial 95 % ranges. The shaded strip is what is claimed: 91 to 98 %. Widths are shown
-where the noise of the scenario is of a kind that the oracle can be told.</p>
+for outcomes whose noise the oracle can be told.</p>
 <div class="wide">{figure}</div>
 <ul>{sentences}</ul></body></html>
 """

@@ -48,7 +48,9 @@ def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> l
     effects (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and
     ``coverage_high`` are the exact binomial 95 % range of the coverage (Clopper and Pearson 1934, Biometrika
     26:404-413). Width ratios compare the same effects, those that both methods answered: mean over mean for
-    the oracle, median over median for the structural time series, some of whose ranges have no end.
+    the oracle, median over median for the structural time series, some of whose ranges have no end. A method
+    that is too sure has narrow ranges: ``width_to_oracle_at_level`` is the ratio after both have been stretched
+    or shrunk by the factors that make them hold exactly 95 % of these effects.
     """
     return [
         {**dict(zip(by, names, strict=True)), **_score_of(rows, judged)}
@@ -80,6 +82,7 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
         "root_mean_square_error": _number((answered["miss"] ** 2).mean(), math.sqrt),
         "mean_width": _number(answered["width"].mean()),
         "width_to_oracle": _width_ratio(answered, judged, ORACLE, pl.Series.mean),
+        "width_to_oracle_at_level": _width_ratio_at_level(answered, judged),
         "width_to_structural": _width_ratio(answered, judged, STRUCTURAL, pl.Series.median),
         "without_effect": nothing.height,
         "called_without_effect": int(nothing["called"].sum()),
@@ -92,15 +95,37 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
     }
 
 
+def _beside(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> pl.DataFrame:
+    """``answered`` with what the reference found, ``other_``..., on the effects that both answered."""
+    other = judged.filter((pl.col("method") == reference) & (pl.col("verdict") != "cannot tell"))
+    key = ["scenario", "seed", *CHANGE]
+    found = (pl.col(name).alias(f"other_{name}") for name in ("low", "high"))
+    return answered.join(
+        other.select(*key, *found, (pl.col("high") - pl.col("low")).alias("other_width")), on=key, how="inner"
+    )
+
+
+def _width_ratio_at_level(answered: pl.DataFrame, judged: pl.DataFrame) -> float | None:
+    both = _beside(answered, judged, ORACLE)
+    if both.is_empty():
+        return None
+    ours = stretch_to_hold(both["low"], both["high"], both["truth"])
+    theirs = stretch_to_hold(both["other_low"], both["other_high"], both["truth"])
+    width, other_width = float(both["width"].sum()), float(both["other_width"].sum())
+    return ours * width / (theirs * other_width) if theirs * other_width > 0 else None
+
+
+def stretch_to_hold(low: pl.Series, high: pl.Series, truth: pl.Series) -> float:
+    """Factor about their middles that makes ranges hold 95 % of the truths, which are as many as the ranges."""
+    reached = 2 * (truth - (low + high) / 2).abs() / (high - low)
+    return float(reached.quantile(LEVEL, "linear") or 0.0)
+
+
 def _width_ratio(
     answered: pl.DataFrame, judged: pl.DataFrame, reference: str, typical: Callable[[pl.Series], Any]
 ) -> float | None:
     """Typical width over the typical width of the reference, on the effects that both answered."""
-    other = judged.filter((pl.col("method") == reference) & (pl.col("verdict") != "cannot tell"))
-    key = ["scenario", "seed", *CHANGE]
-    both = answered.join(
-        other.select(*key, (pl.col("high") - pl.col("low")).alias("other_width")), on=key, how="inner"
-    )
+    both = _beside(answered, judged, reference)
     width, other_width = _number(typical(both["width"])), _number(typical(both["other_width"]))
     return width / other_width if width is not None and other_width else None
 

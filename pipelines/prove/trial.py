@@ -10,7 +10,7 @@ from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustm
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
-from chaffinch.pipelines.simulate import SCENARIOS, MachineField, simulate_season
+from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 
 OURS = "chaffinch"
 WINDOW_MEANS = "window means"
@@ -85,7 +85,7 @@ def try_field(task: Task) -> FieldTrial:
     if binned is not None:
         needed = _outcomes_needed(task.outcomes)
         binned = replace(binned, outcomes={o: y for o, y in binned.outcomes.items() if o in needed})
-        peers = _peer_answers(binned, made, task)
+        peers = _peer_answers(binned, made, scenario, task)
     return FieldTrial(binned, truth, peers)
 
 
@@ -131,17 +131,19 @@ def _change_times(changes: Sequence[Change]) -> pl.DataFrame:
     return pl.concat([pl.DataFrame(schema=schema), *rows]).unique(["time", "setting"], keep="first")
 
 
-def _peer_answers(binned: Binned, made: MachineField, task: Task) -> pl.DataFrame:
+def _peer_answers(binned: Binned, made: MachineField, scenario: Scenario, task: Task) -> pl.DataFrame:
     frames = []
     for outcome in task.outcomes:
         if outcome not in binned.outcomes:
             continue
         for method in task.peers:
-            frames.append(_answers(binned, outcome, method, _ask(method, binned, outcome, made)))
+            frames.append(_answers(binned, outcome, method, _ask(method, binned, outcome, made, scenario)))
     return pl.concat([pl.DataFrame(schema=ANSWER_SCHEMA), *frames])
 
 
-def _ask(method: str, binned: Binned, outcome: str, made: MachineField) -> list[PeerAnswer]:
+def _ask(
+    method: str, binned: Binned, outcome: str, made: MachineField, scenario: Scenario
+) -> list[PeerAnswer]:
     if method == WINDOW_MEANS:
         return window_means(binned, outcome)
     if method == WINDOW_REGRESSION:
@@ -150,14 +152,11 @@ def _ask(method: str, binned: Binned, outcome: str, made: MachineField) -> list[
         from chaffinch.pipelines.prove.structural_peer import structural_time_series
 
         return structural_time_series(binned, outcome, as_states=method == STRUCTURAL_STATES)
-    from chaffinch.pipelines.prove.oracle import knows, oracle
+    from chaffinch.pipelines.prove.oracle import JUDGED, Told, oracle
 
-    noise = made.noise.parameters
-    if not knows(noise, outcome):
+    if outcome not in JUDGED:
         return []
-    hidden = made.truth.filter(~pl.col("logged"))["time"].unique().sort()
-    not_logged_s = [moment.timestamp() for moment in hidden]
-    return oracle(binned, outcome, noise, made.machine.clock_off_s, not_logged_s)
+    return oracle(binned, outcome, Told.of(made, scenario, outcome))
 
 
 def _answers(binned: Binned, outcome: str, method: str, answers: list[PeerAnswer]) -> pl.DataFrame:

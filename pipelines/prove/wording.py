@@ -44,6 +44,8 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
     )
     if ours["width_to_oracle"] is not None:
         said += f"; {ours['width_to_oracle']:.2f} times as wide as an oracle's"
+        if ours["width_to_oracle_at_level"] is not None:
+            said += f" ({ours['width_to_oracle_at_level']:.2f} where both hold 95 %)"
     if ours["without_effect"]:
         said += (
             f"; a change called in {percent(ours['share_called_without_effect'])} "
@@ -84,6 +86,7 @@ def score_table(proof: dict[str, Any]) -> Table:
         "RMSE",
         "width",
         "x oracle",
+        "at 95 %",
         "x struct.",
         "false",
         "wrong sign",
@@ -106,6 +109,7 @@ def score_table(proof: dict[str, Any]) -> Table:
             _decimal(one["root_mean_square_error"]),
             _decimal(one["mean_width"]),
             _decimal(one["width_to_oracle"], ".2f"),
+            _decimal(one["width_to_oracle_at_level"], ".2f"),
             _decimal(one["width_to_structural"], ".2f"),
             percent(one["share_called_without_effect"]),
             percent(one["share_wrong_sign"]),

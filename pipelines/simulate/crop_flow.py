@@ -23,6 +23,8 @@ from chaffinch.pipelines.simulate.ground import Array, bilinear, random_surface
 from chaffinch.pipelines.simulate.scenario import Scenario
 
 GRID_M = 8.0
+STRAW_LENGTH_M = 60.0
+"""Over which the correlation of straw per grain falls to 1/e."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +77,7 @@ def lay_ground(rng: np.random.Generator, scenario: Scenario, path: Path) -> Cell
     )
     return Cells(
         relative_yield=np.exp(scenario.yield_sd * crop - scenario.yield_sd**2 / 2),
-        straw_log=scenario.straw_sd * under(surface(60.0)) if scenario.straw_sd else none,
+        straw_log=scenario.straw_sd * under(surface(STRAW_LENGTH_M)) if scenario.straw_sd else none,
         moisture_pct=0.25 * under(surface(80.0)),
         altitude_m=under(relief),
         across=under(slope_across),

@@ -36,14 +36,16 @@ AVERAGED = (
 
 def log_frame(
     rng: np.random.Generator, scenario: Scenario, machine: Machine, site: Site, history: History
-) -> pl.DataFrame:
-    """Readings by the contract's columns, without delivery, file and row; missing values null.
+) -> tuple[pl.DataFrame, dict[str, int]]:
+    """Readings by the contract's columns, without delivery, file and row; missing values null. And the second
+    of the log at which a loss sensor's gain jumped, by loss, where one did.
 
     A row's time is that of the sensors: crop cut at t shows in the loss signals, the grain flow and the
     moisture only after each sensor's delay. Position, speed and work state have no delay.
     """
     intake = history.intake
     way = intake.drive
+    sensed, jumps = _sensed(rng, scenario.sensors, CROPS[site.crop], machine.instruments, history)
     latitude, longitude = site.place.to_globe(way.x_m, way.y_m)
     columns: dict[str, Array] = {
         "latitude": latitude,
@@ -53,7 +55,7 @@ def log_frame(
         "heading_deg": (way.heading_deg + site.place.bearing_deg) % 360.0,
         "working": way.working.astype(np.int8),
         "working_width_m": way.width_m,
-        **_sensed(rng, scenario.sensors, CROPS[site.crop], machine.instruments, history),
+        **sensed,
         "pitch_deg": intake.pitch_deg + 0.2 * rng.standard_normal(way.x_m.size),
         "roll_deg": intake.roll_deg + 0.2 * rng.standard_normal(way.x_m.size),
     }
@@ -69,7 +71,7 @@ def log_frame(
     texts = {"machine": machine.name, "field": site.field, "crop": site.crop}
     names = [pl.lit(value, dtype=pl.String).alias(name) for name, value in texts.items()]
     time = pl.Series("time", first_us + 1_000_000 * last.astype(np.int64)).cast(pl.Datetime("us", "UTC"))
-    return frame.select(time, *names, pl.all())
+    return frame.select(time, *names, pl.all()), jumps
 
 
 def _sensed(
@@ -78,7 +80,7 @@ def _sensed(
     crop: SimulatedCrop,
     instruments: Instruments,
     history: History,
-) -> dict[str, Array]:
+) -> tuple[dict[str, Array], dict[str, int]]:
     intake, effect, n = history.intake, history.effect, history.intake.feed_kg_s.size
     ratio = intake.load_kg_s / history.rated_kg_s
     exponent = sensors.delay_flow_exponent
@@ -86,8 +88,10 @@ def _sensed(
     grain = transported(history.kept_kg_s, grain_delay, instruments.grain_smear_s)
     flowing = grain > 0.05
     flow = grain * instruments.flow_factor * (1.0 + sensors.flow_noise * rng.standard_normal(n))
-    signals = {
-        f"{loss}_loss_signal": loss_signal(
+    signals: dict[str, Array] = {}
+    jumps: dict[str, int] = {}
+    for loss in LOSSES:
+        signals[f"{loss}_loss_signal"], jump = loss_signal(
             rng,
             sensors,
             history.lost_kg_s[loss],
@@ -95,8 +99,8 @@ def _sensed(
             instruments.loss_smear_s,
             instruments.gain(loss),
         )
-        for loss in LOSSES
-    }
+        if jump is not None:
+            jumps[loss] = jump
     broken = crop.broken_pct * np.exp(effect["broken"] + 0.15 * exponential_drift(rng, n, 200.0))
     broken = np.where(flowing, held(broken, intake.feed_kg_s > 0), np.nan)
     load = smeared(ratio, 5.0)
@@ -104,7 +108,7 @@ def _sensed(
         32.0 + 46.0 * load + 1.2 * intake.pitch_deg + 6.0 * intake.unloading + 2.0 * rng.standard_normal(n)
     )
     engine = np.clip(engine, 18.0, 100.0)
-    return {
+    channels = {
         "grain_flow_kg_s": np.where(grain > 1e-3, np.maximum(flow, 0.0), 0.0),
         "grain_moisture_pct": _moisture(rng, instruments, intake),
         **signals,
@@ -113,6 +117,7 @@ def _sensed(
         "fuel_rate_l_h": 0.72 * engine * np.exp(effect["fuel"]),
         "engine_load_pct": engine,
     }
+    return channels, jumps
 
 
 def _moisture(rng: np.random.Generator, instruments: Instruments, intake: Intake) -> Array:

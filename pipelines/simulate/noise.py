@@ -10,6 +10,8 @@ from chaffinch.pipelines.simulate.ground import Array
 from chaffinch.pipelines.simulate.scenario import Noise
 
 LOSSES = ("separation", "cleaning")
+MANY_SCALES_S = 5.0 * 2.0 ** np.arange(13)
+BURST_SPAN_S = (60, 300)
 
 
 def exponential_drift(rng: np.random.Generator, n: int, scale_s: float) -> Array:
@@ -32,15 +34,15 @@ def _shared_pair(
 
 def many_scales(rng: np.random.Generator, n: int) -> Array:
     """Close to 1/f from 5 s to 6 h: equal parts of 13 exponential correlations an octave apart."""
-    scales = 5.0 * 2.0 ** np.arange(13)
-    return sum(exponential_drift(rng, n, float(scale)) for scale in scales) / np.sqrt(scales.size)
+    drifts = sum(exponential_drift(rng, n, float(scale)) for scale in MANY_SCALES_S)
+    return drifts / np.sqrt(MANY_SCALES_S.size)
 
 
 def bursts(rng: np.random.Generator, n: int, per_hour: float, mean_log: float) -> Array:
     """Rises that begin at once and last 1 to 5 min: a wet patch, a clogged sieve that clears itself."""
     count = rng.poisson(per_hour * n / 3600.0)
     start = rng.integers(0, n, count)
-    stop = np.minimum(start + rng.integers(60, 301, count), n)
+    stop = np.minimum(start + rng.integers(BURST_SPAN_S[0], BURST_SPAN_S[1] + 1, count), n)
     height = rng.exponential(mean_log, count)
     steps = np.zeros(n + 1)
     np.add.at(steps, start, height)

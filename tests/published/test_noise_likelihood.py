@@ -15,7 +15,8 @@ import pytest
 from chaffinch.pipelines.estimate.likelihood import Stretch, factor, slope, solve
 from chaffinch.pipelines.estimate.noise import Noise
 from chaffinch.pipelines.estimate.noise_fit import fit_noise
-from chaffinch.pipelines.prove.oracle import binned_covariance, generalised_least_squares
+from chaffinch.pipelines.prove.oracle import generalised_least_squares
+from chaffinch.pipelines.prove.oracle_covariance import binned_covariance, time_scales
 from chaffinch.pipelines.simulate import Noise as StatedNoise
 
 # Rounding, and the ridge of 1e-10 that keeps near-singular designs solvable.
@@ -174,7 +175,7 @@ def test_the_oracle_s_covariance_of_bins_is_that_of_the_seconds_in_them():
         mean[i, at] = 1 / at.size
     by_sum = mean @ every @ mean.T + np.diag(0.05 / seconds)
 
-    factored = binned_covariance(start + seconds / 2, seconds, STATED, 0.05)
+    factored = binned_covariance(start + seconds / 2, seconds, time_scales(STATED), 0.05)
     inverse_root = factored.whiten(np.eye(3))
     np.testing.assert_allclose(np.linalg.inv(inverse_root.T @ inverse_root), by_sum, rtol=1e-3)
 
@@ -186,7 +187,7 @@ def test_the_oracle_s_least_squares_are_those_of_statsmodels():
     time_s, seconds = np.arange(80) * 12.0, rng.uniform(4, 10, 80)
     x = np.column_stack([time_s > 400, np.ones(80)]).astype(float)
     y = rng.standard_normal(80)
-    factored = binned_covariance(time_s, seconds, STATED, 0.05)
+    factored = binned_covariance(time_s, seconds, time_scales(STATED), 0.05)
     root = factored.whiten(np.eye(80))
     theirs = sm.GLS(y, x, sigma=np.linalg.inv(root.T @ root)).fit(cov_type="fixed scale")
 

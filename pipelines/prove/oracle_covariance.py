@@ -1,0 +1,111 @@
+"""Covariance of bin means as a scenario states it, factored: in O(n) over time, in O(n^3) where ground joins in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from chaffinch.pipelines.estimate.likelihood import Whitened
+from chaffinch.pipelines.simulate import Noise
+from chaffinch.pipelines.simulate.noise import BURST_SPAN_S, MANY_SCALES_S
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Scale = tuple[float, float]
+"""A variance and the scale, s or m, over which its correlation falls to 1/e."""
+
+
+class Factored(Protocol):
+    """A covariance that can be undone."""
+
+    @property
+    def log_determinant(self) -> float: ...
+
+    def whiten(self, columns: Array) -> Array:
+        """``columns`` (n, k) made independent, each of variance one."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Dense:
+    """A covariance matrix by its lower Cholesky factor, (n, n)."""
+
+    root: Array
+
+    @property
+    def log_determinant(self) -> float:
+        return 2 * float(np.log(np.diag(self.root)).sum())
+
+    def whiten(self, columns: Array) -> Array:
+        from scipy.linalg import solve_triangular
+
+        solved: Array = solve_triangular(self.root, columns, lower=True, check_finite=False)
+        return solved
+
+
+def time_scales(noise: Noise) -> list[Scale]:
+    """Exponential correlations over time of the log loss, but for what is white."""
+    many = [(noise.many_scales_sd**2 / MANY_SCALES_S.size, float(s)) for s in MANY_SCALES_S]
+    stated = [(noise.fast_sd**2, noise.fast_scale_s), (noise.slow_sd**2, noise.slow_scale_s), *many]
+    return [(variance, scale) for variance, scale in stated if variance > 0]
+
+
+def binned_covariance(
+    time_s: Array, seconds: Array, scales: Sequence[Scale], second_variance: float
+) -> Whitened:
+    """Factored covariance of bin means of exponential correlations over time plus white noise, in O(n).
+
+    time_s : (n,) middles of bins. seconds : (n,) their lengths. second_variance : of one second, white.
+    """
+    from celerite2 import driver
+
+    variances, spread, own = _means(seconds, scales)
+    rate = 1 / np.array([scale for _, scale in scales])
+    diagonal = own @ variances + second_variance / seconds
+    left, right = variances * spread, spread.copy()
+    diagonal, right = driver.factor(time_s, rate, diagonal, left, right, diagonal.copy(), right.copy())
+    return Whitened(time_s, rate, left, right, diagonal)
+
+
+def dense_covariance(
+    time_s: Array, places_m: Array, seconds: Array, noise: Noise, bound_to_ground: Sequence[Scale]
+) -> Array:
+    """Covariance of bin means of all that a scenario states but what is white, (n, n).
+
+    places_m : (n, 2). bound_to_ground : correlations exp(-distance / scale), the bins taken as points, as they
+    are for bursts. Bursts last from a to b seconds, evenly spread, and rise at once: shot noise, whose
+    covariance is rate x E(height^2) x E(what a burst's length exceeds the lag by) (Campbell's theorem, from
+    memory), with E(height^2) twice the squared mean of an exponential height.
+    """
+    lag = np.abs(time_s[:, None] - time_s[None, :])
+    whole = np.zeros_like(lag)
+    scales = time_scales(noise)
+    if scales:
+        variances, spread, own = _means(seconds, scales)
+        for i, (variance, scale) in enumerate(scales):
+            whole += variance * np.outer(spread[:, i], spread[:, i]) * np.exp(-lag / scale)
+        np.fill_diagonal(whole, own @ variances)
+    if bound_to_ground:
+        apart = np.hypot(*(x[:, None] - x[None, :] for x in places_m.T))
+        for variance, length in bound_to_ground:
+            whole += variance * np.exp(-apart / length)
+    if noise.bursts_per_hour:
+        shortest, longest = BURST_SPAN_S
+        beyond = np.clip(longest - np.maximum(lag, shortest), 0, None)
+        exceeds = beyond**2 / (2 * (longest - shortest)) + np.clip(shortest - lag, 0, None)
+        whole += noise.bursts_per_hour / 3600 * 2 * noise.burst_log**2 * exceeds
+    return whole
+
+
+def _means(seconds: Array, scales: Sequence[Scale]) -> tuple[Array, Array, Array]:
+    """Variances (m,) and, for each bin, factors (n, m) of the covariance with other bins and of its own variance.
+
+    The mean of an exponential correlation of scale s over bins of T and U seconds has covariance
+    exp(-lag / s) sinh(T / 2s) / (T / 2s) sinh(U / 2s) / (U / 2s), and variance
+    2 (s / T)^2 (T / s - 1 + exp(-T / s)): integrals of the exponential, own calculation.
+    """
+    variances, lengths = np.array(scales).T
+    half = seconds[:, None] / (2 * lengths)
+    return variances, np.sinh(half) / half, (2 * half - 1 + np.exp(-2 * half)) / (2 * half**2)
