@@ -43,8 +43,12 @@ def average_information(
     # V^-1 (y - X b), the outcome with everything known projected out.
     rest = ((lower[:, -1] - known @ found) / factored.diagonal)[:, None]
     driver.solve_upper(time_s, rates, factored.left, factored.right, rest.copy(), rest)
-    by_scales = _by_scales(time_s, noise, rest)
-    longer = _correlated(time_s, np.exp(-NUDGE) / noise.scales_s, noise.scale_variances, rest)
+    each = [
+        _correlated(stretch, scale, variance, rest)
+        for variance, scale in zip(noise.scale_variances[:, None], noise.scales_s[:, None], strict=True)
+    ]
+    by_scales = np.hstack(each)
+    longer = _correlated(stretch, np.exp(NUDGE) * noise.scales_s, noise.scale_variances, rest)
     moved = np.hstack(
         [
             by_scales,
@@ -60,24 +64,13 @@ def average_information(
     return white.T @ white - shared.T @ inverse @ shared
 
 
-def _by_scales(time_s: Array, noise: Noise, vector: Array) -> Array:
-    """Covariance of each scale times ``vector`` (n, 1), shape (n, 4)."""
-    return np.hstack(
-        [
-            _correlated(time_s, rate, variance, vector)
-            for variance, rate in zip(
-                noise.scale_variances[:, None], 1 / noise.scales_s[:, None], strict=True
-            )
-        ]
-    )
-
-
-def _correlated(time_s: Array, rates: Array, variances: Array, vector: Array) -> Array:
-    """Sum of exponential correlations of ``rates`` (j,) and ``variances`` (j,), times ``vector`` (n, 1)."""
+def _correlated(stretch: Stretch, scales_s: Array, variances: Array, vector: Array) -> Array:
+    """Covariance of ``scales_s`` (j,) and ``variances`` (j,) together, times ``vector`` (n, 1)."""
     from celerite2 import driver
 
-    left = np.tile(variances, (time_s.size, 1))
-    right, out = np.ones_like(left), variances.sum() * vector
-    driver.matmul_lower(time_s, rates, left, right, vector, out)
-    driver.matmul_upper(time_s, rates, left, right, vector, out)
+    means, rates = stretch.means(scales_s), 1 / scales_s
+    left, right = variances * means.between, means.between
+    out = (means.own @ variances)[:, None] * vector
+    driver.matmul_lower(stretch.time_s, rates, left, right, vector, out)
+    driver.matmul_upper(stretch.time_s, rates, left, right, vector, out)
     return out

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from chaffinch.pipelines.estimate.bin_means import BinMeans, bin_means, of_points
 from chaffinch.pipelines.estimate.noise import Noise
 from numpy.typing import NDArray
 
@@ -22,7 +23,8 @@ class Stretch:
 
     time_s : (n,) increasing. design : (n, p), full column rank. log_outcome : (n,). white : (n,) factors of
     ``second_variance`` (one over the seconds in a bin, times any robust inflation). ground : (n, q) of
-    ``ground_basis``, or None where drift of the ground is not looked for.
+    ``ground_basis``, or None where drift of the ground is not looked for. seconds : (n,) of each bin, over which
+    the outcome is a mean; None for values at single moments.
     """
 
     time_s: Array
@@ -30,6 +32,13 @@ class Stretch:
     log_outcome: Array
     white: Array
     ground: Array | None = None
+    seconds: Array | None = None
+
+    def means(self, scales_s: Array) -> BinMeans:
+        """What being means of bins does to exponential correlations of ``scales_s`` (j,)."""
+        if self.seconds is None:
+            return of_points(self.time_s.size, scales_s.size)
+        return bin_means(self.seconds, scales_s)
 
     @cached_property
     def known(self) -> Array:
@@ -67,25 +76,18 @@ class Whitened:
         return out
 
 
-def _terms(stretch: Stretch, noise: Noise) -> tuple[Array, Array, Array]:
-    """Rates (j,), left generators (n, j) and diagonal (n,) of the covariance; the right generators are one."""
-    left = np.tile(noise.scale_variances, (stretch.time_s.size, 1))
-    return (
-        1.0 / noise.scales_s,
-        left,
-        noise.scale_variances.sum() + 1e-12 + noise.second_variance * stretch.white,
-    )
+def _diagonal(stretch: Stretch, noise: Noise, means: BinMeans) -> Array:
+    return means.own @ noise.scale_variances + 1e-12 + noise.second_variance * stretch.white
 
 
 def factor(stretch: Stretch, noise: Noise) -> Whitened:
     """Cholesky factor of the covariance in time of one stretch."""
     from celerite2 import driver
 
-    rates, left, diagonal = _terms(stretch, noise)
-    right = np.ones_like(left)
-    diagonal, right = driver.factor(
-        stretch.time_s, rates, diagonal, left, right, diagonal.copy(), right.copy()
-    )
+    means = stretch.means(noise.scales_s)
+    rates, left, right = 1.0 / noise.scales_s, noise.scale_variances * means.between, means.between.copy()
+    diagonal = _diagonal(stretch, noise, means)
+    diagonal, right = driver.factor(stretch.time_s, rates, diagonal, left, right, diagonal.copy(), right)
     return Whitened(stretch.time_s, rates, left, right, diagonal)
 
 
@@ -178,12 +180,17 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
     from celerite2 import backprop
     from chaffinch.pipelines.estimate.average_information import average_information
 
-    rates, left, diagonal = _terms(stretch, noise)
-    (n, j), ground = left.shape, _ground(stretch, noise)
+    means, rates, variances = stretch.means(noise.scales_s), 1.0 / noise.scales_s, noise.scale_variances
+    left, diagonal, ground = (
+        variances * means.between,
+        _diagonal(stretch, noise, means),
+        _ground(stretch, noise),
+    )
+    n, j = left.shape
     columns = np.column_stack([ground, stretch.known]) if ground.size else stretch.known
-    k, q, time_s, ones = columns.shape[1], ground.shape[1], stretch.time_s, np.ones((n, j))
+    k, q, time_s = columns.shape[1], ground.shape[1], stretch.time_s
     pivot, right, work = backprop.factor_fwd(
-        time_s, rates, diagonal, left, ones, np.empty(n), np.empty((n, j)), np.empty((n, j, j))
+        time_s, rates, diagonal, left, means.between, np.empty(n), np.empty((n, j)), np.empty((n, j, j))
     )
     lower, work_lower = backprop.solve_lower_fwd(
         time_s, rates, left, right, columns, np.empty((n, k)), np.empty((n, j, k))
@@ -206,15 +213,18 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
         time_s, rates, left, right, columns, lower, work_lower, 2 * spread,
         zeros(n), zeros(j), zeros((n, j)), zeros((n, j)), zeros((n, k)),
     )  # fmt: skip
-    _, by_rates_too, by_diagonal, by_left_too, _ = backprop.factor_rev(
-        time_s, rates, diagonal, left, ones, pivot, right, work, by_pivot, by_right,
+    _, by_rates_too, by_diagonal, by_left_too, by_between = backprop.factor_rev(
+        time_s, rates, diagonal, left, means.between, pivot, right, work, by_pivot, by_right,
         zeros(n), zeros(j), zeros(n), zeros((n, j)), zeros((n, j)),
     )  # fmt: skip
+    by_left = by_left + by_left_too
+    by_means = (by_diagonal @ means.own_by_scale) @ variances
+    by_means += ((by_left * variances + by_between) * means.between_by_scale).sum()
     return Slope(
         deviance=float(deviance),
-        scales=(by_diagonal.sum() + (by_left + by_left_too).sum(axis=0)) * noise.scale_variances,
+        scales=(by_diagonal @ means.own + (by_left * means.between).sum(axis=0)) * variances,
         second=float(by_diagonal @ stretch.white) * noise.second_variance,
-        shift=-float((by_rates + by_rates_too) @ rates),
+        shift=float(by_means - (by_rates + by_rates_too) @ rates),
         ground=0.5 * float((by_columns[:, :q] * ground).sum()),
         information=average_information(
             stretch, noise, Whitened(time_s, rates, left, right, pivot), lower, ground, inverse, found

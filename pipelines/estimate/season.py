@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.estimate.bin_means import apart
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
 from chaffinch.pipelines.estimate.fit import (
@@ -195,7 +196,8 @@ def _stretch(binned: Binned, design: Design, outcome: str) -> tuple[Stretch, flo
     fitted, *_ = np.linalg.lstsq(design.columns, y, rcond=None)
     jumps = np.diff(y - design.columns @ fitted)
     scale = float(1.4826 * np.median(np.abs(jumps)) / np.sqrt(2)) or 1.0
-    return Stretch(time_s, design.columns, y / scale, 1.0 / binned.seconds[design.use]), scale
+    seconds = binned.seconds[design.use]
+    return Stretch(time_s, design.columns, y / scale, 1 / seconds, seconds=apart(time_s, seconds)), scale
 
 
 def _on_ground(part: _Part) -> _Part:

@@ -12,6 +12,7 @@ from functools import partial
 
 import numpy as np
 import pytest
+from chaffinch.pipelines.estimate.bin_means import apart
 from chaffinch.pipelines.estimate.likelihood import Stretch, factor, slope, solve
 from chaffinch.pipelines.estimate.noise import Noise
 from chaffinch.pipelines.estimate.noise_fit import fit_noise
@@ -28,21 +29,39 @@ NOISES = [
 ]
 
 
-@pytest.fixture(scope="module")
-def stretch() -> Stretch:
+@pytest.fixture(scope="module", params=["moments", "means of bins"])
+def stretch(request) -> Stretch:
     """120 bins with turns between and unequal seconds; a step, an intercept, a wandering covariate."""
     rng = np.random.default_rng(8)
     time_s = np.cumsum(rng.uniform(5.0, 15.0, 120) + np.where(np.arange(120) % 30 == 29, 40.0, 0.0))
     design = np.column_stack([time_s > time_s[60], np.ones(120), rng.standard_normal(120).cumsum() / 5])
-    return Stretch(time_s, design.astype(float), rng.standard_normal(120), 1 / rng.uniform(3, 10, 120))
+    seconds = apart(time_s, rng.uniform(3, 10, 120)) if request.param == "means of bins" else None
+    return Stretch(
+        time_s, design.astype(float), rng.standard_normal(120), 1 / rng.uniform(3, 10, 120), seconds=seconds
+    )
 
 
 def dense(stretch: Stretch, noise: Noise) -> np.ndarray:
-    lag = np.abs(stretch.time_s[:, None] - stretch.time_s[None, :])
+    """The covariance as it is written down; that of means by Gauss and Legendre's rule over the bins."""
     covariance = np.diag(noise.second_variance * stretch.white)
     for variance, scale in zip(noise.scale_variances, noise.scales_s, strict=True):
-        covariance += variance * np.exp(-lag / scale)
+        covariance += variance * correlation(stretch, scale)
     return covariance
+
+
+def correlation(stretch: Stretch, scale: float) -> np.ndarray:
+    lag = np.abs(stretch.time_s[:, None] - stretch.time_s[None, :])
+    if stretch.seconds is None:
+        return np.exp(-lag / scale)
+    nodes, weight = np.polynomial.legendre.leggauss(12)
+    inside = (stretch.time_s[:, None] + stretch.seconds[:, None] / 2 * nodes).ravel()
+    every = np.exp(-np.abs(inside[:, None] - inside[None, :]) / scale).reshape(lag.shape[0], 12, -1, 12)
+    means = np.einsum("iajb,a,b->ij", every, weight / 2, weight / 2)
+    # Within a bin the lag's kink is in the way: all pairs of seconds by their lag u, as 2 (T - u) exp(-u / s) / T^2.
+    lags = stretch.seconds[:, None] / 2 * (1 + nodes)
+    pairs = (stretch.seconds[:, None] - lags) * np.exp(-lags / scale)
+    np.fill_diagonal(means, pairs @ weight / stretch.seconds)
+    return means
 
 
 @pytest.mark.parametrize("noise", NOISES)
