@@ -14,6 +14,7 @@ from chaffinch.pipelines.estimate.noise import Noise
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from chaffinch.pipelines.estimate.bin_means import BinMeans
     from chaffinch.pipelines.estimate.likelihood import Stretch, Whitened
 
 Array = NDArray[np.float64]
@@ -25,6 +26,7 @@ NUDGE = 1e-5
 def average_information(
     stretch: Stretch,
     noise: Noise,
+    means: BinMeans,
     factored: Whitened,
     lower: Array,
     ground: Array,
@@ -33,8 +35,9 @@ def average_information(
 ) -> Array:
     """Average information of -2 restricted log likelihood, (7, 7): scales, second, shift, ground.
 
-    lower : (n, q + p + 1) of L^-1 [ground, design, outcome], not yet scaled. inverse : (q + p, q + p) of the
-    Gram matrix of the first q + p scaled columns, with the ground weights' prior; found : its solution.
+    means : of the stretch. lower : (n, q + p + 1) of L^-1 [ground, design, outcome], not yet scaled. inverse :
+    (q + p, q + p) of the Gram matrix of the first q + p scaled columns, with the ground weights' prior; found :
+    its solution.
     """
     from celerite2 import driver
 
@@ -43,12 +46,15 @@ def average_information(
     # V^-1 (y - X b), the outcome with everything known projected out.
     rest = ((lower[:, -1] - known @ found) / factored.diagonal)[:, None]
     driver.solve_upper(time_s, rates, factored.left, factored.right, rest.copy(), rest)
-    each = [
-        _correlated(stretch, scale, variance, rest)
-        for variance, scale in zip(noise.scale_variances[:, None], noise.scales_s[:, None], strict=True)
-    ]
-    by_scales = np.hstack(each)
-    longer = _correlated(stretch, np.exp(NUDGE) * noise.scales_s, noise.scale_variances, rest)
+    variances = noise.scale_variances
+    by_scales = np.hstack(
+        [
+            _correlated(time_s, rates[k : k + 1], variances[k : k + 1], means.of_scale(k), rest)
+            for k in range(rates.size)
+        ]
+    )
+    scales_s = np.exp(NUDGE) * noise.scales_s
+    longer = _correlated(time_s, 1 / scales_s, variances, stretch.means(scales_s), rest)
     moved = np.hstack(
         [
             by_scales,
@@ -64,13 +70,12 @@ def average_information(
     return white.T @ white - shared.T @ inverse @ shared
 
 
-def _correlated(stretch: Stretch, scales_s: Array, variances: Array, vector: Array) -> Array:
-    """Covariance of ``scales_s`` (j,) and ``variances`` (j,) together, times ``vector`` (n, 1)."""
+def _correlated(time_s: Array, rates: Array, variances: Array, means: BinMeans, vector: Array) -> Array:
+    """Covariance of scales of ``rates`` and ``variances`` (j,) together, times ``vector`` (n, 1)."""
     from celerite2 import driver
 
-    means, rates = stretch.means(scales_s), 1 / scales_s
-    left, right = variances * means.between, means.between
+    left, right = variances * means.between, np.ascontiguousarray(means.between)
     out = (means.own @ variances)[:, None] * vector
-    driver.matmul_lower(stretch.time_s, rates, left, right, vector, out)
-    driver.matmul_upper(stretch.time_s, rates, left, right, vector, out)
+    driver.matmul_lower(time_s, rates, left, right, vector, out)
+    driver.matmul_upper(time_s, rates, left, right, vector, out)
     return out

@@ -13,37 +13,48 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+# A moment is a bin too short to tell.
+SHORTEST_S = 1e-9
+# From here down the variance is its series: its terms would cancel each other's digits.
+SMALL_HALF = 1e-3
+
 
 @dataclass(frozen=True, slots=True)
 class BinMeans:
-    """Factors (n, j) for n bins and j scales, each beside its derivative by the log of the scale.
+    """Factors (n, j) for n bins and j scales.
 
     own : of the variance of a bin's mean. between : one of a bin's two factors of its covariance with another.
     """
 
     own: Array
     between: Array
-    own_by_scale: Array
-    between_by_scale: Array
+
+    def of_scale(self, k: int) -> BinMeans:
+        """The factors of scale ``k`` alone, (n, 1)."""
+        return BinMeans(self.own[:, k : k + 1], self.between[:, k : k + 1])
 
 
 def bin_means(seconds: Array, scales_s: Array) -> BinMeans:
-    """Of bins of ``seconds`` (n,) and correlations exp(-lag / scale) of ``scales_s`` (j,).
+    """Of bins of ``seconds`` (n,), 0 for a moment, and correlations exp(-lag / scale) of ``scales_s`` (j,).
 
     With h = T / 2s for a bin of T seconds the variance is (2h - 1 + exp(-2h)) / 2h^2, and the covariance with
     another bin exp(-lag / s) sinh(h) / h sinh(h') / h', the lag from middle to middle: integrals of the
     exponential, own calculation.
     """
-    half = seconds[:, None] / (2 * scales_s)
-    left = np.exp(-2 * half)
-    own, between = (2 * half - 1 + left) / (2 * half**2), np.sinh(half) / half
-    return BinMeans(own, between, 2 * own - (1 - left) / half, between - np.cosh(half))
+    half = _half(seconds, scales_s)
+    whole = (2 * half + np.expm1(-2 * half)) / (2 * half**2)
+    own = np.where(half < SMALL_HALF, 1 - half * (2 - half) / 3, whole)
+    return BinMeans(own, np.sinh(half) / half)
 
 
-def of_points(n: int, j: int) -> BinMeans:
-    """Of values at single moments."""
-    ones, zeros = np.ones((n, j)), np.zeros((n, j))
-    return BinMeans(ones, ones, zeros, zeros)
+def slope_of_bin_means(seconds: Array, scales_s: Array) -> BinMeans:
+    """Derivatives of the factors by the log of the scales."""
+    half, means = _half(seconds, scales_s), bin_means(seconds, scales_s)
+    return BinMeans(2 * means.own + np.expm1(-2 * half) / half, means.between - np.cosh(half))
+
+
+def _half(seconds: Array, scales_s: Array) -> Array:
+    return np.asarray(np.maximum(seconds, SHORTEST_S)[:, None] / (2 * scales_s))
 
 
 def apart(time_s: Array, seconds: Array) -> Array:

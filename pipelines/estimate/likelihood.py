@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from chaffinch.pipelines.estimate.bin_means import BinMeans, bin_means, of_points
+from chaffinch.pipelines.estimate.bin_means import BinMeans, bin_means, slope_of_bin_means
 from chaffinch.pipelines.estimate.noise import Noise
 from numpy.typing import NDArray
 
@@ -34,11 +34,23 @@ class Stretch:
     ground: Array | None = None
     seconds: Array | None = None
 
+    @cached_property
+    def _lengths(self) -> tuple[Array, NDArray[np.int_]]:
+        """Lengths of bins, of which there are few, and which of them each bin has."""
+        seconds = np.zeros(self.time_s.size) if self.seconds is None else self.seconds
+        return np.unique(seconds, return_inverse=True)
+
     def means(self, scales_s: Array) -> BinMeans:
         """What being means of bins does to exponential correlations of ``scales_s`` (j,)."""
-        if self.seconds is None:
-            return of_points(self.time_s.size, scales_s.size)
-        return bin_means(self.seconds, scales_s)
+        return self._of_each_bin(bin_means(self._lengths[0], scales_s))
+
+    def slope_of_means(self, scales_s: Array) -> BinMeans:
+        """Derivatives of ``means`` by the log of the scales."""
+        return self._of_each_bin(slope_of_bin_means(self._lengths[0], scales_s))
+
+    def _of_each_bin(self, of_lengths: BinMeans) -> BinMeans:
+        place = self._lengths[1]
+        return BinMeans(of_lengths.own.take(place, axis=0), of_lengths.between.take(place, axis=0))
 
     @cached_property
     def known(self) -> Array:
@@ -218,8 +230,9 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
         zeros(n), zeros(j), zeros(n), zeros((n, j)), zeros((n, j)),
     )  # fmt: skip
     by_left = by_left + by_left_too
-    by_means = (by_diagonal @ means.own_by_scale) @ variances
-    by_means += ((by_left * variances + by_between) * means.between_by_scale).sum()
+    by_scale = stretch.slope_of_means(noise.scales_s)
+    by_means = (by_diagonal @ by_scale.own) @ variances
+    by_means += ((by_left * variances + by_between) * by_scale.between).sum()
     return Slope(
         deviance=float(deviance),
         scales=(by_diagonal @ means.own + (by_left * means.between).sum(axis=0)) * variances,
@@ -227,6 +240,6 @@ def slope(stretch: Stretch, noise: Noise) -> Slope:
         shift=float(by_means - (by_rates + by_rates_too) @ rates),
         ground=0.5 * float((by_columns[:, :q] * ground).sum()),
         information=average_information(
-            stretch, noise, Whitened(time_s, rates, left, right, pivot), lower, ground, inverse, found
+            stretch, noise, means, Whitened(time_s, rates, left, right, pivot), lower, ground, inverse, found
         ),
     )
