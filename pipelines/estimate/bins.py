@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.changes import Change, group_changes, made_at
+from chaffinch.pipelines.estimate.feed_noise import second_variance, without_sensor_noise
 from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
 from numpy.typing import NDArray
 
@@ -33,10 +34,11 @@ PLAIN_SPAN_S = 900.0
 class Binned:
     """One machine-field in bins, all arrays of shape (n,), sorted by time.
 
-    seconds : seconds of usable work in the bin. step : number of changes before the bin. area_m2_s : area cut
-    a second. loss_signal : both loss signals summed, as logged. outcomes : log of each outcome, NaN where
-    unknown. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
-    loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
+    seconds : seconds of usable work in the bin. step : number of changes before the bin. feed_t_h : without the
+    flow sensor's own noise, as far as that can be told. area_m2_s : area cut a second. loss_signal : both loss
+    signals summed, as logged. outcomes : log of each outcome, NaN where unknown. flaws : codes of what is wrong
+    with an outcome's signal. calibrated : losses are logged in kg/s. loss_delay_s : from the header to the loss
+    sensors; a bin's crop meets a change that long before it is shown.
     """
 
     machine: str
@@ -134,7 +136,19 @@ def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: floa
     step = np.searchsorted(np.sort(last), time_s, side="right")
     usable = usable & (began == step)
     binned = _sum_up(marked, usable, time_s, step, changes, interval)
-    return None if binned is None else replace(binned, loss_delay_s=loss_delay_s)
+    if binned is None:
+        return None
+    binned = replace(binned, loss_delay_s=loss_delay_s)
+    return without_sensor_noise(binned, _sensor_noise(marked, usable, time_s, interval))
+
+
+def _sensor_noise(marked: pl.DataFrame, usable: NDArray[np.bool_], time_s: Array, interval: float) -> float:
+    """Variance of the log of one second's grain flow that is the flow sensor's own; 0 where none is logged."""
+    if "grain_flow_kg_s" not in marked.columns:
+        return 0.0
+    flow = marked["grain_flow_kg_s"].cast(pl.Float64).to_numpy().astype(float)[usable]
+    runs = np.cumsum(np.diff(time_s[usable], prepend=0.0) > 1.5 * interval)
+    return second_variance(flow, runs, interval)
 
 
 def _sum_up(
