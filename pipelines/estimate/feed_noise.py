@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import comb
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from chaffinch.pipelines.estimate.bin_means import apart
@@ -31,10 +31,11 @@ FEWEST_DIFFERENCES = 50
 FEWEST_BINS = 30
 # A standard deviation of a normal distribution in median absolute deviations.
 SD_OF_MEDIAN = 1.4826
-LOSSES = ("separation_loss", "cleaning_loss", "machine_loss")
+# Shares are lost over entering grain, so that an error of the feed rate is in them too.
+TOLD_PER_FEED = ("separation_loss", "cleaning_loss", "machine_loss")
 
 
-def second_variance(flow: Array, runs: Array, interval_s: float) -> float:
+def second_variance(flow: Array, runs: NDArray[Any], interval_s: float) -> float:
     """Variance of the log of one second's flow that is the sensor's own; 0 where too little work lies in a row.
 
     flow : (n,) readings ``interval_s`` apart, whatever their unit. runs : (n,) number of the unbroken run of
@@ -78,5 +79,5 @@ def without_sensor_noise(binned: Binned, variance: float) -> Binned:
     feed_t_h, log_noise = binned.feed_t_h.copy(), np.zeros(binned.feed_t_h.size)
     feed_t_h[known] *= np.exp(-noise)
     log_noise[known] = noise
-    shares = {name: binned.outcomes[name] + log_noise for name in LOSSES if name in binned.outcomes}
+    shares = {name: binned.outcomes[name] + log_noise for name in TOLD_PER_FEED if name in binned.outcomes}
     return replace(binned, feed_t_h=feed_t_h, outcomes={**binned.outcomes, **shares})

@@ -115,7 +115,9 @@ def _covariance(binned: Binned, design: Design, told: Told) -> Callable[[float],
         return lambda white: binned_covariance(time_s, seconds, scales, white)
     places_m = np.column_stack([binned.east_m, binned.north_m])[design.use]
     coloured = dense_covariance(time_s, places_m, seconds, told.noise, told.ground)
-    return lambda white: Dense(np.linalg.cholesky(coloured + np.diag(white / seconds)))
+    return lambda white: Dense(
+        np.asarray(np.linalg.cholesky(coloured + np.diag(white / seconds)), dtype=np.float64)
+    )
 
 
 def fading(design: Design, binned: Binned, fade_in_s: float) -> Array:
