@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from chaffinch.pipelines.estimate.bin_means import bin_means
 from chaffinch.pipelines.estimate.likelihood import Whitened
 from chaffinch.pipelines.simulate import Noise
 from chaffinch.pipelines.simulate.noise import BURST_SPAN_S, MANY_SCALES_S
@@ -61,10 +62,10 @@ def binned_covariance(
     """
     from celerite2 import driver
 
-    variances, spread, own = _means(seconds, scales)
-    rate = 1 / np.array([scale for _, scale in scales])
-    diagonal = own @ variances + second_variance / seconds
-    left, right = variances * spread, spread.copy()
+    variances, scales_s = np.array(scales).T
+    means, rate = bin_means(seconds, scales_s), 1 / scales_s
+    diagonal = means.own @ variances + second_variance / seconds
+    left, right = variances * means.between, means.between.copy()
     diagonal, right = driver.factor(time_s, rate, diagonal, left, right, diagonal.copy(), right.copy())
     return Whitened(time_s, rate, left, right, diagonal)
 
@@ -83,10 +84,11 @@ def dense_covariance(
     whole = np.zeros_like(lag)
     scales = time_scales(noise)
     if scales:
-        variances, spread, own = _means(seconds, scales)
-        for i, (variance, scale) in enumerate(scales):
-            whole += variance * np.outer(spread[:, i], spread[:, i]) * np.exp(-lag / scale)
-        np.fill_diagonal(whole, own @ variances)
+        variances, scales_s = np.array(scales).T
+        means = bin_means(seconds, scales_s)
+        for variance, scale, between in zip(variances, scales_s, means.between.T, strict=True):
+            whole += variance * np.outer(between, between) * np.exp(-lag / scale)
+        np.fill_diagonal(whole, means.own @ variances)
     if bound_to_ground:
         apart = np.hypot(*(x[:, None] - x[None, :] for x in places_m.T))
         for variance, length in bound_to_ground:
@@ -97,15 +99,3 @@ def dense_covariance(
         exceeds = beyond**2 / (2 * (longest - shortest)) + np.clip(shortest - lag, 0, None)
         whole += noise.bursts_per_hour / 3600 * 2 * noise.burst_log**2 * exceeds
     return whole
-
-
-def _means(seconds: Array, scales: Sequence[Scale]) -> tuple[Array, Array, Array]:
-    """Variances (m,) and, for each bin, factors (n, m) of the covariance with other bins and of its own variance.
-
-    The mean of an exponential correlation of scale s over bins of T and U seconds has covariance
-    exp(-lag / s) sinh(T / 2s) / (T / 2s) sinh(U / 2s) / (U / 2s), and variance
-    2 (s / T)^2 (T / s - 1 + exp(-T / s)): integrals of the exponential, own calculation.
-    """
-    variances, lengths = np.array(scales).T
-    half = seconds[:, None] / (2 * lengths)
-    return variances, np.sinh(half) / half, (2 * half - 1 + np.exp(-2 * half)) / (2 * half**2)
