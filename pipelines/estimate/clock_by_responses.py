@@ -22,6 +22,10 @@ Array = NDArray[np.float64]
 # Twice the log of the odds beforehand: one clock in ten is off, at one of eighteen offsets. Evidence beyond that
 # makes a clock doubtful; one that is moved must show it without the machine-field that tells most.
 LEAST_GAIN = 10.2
+# Moved so near to another change of the log, a change meets that one's response instead of its own; where more than
+# this share of them do, the offset may be one run between changes.
+TAKEN_FOR_ANOTHER_S = 90.0
+MOST_TAKEN = 0.25
 # The two losses share part of their noise, so that two witnesses are worth less than two.
 SHARED = 0.7
 WELL_TOLD = 0.98
@@ -116,4 +120,30 @@ def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) ->
         if id(binned) in told and any(c.by_settings_log for c in binned.changes):
             machines.setdefault(binned.machine, []).append(np.column_stack(told[id(binned)]))
     reacted = any(season[outcome].reacted for outcome in WITNESSES if outcome in season)
-    return {machine: offset_by_responses(found, reacted) for machine, found in machines.items()}
+    clocks = {machine: offset_by_responses(found, reacted) for machine, found in machines.items()}
+    moments = {machine: [_logged_s(b) for b in fields if b.machine == machine] for machine in clocks}
+    return {
+        machine: replace(clock, sure=False, doubtful=True)
+        if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
+        else clock
+        for machine, clock in clocks.items()
+    }
+
+
+def _logged_s(binned: Binned) -> Array:
+    return np.array([c.first_s for c in binned.changes if c.by_settings_log])
+
+
+def taken_for_others(moments_s: Sequence[Array], offset_s: float) -> float:
+    """Share of changes, logged at ``moments_s`` of each machine-field, that moved by the offset come to stand where
+    another was logged.
+
+    Where changes follow one another every few minutes, a clock off by one run fits nearly as well as a right one.
+    """
+    taken = [
+        (np.abs(logged[:, None] - offset_s - logged[None, :]) < TAKEN_FOR_ANOTHER_S)
+        & ~np.eye(logged.size, dtype=bool)
+        for logged in moments_s
+    ]
+    count = sum(logged.size for logged in moments_s)
+    return sum(int(one.any(axis=1).sum()) for one in taken) / count if count else 0.0

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.changes import group_changes, real_adjustments
 from chaffinch.pipelines.estimate.clock import offset_by_set_values
-from chaffinch.pipelines.estimate.clock_by_responses import offset_by_responses
+from chaffinch.pipelines.estimate.clock_by_responses import by_machine, offset_by_responses, taken_for_others
 from chaffinch.pipelines.estimate.likelihood import Stretch
 from chaffinch.pipelines.estimate.noise import Noise
 from chaffinch.pipelines.estimate.steps_found import OFFSETS_S, scan_steps
@@ -161,3 +161,44 @@ def test_changes_that_did_nothing_do_not_speak_for_another_clock():
     for machine in range(2):
         found = offset_by_responses(told[10 * machine : 10 * machine + 10])
         assert not found.sure and not found.doubtful
+
+
+EVERY_EIGHT_MINUTES = 480.0 * np.arange(10)
+
+
+@pytest.mark.parametrize(
+    ("offset_s", "share"),
+    [
+        (480.0, 0.9),  # each but the first comes to stand where the one before it was logged
+        (-480.0, 0.9),
+        (540.0, 0.9),  # near enough to be met by its response
+        (240.0, 0.0),  # half-way between two others
+        (0.0, 0.0),  # its own place is no other's
+    ],
+)
+def test_a_clock_off_by_one_run_takes_changes_for_others(offset_s, share):
+    assert taken_for_others([EVERY_EIGHT_MINUTES], offset_s) == pytest.approx(share)
+
+
+def test_changes_far_apart_or_none_are_taken_for_no_others():
+    assert taken_for_others([np.array([0.0, 5000.0]), np.array([300.0])], 300.0) == 0.0
+    assert taken_for_others([np.empty(0)], 480.0) == 0.0
+
+
+def fields_changed_at(moments_s: np.ndarray) -> list[SimpleNamespace]:
+    changes = [SimpleNamespace(first_s=t, by_settings_log=True) for t in moments_s]
+    return [SimpleNamespace(machine="North", changes=changes) for _ in range(4)]
+
+
+def test_a_right_clock_is_not_moved_by_one_run_between_changes():
+    """Evidence for an offset that stands where the next change was logged: doubtful, never applied."""
+    one = fields_changed_at(EVERY_EIGHT_MINUTES)
+    told = np.full((OFFSETS_S.size, 10), -1.6)
+    told[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
+    fits = [SimpleNamespace(binned=b, clock_told=told) for b in one]
+    season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
+    assert offset_by_responses([told] * 4).sure
+    found = by_machine(one, season)["North"]
+    assert found.doubtful
+    assert not found.sure
+    assert found.seconds == pytest.approx(480.0, abs=60)
