@@ -82,8 +82,13 @@ def growth() -> None:
 
 
 def season(fields: list[Binned], preparing: float, count: int) -> None:
+    # On machines of their own: copies of a field are no witnesses of its machine's clock.
     many = [
-        replace(fields[i % len(fields)], field=f"Field {i + 1}", machine=f"Combine {i % 20 + 1}")
+        replace(
+            fields[i % len(fields)],
+            field=f"Field {i + 1}",
+            machine=f"{fields[i % len(fields)].machine} {i // len(fields) + 1}",
+        )
         for i in range(count)
     ]
     effects, estimating = timed(estimate_effects, many)
