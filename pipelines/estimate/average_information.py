@@ -44,8 +44,7 @@ def average_information(
     time_s, rates, root = factored.time_s, factored.rates, np.sqrt(factored.diagonal)[:, None]
     known = lower[:, :-1]
     # V^-1 (y - X b), the outcome with everything known projected out.
-    rest = ((lower[:, -1] - known @ found) / factored.diagonal)[:, None]
-    driver.solve_upper(time_s, rates, factored.left, factored.right, rest.copy(), rest)
+    rest = factored.back((lower[:, -1:] - known @ found[:, None]) / root)
     variances = noise.scale_variances
     by_scales = np.hstack(
         [

@@ -1,7 +1,7 @@
 """What taking the mean over a bin does to noise of an exponential correlation.
 
 The mean varies less than a moment does, and two means are alike more than the moments in their middles. Bins taken
-for moments made the fast noise seem half as slow again as it is, and with it too strong over minutes.
+for moments make fast noise seem slower than it is, and with it too strong over minutes.
 """
 
 from __future__ import annotations

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from chaffinch.pipelines.estimate.bins import Binned
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.estimate.bins import Binned
 
 Array = NDArray[np.float64]
 

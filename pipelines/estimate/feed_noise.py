@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from chaffinch.pipelines.estimate.bin_means import apart
+from chaffinch.pipelines.estimate.design import LOSSES
 from chaffinch.pipelines.estimate.likelihood import Stretch, factor
 from chaffinch.pipelines.estimate.noise_fit import fit_noise
 from numpy.typing import NDArray
@@ -31,8 +32,6 @@ FEWEST_DIFFERENCES = 50
 FEWEST_BINS = 30
 # A standard deviation of a normal distribution in median absolute deviations.
 SD_OF_MEDIAN = 1.4826
-# Shares are lost over entering grain, so that an error of the feed rate is in them too.
-TOLD_PER_FEED = ("separation_loss", "cleaning_loss", "machine_loss")
 
 
 def second_variance(flow: Array, runs: NDArray[Any], interval_s: float) -> float:
@@ -59,8 +58,6 @@ def without_sensor_noise(binned: Binned, variance: float) -> Binned:
     Loss shares are told for that feed rate as well. With V the covariance of the log feed rates as logged and W
     that of the noise in them, what is to be expected is x - W V^-1 (x - mean); V is fitted to the log.
     """
-    from celerite2 import driver
-
     known = np.isfinite(binned.feed_t_h) & (binned.feed_t_h > 0)
     if variance <= 0 or known.sum() < FEWEST_BINS:
         return binned
@@ -73,11 +70,10 @@ def without_sensor_noise(binned: Binned, variance: float) -> Binned:
     factored = factor(stretch, fit_noise([stretch], within=0.1))
     level, rest = factored.whiten(stretch.known).T
     rest = rest - level * (level @ rest) / (level @ level)
-    solved = np.ascontiguousarray((rest / np.sqrt(factored.diagonal))[:, None])
-    driver.solve_upper(time_s, factored.rates, factored.left, factored.right, solved.copy(), solved)
-    noise = variance / seconds / scale * solved[:, 0]
+    noise = variance / seconds / scale * factored.back(rest[:, None])[:, 0]
     feed_t_h, log_noise = binned.feed_t_h.copy(), np.zeros(binned.feed_t_h.size)
     feed_t_h[known] *= np.exp(-noise)
     log_noise[known] = noise
-    shares = {name: binned.outcomes[name] + log_noise for name in TOLD_PER_FEED if name in binned.outcomes}
+    # The feed rate is what a loss is divided by, so that its noise is in the shares too.
+    shares = {name: binned.outcomes[name] + log_noise for name in LOSSES if name in binned.outcomes}
     return replace(binned, feed_t_h=feed_t_h, outcomes={**binned.outcomes, **shares})

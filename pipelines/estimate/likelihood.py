@@ -87,6 +87,14 @@ class Whitened:
         out /= np.sqrt(self.diagonal)[:, None]
         return out
 
+    def back(self, white: Array) -> Array:
+        """L^-T times ``white`` (n, k): after ``whiten``, the inverse of the covariance times the columns."""
+        from celerite2 import driver
+
+        out = white / np.sqrt(self.diagonal)[:, None]
+        driver.solve_upper(self.time_s, self.rates, self.left, self.right, out.copy(), out)
+        return out
+
 
 def _diagonal(stretch: Stretch, noise: Noise, means: BinMeans) -> Array:
     return means.own @ noise.scale_variances + 1e-12 + noise.second_variance * stretch.white

@@ -14,6 +14,7 @@ from chaffinch.pipelines.prove.scoring import (
     failings,
     false_limit,
     score,
+    stretch_to_hold,
 )
 from chaffinch.pipelines.prove.trial import ANSWER_SCHEMA, ORACLE, OURS, ours_on_changes, truth_of_changes
 
@@ -106,6 +107,28 @@ def test_widths_are_compared_on_the_effects_that_both_answered():
     by_method = {s["method"]: s for s in score(pl.concat([ours, told]))}
     assert by_method[OURS]["width_to_oracle"] == pytest.approx(0.4 / 0.2)
     assert by_method[ORACLE]["width_to_oracle"] == pytest.approx(1.0)
+
+
+def test_widths_at_the_same_level_do_not_reward_a_method_for_being_too_sure():
+    """Both miss by the same 0.01, 0.02, ... 1.00; the oracle's ranges are 0.1 wide, ours four times that.
+
+    To hold 95 of 100 both must reach 0.95 to either side, so that neither is the wider one then.
+    """
+    misses = [k / 100 for k in range(1, 101)]
+    ours, told = (
+        judged([(0, m, m - half, m + half, "no clear change") for m in misses], method)
+        for half, method in ((0.2, OURS), (0.05, ORACLE))
+    )
+    found = {s["method"]: s for s in score(pl.concat([ours, told]))}[OURS]
+    assert found["width_to_oracle"] == pytest.approx(4.0)
+    assert found["width_to_oracle_at_level"] == pytest.approx(1.0)
+
+
+def test_the_stretch_that_makes_ranges_hold_is_told_by_the_misses():
+    """Half-widths of 1 about 0, misses spread evenly from 0 to 2: 1.9 of them hold 95 %."""
+    misses = pl.Series([2 * k / 1000 for k in range(1001)])
+    low, high = (pl.Series([end] * 1001) for end in (-1.0, 1.0))
+    assert stretch_to_hold(low, high, misses) == pytest.approx(1.9, abs=1e-6)
 
 
 def test_scenarios_are_scored_apart():

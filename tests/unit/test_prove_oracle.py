@@ -114,3 +114,35 @@ def test_the_stated_covariance_of_ground_is_that_of_ground_made():
     found = [1.0, np.mean(surfaces[:, :, 10:] * surfaces[:, :, :-10])]
     found.append(np.mean(surfaces[:, 6:, 8:] * surfaces[:, :-6, :-8]))
     np.testing.assert_allclose(stated, found, atol=0.02)
+
+
+def test_the_oracle_is_told_when_a_sensor_s_gain_jumped():
+    """In the log itself: the signal over the true loss, smeared and late, is another from that second on."""
+    scenario = SCENARIOS["gain_step"]
+    season = simulate_season(scenario, 2)
+    made = next(one for one in season.iter() if "cleaning" in one.noise.gain_jump_s)
+    (moment,) = Told.of(made, scenario, "cleaning_loss").steps_s
+    course, lost = made.noise.course, made.noise.course["cleaning_lost_kg_s"].to_numpy()
+    late = round(made.machine.instruments.cleaning_delay_s + made.machine.instruments.loss_smear_s)
+    signal = made.readings["cleaning_loss_signal"].fill_null(0.0).to_numpy()
+    entered = np.arange(lost.size) - late
+    at_work = (entered >= 0) & (signal > 0) & (lost[entered] > 0)
+    ratio = np.log(signal[at_work] / lost[entered[at_work]])
+    second = moment - course["time"][0].timestamp()
+    # The sensor shows crop of that second a delay later.
+    after = entered[at_work] >= second
+    jumped = np.median(ratio[after]) - np.median(ratio[~after])
+    assert abs(jumped) == pytest.approx(scenario.sensors.gain_step_log, abs=0.03)
+    near = (np.abs(entered[at_work] - second) < 600) & (np.abs(entered[at_work] - second) > 5)
+    beside = np.median(ratio[near & after]) - np.median(ratio[near & ~after])
+    assert beside == pytest.approx(jumped, abs=0.1)
+
+
+def test_the_oracle_is_told_what_unseen_straw_does_to_the_loss():
+    """Under a loss curve that is a power, straw acts by the curve's exponent."""
+    scenario = SCENARIOS["straw_varies"]
+    made = simulate_season(scenario, 2).machine_field(0)
+    ((variance, length_m),) = Told.of(made, scenario, "separation_loss").ground
+    exponent = made.noise.curves["separation"].steepness
+    assert variance == pytest.approx((exponent * scenario.straw_sd) ** 2, rel=1e-6)
+    assert length_m == 60.0
