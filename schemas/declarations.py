@@ -307,6 +307,12 @@ def crops() -> Mapping[str, Crop]:
     return _load("crops.toml", Crop)
 
 
+def reference_loss_share(crop: str | None) -> float:
+    """Share of the grain at which the capacity of a crop is stated."""
+    known = crops().get(crop or "")
+    return ((known.reference_loss_pct if known else None) or USUAL_REFERENCE_LOSS_PCT) / 100
+
+
 @cache
 def reasons() -> Mapping[str, Reason]:
     """Reason codes by name, each with the plain sentence shown to people."""

@@ -17,10 +17,11 @@ import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
-from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibrate, check_pairs
+from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibrate_all, check_pairs
 from chaffinch.pipelines.estimate.changes import made_at, real_adjustments
 from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
+from chaffinch.pipelines.estimate.entering import of_all_that_entered
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season_fit import fit_season
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.lake import Lake
 
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
-ESTIMATOR_VERSION = "5"
+ESTIMATOR_VERSION = "6"
 LONGEST_REST_DAYS = 30
 # No crop is longer under way from header to sensor than this.
 LONGEST_DELAY_S = 600
@@ -63,6 +64,7 @@ def estimate_effects(
     """
     if not any(f.changes for f in fields):
         return effects_table([], {}, {}, untold)
+    fields = of_all_that_entered(fields, calibrations or {})
     season = fit_season(fields, each)
     clocks = by_machine(fields, season)
     if any(clock.sure for clock in clocks.values()):
@@ -207,7 +209,6 @@ def refresh_effects(
     machine-fields that were prepared before are taken from there, others are put there.
     ``each`` spreads preparing over machine-fields, and outcomes, each fitted to all of them together.
     """
-    import numpy as np
     from chaffinch.pipelines.flow_calibration import weighed_loads
 
     adjustments = lake.scan("adjustments").collect()
@@ -225,9 +226,7 @@ def refresh_effects(
         for harvest, of, found in harvests:
             fields.append(harvest) if isinstance(harvest, Binned) else untold.append(harvest)
             pairs[of].append(found)
-    calibrations = {
-        of: one for of, found in pairs.items() if (one := calibrate(np.concatenate(found))) is not None
-    }
+    calibrations = calibrate_all(pairs)
     for binned in fields:
         if binned.calibrated:
             calibrations[binned.machine, binned.crop] = Calibration(0.0, 0.0, 0)

@@ -17,6 +17,7 @@ import polars as pl
 from chaffinch.pipelines.estimate.changes import Change, group_changes, made_at
 from chaffinch.pipelines.estimate.feed_noise import second_variance, without_sensor_noise
 from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
+from chaffinch.pipelines.work.passes import since_start_and_to_end
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -34,11 +35,12 @@ PLAIN_SPAN_S = 900.0
 class Binned:
     """One machine-field in bins, all arrays of shape (n,), sorted by time.
 
-    seconds : seconds of usable work in the bin. step : number of changes before the bin. feed_t_h : without the
-    flow sensor's own noise, as far as that can be told. area_m2_s : area cut a second. loss_signal : both loss
-    signals summed, as logged. outcomes : log of each outcome, NaN where unknown. flaws : codes of what is wrong
-    with an outcome's signal. calibrated : losses are logged in kg/s. loss_delay_s : from the header to the loss
-    sensors; a bin's crop meets a change that long before it is shown.
+    seconds : seconds of usable work in the bin. step : number of changes before the bin. since_start_s,
+    until_end_s : of the bin's pass. feed_t_h : without the flow sensor's own noise, as far as that can be told.
+    area_m2_s : area cut a second. loss_signal : both loss signals summed, as logged. outcomes : log of each
+    outcome, NaN where unknown; losses per grain kept, until ``entering`` makes them and the feed rate ones of all
+    that entered. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
+    loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
     """
 
     machine: str
@@ -48,6 +50,8 @@ class Binned:
     time_s: Array
     seconds: Array
     step: NDArray[np.int_]
+    since_start_s: Array
+    until_end_s: Array
     feed_t_h: Array
     moisture_pct: Array
     roll_deg: Array
@@ -181,6 +185,7 @@ def _sum_up(
     count = np.diff(np.concatenate([starts, [rows.size]])).astype(float)
     east, north = _metres(column("latitude"), column("longitude"))
     outcomes, flaws, calibrated = _outcomes(marked, column, starts)
+    since, until = since_start_and_to_end(time_s, marked["pass_number"].fill_null(0).to_numpy())
     return Binned(
         machine=marked["machine"][0],
         field=marked["field"][0],
@@ -189,6 +194,8 @@ def _sum_up(
         time_s=mean(time_s[rows]),
         seconds=count * interval,
         step=step[rows][starts],
+        since_start_s=mean(since[rows]),
+        until_end_s=mean(until[rows]),
         feed_t_h=mean(column("feed_rate_t_h")),
         moisture_pct=_smooth(mean(column("moisture_aligned_pct")), mean(time_s[rows])),
         roll_deg=mean(column("roll_deg")),
@@ -248,19 +255,16 @@ def _outcomes(
     flaws: dict[str, list[str]] = {}
     losses: dict[str, Array] = {}
     for place in ("separation_loss", "cleaning_loss"):
-        source = loss_column(marked, place)
-        if source is None:
+        if loss_column(marked, place) is None:
             continue
         value = column(f"{place}_aligned")
         value, flaws[place] = _without_faults(value)
         losses[place] = value
-        # Calibrated loss shares are lost / (kept + lost); a relative signal's share is per grain kept.
-        kept_and_lost = kg_s + value if source.endswith("kg_s") else kg_s
-        outcomes[place] = _log_ratio(value, kept_and_lost, starts)
+        outcomes[place] = _log_ratio(value, kg_s, starts)
     calibrated = all(loss_column(marked, p) == f"{p}_kg_s" for p in losses) and bool(losses)
     if len(losses) == 2:
         total = losses["separation_loss"] + losses["cleaning_loss"]
-        outcomes["machine_loss"] = _log_ratio(total, kg_s + total if calibrated else kg_s, starts)
+        outcomes["machine_loss"] = _log_ratio(total, kg_s, starts)
         flaws["machine_loss"] = [] if calibrated else ["uncalibrated_sum"]
     if np.isfinite(feed).any():
         outcomes["throughput"] = _log_ratio(feed, np.ones(feed.size), starts)

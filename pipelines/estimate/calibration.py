@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,12 @@ def calibrate(pairs: Array) -> Calibration | None:
         return None
     course = gain_course(pairs[:, 2], np.log(pairs[:, 0] / pairs[:, 1]))
     return Calibration(*course.at(float(pairs[:, 2].max())), len(pairs), course)
+
+
+def calibrate_all(pairs: Mapping[MachineCrop, Sequence[Array]]) -> dict[MachineCrop, Calibration]:
+    """``calibrate`` for every machine and crop of which a loss check can be used; the pairs field by field."""
+    found = {of: calibrate(np.concatenate(some)) for of, some in pairs.items()}
+    return {of: one for of, one in found.items() if one is not None}
 
 
 def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float) -> Array:
@@ -99,9 +106,10 @@ def capacity_at_share(
 ) -> tuple[float, float, float] | None:
     """Change of the throughput at which a ``share`` of the grain is lost, by change ``k``, t/h, with 95 % range.
 
-    fitted : machine loss. The loss curve before and after is solved for the share, over draws of the fitted
-    coefficients and of the calibration (common practice: parametric bootstrap). None where more than one draw
-    in forty does not reach the share within a factor two of the feed rates driven: it would be a guess.
+    fitted : machine loss, per grain that entered. The loss curve before and after is solved for the share, over
+    draws of the fitted coefficients and of the calibration (common practice: parametric bootstrap). None where
+    more than one draw in forty does not reach the share within a factor two of the feed rates driven: it would be
+    a guess.
     """
     design, fit = fitted.design, fitted.fit
     # Between the points the curve is as good as straight: 2 % of feed rate apart.
@@ -116,9 +124,9 @@ def capacity_at_share(
     drawn = rng.multivariate_normal(fit.coefficients, fit.covariance, DRAWS, method="cholesky")
     drawn = np.vstack([fit.coefficients, drawn])
     weight = calibration.log_kg_s_per_unit + calibration.error * np.r_[0.0, rng.standard_normal(DRAWS)]
-    wanted = np.log(share if fitted.binned.calibrated else share / (1 - share)) - weight
+    wanted = np.log(share) - weight
     at = [_crossing(drawn @ curve.T - wanted[:, None], shifts) for curve in (before, after)]
-    change = design.feed_typical_t_h * (np.exp(at[1]) - np.exp(at[0]))
+    change = (1 - share) * design.feed_typical_t_h * (np.exp(at[1]) - np.exp(at[0]))
     if not np.isfinite(change[0]) or np.isnan(change).mean() > 1 / 40:
         return None
     low, high = np.nanquantile(change[1:], [0.025, 0.975])

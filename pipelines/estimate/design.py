@@ -13,6 +13,12 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+# While the machine fills at the start of a pass and empties at its end, flow and loss sensors tell of crop that
+# entered at other moments than in steady work. Work counts from 15 s after the start (``work.classes``); what is
+# left then dies away over about ten and five seconds (common practice, no source).
+FILLS_IN_S = 10.0
+EMPTIES_IN_S = 5.0
+
 LOSSES = ("separation_loss", "cleaning_loss", "machine_loss")
 # What an outcome is held fixed for. Throughput is taken as driven, so nothing is.
 AT_SAME_FEED = (*LOSSES, "broken_grain", "non_grain", "returns")
@@ -37,8 +43,9 @@ class Design:
 def build_design(binned: Binned, outcome: str) -> Design | None:
     """Design of one outcome; None when fewer than 12 bins know it.
 
-    Losses: steps, intercept, feed rate (log, linear, square; the shapes of published loss curves), moisture,
-    roll squared. Covariates that are missing or never vary are left out; a bin that misses one is too.
+    Losses: steps, intercept, feed rate (log, linear, square; the shapes of published loss curves), the filling and
+    emptying of the machine in each pass, moisture, roll squared. Covariates that are missing or never vary are
+    left out; a bin that misses one is too.
     """
     y = binned.outcomes[outcome]
     use = np.isfinite(y)
@@ -66,6 +73,12 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
         ratio = feed / typical
         columns += [np.log(ratio), ratio - 1, (ratio - 1) ** 2]
         names += ["log feed", "feed", "feed squared"]
+        for name, seconds, scale_s in (
+            ("filling", binned.since_start_s[use], FILLS_IN_S),
+            ("emptying", binned.until_end_s[use], EMPTIES_IN_S),
+        ):
+            columns.append(np.nan_to_num(np.exp(-seconds / scale_s)))
+            names.append(name)
     if "moisture" in covariates:
         m = covariates["moisture"][use]
         columns.append(m - m.mean())

@@ -31,7 +31,7 @@ from chaffinch.pipelines.estimate.verdicts import (
     reach,
     refuse,
 )
-from chaffinch.schemas.declarations import USUAL_REFERENCE_LOSS_PCT, crops
+from chaffinch.schemas.declarations import reference_loss_share
 from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES, tables
 
 Row = dict[str, Any]
@@ -274,9 +274,7 @@ def _capacity_t_h(
     """Change of the capacity at the crop's reference loss share, t/h, where loss is calibrated."""
     if machine_loss is None or calibration is None or found.verdict == "cannot tell":
         return None
-    crop = crops().get(machine_loss.binned.crop or "")
-    percent = (crop.reference_loss_pct if crop else None) or USUAL_REFERENCE_LOSS_PCT
-    return capacity_at_share(machine_loss, k, calibration, percent / 100)
+    return capacity_at_share(machine_loss, k, calibration, reference_loss_share(machine_loss.binned.crop))
 
 
 def _row(

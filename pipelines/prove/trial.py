@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.changes import Change
+from chaffinch.pipelines.estimate.entering import PLACES, of_what_entered
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
+from numpy.typing import NDArray
 
 OURS = "chaffinch"
 WINDOW_MEANS = "window means"
@@ -62,11 +67,12 @@ class Task:
 class FieldTrial:
     """One machine-field, ready to be estimated and judged; its readings are gone.
 
-    binned : None when the log holds no usable work. truth : rows of ``TRUTH_SCHEMA``, one for each logged
-    adjustment of one setting and outcome. peers : rows of ``ANSWER_SCHEMA``.
+    binned : None when the log holds no usable work. pairs : as of ``check_pairs``. truth : rows of
+    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. peers : of ``ANSWER_SCHEMA``.
     """
 
     binned: Binned | None
+    pairs: NDArray[np.float64]
     truth: pl.DataFrame
     peers: pl.DataFrame
 
@@ -78,15 +84,15 @@ def try_field(task: Task) -> FieldTrial:
         scenario = replace(scenario, fields=task.fields)
     made = simulate_season(scenario, task.seed).machine_field(task.index)
     adjustments = real_adjustments(made.adjustments.with_row_index("row"))
-    binned, _ = prepare(made.readings, adjustments)
+    binned, pairs = prepare(made.readings, adjustments, made.loss_checks)
     changes = binned.changes if binned is not None else []
     truth = truth_of_changes(made.truth, changes, task.outcomes)
     peers = pl.DataFrame(schema=ANSWER_SCHEMA)
     if binned is not None:
         needed = _outcomes_needed(task.outcomes)
         binned = replace(binned, outcomes={o: y for o, y in binned.outcomes.items() if o in needed})
-        peers = _peer_answers(binned, made, scenario, task)
-    return FieldTrial(binned, truth, peers)
+        peers = _peer_answers(_as_entered(binned, made), made, scenario, task)
+    return FieldTrial(binned, pairs, truth, peers)
 
 
 def _outcomes_needed(outcomes: Iterable[str]) -> set[str]:
@@ -159,6 +165,12 @@ def _ask(
     return oracle(binned, outcome, Told.of(made, scenario, outcome))
 
 
+def _as_entered(binned: Binned, made: MachineField) -> Binned:
+    """Peers are told what the loss sensors weigh; ours has loss checks."""
+    weights = {place: 1 / made.machine.instruments.gain(place.removesuffix("_loss")) for place in PLACES}
+    return of_what_entered(binned, weights)
+
+
 def _answers(binned: Binned, outcome: str, method: str, answers: list[PeerAnswer]) -> pl.DataFrame:
     return pl.DataFrame(
         [
@@ -193,7 +205,13 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
     as ``cannot tell``.
     """
     truth = pl.concat(t.truth for t in trials)
-    effects = estimate_effects([t.binned for t in trials if t.binned is not None])
+    pairs: dict[MachineCrop, list[NDArray[np.float64]]] = defaultdict(list)
+    fields = []
+    for one in trials:
+        if one.binned is not None:
+            fields.append(one.binned)
+            pairs[one.binned.machine, one.binned.crop].append(one.pairs)
+    effects = estimate_effects(fields, calibrate_all(pairs))
     ours = ours_on_changes(truth, effects)
     peers = pl.concat(t.peers for t in trials).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"

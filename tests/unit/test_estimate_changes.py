@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.bins import bin_work, interval_s
 from chaffinch.pipelines.estimate.changes import group_changes, real_adjustments
+from chaffinch.pipelines.estimate.entering import of_all_that_entered
 
 START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 UTC_MOMENT = pl.Datetime("us", "UTC")
@@ -206,7 +207,7 @@ def test_adjustments_outside_the_work_are_no_changes():
 
 
 def test_calibrated_losses_are_shares_of_kept_and_lost():
-    """0.5 kg/s lost beside 10 kg/s kept: 0.5 / 10.5."""
+    """Twice 0.5 kg/s lost beside 10 kg/s kept: 0.5 / 11, at a feed rate of 39.6 t/h; 36 t/h are throughput."""
     marked = marked_log().drop("separation_loss_signal", "cleaning_loss_signal")
     n = marked.height
     wave = 1 + 1e-6 * np.arange(n)
@@ -218,8 +219,11 @@ def test_calibrated_losses_are_shares_of_kept_and_lost():
     )
     binned = bin_work(marked, adjustments((1000, "x", "1", "2")), LOSS_DELAY_S)
     assert binned.calibrated
-    np.testing.assert_allclose(binned.outcomes["separation_loss"], np.log(0.5 / 10.5), atol=5e-3)
+    (binned,) = of_all_that_entered([binned], {})
+    np.testing.assert_allclose(binned.outcomes["separation_loss"], np.log(0.5 / 11.0), atol=5e-3)
     np.testing.assert_allclose(binned.outcomes["machine_loss"], np.log(1.0 / 11.0), atol=5e-3)
+    np.testing.assert_allclose(binned.feed_t_h, 39.6, rtol=1e-3)
+    np.testing.assert_allclose(binned.outcomes["throughput"], np.log(36.0))
 
 
 def test_a_dead_signal_is_named():

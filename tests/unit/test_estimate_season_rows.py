@@ -39,15 +39,15 @@ def test_too_few_adjustments_tell_no_bend():
     assert np.isnan(bend([Block(np.ones(4), np.eye(4), np.ones(4), np.full(4, 900.0))], 0.0))
 
 
-def fitted(effects: list[float], slope: float = 2.0, calibrated: bool = False) -> FieldOutcome:
-    """ln(lost / kept) = -4.6 + slope ln(feed / 30 t/h) + effects so far; errors small and independent."""
+def fitted(effects: list[float], slope: float = 2.0) -> FieldOutcome:
+    """ln(lost / entered) = -4.6 + slope ln(feed / 30 t/h) + effects so far; errors small and independent."""
     names = (*(f"step {k}" for k in range(len(effects))), "intercept", "log feed")
     design = Design(
         np.ones(9, dtype=bool), np.zeros((9, len(names))), names, tuple(range(len(effects))), 30.0
     )
     covariance = np.diag([0.02**2] * len(effects) + [0.01**2, 1e-8])
     fit = Fit(np.array([*effects, -4.6, slope]), covariance, np.full(len(names), 1e9))
-    return FieldOutcome(SimpleNamespace(calibrated=calibrated), "machine_loss", design, fit)
+    return FieldOutcome(SimpleNamespace(), "machine_loss", design, fit)
 
 
 def test_capacities_pool_with_the_errors_of_effects_over_the_slope():
@@ -59,10 +59,13 @@ def test_capacities_pool_with_the_errors_of_effects_over_the_slope():
 
 
 def test_capacity_at_one_percent_by_hand():
-    """lost / kept = 1 / 99 where -4.6 + 2 ln(F / 30) = ln(1 / 99); a change of ln 0.8 takes F up by 0.8^-0.5."""
+    """One in a hundred of F entering is lost where -4.6 + 2 ln(F / 30) = ln 0.01, and 0.99 F is kept.
+
+    A change of ln 0.8 takes F up by 0.8^-0.5.
+    """
     exact = Calibration(0.0, 0.0, 4)
     change, low, high = capacity_at_share(fitted([np.log(0.8)]), 0, exact, 0.01)
-    before = 30 * np.exp((np.log(1 / 99) + 4.6) / 2)
+    before = 0.99 * 30 * np.exp((np.log(0.01) + 4.6) / 2)
     assert change == pytest.approx(before * (0.8**-0.5 - 1), rel=1e-3)
     # The effect's error 0.02 moves F by 1 % of its level after the change; 2 * 1.96 of it is the range.
     assert high - low == pytest.approx(2 * 1.96 * 0.01 * before * 0.8**-0.5, rel=0.06)
