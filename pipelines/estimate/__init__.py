@@ -19,6 +19,7 @@ from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibrate_all, check_pairs
 from chaffinch.pipelines.estimate.changes import made_at, real_adjustments
+from chaffinch.pipelines.estimate.clock_average import over_likely_clocks
 from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.entering import of_all_that_entered
@@ -60,7 +61,8 @@ def estimate_effects(
     another crop strike a sensor with another force). untold : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
-    again. ``each`` spreads what is fitted over outcomes.
+    again; where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
+    is fitted over outcomes.
     """
     if not any(f.changes for f in fields):
         return effects_table([], {}, {}, untold)
@@ -75,6 +77,7 @@ def estimate_effects(
             for f in fields
         ]
         season = fit_season(fields, each)
+    season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
     return effects_table(with_changes, season, calibrations or {}, untold, diameters_m, clocks)
 

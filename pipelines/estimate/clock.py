@@ -20,7 +20,8 @@ SAME_CLOCK_S = 15.0
 class ClockOffset:
     """Clock of the settings log minus that of the harvest log, s, with its 95 % range.
 
-    sure : sure enough to be applied. doubtful : the clocks seem to disagree, but by how much is not told.
+    sure : sure enough to be applied. doubtful : the clocks may disagree, but by how much is not told. likely :
+    offsets between which the effects of a doubtful clock's changes are averaged, s, each with its weight.
     """
 
     seconds: float
@@ -28,6 +29,7 @@ class ClockOffset:
     high: float
     sure: bool
     doubtful: bool
+    likely: tuple[tuple[float, float], ...] = ()
 
 
 def offset_by_set_values(adjustments: pl.DataFrame) -> ClockOffset | None:

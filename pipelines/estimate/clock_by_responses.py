@@ -2,7 +2,7 @@
 
 Without set values in the harvest log the responses of loss are the only witness. They tell to a minute or two,
 where changes did something. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses
-too: an offset is applied only where several machine-fields tell of it, each without the other's help.
+too: what one machine-field tells counts for little, and an offset is applied only where several agree on it.
 """
 
 from __future__ import annotations
@@ -19,65 +19,100 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Twice the log of the odds beforehand: one clock in ten is off, at one of eighteen offsets. Evidence beyond that
-# makes a clock doubtful; one that is moved must show it without the machine-field that tells most.
-LEAST_GAIN = 10.2
+# Twice the log of the odds that one machine-field can speak against an offset, at most: a burst of loss before a
+# change may be worth any odds, and means nothing for the other fields.
+FIELD_TELLS = 6.0
+# Shares of clocks of a season that are off; the belief beforehand is as 1 / share. Clocks of one farm are set by the
+# same people, so that a season in which some are clearly off speaks against the others.
+SHARES_OFF = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8])
+RIGHT_WITHIN_S = SPACING_S
+SURE = 0.9
+DOUBTFUL = 0.6
+# Offsets less likely than this are left out of an average.
+LEAST_LIKELY = 0.03
 # Moved so near to another change of the log, a change meets that one's response instead of its own; where more than
 # this share of them do, the offset may be one run between changes.
 TAKEN_FOR_ANOTHER_S = 90.0
 MOST_TAKEN = 0.25
 # The two losses share part of their noise, so that two witnesses are worth less than two.
 SHARED = 0.7
-WELL_TOLD = 0.98
 # Shares of changes that did something, each as likely beforehand.
 SHARES = np.linspace(0.05, 0.95, 10)
 # Machine loss is the sum of these two and no witness of its own.
 WITNESSES = ("separation_loss", "cleaning_loss")
 
 
-def offset_by_responses(told: Sequence[Array], reacted: bool = False) -> ClockOffset:
-    """Offset of one machine from ``clock_told`` of ``scan_steps``, one array (21, changes of all losses) for each
-    of its machine-fields.
+def offsets_by_responses(
+    machines: Mapping[str, Sequence[Array]], reacted: bool = False
+) -> dict[str, ClockOffset]:
+    """Offset of each machine of a season from ``clock_told`` of ``scan_steps``, one array (21, changes of all losses)
+    for each of its machine-fields.
 
     reacted : changes came when loss had spiked, so that what lies minutes before them is no response.
     """
-    total = _evidence(told)
-    weight = np.exp(0.5 * (total - total.max()))
-    weight /= weight.sum()
-    best, none = int(np.argmax(total)), int(np.argmin(np.abs(OFFSETS_S)))
+    if not machines:
+        return {}
+    totals = np.array([_evidence(told) for told in machines.values()])
+    believed = _believed(np.exp(0.5 * totals))
+    return {
+        machine: _offset(weight, total, reacted)
+        for machine, weight, total in zip(machines, believed, totals, strict=True)
+    }
+
+
+def _offset(weight: Array, total: Array, reacted: bool) -> ClockOffset:
+    """The offset of one machine by what is believed of each of ``OFFSETS_S``, (21,)."""
+    right = np.abs(OFFSETS_S) <= RIGHT_WITHIN_S
+    best = int(np.argmax(total))
     ends = np.cumsum(weight)
     # A step is tried at the minute nearest to a change, which is half a minute off at most either way.
     low = OFFSETS_S[int(np.searchsorted(ends, 0.025))] - SPACING_S
-    high = OFFSETS_S[int(np.searchsorted(ends, 0.975))] + SPACING_S
-    inside = 0 < best < OFFSETS_S.size - 1
-    near = float(weight[max(best - 1, 0) : best + 2].sum())
-    clear = abs(best - none) > 1 and total[best] - total[none] > LEAST_GAIN
-    sure = bool(clear and inside and near > WELL_TOLD and not reacted and _all_agree(told, best, none))
-    return ClockOffset(_peak(total, best), float(low), float(high), sure, bool(clear and not sure))
+    high = OFFSETS_S[min(int(np.searchsorted(ends, 0.975)), OFFSETS_S.size - 1)] + SPACING_S
+    inside = 0 < best < OFFSETS_S.size - 1 and not right[best]
+    near = float(np.where(right, 0.0, weight)[max(best - 1, 0) : best + 2].sum())
+    sure = bool(inside and near > SURE and not reacted)
+    doubtful = bool(weight[right].sum() < DOUBTFUL and not sure)
+    likely = _likely(np.where(right, 0.0, weight), float(weight[right].sum())) if doubtful else ()
+    return ClockOffset(_peak(total, best), float(low), float(high), sure, doubtful, likely)
+
+
+def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
+    """Offsets that are not unlikely, none first, with weights that sum to one."""
+    kept = np.flatnonzero(off >= LEAST_LIKELY)
+    whole = right + float(off[kept].sum())
+    return ((0.0, right / whole), *((float(OFFSETS_S[i]), float(off[i]) / whole) for i in kept))
 
 
 def _evidence(told: Sequence[Array]) -> Array:
-    """Twice the log likelihood of each of ``OFFSETS_S``, (21,), whatever share of the changes did something.
+    """Twice the log likelihood of each of ``OFFSETS_S``, (21,), whatever share of the changes of a machine-field did
+    something; none speaks by more than ``FIELD_TELLS`` against an offset.
 
     Plain sums of squared scores would be led by the many changes that did nothing, and moved right clocks.
     """
-    changes = np.column_stack(told)
-    by_share = [
-        SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1) for share in SHARES
-    ]
-    return np.asarray(2 * np.logaddexp.reduce(by_share, axis=0), dtype=np.float64)
+    total = np.zeros(OFFSETS_S.size)
+    for changes in told:
+        by_share = [
+            SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1) for share in SHARES
+        ]
+        of_field = 2 * np.logaddexp.reduce(by_share, axis=0)
+        total += np.maximum(of_field - of_field.max(), -FIELD_TELLS)
+    return total
 
 
-def _all_agree(told: Sequence[Array], best: int, none: int) -> bool:
-    """Whether the offset ``best`` is clear without any one of the machine-fields."""
-    for i in range(len(told)):
-        others = [*told[:i], *told[i + 1 :]]
-        if not others:
-            return False
-        total = _evidence(others)
-        if total[best] - total[none] <= LEAST_GAIN:
-            return False
-    return True
+def _believed(likelihood: Array) -> Array:
+    """Belief in each offset of each machine, (machines, 21), what share of the clocks is off being averaged over.
+
+    likelihood : (machines, 21). A clock that is off is so by any of the offsets beyond a minute alike.
+    """
+    right = np.abs(OFFSETS_S) <= RIGHT_WITHIN_S
+    of_right, of_off = (likelihood[:, which].mean(axis=1)[:, None] for which in (right, ~right))
+    by_share = (1 - SHARES_OFF) * of_right + SHARES_OFF * of_off
+    share = np.log(by_share).sum(axis=0) - np.log(SHARES_OFF)
+    share = np.exp(share - share.max())
+    # (machines, 21, shares): what is believed of each offset were that share of the clocks off.
+    beforehand = np.where(right[:, None], (1 - SHARES_OFF) / right.sum(), SHARES_OFF / (~right).sum())
+    given = likelihood[:, :, None] * beforehand / by_share[:, None, :]
+    return np.asarray(given @ (share / share.sum()), dtype=np.float64)
 
 
 def _peak(total: Array, best: int) -> float:
@@ -120,10 +155,10 @@ def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) ->
         if id(binned) in told and any(c.by_settings_log for c in binned.changes):
             machines.setdefault(binned.machine, []).append(np.column_stack(told[id(binned)]))
     reacted = any(season[outcome].reacted for outcome in WITNESSES if outcome in season)
-    clocks = {machine: offset_by_responses(found, reacted) for machine, found in machines.items()}
+    clocks = offsets_by_responses(machines, reacted)
     moments = {machine: [_logged_s(b) for b in fields if b.machine == machine] for machine in clocks}
     return {
-        machine: replace(clock, sure=False, doubtful=True)
+        machine: replace(clock, sure=False, doubtful=True, likely=((0.0, 0.5), (clock.seconds, 0.5)))
         if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
         else clock
         for machine, clock in clocks.items()

@@ -77,7 +77,8 @@ def beside_step(fits: Iterable[FieldOutcome | None], k: int) -> bool:
 class SeasonOutcome:
     """One outcome of a season. ``noise`` is relative to each field's own fast noise.
 
-    reacted : changes came when the outcome had just spiked.
+    reacted : changes came when the outcome had just spiked. drift, freedom : how fields differ from the noise, and
+    with how many degrees of freedom it is known.
     """
 
     outcome: str
@@ -85,6 +86,8 @@ class SeasonOutcome:
     noise: Noise | None
     placebos: Placebos
     reacted: bool
+    drift: DriftPrior = DriftPrior(0.0, 0.0)
+    freedom: float = float("inf")
 
 
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
@@ -116,7 +119,17 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     freedom = season_freedom([p.stretch for p in few], noise)
     scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
     fitted = [_fitted(p, outcome, noise, drift, freedom, scan) for p, scan in zip(parts, scans, strict=True)]
-    return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted)
+    return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted, drift, freedom)
+
+
+def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
+    """One machine-field, with other changes than in the season, under the season's noise."""
+    parts = _parts([binned], season.outcome)
+    if not parts or season.noise is None:
+        return None
+    part = _on_ground(parts[0]) if season.noise.ground_variance > 0 else parts[0]
+    part = replace(part, stretch=without_bursts(part.stretch, season.noise))
+    return _fitted(part, season.outcome, season.noise, season.drift, season.freedom, None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.changes import group_changes, real_adjustments
-from chaffinch.pipelines.estimate.clock import offset_by_set_values
-from chaffinch.pipelines.estimate.clock_by_responses import by_machine, offset_by_responses, taken_for_others
+from chaffinch.pipelines.estimate.clock import ClockOffset, offset_by_set_values
+from chaffinch.pipelines.estimate.clock_by_responses import by_machine, offsets_by_responses, taken_for_others
 from chaffinch.pipelines.estimate.likelihood import Stretch
 from chaffinch.pipelines.estimate.noise import Noise
 from chaffinch.pipelines.estimate.steps_found import OFFSETS_S, scan_steps
@@ -77,38 +77,63 @@ def test_clocks_that_agree_are_compared_and_left_alone():
     assert told["clock_off_s"].drop_nulls().abs().max() < 5
 
 
+def offset(told: list[np.ndarray], reacted: bool = False) -> ClockOffset:
+    """Of the one machine of a season."""
+    return offsets_by_responses({"North": told}, reacted)["North"]
+
+
+THREE_MINUTES_EARLY = (20 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2))[:, None]
+NOTHING = np.zeros((OFFSETS_S.size, 1))
+
+
 def test_responses_that_all_fit_best_three_minutes_early_are_sure():
-    curve = 20 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2)
-    found = offset_by_responses([curve[:, None]] * 2)
+    found = offset([THREE_MINUTES_EARLY] * 4)
     assert found.sure
+    assert not found.doubtful
     assert found.low <= 180 <= found.high
     assert found.seconds == pytest.approx(180, abs=15)
 
 
-def test_what_one_machine_field_alone_tells_is_reported_and_never_applied():
-    """A burst of loss before a single change can be worth any gain."""
-    curve = 30 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2)
-    one, other = curve, np.zeros(OFFSETS_S.size)
-    found = offset_by_responses([one[:, None], other[:, None], other[:, None]])
+def test_what_one_machine_field_alone_tells_moves_no_clock_and_casts_no_doubt():
+    """A burst of loss before a single change can be worth any odds."""
+    found = offset([10 * THREE_MINUTES_EARLY, NOTHING, NOTHING])
     assert not found.sure
-    assert found.doubtful
+    assert not found.doubtful
     assert found.seconds == pytest.approx(180, abs=15)
 
 
+def test_where_other_clocks_of_the_season_are_off_less_is_believed_of_one():
+    """Two fields of machine South speak for three minutes; North's four say nothing, or the same."""
+    little = [THREE_MINUTES_EARLY] * 2
+    alone = offsets_by_responses({"North": [NOTHING] * 4, "South": little})["South"]
+    beside = offsets_by_responses({"North": [THREE_MINUTES_EARLY] * 4, "South": little})["South"]
+    assert not alone.sure
+    assert sum(weight for _, weight in alone.likely) == pytest.approx(1.0)
+    assert dict(alone.likely)[180.0] < 0.7
+    assert beside.sure or dict(beside.likely)[180.0] > 0.85
+
+
 def test_changes_made_because_loss_had_spiked_move_no_clock():
-    curve = 20 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2)
-    found = offset_by_responses([curve[:, None]] * 2, reacted=True)
+    found = offset([THREE_MINUTES_EARLY] * 4, reacted=True)
     assert not found.sure
     assert found.doubtful
 
 
 def test_responses_that_say_little_are_reported_and_never_applied():
-    found = offset_by_responses(list(np.random.default_rng(1).normal(0, 1, (2, OFFSETS_S.size, 1))))
+    found = offset(list(np.random.default_rng(1).normal(0, 1, (2, OFFSETS_S.size, 1))))
     assert not found.sure
-    assert found.high - found.low > 300
-    at_the_edge = offset_by_responses([np.maximum(OFFSETS_S - 540, 0.0)[:, None]] * 2)
+    assert not found.doubtful
+    assert found.low <= 0 <= found.high
+    at_the_edge = offset([np.maximum(OFFSETS_S - 540, 0.0)[:, None]] * 4)
     assert not at_the_edge.sure
     assert at_the_edge.doubtful
+
+
+def test_one_minute_is_no_offset():
+    """Sensor delays and effects that fade in make changes fit best a little late."""
+    found = offset([np.roll(THREE_MINUTES_EARLY, -2, axis=0)] * 4)
+    assert not found.sure
+    assert not found.doubtful
 
 
 def drawn(step: float, seed: int) -> Stretch:
@@ -158,9 +183,8 @@ def test_changes_that_did_nothing_do_not_speak_for_another_clock():
         steps = [(one.time_s >= s).astype(float) for s in moments]
         design = np.column_stack([*steps, np.ones(one.time_s.size)])
         told.append(scan_steps(replace(one, design=design), NOISE, tuple(range(8)), idle).clock_told)
-    for machine in range(2):
-        found = offset_by_responses(told[10 * machine : 10 * machine + 10])
-        assert not found.sure and not found.doubtful
+    found = offsets_by_responses({"North": told[:10], "South": told[10:]})
+    assert not any(clock.sure or clock.doubtful for clock in found.values())
 
 
 EVERY_EIGHT_MINUTES = 480.0 * np.arange(10)
@@ -197,7 +221,7 @@ def test_a_right_clock_is_not_moved_by_one_run_between_changes():
     told[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
     fits = [SimpleNamespace(binned=b, clock_told=told) for b in one]
     season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
-    assert offset_by_responses([told] * 4).sure
+    assert offset([told] * 4).sure
     found = by_machine(one, season)["North"]
     assert found.doubtful
     assert not found.sure
