@@ -16,20 +16,24 @@ def test_an_open_page_shows_what_was_rewritten(visit: Any, friendly_site: Path, 
     shutil.copytree(friendly_site, site)
     call = [sys.executable, "-m", "chaffinch.pipelines.command_line", "view", "--site", str(site)]
     with subprocess.Popen([*call, "--port", "0", "--json"], stdout=subprocess.PIPE, text=True) as server:
-        assert server.stdout is not None
-        address = json.loads(server.stdout.readline())["address"]
-        seen = visit(width=800)
-        seen.page.goto(address)
-        heading = seen.page.locator("h1")
-        assert heading.inner_text() == "Harvest overview"
-        page = site / "index.html"
-        part = site / "index.html.part"
-        part.write_text(
-            page.read_text(encoding="utf-8").replace("Harvest overview", "Anew"), encoding="utf-8"
-        )
-        part.replace(page)
-        seen.page.wait_for_function("document.querySelector('h1').textContent === 'Anew'", timeout=10_000)
-        assert seen.said == []
-        assert [url for url in seen.asked if not url.startswith((address, "data:"))] == []
-        server.send_signal(signal.SIGINT)
-        assert server.wait(10) == 0
+        try:
+            assert server.stdout is not None
+            address = json.loads(server.stdout.readline())["address"]
+            seen = visit(width=800)
+            seen.page.goto(address)
+            heading = seen.page.locator("h1")
+            assert heading.inner_text() == "Harvest overview"
+            page = site / "index.html"
+            part = site / "index.html.part"
+            part.write_text(
+                page.read_text(encoding="utf-8").replace("Harvest overview", "Anew"), encoding="utf-8"
+            )
+            part.replace(page)
+            seen.page.wait_for_function("document.querySelector('h1').textContent === 'Anew'", timeout=10_000)
+            assert seen.said == []
+            assert [url for url in seen.asked if not url.startswith((address, "data:"))] == []
+            server.send_signal(signal.SIGINT)
+            assert server.wait(10) == 0
+        finally:
+            # Else a failure above would wait for the server for ever.
+            server.kill()
