@@ -19,9 +19,12 @@ DAY_S = 86_400.0
 # seconds of the pan match those of the log. Common practice, no source.
 CHECK_ERROR_LOG = 0.2
 WORST_CHECK_ERROR_LOG = 3.0
-# Drift of the log gain per square root of a day; a few percent are usual (common practice, no source).
+# Drift of the log gain per square root of a day; a few percent are usual (common practice, no source): beforehand an
+# exponential distribution of that mean, of which each drift stands for as much as lies nearer to it than to others.
 DRIFTS = np.array([0.0, 0.01, 0.02, 0.04, 0.08, 0.16])
 USUAL_DRIFT = 0.03
+_ENDS = np.concatenate([[0.0], (DRIFTS[1:] + DRIFTS[:-1]) / 2, [np.inf]])
+BEFOREHAND = np.exp(-_ENDS[:-1] / USUAL_DRIFT) - np.exp(-_ENDS[1:] / USUAL_DRIFT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +59,8 @@ def gain_course(time_s: Array, logs: Array) -> GainCourse:
     days = time_s / DAY_S
     errors = [_check_error(days, logs, drift) for drift in DRIFTS]
     scores = [
-        -0.5 * _deviance(days, logs, error, drift) - drift / USUAL_DRIFT
-        for error, drift in zip(errors, DRIFTS, strict=True)
+        -0.5 * _deviance(days, logs, error, drift) + np.log(believed)
+        for error, drift, believed in zip(errors, DRIFTS, BEFOREHAND, strict=True)
     ]
     weights = np.exp(np.array(scores) - max(scores))
     return GainCourse(days, logs, np.array(errors), weights / weights.sum())

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from chaffinch.pipelines.estimate import gain_drift
 from chaffinch.pipelines.estimate.calibration import calibrate
-from chaffinch.pipelines.estimate.gain_drift import DAY_S, DRIFTS, GainCourse, gain_course
+from chaffinch.pipelines.estimate.gain_drift import (
+    BEFOREHAND,
+    DAY_S,
+    DRIFTS,
+    USUAL_DRIFT,
+    GainCourse,
+    gain_course,
+)
 
 LOGS = np.array([0.1, 0.3, -0.2, 0.25, 0.5, 0.4, 0.9])
 DAYS = np.array([0.0, 1.0, 2.0, 4.0, 5.0, 8.0, 9.0])
@@ -56,6 +63,11 @@ def test_a_gain_that_drifts_is_followed():
     course = gain_course(days * DAY_S, -days / 60 + 0.05 * rng.standard_normal(60))
     assert course.at(0.0)[0] == pytest.approx(0.0, abs=0.2)
     assert course.at(59 * DAY_S)[0] == pytest.approx(-59 / 60, abs=0.2)
+
+
+def test_beforehand_the_drift_is_what_is_usual():
+    assert BEFOREHAND.sum() == pytest.approx(1.0)
+    assert pytest.approx(USUAL_DRIFT, rel=0.05) == BEFOREHAND @ DRIFTS
 
 
 def test_ranges_of_the_gain_hold_the_truth_as_often_as_they_say():
