@@ -255,6 +255,8 @@ def _peak(around: Around, values: Array) -> Array:
     for row, (a, b) in enumerate(zip(*np.triu_indices(size), strict=True)):
         curved[:, a, b] += fitted[1 + size + row]
         curved[:, b, a] += fitted[1 + size + row]
+    # A signal that stands still correlates with nothing.
+    curved[~np.isfinite(curved).all(axis=(1, 2))] = 0.0
     peaked = np.linalg.eigvalsh(curved)[:, -1] < 0
     out = np.full((size, values.shape[1]), np.nan)
     slope = fitted[1 : 1 + size].T[peaked]

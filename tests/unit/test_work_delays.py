@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from chaffinch.pipelines.work.delays import DEFAULT_DELAYS, Delays, Lag, combine, pool
 from chaffinch.pipelines.work.follow import follow_lag
-from chaffinch.pipelines.work.response import response_lag
+from chaffinch.pipelines.work.response import Around, _peak, response_lag
+from chaffinch.pipelines.work.travel import Travel
 
 RNG = np.random.default_rng
 
@@ -125,3 +126,12 @@ def test_where_no_day_tells_the_default_stays_and_says_so():
     pooled = pool(days(DEFAULT_DELAYS.grain, DEFAULT_DELAYS.grain))
     assert [d.grain for d in pooled.values()] == [DEFAULT_DELAYS.grain] * 2
     assert not pooled["0"].estimated
+
+
+def test_where_nothing_is_known_no_parabola_peaks():
+    """Beside a parabola whose top lies half a step on in the first direction, values of a signal that stood still."""
+    around = Around(Travel(10.0, 2.0), np.array([1.0, 0.35]))
+    top = -((around.places[:, 0] - 0.5) ** 2) - around.places[:, 1] ** 2
+    peaks = _peak(around, np.column_stack([top, np.full(top.size, np.nan)]))
+    assert peaks[:, 0] == pytest.approx([0.5, 0.0], abs=1e-9)
+    assert np.isnan(peaks[:, 1]).all()
