@@ -227,13 +227,14 @@ def refresh_effects(
         if isinstance(harvests, NotYet):
             raise harvests
         for harvest, of, found in harvests:
-            fields.append(harvest) if isinstance(harvest, Binned) else untold.append(harvest)
-            pairs[of].append(found)
-    calibrations = calibrate_all(pairs)
-    for binned in fields:
-        if binned.calibrated:
-            calibrations[binned.machine, binned.crop] = Calibration(0.0, 0.0, 0)
-    effects = estimate_effects(fields, calibrations, untold, farm.diameters_m(), each)
+            if not isinstance(harvest, Binned):
+                untold.append(harvest)
+                continue
+            fields.append(harvest)
+            # Checks beside losses that are logged in kg/s say nothing of signals in units of their own.
+            if not harvest.calibrated:
+                pairs[of].append(found)
+    effects = estimate_effects(fields, calibrate_all(pairs), untold, farm.diameters_m(), each)
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
 
 

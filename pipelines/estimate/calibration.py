@@ -57,6 +57,11 @@ def calibrate_all(pairs: Mapping[MachineCrop, Sequence[Array]]) -> dict[MachineC
     return {of: one for of, one in found.items() if one is not None}
 
 
+def calibration_of(binned: Binned, calibrations: Mapping[MachineCrop, Calibration]) -> Calibration | None:
+    """What the loss signals of a machine-field weigh; those that are logged in kg/s weigh what they say."""
+    return Calibration(0.0, 0.0, 0) if binned.calibrated else calibrations.get((binned.machine, binned.crop))
+
+
 def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float) -> Array:
     """Kg/s lost by a check, the signal around its moment, the moment in s: of one machine-field, shape (n, 3).
 

@@ -33,8 +33,9 @@ def averaged(
 ) -> FieldOutcome:
     """Mean and covariance of the mixture of fits at the offsets ``likely``, each with its weight.
 
-    A machine-field of which set values in the harvest log tell as well stays as it is; so does an offset out of
-    the mixture at which a change would fall outside the log.
+    A machine-field of which set values in the harvest log tell as well stays as it is. An offset at which a change
+    would fall outside the log is left out. Steps that were not logged are allowed for at the logged times alone:
+    at others they may be what the changes did.
     """
     if not field.binned.changes or not all(c.by_settings_log for c in field.binned.changes):
         return field

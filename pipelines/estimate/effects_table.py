@@ -14,6 +14,7 @@ from chaffinch.pipelines.estimate.calibration import (
     Calibration,
     MachineCrop,
     absolute_effect,
+    calibration_of,
     capacity_at_share,
 )
 from chaffinch.pipelines.estimate.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
@@ -72,7 +73,7 @@ def effects_table(
         for row in _field_rows(
             binned,
             season,
-            calibrations.get((binned.machine, binned.crop)),
+            calibration_of(binned, calibrations),
             (clocks or {}).get(binned.machine),
         )
     ]

@@ -2,8 +2,8 @@
 
 The flow sensor sees what the machine kept. Per grain kept a loss share L reads L / (1 - L), and where more is lost a
 smaller feed rate is seen, at which the loss curve foretells less: with a curve of slope s, a change of all losses
-looks larger by the factor 1 + (1 + s) L, by 4 % where 1.5 % of the grain is lost and s is 2. So what is lost is added
-again.
+looks larger by the factor 1 + (1 + s) L, by 4.5 % where 1.5 % of the grain is lost and s is 2. So what is lost is
+added again.
 """
 
 from __future__ import annotations
@@ -11,16 +11,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibration_of
 from chaffinch.pipelines.estimate.design import LOSSES
 from chaffinch.schemas.declarations import reference_loss_share
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop
 
 Array = NDArray[np.float64]
 
@@ -35,21 +32,22 @@ def of_all_that_entered(
     Where none was made, the machine is taken to have lost the crop's reference share on average: what that may be
     wrong by is of the size of what is mended, and small beside taking the loss for nothing.
     """
+    known = [calibration_of(binned, calibrations) for binned in fields]
     unweighed = defaultdict(list)
-    for binned in fields:
-        if not binned.calibrated and (binned.machine, binned.crop) not in calibrations:
+    for binned, calibration in zip(fields, known, strict=True):
+        if calibration is None:
             unweighed[binned.machine, binned.crop].append(binned)
     usual = {of: usual_kg_s_per_unit(some) for of, some in unweighed.items()}
 
-    def weight(binned: Binned) -> float:
-        if binned.calibrated:
-            return 1.0
-        of = (binned.machine, binned.crop)
-        if of in usual:
-            return usual[of]
-        return float(np.exp(calibrations[of].at(float(binned.time_s.mean())).log_kg_s_per_unit))
+    def weight(binned: Binned, calibration: Calibration | None) -> float:
+        if calibration is None:
+            return usual[binned.machine, binned.crop]
+        return float(np.exp(calibration.at(float(binned.time_s.mean())).log_kg_s_per_unit))
 
-    return [of_what_entered(binned, dict.fromkeys(PLACES, weight(binned))) for binned in fields]
+    return [
+        of_what_entered(binned, dict.fromkeys(PLACES, weight(binned, calibration)))
+        for binned, calibration in zip(fields, known, strict=True)
+    ]
 
 
 def usual_kg_s_per_unit(fields: Sequence[Binned]) -> float:

@@ -21,9 +21,8 @@ PER_CHANGE = 3
 NEAREST_BINS = 12
 # The check starts from the belief that the model is right, worth this many placebos.
 BELIEF = 40.0
-# On 9,200 effects of made-up seasons the squared scores of an oracle that is told the noise varied some 4 % more than
-# they should: delays and smearing add what no covariance holds, and placebos, whose windows real changes cut short,
-# show but part of it. Every range is wider by what then was missing to 95 % over 19 scenarios.
+# Delays and smearing add what no covariance holds, and placebos, whose windows real changes cut short, show but part
+# of it: on the made-up seasons that decided this, even an oracle that is told the noise held a little too little.
 SLACK = 1.01
 
 

@@ -109,8 +109,7 @@ def test_where_other_clocks_of_the_season_are_off_less_is_believed_of_one():
     beside = offsets_by_responses({"North": [THREE_MINUTES_EARLY] * 4, "South": little})["South"]
     assert not alone.sure
     assert sum(weight for _, weight in alone.likely) == pytest.approx(1.0)
-    assert dict(alone.likely)[180.0] < 0.7
-    assert beside.sure or dict(beside.likely)[180.0] > 0.85
+    assert beside.sure or dict(beside.likely)[180.0] > dict(alone.likely)[180.0]
 
 
 def test_changes_made_because_loss_had_spiked_move_no_clock():

@@ -58,6 +58,7 @@ def test_an_offset_at_which_a_change_falls_outside_the_log_is_left_out(off):
 
 
 def test_what_was_lost_by_a_wrong_clock_comes_back_with_belief_in_the_right_one(off):
+    """Sixteen effects of about half a log, each known to an eighth: their common factor is known to about 0.07."""
     made, season, true = off
     factors = []
     for belief in (0.0, 0.5, 0.9):
