@@ -42,7 +42,16 @@ class Stretch:
 
     def means(self, scales_s: Array) -> BinMeans:
         """What being means of bins does to exponential correlations of ``scales_s`` (j,)."""
-        return self._of_each_bin(bin_means(self._lengths[0], scales_s))
+        # Fits that differ in variances alone, of which there are many, ask for the same scales again.
+        key = scales_s.tobytes()
+        if key not in self._means:
+            self._means.clear()
+            self._means[key] = self._of_each_bin(bin_means(self._lengths[0], scales_s))
+        return self._means[key]
+
+    @cached_property
+    def _means(self) -> dict[bytes, BinMeans]:
+        return {}
 
     def slope_of_means(self, scales_s: Array) -> BinMeans:
         """Derivatives of ``means`` by the log of the scales."""
