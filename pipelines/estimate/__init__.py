@@ -25,6 +25,7 @@ from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.entering import of_all_that_entered
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season_fit import fit_season
+from chaffinch.pipelines.estimate.signal_weights import allowing_for_weights
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.processes import in_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
@@ -79,7 +80,9 @@ def estimate_effects(
         season = fit_season(fields, each)
     season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
-    return effects_table(with_changes, season, calibrations or {}, untold, diameters_m, clocks)
+    return effects_table(
+        with_changes, allowing_for_weights(season), calibrations or {}, untold, diameters_m, clocks
+    )
 
 
 def prepare(

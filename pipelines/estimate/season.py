@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from chaffinch.pipelines.estimate.bin_means import apart
 from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.clock_scan import told_finely
 from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
 from chaffinch.pipelines.estimate.fit import (
     DriftPrior,
@@ -124,12 +125,26 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
 
 def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
     """One machine-field, with other changes than in the season, under the season's noise."""
-    parts = _parts([binned], season.outcome)
-    if not parts or season.noise is None:
+    if season.noise is None or (part := _alone(binned, season.outcome, season.noise)) is None:
         return None
-    part = _on_ground(parts[0]) if season.noise.ground_variance > 0 else parts[0]
-    part = replace(part, stretch=without_bursts(part.stretch, season.noise))
     return _fitted(part, season.outcome, season.noise, season.drift, season.freedom, None)
+
+
+def clock_told_finely(binned: Binned, season: SeasonOutcome) -> Array | None:
+    """``told_finely`` of one machine-field under the season's noise; None where it does not know the outcome."""
+    if season.noise is None or (part := _alone(binned, season.outcome, season.noise)) is None:
+        return None
+    seconds = binned.seconds[part.design.use]
+    return told_finely(part.stretch, season.noise, part.design.steps, binned, seconds)
+
+
+def _alone(binned: Binned, outcome: str, noise: Noise) -> _Part | None:
+    """One machine-field on its way to a fit under a known noise."""
+    parts = _parts([binned], outcome)
+    if not parts:
+        return None
+    part = _on_ground(parts[0]) if noise.ground_variance > 0 else parts[0]
+    return replace(part, stretch=without_bursts(part.stretch, noise))
 
 
 @dataclass(frozen=True, slots=True)

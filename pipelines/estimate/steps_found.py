@@ -134,8 +134,6 @@ def _places(made_s: Array, tried: Indices, time_s: Array) -> list[Indices]:
 def _told_of_clock(others: Array, steps: Array, y: Array, places: list[Indices], changes: int) -> Array:
     """Log Bayes factor of each change having done something against nothing, had it been made at each of the
     ``places``; shape (21, changes).
-
-    What changes do spreads over ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory).
     """
     used = np.unique(np.concatenate(places)).astype(int)
     basis, _ = np.linalg.qr(others)
@@ -146,7 +144,15 @@ def _told_of_clock(others: Array, steps: Array, y: Array, places: list[Indices],
     for i, chosen in enumerate(places):
         if chosen.size:
             here = np.searchsorted(used, chosen)
-            inverse = np.linalg.inv(gram[np.ix_(here, here)] + 1e-9 * np.eye(here.size))
-            squared = (inverse @ along[here]) ** 2 / np.diag(inverse)
-            told[i, : here.size] = 0.5 * squared * SPREAD / (1 + SPREAD) - 0.5 * np.log1p(SPREAD)
+            told[i, : here.size] = log_bayes_factor(gram[np.ix_(here, here)], along[here])
     return told
+
+
+def log_bayes_factor(gram: Array, along: Array) -> Array:
+    """Of each of some steps having a height against none, (k,), by their Gram matrix and products with the outcome.
+
+    What changes do spreads over ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory).
+    """
+    inverse = np.linalg.inv(gram + 1e-9 * np.eye(along.size))
+    squared = (inverse @ along) ** 2 / np.diag(inverse)
+    return np.asarray(0.5 * squared * SPREAD / (1 + SPREAD) - 0.5 * np.log1p(SPREAD), dtype=np.float64)

@@ -1,22 +1,24 @@
-"""An oracle: generalised least squares that is told the true noise of the scenario, and what no log tells.
+"""An oracle: generalised least squares that is told how all that is left to chance is distributed.
 
-No estimator that learns the noise from the same data can be expected to give narrower ranges that hold. It is
-told variances and correlations of all that moves the loss without being logged: noise of every kind, and straw,
-which loads the machine unseen. The white part is left to the likelihood, since counting noise, the sensors'
-smearing and the flow sensor's noise add to the scenario's own. Beyond noise it knows by how much the clock of
-the settings log is off, how slowly effects come in, when a sensor's gain jumped and when a change was made that
-nobody wrote down: without these it would be sure of what is not so.
+It is told the variances and correlations of all that moves the loss without being logged: noise of every kind,
+straw, which loads the machine unseen, and steps that no log tells of (a sensor's gain that jumps, a change that
+nobody wrote down), how often they come and how high they are. It knows how slowly effects come in, and between what
+bounds clocks are off. What chance made of it in this season it has to find in the log like anyone. No estimator that
+learns the noise from the same data can be expected to give narrower ranges that hold. The white part is left to the
+likelihood, since counting noise, the sensors' smearing and the flow sensor's noise add to the scenario's own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.clock_by_responses import on_one_clock
 from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
+from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
     Factored,
@@ -35,111 +37,160 @@ Array = NDArray[np.float64]
 
 # Machine loss is the sum of two noises of unlike weight; of the other outcomes no noise is stated.
 JUDGED = LOSSES[:2]
-# A step that differs from what the other columns can do by less than this many bins can't be told from them.
-LEAST_OWN_BINS = 1.0
 # Log variance of a white second: bounds and, for the likelihood, what is close enough.
 LOG_WHITE = (-6.0, 3.0)
 CLOSE = 0.05
+# Clocks that may be off are tried so far apart.
+CLOCK_SPACING_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
     """What the oracle knows of one loss of one machine-field.
 
-    ground : variances of the log loss that are bound to the ground, each with its length, m. clock_off_s : of
-    the settings log. fade_in_s : time constant of effects, 0 where they come at once. steps_s : moments, as crop
-    enters, s since 1970, from which on the signal is another for a reason that no log knows.
+    effect : of a change, as drawn. more_over_time : variances of the log loss beside the noise's, each with its
+    scale, s. ground : those that are bound to the ground, each with its length, m. clocks_s : by how much the
+    settings log may be off, each as likely. fade_in_s : time constant of effects, 0 where they come at once.
     """
 
     noise: Noise
+    effect: DrawnEffect
+    more_over_time: tuple[Scale, ...] = ()
     ground: tuple[Scale, ...] = ()
-    clock_off_s: float = 0.0
+    clocks_s: tuple[float, ...] = (0.0,)
     fade_in_s: float = 0.0
-    steps_s: tuple[float, ...] = ()
 
     @classmethod
     def of(cls, made: MachineField, scenario: Scenario, outcome: str) -> Told:
         """What there is to know of ``outcome``, one of ``JUDGED``, in a field made of ``scenario``."""
         loss = outcome.removesuffix("_loss")
-        noise, sensors = made.noise.parameters, made.machine.instruments
+        noise = made.noise.parameters
         unseen = _slope(made.noise.curves[loss], made.noise.conditions.feed_kg_s) * scenario.straw_sd
         bound = ((unseen**2, STRAW_LENGTH_M), (noise.ground_sd**2, noise.ground_length_m))
-        hidden = made.truth.filter(~made.truth["logged"])["time"].unique().sort()
-        steps = [moment.timestamp() for moment in hidden]
-        if loss in made.noise.gain_jump_s:
-            first_s = made.noise.course["time"][0].timestamp()
-            late_s = sensors.delay_s(loss) + sensors.loss_smear_s
-            steps.append(first_s + made.noise.gain_jump_s[loss] - late_s)
         return cls(
             noise,
+            DrawnEffect.of(scenario, loss),
+            wandering(scenario, loss),
             tuple((variance, length) for variance, length in bound if variance > 0),
-            made.machine.clock_off_s,
+            possible_clocks(scenario),
             scenario.effects.fade_in_s,
-            tuple(steps),
         )
 
 
-def oracle(binned: Binned, outcome: str, told: Told) -> list[PeerAnswer]:
-    """Effects of all changes of one machine-field under the true covariance."""
+def possible_clocks(scenario: Scenario) -> tuple[float, ...]:
+    """Offsets of a settings log, s: evenly spread between the scenario's bounds, either way."""
+    least, greatest = (60 * minutes for minutes in scenario.operator.clock_off_minutes)
+    if not greatest:
+        return (0.0,)
+    off = np.linspace(least, greatest, max(round((greatest - least) / CLOCK_SPACING_S), 1) + 1)
+    return (*(-off[::-1]).tolist(), *off.tolist())
+
+
+class OracleAnswer(NamedTuple):
+    """The answers, were the clock off by ``clock_off_s``, and the log likelihood of that, but for a constant."""
+
+    clock_off_s: float
+    log_likelihood: float
+    answers: list[PeerAnswer]
+
+
+def oracle(binned: Binned, outcome: str, told: Told) -> list[OracleAnswer]:
+    """Effects of all changes of one machine-field under the true covariance, at each clock that is possible.
+
+    Which of them is the right one all machine-fields of a machine tell together: see ``over_clocks``.
+    """
+    design = build_design(binned, outcome)
+    if design is None:
+        return []
+    y, covariance_at = binned.outcomes[outcome][design.use], _covariance(binned, design, told)
+    columns = coming_in(design, binned, told.fade_in_s)
+    white = _white(lambda white: generalised_least_squares(covariance_at(white), columns, y)[0])
+    if told.clocks_s == (0.0,):
+        return [OracleAnswer(0.0, 0.0, _answers(binned, outcome, told, white))]
+    factored = covariance_at(white)
+    return [
+        OracleAnswer(
+            clock_s,
+            _told_of_clock(binned, design, y, factored, told, clock_s),
+            _answers(on_one_clock(binned, clock_s), outcome, told, white),
+        )
+        for clock_s in told.clocks_s
+    ]
+
+
+def _white(deviance: Callable[[float], float]) -> float:
+    """The white variance of a second at which ``deviance`` is least."""
     from scipy.optimize import minimize_scalar
+
+    best = minimize_scalar(
+        lambda w: deviance(float(np.exp(w))), bounds=LOG_WHITE, method="bounded", options={"xatol": CLOSE}
+    )
+    return float(np.exp(best.x))
+
+
+def _answers(binned: Binned, outcome: str, told: Told, white: float) -> list[PeerAnswer]:
+    """Effects from the bins that the estimator has, none of them near a change."""
     from scipy.stats import norm
 
     answers = {k: PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))}
-    if told.clock_off_s:
-        binned = on_one_clock(binned, told.clock_off_s)
     design = build_design(binned, outcome)
     if design is None:
         return list(answers.values())
-    entered_s = binned.time_s[design.use]
-    columns = allowing_for(fading(design, binned, told.fade_in_s), entered_s, told.steps_s)
-    y, covariance_at = binned.outcomes[outcome][design.use], _covariance(binned, design, told)
-
-    def solved(log_white: float) -> tuple[float, Array, Array]:
-        return generalised_least_squares(covariance_at(float(np.exp(log_white))), columns, y)
-
-    best = minimize_scalar(
-        lambda w: solved(w)[0], bounds=LOG_WHITE, method="bounded", options={"xatol": CLOSE}
-    )
-    _, found, covariance = solved(float(best.x))
-    for i, k in enumerate(design.steps):
-        half = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(covariance[i, i])
-        answers[k] = PeerAnswer(k, float(found[i]), float(found[i] - half), float(found[i] + half))
+    columns, y = coming_in(design, binned, told.fade_in_s), binned.outcomes[outcome][design.use]
+    factored = _covariance(binned, design, told)(white)
+    _, found, covariance = generalised_least_squares(factored, columns, y)
+    halves = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(np.diag(covariance))
+    for k, estimate, half in zip(design.steps, found, halves, strict=False):
+        answers[k] = PeerAnswer(k, float(estimate), float(estimate - half), float(estimate + half))
     return list(answers.values())
+
+
+def _told_of_clock(
+    binned: Binned, design: Design, y: Array, factored: Factored, told: Told, clock_s: float
+) -> float:
+    """Log likelihood of a clock, but for a constant, by all bins: one that lies near a change tells when it was.
+
+    The two losses share part of their noise, so that two witnesses are worth less than two.
+    """
+    columns = coming_in(design, binned, told.fade_in_s, clock_s)
+    # A change that a clock puts outside the log leaves nothing to be said of it.
+    within = np.any(columns != 0, axis=0)
+    steps = int(within[: len(design.steps)].sum())
+    _, found, covariance = generalised_least_squares(factored, columns[:, within], y)
+    return told.effect.log_bayes_factor(found[:steps], covariance[:steps, :steps]) / (1 + told.noise.shared)
 
 
 def _covariance(binned: Binned, design: Design, told: Told) -> Callable[[float], Factored]:
     """The covariance of the bins as a function of the white variance of a second."""
     time_s, seconds = binned.time_s[design.use], binned.seconds[design.use]
     if not told.ground and not told.noise.bursts_per_hour:
-        scales = time_scales(told.noise)
+        scales = [*time_scales(told.noise), *told.more_over_time]
         return lambda white: binned_covariance(time_s, seconds, scales, white)
     places_m = np.column_stack([binned.east_m, binned.north_m])[design.use]
-    coloured = dense_covariance(time_s, places_m, seconds, told.noise, told.ground)
+    coloured = dense_covariance(time_s, places_m, seconds, told.noise, told.ground, told.more_over_time)
     return lambda white: Dense(
         np.asarray(np.linalg.cholesky(coloured + np.diag(white / seconds)), dtype=np.float64)
     )
 
 
-def fading(design: Design, binned: Binned, fade_in_s: float) -> Array:
-    """The design's columns, each change coming in as 1 - exp(-t / ``fade_in_s``) from its moment on."""
-    if not fade_in_s:
+def coming_in(design: Design, binned: Binned, fade_in_s: float, clock_off_s: float = 0.0) -> Array:
+    """The design's columns, each change coming in as 1 - exp(-t / ``fade_in_s``) from its true moment on.
+
+    A change that then has no bins before or after it becomes a column of zeros.
+    """
+    if not fade_in_s and not clock_off_s:
         return design.columns
     columns = design.columns.copy()
-    entered_s = binned.time_s[design.use]
+    entered_s, seconds = binned.time_s[design.use], binned.seconds[design.use]
     for i, k in enumerate(design.steps):
-        since = np.maximum(entered_s - binned.changes[k].first_s, 0.0)
-        columns[:, i] = -np.expm1(-since / fade_in_s)
-    return columns
-
-
-def allowing_for(columns: Array, entered_s: Array, steps_s: Sequence[float]) -> Array:
-    """``columns`` (n, p) with a step, after them, for each of ``steps_s`` that can be told from the others."""
-    for moment in steps_s:
-        step = (entered_s >= moment).astype(float)
-        others, *_ = np.linalg.lstsq(columns, step, rcond=None)
-        own = step - columns @ others
-        if own @ own > LEAST_OWN_BINS:
-            columns = np.column_stack([columns, step])
+        since = entered_s - (binned.changes[k].first_s - clock_off_s)
+        if since.min() >= 0 or since.max() < 0:
+            columns[:, i] = 0.0
+        elif fade_in_s:
+            columns[:, i] = -np.expm1(-since.clip(0) / fade_in_s)
+        else:
+            # A bin in which the change falls has its share of it.
+            columns[:, i] = (since / seconds + 0.5).clip(0, 1)
     return columns
 
 

@@ -71,18 +71,24 @@ def binned_covariance(
 
 
 def dense_covariance(
-    time_s: Array, places_m: Array, seconds: Array, noise: Noise, bound_to_ground: Sequence[Scale]
+    time_s: Array,
+    places_m: Array,
+    seconds: Array,
+    noise: Noise,
+    bound_to_ground: Sequence[Scale],
+    more_over_time: Sequence[Scale] = (),
 ) -> Array:
     """Covariance of bin means of all that a scenario states but what is white, (n, n).
 
-    places_m : (n, 2). bound_to_ground : correlations exp(-distance / scale), the bins taken as points, as they
-    are for bursts. Bursts last from a to b seconds, evenly spread, and rise at once: shot noise, whose
-    covariance is rate x E(height^2) x E(what a burst's length exceeds the lag by) (Campbell's theorem, from
-    memory), with E(height^2) twice the squared mean of an exponential height.
+    places_m : (n, 2). bound_to_ground : correlations exp(-distance / scale), the bins taken as points, as they are
+    for bursts. more_over_time : correlations over time beside those of ``noise``. Bursts last from a to b seconds,
+    evenly spread, and rise at once: shot noise, whose covariance is rate x E(height^2) x E(what a burst's length
+    exceeds the lag by) (Campbell's theorem, from memory), with E(height^2) twice the squared mean of an exponential
+    height.
     """
     lag = np.abs(time_s[:, None] - time_s[None, :])
     whole = np.zeros_like(lag)
-    scales = time_scales(noise)
+    scales = [*time_scales(noise), *more_over_time]
     if scales:
         variances, scales_s = np.array(scales).T
         means = bin_means(seconds, scales_s)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -13,9 +15,13 @@ from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.entering import PLACES, of_what_entered
+from chaffinch.pipelines.prove.oracle_clock import over_clocks, verdict_of
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.prove.oracle import OracleAnswer
 
 OURS = "chaffinch"
 WINDOW_MEANS = "window means"
@@ -49,6 +55,8 @@ ANSWER_SCHEMA = {
     "high": pl.Float64(),
     "verdict": pl.String(),
 }
+# Answers at a clock that is possible, before they are averaged over it.
+CLOCK_SCHEMA = {**ANSWER_SCHEMA, "clock_off_s": pl.Float64(), "log_likelihood": pl.Float64()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +76,7 @@ class FieldTrial:
     """One machine-field, ready to be estimated and judged; its readings are gone.
 
     binned : None when the log holds no usable work. pairs : as of ``check_pairs``. truth : rows of
-    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. peers : of ``ANSWER_SCHEMA``.
+    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. peers : of ``CLOCK_SCHEMA``.
     """
 
     binned: Binned | None
@@ -87,7 +95,7 @@ def try_field(task: Task) -> FieldTrial:
     binned, pairs = prepare(made.readings, adjustments, made.loss_checks)
     changes = binned.changes if binned is not None else []
     truth = truth_of_changes(made.truth, changes, task.outcomes)
-    peers = pl.DataFrame(schema=ANSWER_SCHEMA)
+    peers = pl.DataFrame(schema=CLOCK_SCHEMA)
     if binned is not None:
         needed = _outcomes_needed(task.outcomes)
         binned = replace(binned, outcomes={o: y for o, y in binned.outcomes.items() if o in needed})
@@ -143,26 +151,30 @@ def _peer_answers(binned: Binned, made: MachineField, scenario: Scenario, task: 
         if outcome not in binned.outcomes:
             continue
         for method in task.peers:
-            frames.append(_answers(binned, outcome, method, _ask(method, binned, outcome, made, scenario)))
-    return pl.concat([pl.DataFrame(schema=ANSWER_SCHEMA), *frames])
+            for asked in _ask(method, binned, outcome, made, scenario):
+                frames.append(_answers(binned, outcome, method, asked))
+    return pl.concat([pl.DataFrame(schema=CLOCK_SCHEMA), *frames])
 
 
 def _ask(
     method: str, binned: Binned, outcome: str, made: MachineField, scenario: Scenario
-) -> list[PeerAnswer]:
+) -> list[OracleAnswer]:
+    """What a peer answers: once, or once for each clock that it thinks possible."""
+    from chaffinch.pipelines.prove.oracle import JUDGED, OracleAnswer, Told, oracle
+
+    if method == ORACLE:
+        return oracle(binned, outcome, Told.of(made, scenario, outcome)) if outcome in JUDGED else []
+    return [OracleAnswer(0.0, 0.0, _peer(method)(binned, outcome))]
+
+
+def _peer(method: str) -> Callable[[Binned, str], list[PeerAnswer]]:
     if method == WINDOW_MEANS:
-        return window_means(binned, outcome)
+        return window_means
     if method == WINDOW_REGRESSION:
-        return window_regression(binned, outcome)
-    if method in SLOW_PEERS:
-        from chaffinch.pipelines.prove.structural_peer import structural_time_series
+        return window_regression
+    from chaffinch.pipelines.prove.structural_peer import structural_time_series
 
-        return structural_time_series(binned, outcome, as_states=method == STRUCTURAL_STATES)
-    from chaffinch.pipelines.prove.oracle import JUDGED, Told, oracle
-
-    if outcome not in JUDGED:
-        return []
-    return oracle(binned, outcome, Told.of(made, scenario, outcome))
+    return partial(structural_time_series, as_states=method == STRUCTURAL_STATES)
 
 
 def _as_entered(binned: Binned, made: MachineField) -> Binned:
@@ -171,31 +183,24 @@ def _as_entered(binned: Binned, made: MachineField) -> Binned:
     return of_what_entered(binned, weights)
 
 
-def _answers(binned: Binned, outcome: str, method: str, answers: list[PeerAnswer]) -> pl.DataFrame:
-    return pl.DataFrame(
-        [
-            {
-                "machine": binned.machine,
-                "field": binned.field,
-                "change_time": binned.changes[a.change].rows["time"].min(),
-                "outcome": outcome,
-                "method": method,
-                "estimate": a.log_ratio,
-                "low": a.low,
-                "high": a.high,
-                "verdict": peer_verdict(a),
-            }
-            for a in answers
-        ],
-        schema=ANSWER_SCHEMA,
-    )
-
-
-def peer_verdict(answer: PeerAnswer) -> str:
-    """The verdict that an answer's range amounts to, in the words of the estimator."""
-    if not answer.low <= answer.high:
-        return "cannot tell"
-    return "more" if answer.low > 0 else "less" if answer.high < 0 else "no clear change"
+def _answers(binned: Binned, outcome: str, method: str, asked: OracleAnswer) -> pl.DataFrame:
+    rows = [
+        {
+            "machine": binned.machine,
+            "field": binned.field,
+            "change_time": binned.changes[a.change].rows["time"].min(),
+            "outcome": outcome,
+            "method": method,
+            "estimate": a.log_ratio,
+            "low": a.low,
+            "high": a.high,
+            "clock_off_s": asked.clock_off_s,
+            "log_likelihood": asked.log_likelihood,
+        }
+        for a in asked.answers
+    ]
+    verdict = verdict_of(pl.col("low"), pl.col("high"))
+    return pl.DataFrame(rows, schema=CLOCK_SCHEMA).with_columns(verdict.alias("verdict"))
 
 
 def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.DataFrame:
@@ -213,7 +218,7 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
             pairs[one.binned.machine, one.binned.crop].append(one.pairs)
     effects = estimate_effects(fields, calibrate_all(pairs))
     ours = ours_on_changes(truth, effects)
-    peers = pl.concat(t.peers for t in trials).join(
+    peers = over_clocks(pl.concat(t.peers for t in trials)).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"
     )
     both = pl.concat([ours, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed")

@@ -9,9 +9,16 @@ from types import SimpleNamespace
 import numpy as np
 import polars as pl
 import pytest
+from chaffinch.pipelines.estimate import clock_by_responses
 from chaffinch.pipelines.estimate.changes import group_changes, real_adjustments
 from chaffinch.pipelines.estimate.clock import ClockOffset, offset_by_set_values
-from chaffinch.pipelines.estimate.clock_by_responses import by_machine, offsets_by_responses, taken_for_others
+from chaffinch.pipelines.estimate.clock_by_responses import (
+    by_machine,
+    evidence,
+    offsets_by_responses,
+    taken_for_others,
+)
+from chaffinch.pipelines.estimate.clock_scan import FINE_OFFSETS_S, told_finely
 from chaffinch.pipelines.estimate.likelihood import Stretch
 from chaffinch.pipelines.estimate.noise import Noise
 from chaffinch.pipelines.estimate.steps_found import OFFSETS_S, scan_steps
@@ -79,7 +86,7 @@ def test_clocks_that_agree_are_compared_and_left_alone():
 
 def offset(told: list[np.ndarray], reacted: bool = False) -> ClockOffset:
     """Of the one machine of a season."""
-    return offsets_by_responses({"North": told}, reacted)["North"]
+    return offsets_by_responses({"North": evidence(told)}, reacted)["North"]
 
 
 THREE_MINUTES_EARLY = (20 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2))[:, None]
@@ -105,11 +112,18 @@ def test_what_one_machine_field_alone_tells_moves_no_clock_and_casts_no_doubt():
 def test_where_other_clocks_of_the_season_are_off_less_is_believed_of_one():
     """Two fields of machine South speak for three minutes; North's four say nothing, or the same."""
     little = [THREE_MINUTES_EARLY] * 2
-    alone = offsets_by_responses({"North": [NOTHING] * 4, "South": little})["South"]
-    beside = offsets_by_responses({"North": [THREE_MINUTES_EARLY] * 4, "South": little})["South"]
+    alone, beside = (
+        offsets_by_responses({"North": evidence(north), "South": evidence(little)})["South"]
+        for north in ([NOTHING] * 4, [THREE_MINUTES_EARLY] * 4)
+    )
     assert not alone.sure
-    assert sum(weight for _, weight in alone.likely) == pytest.approx(1.0)
-    assert beside.sure or dict(beside.likely)[180.0] > dict(alone.likely)[180.0]
+    assert beside.sure or beside.doubtful
+    assert _right(beside) < _right(alone)
+
+
+def _right(clock: ClockOffset) -> float:
+    """What is left for a right clock, as far as it is told."""
+    return 0.0 if clock.sure else dict(clock.likely)[0.0] if clock.doubtful else 1.0
 
 
 def test_changes_made_because_loss_had_spiked_move_no_clock():
@@ -171,6 +185,19 @@ def test_a_logged_change_that_came_earlier_fits_best_there():
     assert OFFSETS_S[int(np.argmax(scan.clock_told[:, 0]))] == pytest.approx(-300, abs=60)
 
 
+def test_tried_every_ten_seconds_a_sharp_step_tells_its_moment_to_a_bin():
+    """Logged at 5400 s, made at 5574 s, within a bin: what it did in that bin is part of what it did."""
+    one = drawn(0.0, 4)
+    share = ((one.time_s - 5574.0) / 10.0 + 0.5).clip(0, 1)
+    stepped = Stretch(one.time_s, one.design, one.log_outcome + 6.0 * share, one.white)
+    told = told_finely(stepped, NOISE, (0,), ONE_CHANGE, np.full(one.time_s.size, 10.0))
+    assert told.shape == (FINE_OFFSETS_S.size, 1)
+    assert FINE_OFFSETS_S[int(np.argmax(told[:, 0]))] == pytest.approx(-174.0, abs=10.0)
+    # A minute off, the edge lies six bins from where it is: as good as excluded.
+    minute_off = told[int(np.argmin(np.abs(FINE_OFFSETS_S + 234.0))), 0]
+    assert told.max() - minute_off > 5.0
+
+
 def test_changes_that_did_nothing_do_not_speak_for_another_clock():
     """Eight idle changes in each of ten machine-fields of each of two machines: their squared scores add up to
     more than any clear gain at one offset or another, and tell nothing."""
@@ -182,7 +209,7 @@ def test_changes_that_did_nothing_do_not_speak_for_another_clock():
         steps = [(one.time_s >= s).astype(float) for s in moments]
         design = np.column_stack([*steps, np.ones(one.time_s.size)])
         told.append(scan_steps(replace(one, design=design), NOISE, tuple(range(8)), idle).clock_told)
-    found = offsets_by_responses({"North": told[:10], "South": told[10:]})
+    found = offsets_by_responses({"North": evidence(told[:10]), "South": evidence(told[10:])})
     assert not any(clock.sure or clock.doubtful for clock in found.values())
 
 
@@ -213,12 +240,13 @@ def fields_changed_at(moments_s: np.ndarray) -> list[SimpleNamespace]:
     return [SimpleNamespace(machine="North", changes=changes) for _ in range(4)]
 
 
-def test_a_right_clock_is_not_moved_by_one_run_between_changes():
+def test_a_right_clock_is_not_moved_by_one_run_between_changes(monkeypatch):
     """Evidence for an offset that stands where the next change was logged: doubtful, never applied."""
     one = fields_changed_at(EVERY_EIGHT_MINUTES)
     told = np.full((OFFSETS_S.size, 10), -1.6)
     told[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
     fits = [SimpleNamespace(binned=b, clock_told=told) for b in one]
+    monkeypatch.setattr(clock_by_responses, "clock_told_finely", lambda binned, season: told)
     season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
     assert offset([told] * 4).sure
     found = by_machine(one, season)["North"]

@@ -1,4 +1,4 @@
-"""What the oracle is told of what no log knows, on bins made by hand and on a field whose loss is tampered with."""
+"""What the oracle is told, and what it makes of it, on bins made by hand and on a field of the simulator."""
 
 from __future__ import annotations
 
@@ -6,48 +6,57 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
+import polars as pl
 import pytest
-from chaffinch.pipelines.prove.oracle import Told, allowing_for, fading, oracle
+from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
+from chaffinch.pipelines.prove.oracle import OracleAnswer, Told, coming_in, oracle, possible_clocks
+from chaffinch.pipelines.prove.oracle_clock import over_clocks
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
     binned_covariance,
     dense_covariance,
     time_scales,
 )
-from chaffinch.pipelines.simulate import SCENARIOS, Noise, simulate_season
+from chaffinch.pipelines.prove.window_peers import PeerAnswer
+from chaffinch.pipelines.simulate import SCENARIOS, Noise, Scenario, simulate_season
 from chaffinch.pipelines.simulate.ground import random_surface
 from chaffinch.pipelines.simulate.noise import bursts
+from chaffinch.pipelines.simulate.operators import draw_effects, field_effects, plan_moves, plan_times
+from chaffinch.pipelines.simulate.sensors import loss_signal
+from scipy.stats import norm
 
 BINS = 300
 TIME_S = 10.0 * np.arange(BINS)
 LOGGED = (np.arange(BINS) >= 150).astype(float)
 COLUMNS = np.column_stack([LOGGED, np.ones(BINS)])
-NO_NOISE = Noise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0)
-
-
-@pytest.mark.parametrize(
-    ("moment_s", "added"),
-    [
-        (750.0, 1),  # half-way before the logged change
-        (1500.0, 0),  # at the logged change itself
-        (-60.0, 0),  # before the first bin: nothing changes within the log
-        (4000.0, 0),  # after the last one
-    ],
+ONE_CHANGE = SimpleNamespace(
+    time_s=TIME_S, seconds=np.full(BINS, 10.0), changes=[SimpleNamespace(first_s=1500.0)]
 )
-def test_a_change_that_no_log_knows_is_a_step_where_it_can_be_told(moment_s, added):
-    columns = allowing_for(COLUMNS, TIME_S, [moment_s])
-    assert columns.shape == (BINS, 2 + added)
-    if added:
-        assert np.array_equal(columns[:, -1], (moment_s <= TIME_S).astype(float))
+NO_NOISE = Noise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0)
 
 
 def test_an_effect_that_fades_in_is_two_thirds_there_after_its_time_constant():
     design = SimpleNamespace(use=np.ones(BINS, dtype=bool), columns=COLUMNS, steps=(0,))
-    binned = SimpleNamespace(time_s=TIME_S, changes=[SimpleNamespace(first_s=1500.0)])
-    coming = fading(design, binned, 150.0)[:, 0]
+    coming = coming_in(design, ONE_CHANGE, 150.0)[:, 0]
     assert np.all(coming[:151] == 0.0)
     assert coming[165] == pytest.approx(1 - np.exp(-1))
     assert coming[-1] == pytest.approx(1.0, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("clock_off_s", "first_whole", "share_before"),
+    [
+        (100.0, 141, 0.5),  # written down 100 s late: made at 1400 s, in the middle of a bin
+        (-53.0, 156, 0.2),  # 53 s early: made at 1553 s, when a fifth of the bin around 1550 s was left
+        (2000.0, BINS, 0.0),  # before the log began: nothing is to be seen of it
+    ],
+)
+def test_a_change_comes_in_where_its_clock_puts_it(clock_off_s, first_whole, share_before):
+    design = SimpleNamespace(use=np.ones(BINS, dtype=bool), columns=COLUMNS, steps=(0,))
+    coming = coming_in(design, ONE_CHANGE, 0.0, clock_off_s)[:, 0]
+    assert np.all(coming[first_whole:] == 1.0)
+    assert np.all(coming[: first_whole - 1] == 0.0)
+    assert coming[first_whole - 1] == pytest.approx(share_before)
 
 
 @pytest.fixture(scope="module")
@@ -61,23 +70,24 @@ def quiet_field():
     return binned, Told.of(made, scenario, "separation_loss")
 
 
-def test_told_of_a_hidden_step_the_oracle_is_no_longer_misled_by_it(quiet_field):
-    """Separation loss doubles without a word, twenty minutes before a logged change."""
+def test_told_that_steps_may_be_hidden_the_oracle_is_less_sure(quiet_field):
     binned, told = quiet_field
-    hidden_s = binned.changes[1].first_s - 1200.0
-    doubled = binned.outcomes["separation_loss"] + np.log(2) * (binned.time_s >= hidden_s)
-    misled = replace(binned, outcomes={**binned.outcomes, "separation_loss": doubled})
-    known = replace(told, steps_s=(hidden_s,))
-    one, other = (oracle(misled, "separation_loss", what)[1] for what in (told, known))
-    assert abs(other.log_ratio) < abs(one.log_ratio)
-    assert other.high - other.low > one.high - one.low
+    wary = replace(told, more_over_time=wandering(SCENARIOS["unlogged"], "separation"))
+    one, other = (only(oracle(binned, "separation_loss", what)) for what in (told, wary))
+    assert all(b.high - b.low > a.high - a.low for a, b in zip(one, other, strict=True))
+
+
+def only(answers: list[OracleAnswer]) -> list[PeerAnswer]:
+    """What the oracle says where it knows the clock."""
+    (one,) = answers
+    return one.answers
 
 
 def test_the_short_way_over_time_and_the_whole_matrix_answer_alike(quiet_field):
     """Ground that moves nothing makes the oracle take the long way."""
     binned, told = quiet_field
-    short = oracle(binned, "separation_loss", told)
-    long = oracle(binned, "separation_loss", replace(told, ground=((1e-12, 60.0),)))
+    short = only(oracle(binned, "separation_loss", told))
+    long = only(oracle(binned, "separation_loss", replace(told, ground=((1e-12, 60.0),))))
     np.testing.assert_allclose(short, long, atol=1e-6)
 
 
@@ -116,26 +126,98 @@ def test_the_stated_covariance_of_ground_is_that_of_ground_made():
     np.testing.assert_allclose(stated, found, atol=0.02)
 
 
-def test_the_oracle_is_told_when_a_sensor_s_gain_jumped():
-    """In the log itself: the signal over the true loss, smeared and late, is another from that second on."""
-    scenario = SCENARIOS["gain_step"]
-    season = simulate_season(scenario, 2)
-    made = next(one for one in season.iter() if "cleaning" in one.noise.gain_jump_s)
-    (moment,) = Told.of(made, scenario, "cleaning_loss").steps_s
-    course, lost = made.noise.course, made.noise.course["cleaning_lost_kg_s"].to_numpy()
-    late = round(made.machine.instruments.cleaning_delay_s + made.machine.instruments.loss_smear_s)
-    signal = made.readings["cleaning_loss_signal"].fill_null(0.0).to_numpy()
-    entered = np.arange(lost.size) - late
-    at_work = (entered >= 0) & (signal > 0) & (lost[entered] > 0)
-    ratio = np.log(signal[at_work] / lost[entered[at_work]])
-    second = moment - course["time"][0].timestamp()
-    # The sensor shows crop of that second a delay later.
-    after = entered[at_work] >= second
-    jumped = np.median(ratio[after]) - np.median(ratio[~after])
-    assert abs(jumped) == pytest.approx(scenario.sensors.gain_step_log, abs=0.03)
-    near = (np.abs(entered[at_work] - second) < 600) & (np.abs(entered[at_work] - second) > 5)
-    beside = np.median(ratio[near & after]) - np.median(ratio[near & ~after])
-    assert beside == pytest.approx(jumped, abs=0.1)
+@pytest.mark.parametrize("name", ["unlogged", "gain_step"])
+def test_hidden_steps_wander_as_far_as_the_oracle_is_told(name):
+    """Squared differences of what steps add up to, over half a machine-field, in 2,000 seasons' worth of draws."""
+    scenario = SCENARIOS[name]
+    ((variance, scale_s),) = wandering(scenario, "cleaning")
+    half_s = 1800.0 * scenario.hours
+    stated = 2 * variance * -np.expm1(-half_s / scale_s)
+    rng = np.random.default_rng(8)
+    drawn = [_hidden(rng, scenario) for _ in range(2000)]
+    first_s = rng.uniform(0.0, half_s, len(drawn))
+    moved = [
+        size[(at >= since) & (at < since + half_s)].sum()
+        for (at, size), since in zip(drawn, first_s, strict=True)
+    ]
+    assert np.mean(np.square(moved)) == pytest.approx(stated, rel=0.15)
+
+
+def _hidden(rng: np.random.Generator, scenario: Scenario) -> tuple[np.ndarray, np.ndarray]:
+    """Moments, s, and heights of steps of the cleaning loss that no log tells of, by the simulator's own drawing."""
+    seconds = 3600.0 * scenario.hours
+    if scenario.sensors.gain_step_share:
+        _, jump = loss_signal(rng, scenario.sensors, np.ones(int(seconds)), 0.0, 2.0, 300.0)
+        height = scenario.sensors.gain_step_log
+        return (np.empty(0), np.empty(0)) if jump is None else (np.array([jump]), np.array([height]))
+    effects = field_effects(rng, draw_effects(rng, scenario.effects), scenario.effects)
+    times_s = plan_times(rng, scenario.operator, scenario.adjustments + scenario.operator.unlogged, seconds)
+    moves = [m for m in plan_moves(rng, scenario.operator, times_s, None) if not m.logged]
+    return np.array([m.time_s for m in moves]), np.array(
+        [m.steps * effects[m.setting]["cleaning"] for m in moves]
+    )
+
+
+def test_the_bayes_factor_of_one_change_is_the_ratio_of_normal_densities():
+    """Found 0.5 with error 0.2: N(0, 0.04) without an effect, N(0, 0.04 + 0.09) with one."""
+    drawn = DrawnEffect(0.4, 0.09)
+    ratio = 0.6 + 0.4 * norm.pdf(0.5, 0, np.sqrt(0.13)) / norm.pdf(0.5, 0, 0.2)
+    assert drawn.log_bayes_factor(np.array([0.5]), np.array([[0.04]])) == pytest.approx(np.log(ratio))
+
+
+def test_changes_found_independently_multiply_their_bayes_factors():
+    drawn = DrawnEffect(0.4, 0.09)
+    found, errors = np.array([0.5, -0.1, 0.3]), np.array([0.04, 0.02, 0.05])
+    alone = [drawn.log_bayes_factor(found[[i]], errors[[i]][:, None]) for i in range(3)]
+    assert drawn.log_bayes_factor(found, np.diag(errors)) == pytest.approx(sum(alone))
+
+
+def answers_at_clocks(log_likelihood: list[float], estimate: list[float]) -> pl.DataFrame:
+    n = len(estimate)
+    return pl.DataFrame(
+        {
+            "machine": ["North"] * n,
+            "field": ["Acre"] * n,
+            "change_time": [0] * n,
+            "outcome": ["cleaning_loss"] * n,
+            "method": ["oracle"] * n,
+            "estimate": estimate,
+            "low": [e - 0.196 for e in estimate],
+            "high": [e + 0.196 for e in estimate],
+            "verdict": ["more"] * n,
+            "clock_off_s": [60.0 * i for i in range(n)],
+            "log_likelihood": log_likelihood,
+        }
+    )
+
+
+def test_over_clocks_is_the_mixture_of_what_each_would_say():
+    """Weights 3 to 1, means 0 and 0.4, errors 0.1: mean 0.1, variance 0.01 + 3/16 x 0.16."""
+    (row,) = over_clocks(answers_at_clocks([np.log(3), 0.0], [0.0, 0.4])).to_dicts()
+    assert row["estimate"] == pytest.approx(0.1)
+    assert row["high"] - row["estimate"] == pytest.approx(1.96 * 0.2, rel=1e-4)
+    assert row["verdict"] == "no clear change"
+
+
+def test_a_clock_at_which_a_change_cannot_be_told_is_left_out_and_one_alone_stays_as_it_is():
+    (row,) = over_clocks(answers_at_clocks([5.0, 0.0], [float("nan"), 0.4])).to_dicts()
+    assert row["estimate"] == pytest.approx(0.4)
+    alone = answers_at_clocks([0.0], [0.4])
+    assert over_clocks(alone).equals(alone.drop("clock_off_s", "log_likelihood"))
+
+
+def test_a_machine_s_fields_tell_its_clock_together():
+    one, other = answers_at_clocks([1.0, 0.0], [0.0, 0.4]), answers_at_clocks([0.0, 9.0], [0.0, 0.4])
+    both = pl.concat([one, other.with_columns(pl.lit("Mill").alias("field"))])
+    assert over_clocks(both)["estimate"].to_list() == pytest.approx([0.4, 0.4], abs=0.001)
+
+
+def test_possible_clocks_lie_between_the_bounds_either_way():
+    clocks = np.array(possible_clocks(SCENARIOS["wrong_clock"]))
+    assert np.abs(clocks).min() == 120.0
+    assert np.abs(clocks).max() == 360.0
+    assert np.array_equal(clocks, -clocks[::-1])
+    assert possible_clocks(SCENARIOS["plain"]) == (0.0,)
 
 
 def test_the_oracle_is_told_what_unseen_straw_does_to_the_loss():
