@@ -25,7 +25,7 @@ from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.entering import of_all_that_entered
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season_fit import fit_season
-from chaffinch.pipelines.estimate.signal_weights import allowing_for_weights
+from chaffinch.pipelines.estimate.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.processes import in_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
@@ -67,7 +67,7 @@ def estimate_effects(
     """
     if not any(f.changes for f in fields):
         return effects_table([], {}, {}, untold)
-    fields = of_all_that_entered(fields, calibrations or {})
+    fields = of_all_that_entered(in_likely_units(fields), calibrations or {})
     season = fit_season(fields, each)
     clocks = by_machine(fields, season)
     if any(clock.sure for clock in clocks.values()):
