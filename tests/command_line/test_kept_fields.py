@@ -60,6 +60,7 @@ def entries(lake: Lake) -> list[Path]:
     return sorted((Path(lake.uri) / FOLDER).iterdir())
 
 
+@pytest.mark.long
 def test_only_the_machine_of_a_changed_field_is_prepared_anew(season):
     inbox, lake = season
     assert refreshed(lake) == {"find delays": [], "prepare": []}

@@ -243,6 +243,7 @@ def test_the_keyboard_reaches_everything(visit, friendly_site, kind):
     assert sorted(set(reached)) == list(range(wanted)), f"reached {len(set(reached))} of {wanted}"
 
 
+@pytest.mark.long
 def test_a_field_page_opens_within_a_second(visit, friendly_site):
     # The best of three: the claim is about the page, not about what else this machine is doing.
     page = visit().open(pages_of(friendly_site)["fields"])

@@ -121,6 +121,7 @@ def undisturbed(earlier: Path, tmp_path_factory: pytest.TempPathFactory) -> tupl
     return found, int(night.stdout.split()[-1])
 
 
+@pytest.mark.long
 def test_killed_before_each_change(earlier: Path, undisturbed: tuple[Content, int], tmp_path: Path) -> None:
     expected, changes = undisturbed
     assert changes >= 9
