@@ -23,6 +23,7 @@ from chaffinch.pipelines.estimate.clock_average import over_likely_clocks
 from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
 from chaffinch.pipelines.estimate.entering import of_all_that_entered
+from chaffinch.pipelines.estimate.flow_lag import with_sharp_feed
 from chaffinch.pipelines.estimate.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.season_fit import fit_season
 from chaffinch.pipelines.estimate.signal_weights import allowing_for_weights, in_likely_units
@@ -30,6 +31,7 @@ from chaffinch.pipelines.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.processes import in_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays import Delays, pool
+from chaffinch.pipelines.work.delays_of_log import LOSS_SMEAR_S
 from chaffinch.pipelines.work.known_delays import FieldKey
 
 if TYPE_CHECKING:
@@ -102,6 +104,8 @@ def prepare(
     ordered = readings.sort("time", maintain_order=True)
     delays = delays or machine_delays(ordered)
     marked = mark_work(ordered, delays)
+    if delays.grain.smear_s is not None:
+        marked = with_sharp_feed(marked, delays.grain.smear_s, delays.loss.smear_s or LOSS_SMEAR_S)
     binned = bin_work(marked, adjustments, delays.loss.seconds)
     if checks is None or checks.height == 0:
         return binned, np.empty((0, 3))

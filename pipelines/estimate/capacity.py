@@ -23,12 +23,7 @@ FURTHEST = np.log(2.0)
 def feed_contrast(design: Design, shifts: Array) -> Array:
     """Columns of the loss curve at feed rates exp(``shifts``) times the typical one, shape (r, p), else zero."""
     contrast = np.zeros((shifts.size, len(design.names)))
-    shapes = {
-        "log feed": shifts,
-        "feed": np.exp(shifts) - 1,
-        "feed squared": (np.exp(shifts) - 1) ** 2,
-        "area": shifts,
-    }
+    shapes = {"log feed": shifts, "feed": np.exp(shifts) - 1, "feed squared": (np.exp(shifts) - 1) ** 2}
     for name, shape in shapes.items():
         if name in design.names:
             contrast[:, design.names.index(name)] = shape

@@ -44,13 +44,8 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
     """Design of one outcome; None when fewer than 12 bins know it.
 
     Losses: steps, intercept, feed rate (log, linear, square; the shapes of published loss curves), the filling and
-    emptying of the machine in each pass, log of the area cut a second, moisture, roll squared. Covariates that are
-    missing or never vary are left out; a bin that misses one is too.
-
-    Feed rate is area a second x yield. What the flow sensor has wrong for tens of seconds or minutes lies in the
-    yield alone and flattens the loss curve seen along it (attenuation by errors in a regressor; Fuller 1987,
-    Measurement Error Models, from memory). Along the area, which is known well, it is as steep as it is; a change of
-    speed together with a setting is a change of area.
+    emptying of the machine in each pass, moisture, roll squared. Covariates that are missing or never vary are
+    left out; a bin that misses one is too.
     """
     y = binned.outcomes[outcome]
     use = np.isfinite(y)
@@ -58,8 +53,7 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
     covariates: dict[str, Array] = {}
     if held:
         use &= np.isfinite(binned.feed_t_h) & (binned.feed_t_h > 0)
-    area = np.log(np.where(binned.area_m2_s > 0, binned.area_m2_s, np.nan))
-    for name, values in (("area", area), ("moisture", binned.moisture_pct), ("roll", binned.roll_deg)):
+    for name, values in (("moisture", binned.moisture_pct), ("roll", binned.roll_deg)):
         if held and (use & np.isfinite(values)).sum() > 0.8 * use.sum():
             use &= np.isfinite(values)
             covariates[name] = values
@@ -85,10 +79,6 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
         ):
             columns.append(np.nan_to_num(np.exp(-seconds / scale_s)))
             names.append(name)
-    if "area" in covariates:
-        a = covariates["area"][use]
-        columns.append(a - a.mean())
-        names.append("area")
     if "moisture" in covariates:
         m = covariates["moisture"][use]
         columns.append(m - m.mean())

@@ -138,20 +138,3 @@ def test_a_flow_that_reads_too_high_while_the_machine_fills_makes_no_effects():
     without = np.delete(design.columns, design.names.index("filling"), axis=1)
     found, *_ = np.linalg.lstsq(without, y, rcond=None)
     assert np.abs(found[:steps]).max() > 0.005
-
-
-def test_a_flow_that_shows_too_little_of_the_yield_makes_no_effects_of_changes_of_speed():
-    """The driver goes faster after each change; loss goes by the square of the feed rate alone, and the sensor shows
-    two thirds of what the yield does. Without the area in the design, the changes seem to do something."""
-    made = simulate_season(SCENARIOS["speed_up"], 6).machine_field(0)
-    binned, _ = prepare(made.readings, real_adjustments(made.adjustments.with_row_index("row")))
-    tonnes_m2 = binned.feed_t_h / binned.area_m2_s
-    logged = binned.area_m2_s * np.exp(np.log(tonnes_m2) * 2 / 3)
-    loss = {"separation_loss": 2 * np.log(binned.feed_t_h)}
-    design = build_design(replace(binned, feed_t_h=logged, outcomes=loss), "separation_loss")
-    y, steps = loss["separation_loss"][design.use], len(design.steps)
-    found, *_ = np.linalg.lstsq(design.columns, y, rcond=None)
-    np.testing.assert_allclose(found[:steps], 0.0, atol=1e-9)
-    without = np.delete(design.columns, design.names.index("area"), axis=1)
-    found, *_ = np.linalg.lstsq(without, y, rcond=None)
-    assert np.abs(found[:steps]).max() > 0.02

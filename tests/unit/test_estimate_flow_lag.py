@@ -1,0 +1,59 @@
+"""The feed rate where the flow sensor shows it smeared: by algebra on a made-up drive."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from chaffinch.pipelines.estimate.flow_lag import with_sharp_feed
+from chaffinch.pipelines.work.travel import smeared
+
+SECONDS = 1200
+WIDTH_M, YIELD_KG_M2 = 10.0, 0.8
+
+
+def drive(speed_m_s: np.ndarray, smear_s: float, every: int = 1) -> pl.DataFrame:
+    """One pass over an even crop, its flow smeared and then moved back by the middle of the response, as logged
+    ``every`` so many seconds."""
+    mass_t_h = 3.6 * speed_m_s * WIDTH_M * YIELD_KG_M2
+    second = np.arange(SECONDS)
+    flow = np.interp(second + smear_s, second, smeared(mass_t_h, smear_s))
+    start = datetime(2026, 8, 3, 8, tzinfo=UTC)
+    return pl.DataFrame(
+        {
+            "time": [start + timedelta(seconds=int(s)) for s in second],
+            "pass_number": np.ones(SECONDS, dtype=np.int32),
+            "speed_m_s": speed_m_s,
+            "working_width_m": np.full(SECONDS, WIDTH_M),
+            "feed_rate_t_h": flow,
+        }
+    ).gather_every(every)
+
+
+SPEED_M_S = 1.5 + 0.4 * (np.arange(SECONDS) % 100 >= 50)
+
+
+@pytest.mark.parametrize(("every", "within"), [(1, 1e-5), (5, 0.06)])
+def test_over_an_even_crop_it_is_what_is_being_cut(every, within):
+    """Speed steps up and down every 50 s, the flow lags by 8 s, losses by a thousandth of one."""
+    marked = drive(SPEED_M_S, 8.0, every)
+    told = with_sharp_feed(marked, 8.0, 1e-3)["feed_rate_t_h"].to_numpy()[100 // every : 1100 // every]
+    true = 3.6 * SPEED_M_S[::every][100 // every : 1100 // every] * WIDTH_M * YIELD_KG_M2
+    logged = marked["feed_rate_t_h"].to_numpy()[100 // every : 1100 // every]
+    away = np.abs(told / true - 1).mean()
+    assert away < within
+    assert away < 0.5 * np.abs(logged / true - 1).mean()
+
+
+def test_a_flow_smeared_as_the_losses_are_stays_as_it_is():
+    marked = drive(SPEED_M_S, 3.0)
+    assert with_sharp_feed(marked, 3.0, 3.0)["feed_rate_t_h"].to_list() == pytest.approx(
+        marked["feed_rate_t_h"].to_list()
+    )
+
+
+def test_what_is_not_cut_in_a_pass_is_left_alone():
+    turning = drive(SPEED_M_S, 8.0).with_columns(pass_number=pl.lit(None, dtype=pl.Int32))
+    assert with_sharp_feed(turning, 8.0, 2.0).equals(turning)
