@@ -12,13 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.clock_by_responses import on_one_clock
 from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
 from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
+from chaffinch.pipelines.prove.oracle_clock import ClockAnswers
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
     Factored,
@@ -86,30 +86,22 @@ def possible_clocks(scenario: Scenario) -> tuple[float, ...]:
     return (*(-off[::-1]).tolist(), *off.tolist())
 
 
-class OracleAnswer(NamedTuple):
-    """The answers, were the clock off by ``clock_off_s``, and the log likelihood of that, but for a constant."""
-
-    clock_off_s: float
-    log_likelihood: float
-    answers: list[PeerAnswer]
-
-
-def oracle(binned: Binned, outcome: str, told: Told) -> list[OracleAnswer]:
+def oracle(binned: Binned, outcome: str, told: Told) -> list[ClockAnswers]:
     """Effects of all changes of one machine-field under the true covariance, at each clock that is possible.
 
     Which of them is the right one all machine-fields of a machine tell together: see ``over_clocks``.
     """
     design = build_design(binned, outcome)
     if design is None:
-        return []
+        return [ClockAnswers(0.0, 0.0, no_answers(binned))]
     y, covariance_at = binned.outcomes[outcome][design.use], _covariance(binned, design, told)
     columns = coming_in(design, binned, told.fade_in_s)
     white = _white(lambda white: generalised_least_squares(covariance_at(white), columns, y)[0])
     if told.clocks_s == (0.0,):
-        return [OracleAnswer(0.0, 0.0, _answers(binned, outcome, told, white))]
+        return [ClockAnswers(0.0, 0.0, _answers(binned, outcome, told, white))]
     factored = covariance_at(white)
     return [
-        OracleAnswer(
+        ClockAnswers(
             clock_s,
             _told_of_clock(binned, design, y, factored, told, clock_s),
             _answers(on_one_clock(binned, clock_s), outcome, told, white),
@@ -132,17 +124,22 @@ def _answers(binned: Binned, outcome: str, told: Told, white: float) -> list[Pee
     """Effects from the bins that the estimator has, none of them near a change."""
     from scipy.stats import norm
 
-    answers = {k: PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))}
+    answers = no_answers(binned)
     design = build_design(binned, outcome)
     if design is None:
-        return list(answers.values())
+        return answers
     columns, y = coming_in(design, binned, told.fade_in_s), binned.outcomes[outcome][design.use]
     factored = _covariance(binned, design, told)(white)
     _, found, covariance = generalised_least_squares(factored, columns, y)
     halves = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(np.diag(covariance))
     for k, estimate, half in zip(design.steps, found, halves, strict=False):
         answers[k] = PeerAnswer(k, float(estimate), float(estimate - half), float(estimate + half))
-    return list(answers.values())
+    return answers
+
+
+def no_answers(binned: Binned) -> list[PeerAnswer]:
+    """Of the changes of a machine-field, whose numbers are their places in the list."""
+    return [PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))]
 
 
 def _told_of_clock(

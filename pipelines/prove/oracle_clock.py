@@ -2,8 +2,20 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import polars as pl
-from chaffinch.pipelines.prove.window_peers import LEVEL
+from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
+
+
+class ClockAnswers(NamedTuple):
+    """What would be answered, were the clock off by ``clock_off_s``, and the log likelihood of that, but for a
+    constant; 0 and 0 where only one clock is thought possible."""
+
+    clock_off_s: float
+    log_likelihood: float
+    answers: list[PeerAnswer]
+
 
 ANSWER = ("machine", "field", "change_time", "outcome", "method")
 
@@ -17,14 +29,11 @@ def over_clocks(answers: pl.DataFrame) -> pl.DataFrame:
     from scipy.stats import norm
 
     several = pl.len().over(ANSWER) > 1
-    alone, many = (
-        answers.filter(which).drop("clock_off_s", "log_likelihood") for which in (~several, several)
-    )
+    alone = answers.filter(~several).drop("clock_off_s", "log_likelihood")
+    many = answers.filter(several)
     if many.is_empty():
         return alone
-    many = answers.filter(several).join(
-        _weights(answers.filter(several)), on=_CLOCK, how="left", validate="m:1"
-    )
+    many = many.join(_weights(many), on=_CLOCK, how="left", validate="m:1")
     weight = pl.col("weight") / pl.col("weight").sum()
     mean = (weight * pl.col("estimate")).sum()
     z = float(norm.ppf(0.5 + LEVEL / 2))

@@ -6,7 +6,6 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -15,13 +14,10 @@ from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.entering import PLACES, of_what_entered
-from chaffinch.pipelines.prove.oracle_clock import over_clocks, verdict_of
+from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks, verdict_of
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.prove.oracle import OracleAnswer
 
 OURS = "chaffinch"
 WINDOW_MEANS = "window means"
@@ -158,13 +154,13 @@ def _peer_answers(binned: Binned, made: MachineField, scenario: Scenario, task: 
 
 def _ask(
     method: str, binned: Binned, outcome: str, made: MachineField, scenario: Scenario
-) -> list[OracleAnswer]:
+) -> list[ClockAnswers]:
     """What a peer answers: once, or once for each clock that it thinks possible."""
-    from chaffinch.pipelines.prove.oracle import JUDGED, OracleAnswer, Told, oracle
+    from chaffinch.pipelines.prove.oracle import JUDGED, Told, oracle
 
     if method == ORACLE:
         return oracle(binned, outcome, Told.of(made, scenario, outcome)) if outcome in JUDGED else []
-    return [OracleAnswer(0.0, 0.0, _peer(method)(binned, outcome))]
+    return [ClockAnswers(0.0, 0.0, _peer(method)(binned, outcome))]
 
 
 def _peer(method: str) -> Callable[[Binned, str], list[PeerAnswer]]:
@@ -183,7 +179,7 @@ def _as_entered(binned: Binned, made: MachineField) -> Binned:
     return of_what_entered(binned, weights)
 
 
-def _answers(binned: Binned, outcome: str, method: str, asked: OracleAnswer) -> pl.DataFrame:
+def _answers(binned: Binned, outcome: str, method: str, asked: ClockAnswers) -> pl.DataFrame:
     rows = [
         {
             "machine": binned.machine,

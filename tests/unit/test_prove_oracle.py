@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
-from chaffinch.pipelines.prove.oracle import OracleAnswer, Told, coming_in, oracle, possible_clocks
-from chaffinch.pipelines.prove.oracle_clock import over_clocks
+from chaffinch.pipelines.prove.oracle import Told, coming_in, oracle, possible_clocks
+from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
     binned_covariance,
@@ -77,7 +77,7 @@ def test_told_that_steps_may_be_hidden_the_oracle_is_less_sure(quiet_field):
     assert all(b.high - b.low > a.high - a.low for a, b in zip(one, other, strict=True))
 
 
-def only(answers: list[OracleAnswer]) -> list[PeerAnswer]:
+def only(answers: list[ClockAnswers]) -> list[PeerAnswer]:
     """What the oracle says where it knows the clock."""
     (one,) = answers
     return one.answers
