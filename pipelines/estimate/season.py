@@ -31,6 +31,9 @@ Array = NDArray[np.float64]
 # The noise of a season is as well known from a dozen fields as ranges need: their spread then moves by a
 # twentieth, which the degrees of freedom allow for.
 MOST_FIELDS_FOR_NOISE = 12
+# With cosines of the ground, which grain flow nearly always has, a fit is several times dearer; where it is no loss
+# whose ranges hang by them, eight fields know the noise well enough.
+MOST_FIELDS_FOR_GROUND = 8
 FIELDS_AT_FIRST = (2, 6)
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
 # its own variance is raised until it is just this far.
@@ -103,16 +106,17 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
         parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
     parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
-    few = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
-    noise = fit_noise([p.stretch for p in few], first, within=0.1)
+    dear = first.ground_variance > 0 and outcome not in LOSSES
+    most = MOST_FIELDS_FOR_GROUND if dear else MOST_FIELDS_FOR_NOISE
+    noise = fit_noise([p.stretch for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
     if sum(bool(scan.steps) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
         # Steps taken for noise had swollen it; against what is left, others may stand out.
         known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
-        noise = fit_noise([p.stretch for p in _spread_out(known, MOST_FIELDS_FOR_NOISE)], noise, within=0.1)
+        noise = fit_noise([p.stretch for p in _spread_out(known, most)], noise, within=0.1)
         scans = [_scan(p, outcome, noise) for p in parts]
     parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
-    few = _spread_out(parts, MOST_FIELDS_FOR_NOISE)
+    few = _spread_out(parts, most)
     drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in few]))
     freedom = season_freedom([p.stretch for p in few], noise)
     scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
