@@ -1,8 +1,8 @@
 """Whether the clock of a settings log agrees with that of the harvest log, by what the logged changes did.
 
-Without set values in the harvest log the responses of loss are the only witness. They tell to a minute or two,
-where changes did something. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses
-too: what one machine-field tells counts for little, and an offset is applied only where several agree on it.
+Without set values in the harvest log the responses of loss are the only witness. They tell to seconds or not at all,
+by what changes did. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses too: what
+one machine-field tells counts for little, and an offset is applied only where several agree on it.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from chaffinch.pipelines.estimate.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
 from chaffinch.pipelines.estimate.clock import ClockOffset
 from chaffinch.pipelines.estimate.clock_scan import FINE_OFFSETS_S, FINE_S
+from chaffinch.pipelines.estimate.design import PLACES
 from chaffinch.pipelines.estimate.season import SeasonOutcome, clock_told_finely
 from chaffinch.pipelines.estimate.steps_found import OFFSETS_S, SPACING_S
 from numpy.typing import NDArray
@@ -44,7 +45,7 @@ SHARED = 0.7
 # Shares of changes that did something, each as likely beforehand.
 SHARES = np.linspace(0.05, 0.95, 10)
 # Machine loss is the sum of these two and no witness of its own.
-WITNESSES = ("separation_loss", "cleaning_loss")
+WITNESSES = PLACES
 
 
 def offsets_by_responses(machines: Mapping[str, Array], reacted: bool = False) -> dict[str, ClockOffset]:

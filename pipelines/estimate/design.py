@@ -19,7 +19,9 @@ Array = NDArray[np.float64]
 FILLS_IN_S = 10.0
 EMPTIES_IN_S = 5.0
 
-LOSSES = ("separation_loss", "cleaning_loss", "machine_loss")
+# Machine loss is what is lost at the two places together.
+PLACES = ("separation_loss", "cleaning_loss")
+LOSSES = (*PLACES, "machine_loss")
 # What an outcome is held fixed for. Throughput is taken as driven, so nothing is.
 AT_SAME_FEED = (*LOSSES, "broken_grain", "non_grain", "returns")
 

@@ -15,13 +15,11 @@ from dataclasses import replace
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibration_of
-from chaffinch.pipelines.estimate.design import LOSSES
+from chaffinch.pipelines.estimate.design import LOSSES, PLACES
 from chaffinch.schemas.declarations import reference_loss_share
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-
-PLACES = LOSSES[:2]
 
 
 def of_all_that_entered(

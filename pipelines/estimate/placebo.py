@@ -22,7 +22,7 @@ NEAREST_BINS = 12
 # The check starts from the belief that the model is right, worth this many placebos.
 BELIEF = 40.0
 # Delays and smearing add what no covariance holds, and placebos, whose windows real changes cut short, show but part
-# of it. Decided on seasons of the simulator; on those of another program ranges held about as often as they say.
+# of it. Decided on seasons of the simulator, before the flow's lag was mended: it may be more than is needed.
 SLACK = 1.01
 
 

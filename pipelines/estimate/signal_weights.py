@@ -15,14 +15,12 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.design import LOSSES
+from chaffinch.pipelines.estimate.design import LOSSES, PLACES
 from chaffinch.pipelines.estimate.fit import Fit
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-
-PLACES = LOSSES[:2]
 
 # Logs, as standard deviations: of one loss over the other, in kilograms, and of what a unit of one signal weighs over
 # one of the other. A factor of e either way is no surprise (common practice, no source).

@@ -3,9 +3,10 @@
 It is told the variances and correlations of all that moves the loss without being logged: noise of every kind,
 straw, which loads the machine unseen, and steps that no log tells of (a sensor's gain that jumps, a change that
 nobody wrote down), how often they come and how high they are. It knows how slowly effects come in, and between what
-bounds clocks are off. What chance made of it in this season it has to find in the log like anyone. No estimator that
-learns the noise from the same data can be expected to give narrower ranges that hold. The white part is left to the
-likelihood, since counting noise, the sensors' smearing and the flow sensor's noise add to the scenario's own.
+bounds clocks are off. What chance made of it in this season it has to find in the log like anyone. Where the noise is
+normal, no estimator that learns it from the same data can be expected to give narrower ranges that hold. The white
+part is left to the likelihood, since counting noise, the sensors' smearing and the flow sensor's noise add to the
+scenario's own.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.clock_by_responses import on_one_clock
-from chaffinch.pipelines.estimate.design import LOSSES, Design, build_design
+from chaffinch.pipelines.estimate.design import PLACES, Design, build_design
 from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
 from chaffinch.pipelines.prove.oracle_clock import ClockAnswers
 from chaffinch.pipelines.prove.oracle_covariance import (
@@ -36,7 +37,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 # Machine loss is the sum of two noises of unlike weight; of the other outcomes no noise is stated.
-JUDGED = LOSSES[:2]
+JUDGED = PLACES
 # Log variance of a white second: bounds and, for the likelihood, what is close enough.
 LOG_WHITE = (-6.0, 3.0)
 CLOSE = 0.05

@@ -18,6 +18,7 @@ class ClockAnswers(NamedTuple):
 
 
 ANSWER = ("machine", "field", "change_time", "outcome", "method")
+_CLOCK = ("machine", "method", "clock_off_s")
 
 
 def over_clocks(answers: pl.DataFrame) -> pl.DataFrame:
@@ -46,9 +47,6 @@ def over_clocks(answers: pl.DataFrame) -> pl.DataFrame:
         .with_columns(verdict_of(pl.col("low"), pl.col("high")).alias("verdict"))
     )
     return pl.concat([alone, averaged], how="diagonal")
-
-
-_CLOCK = ("machine", "method", "clock_off_s")
 
 
 def _weights(answers: pl.DataFrame) -> pl.DataFrame:

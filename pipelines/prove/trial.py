@@ -13,7 +13,8 @@ from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustm
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.changes import Change
-from chaffinch.pipelines.estimate.entering import PLACES, of_what_entered
+from chaffinch.pipelines.estimate.design import PLACES
+from chaffinch.pipelines.estimate.entering import of_what_entered
 from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks, verdict_of
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season

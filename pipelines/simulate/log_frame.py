@@ -36,16 +36,15 @@ AVERAGED = (
 
 def log_frame(
     rng: np.random.Generator, scenario: Scenario, machine: Machine, site: Site, history: History
-) -> tuple[pl.DataFrame, dict[str, int]]:
-    """Readings by the contract's columns, without delivery, file and row; missing values null. And the second
-    of the log at which a loss sensor's gain jumped, by loss, where one did.
+) -> pl.DataFrame:
+    """Readings by the contract's columns, without delivery, file and row; missing values null.
 
     A row's time is that of the sensors: crop cut at t shows in the loss signals, the grain flow and the
     moisture only after each sensor's delay. Position, speed and work state have no delay.
     """
     intake = history.intake
     way = intake.drive
-    sensed, jumps = _sensed(rng, scenario.sensors, CROPS[site.crop], machine.instruments, history)
+    sensed = _sensed(rng, scenario.sensors, CROPS[site.crop], machine.instruments, history)
     latitude, longitude = site.place.to_globe(way.x_m, way.y_m)
     columns: dict[str, Array] = {
         "latitude": latitude,
@@ -71,7 +70,7 @@ def log_frame(
     texts = {"machine": machine.name, "field": site.field, "crop": site.crop}
     names = [pl.lit(value, dtype=pl.String).alias(name) for name, value in texts.items()]
     time = pl.Series("time", first_us + 1_000_000 * last.astype(np.int64)).cast(pl.Datetime("us", "UTC"))
-    return frame.select(time, *names, pl.all()), jumps
+    return frame.select(time, *names, pl.all())
 
 
 def _sensed(
@@ -80,7 +79,7 @@ def _sensed(
     crop: SimulatedCrop,
     instruments: Instruments,
     history: History,
-) -> tuple[dict[str, Array], dict[str, int]]:
+) -> dict[str, Array]:
     intake, effect, n = history.intake, history.effect, history.intake.feed_kg_s.size
     ratio = intake.load_kg_s / history.rated_kg_s
     exponent = sensors.delay_flow_exponent
@@ -89,9 +88,8 @@ def _sensed(
     flowing = grain > 0.05
     flow = grain * instruments.flow_factor * (1.0 + sensors.flow_noise * rng.standard_normal(n))
     signals: dict[str, Array] = {}
-    jumps: dict[str, int] = {}
     for loss in LOSSES:
-        signals[f"{loss}_loss_signal"], jump = loss_signal(
+        signals[f"{loss}_loss_signal"] = loss_signal(
             rng,
             sensors,
             history.lost_kg_s[loss],
@@ -99,8 +97,6 @@ def _sensed(
             instruments.loss_smear_s,
             instruments.gain(loss),
         )
-        if jump is not None:
-            jumps[loss] = jump
     broken = crop.broken_pct * np.exp(effect["broken"] + 0.15 * exponential_drift(rng, n, 200.0))
     broken = np.where(flowing, held(broken, intake.feed_kg_s > 0), np.nan)
     load = smeared(ratio, 5.0)
@@ -108,7 +104,7 @@ def _sensed(
         32.0 + 46.0 * load + 1.2 * intake.pitch_deg + 6.0 * intake.unloading + 2.0 * rng.standard_normal(n)
     )
     engine = np.clip(engine, 18.0, 100.0)
-    channels = {
+    return {
         "grain_flow_kg_s": np.where(grain > 1e-3, np.maximum(flow, 0.0), 0.0),
         "grain_moisture_pct": _moisture(rng, instruments, intake),
         **signals,
@@ -117,7 +113,6 @@ def _sensed(
         "fuel_rate_l_h": 0.72 * engine * np.exp(effect["fuel"]),
         "engine_load_pct": engine,
     }
-    return channels, jumps
 
 
 def _moisture(rng: np.random.Generator, instruments: Instruments, intake: Intake) -> Array:

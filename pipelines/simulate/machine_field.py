@@ -29,8 +29,7 @@ class NoiseTruth:
         losses ``<loss>_log_share`` (noise-free, effects included), ``<loss>_effect`` (the effects alone) and
         ``<loss>_noise``; share = exp(log_share + noise), at most ``loss.LARGEST_SHARE``.
     curves : loss curve by loss. conditions : the mean conditions to which the truth refers.
-    per_step : this field's true effects of one step. gain_jump_s : second of the log from which on a loss
-    sensor's gain is another one, by loss; loss sensors that keep theirs are not in it.
+    per_step : this field's true effects of one step.
     """
 
     parameters: Noise
@@ -38,7 +37,6 @@ class NoiseTruth:
     curves: Mapping[str, LossCurve]
     conditions: Conditions
     per_step: StepEffects
-    gain_jump_s: Mapping[str, int]
 
 
 @dataclass(frozen=True)
@@ -69,7 +67,7 @@ def simulate_machine_field(
         history.moves, history.per_step, history.curves, history.conditions, history.speed_log
     )
     names = (machine.name, site.field, site.crop)
-    readings, gain_jump_s = log_frame(rng, scenario, machine, site, history)
+    readings = log_frame(rng, scenario, machine, site, history)
     course = history.course(_every_second(site.start, history.intake.feed_kg_s.size))
     return MachineField(
         machine=machine,
@@ -79,9 +77,7 @@ def simulate_machine_field(
         adjustments=settings_log(history, site.start, machine),
         loss_checks=weighed_pans(rng, scenario.loss_checks, history, site, machine.name),
         truth=truth_table(history.moves, effects, site.start, machine.clock_off_s, *names),
-        noise=NoiseTruth(
-            scenario.noise, course, history.curves, history.conditions, history.per_step, gain_jump_s
-        ),
+        noise=NoiseTruth(scenario.noise, course, history.curves, history.conditions, history.per_step),
         boundary=history.boundary,
     )
 

@@ -84,15 +84,13 @@ def loss_signal(
     delay_s: Array | float,
     smear_s: float,
     gain: float,
-) -> tuple[Array, int | None]:
+) -> Array:
     """Counted, perhaps faulty signal of one loss sensor; not a number where it drops out as nothing.
 
-    Proportional to the lost mass *rate*: loss share is signal / (gain x entering grain). Also the second from
-    which on its gain is another one; None where it stays.
+    Proportional to the lost mass *rate*: loss share is signal / (gain x entering grain).
     """
     passing = transported(lost_kg_s, delay_s, smear_s)
     signal = gain / sensors.counts_per_kg * rng.poisson(sensors.counts_per_kg * passing)
-    jump = None
     if sensors.gain_step_share and rng.random() < sensors.gain_step_share:
         jump = int(rng.uniform(0.15, 0.85) * signal.size)
         signal[jump:] *= np.exp(rng.choice([-1.0, 1.0]) * sensors.gain_step_log)
@@ -102,7 +100,7 @@ def loss_signal(
         signal = np.round(signal / sensors.quantum) * sensors.quantum
     if sensors.dropout_share:
         signal[_dropouts(rng, signal.size, sensors.dropout_share)] = rng.choice([0.0, np.nan])
-    return signal, jump
+    return signal
 
 
 def _dropouts(rng: np.random.Generator, n: int, share: float) -> NDArray[np.bool_]:

@@ -117,13 +117,9 @@ def test_where_other_clocks_of_the_season_are_off_less_is_believed_of_one():
         for north in ([NOTHING] * 4, [THREE_MINUTES_EARLY] * 4)
     )
     assert not alone.sure
-    assert beside.sure or beside.doubtful
-    assert _right(beside) < _right(alone)
-
-
-def _right(clock: ClockOffset) -> float:
-    """What is left for a right clock, as far as it is told."""
-    return 0.0 if clock.sure else dict(clock.likely)[0.0] if clock.doubtful else 1.0
+    assert alone.doubtful
+    assert sum(weight for _, weight in alone.likely) == pytest.approx(1.0)
+    assert beside.sure
 
 
 def test_changes_made_because_loss_had_spiked_move_no_clock():

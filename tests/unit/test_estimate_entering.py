@@ -9,8 +9,8 @@ import pytest
 from chaffinch.pipelines.estimate import prepare, real_adjustments
 from chaffinch.pipelines.estimate.bins import Binned
 from chaffinch.pipelines.estimate.calibration import calibrate
-from chaffinch.pipelines.estimate.design import build_design
-from chaffinch.pipelines.estimate.entering import PLACES, of_all_that_entered, of_what_entered
+from chaffinch.pipelines.estimate.design import PLACES, build_design
+from chaffinch.pipelines.estimate.entering import of_all_that_entered, of_what_entered
 from chaffinch.pipelines.prove.trial import truth_of_changes
 from chaffinch.pipelines.simulate import SCENARIOS, Noise, simulate_season
 from hypothesis import given

@@ -147,9 +147,11 @@ def _hidden(rng: np.random.Generator, scenario: Scenario) -> tuple[np.ndarray, n
     """Moments, s, and heights of steps of the cleaning loss that no log tells of, by the simulator's own drawing."""
     seconds = 3600.0 * scenario.hours
     if scenario.sensors.gain_step_share:
-        _, jump = loss_signal(rng, scenario.sensors, np.ones(int(seconds)), 0.0, 2.0, 300.0)
-        height = scenario.sensors.gain_step_log
-        return (np.empty(0), np.empty(0)) if jump is None else (np.array([jump]), np.array([height]))
+        exact = replace(scenario.sensors, counts_per_kg=1e9)
+        signal = loss_signal(rng, exact, np.ones(int(seconds)), 0.0, 0.1, 300.0)
+        heights = np.diff(np.log(signal))
+        jumps = np.flatnonzero(np.abs(heights) > 0.1)
+        return jumps.astype(float), heights[jumps]
     effects = field_effects(rng, draw_effects(rng, scenario.effects), scenario.effects)
     times_s = plan_times(rng, scenario.operator, scenario.adjustments + scenario.operator.unlogged, seconds)
     moves = [m for m in plan_moves(rng, scenario.operator, times_s, None) if not m.logged]
