@@ -1,8 +1,8 @@
 """Whether the clock of a settings log agrees with that of the harvest log, by what the logged changes did.
 
 Without set values in the harvest log the responses of loss are the only witness. They tell to seconds or not at all,
-by what changes did. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses too: what
-one machine-field tells counts for little, and an offset is applied only where several agree on it.
+by what changes did. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses too:
+what one machine-field tells counts for little, and an offset is applied only where several agree on it.
 """
 
 from __future__ import annotations
