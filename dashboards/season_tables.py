@@ -17,6 +17,8 @@ from chaffinch.pipelines.estimate.pooling import pool_between
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 SHOWN = ("separation_loss", "cleaning_loss", "machine_loss", "throughput")
 NORMAL_95 = 1.959963984540054
+# Remarks on the range of one field, which is another when fields are pooled.
+SAID_OF_ONE_RANGE = ("wide_range", "just_clear")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,8 @@ def _pooled(members: pl.DataFrame) -> dict[str, Any]:
     error = (members["log_ratio_high"] - members["log_ratio_low"]).to_numpy() / (2 * NORMAL_95)
     pooled = pool_between(members["log_ratio"].to_numpy(), np.square(error))
     remarks = members["reasons"].explode().drop_nulls().unique().sort().to_list()
-    found = answer(pooled.estimate, pooled.low, pooled.high, [], [r for r in remarks if r != "wide_range"])
+    remarks = [r for r in remarks if r not in SAID_OF_ONE_RANGE]
+    found = answer(pooled.estimate, pooled.low, pooled.high, [], remarks, pooled.p_value)
     return members.row(0, named=True) | {
         **numbers(found),
         "field": None,

@@ -9,7 +9,7 @@ import numpy as np
 from chaffinch.pipelines.estimate.design import Design
 from chaffinch.pipelines.estimate.fit import Fit
 from chaffinch.pipelines.estimate.season import FieldOutcome, SeasonOutcome
-from chaffinch.pipelines.estimate.verdicts import Answer, reach, refuse
+from chaffinch.pipelines.estimate.verdicts import Answer, answer, by_chance, reach, refuse
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -47,7 +47,8 @@ def capacity_effect(design: Design, fit: Fit, k: int, widen: float) -> Answer:
     centre = _root(shifts, value)
     if centre is None:
         return refuse("flat_curve")
-    inside = np.abs(value) <= reach(float(fit.freedom[step]), widen) * error
+    freedom = float(fit.freedom[step])
+    inside = np.abs(value) <= reach(freedom, widen) * error
     at = int(np.argmin(np.abs(shifts - centre)))
     low, high = at, at
     while low > 0 and inside[low - 1]:
@@ -57,8 +58,9 @@ def capacity_effect(design: Design, fit: Fit, k: int, widen: float) -> Answer:
     if low == 0 or high == shifts.size - 1:
         return refuse("flat_curve")
     lo, hi = min(shifts[low], centre), max(shifts[high], centre)
-    verdict = "more" if lo > 0 else "less" if hi < 0 else "no clear change"
-    return Answer(centre, float(lo), float(hi), verdict)
+    # The capacity has changed as surely as the loss has.
+    chance = by_chance(float(fit.coefficients[step]), widen * float(np.sqrt(fit.covariance[step, step])), freedom)
+    return answer(centre, float(lo), float(hi), [], [], chance)
 
 
 def _root(shifts: Array, value: Array) -> float | None:

@@ -28,6 +28,7 @@ from chaffinch.pipelines.estimate.verdicts import (
     Answer,
     Beside,
     answer,
+    by_chance,
     numbers,
     reach,
     refuse,
@@ -200,10 +201,11 @@ def _effect(
         remarks.append("range_widened")
     i = fitted.design.names.index(f"step {k}")
     estimate = float(fitted.fit.coefficients[i])
-    half = reach(float(fitted.fit.freedom[i]), season.placebos.widen) * float(
-        np.sqrt(fitted.fit.covariance[i, i])
-    )
-    return answer(estimate, estimate - half, estimate + half, refusals, remarks), season.placebos.count
+    error = float(np.sqrt(fitted.fit.covariance[i, i]))
+    freedom, widen = float(fitted.fit.freedom[i]), season.placebos.widen
+    half, chance = reach(freedom, widen) * error, by_chance(estimate, widen * error, freedom)
+    found = answer(estimate, estimate - half, estimate + half, refusals, remarks, chance)
+    return found, season.placebos.count
 
 
 def _capacity(
@@ -225,7 +227,7 @@ def _capacity(
     if found.verdict == "cannot tell":
         return found, placebos
     remarks = [r for r in loss.reasons if r in SAID_OF_CAPACITY]
-    return answer(found.log_ratio, found.low, found.high, [], remarks), placebos
+    return replace(found, reasons=(*found.reasons, *remarks)), placebos
 
 
 def _clock(

@@ -215,7 +215,7 @@ def _field_row(effect: _FieldEffect, outcome: str, season: SeasonOutcome) -> Row
         "machine": binned.machine,
         "field": binned.field,
         "crop": binned.crop,
-        **_shared(effect, pooled, outcome, season, [effect]),
+        **_shared(effect, pooled, outcome, season, [effect], chance=pooled.p_value),
     }
 
 
@@ -263,9 +263,10 @@ def _shared(
     season: SeasonOutcome,
     members: Sequence[_FieldEffect],
     remarks: Sequence[str] = (),
+    chance: float = 0.0,
 ) -> Row:
     flaws = sorted({f for e in members for f in (*e.fitted.binned.flaws.get(outcome, []), *e.remarks)})
-    found = answer(pooled.estimate, pooled.low, pooled.high, [], [*flaws, *remarks])
+    found = answer(pooled.estimate, pooled.low, pooled.high, [], [*flaws, *remarks], chance)
     return {
         "setting": effect.dose.setting,
         "from_value": effect.dose.from_value,

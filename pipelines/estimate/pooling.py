@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.estimate.verdicts import by_chance
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -29,10 +30,7 @@ class Pooled:
     @property
     def p_value(self) -> float:
         """Chance of an estimate as far from nothing if there were no effect."""
-        from scipy.special import ndtr, stdtr
-
-        score = -abs(self.estimate) / self.error
-        return float(2 * (stdtr(self.freedom, score) if np.isfinite(self.freedom) else ndtr(score)))
+        return by_chance(self.estimate, self.error, self.freedom)
 
     def next_field(self) -> tuple[float, float] | None:
         """95 % range of the true effect in a field to come; None for fewer than three fields.

@@ -17,6 +17,7 @@ from chaffinch.pipelines.estimate.gain_drift import CHECK_ERROR_LOG
 from chaffinch.pipelines.estimate.verdicts import (
     Answer,
     answer,
+    by_chance,
     feed_overlap,
     numbers,
     reach,
@@ -40,6 +41,22 @@ START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 def test_the_range_decides_the_word(low, high, verdict):
     found = answer((low + high) / 2, low, high, [], [])
     assert (found.verdict, found.reasons) == (verdict, ())
+
+
+@pytest.mark.parametrize(
+    ("score", "freedom", "called"),
+    [(2.32, np.inf, False), (2.33, np.inf, True), (2.76, 10, False), (2.77, 10, True)],
+)
+def test_a_change_is_called_where_a_98_percent_range_is_clear(score, freedom, called):
+    """2.326 standard errors of the normal, 2.764 of t on 10 degrees of freedom (any table, 99 %, one side)."""
+    half = reach(freedom, 0.1)
+    found = answer(0.1 * score, 0.1 * score - half, 0.1 * score + half, [], [], by_chance(score, 1.0, freedom))
+    assert found.low > 0
+    assert (found.verdict, found.reasons) == (("more", ()) if called else ("no clear change", ("just_clear",)))
+
+
+def test_what_is_refused_is_not_said_to_be_just_clear():
+    assert answer(0.5, 0.1, 0.9, ["short_before"], [], 0.03).reasons == ("short_before",)
 
 
 def test_a_refusal_outweighs_a_clear_range_and_says_why():

@@ -113,22 +113,26 @@ def test_a_pause_of_the_log_is_no_work():
     assert with_durations(gap)["record_duration_s"].to_list() == [1.0] * 10
 
 
-def test_two_fields_pooled_by_hand():
-    # Both -0.2 with standard error 0.1: no spread between them, mean -0.2, standard error 0.1 / sqrt 2. Two
+@pytest.mark.parametrize(
+    ("mean", "said"), [(-0.25, ("less", [])), (-0.2, ("no clear change", ["just_clear"]))]
+)
+def test_two_fields_pooled_by_hand(mean, said):
+    # Both alike with standard error 0.1: no spread between them, the same mean, standard error 0.1 / sqrt 2. Two
     # fields and the four that the belief in the ranges is worth: 5 degrees of freedom, t = 2.571 (table of
-    # Student's t, 97.5 %).
+    # Student's t, 97.5 %) for the range, 3.365 (99 %) for a verdict. -0.25 is 3.54 errors, -0.2 is 2.83.
     half = 1.96 * 0.1
     rows = [
         effect("cleaning_loss", None, "less", scope="field", machine="Combine A", field=field, crop="wheat",
-               setting="fan_speed", per_step=50.0, unit="rpm", log_ratio=-0.2, log_ratio_low=-0.2 - half,
-               log_ratio_high=-0.2 + half, adjustments_pooled=2)
+               setting="fan_speed", per_step=50.0, unit="rpm", log_ratio=mean, log_ratio_low=mean - half,
+               log_ratio_high=mean + half, adjustments_pooled=2)
         for field in ("Mill Field", "Long Acre")
     ]  # fmt: skip
     frame = pl.DataFrame(rows, schema=dict(tables()["effects"].polars_schema()))
     pooled = pool_fields(frame).row(0, named=True)
-    assert pooled["log_ratio"] == pytest.approx(-0.2)
-    assert pooled["log_ratio_high"] + 0.2 == pytest.approx(2.571 * 0.1 / np.sqrt(2), rel=1e-3)
-    assert pooled["adjustments_pooled"] == 4 and pooled["verdict"] == "less"
+    assert pooled["log_ratio"] == pytest.approx(mean)
+    assert pooled["log_ratio_high"] - mean == pytest.approx(2.571 * 0.1 / np.sqrt(2), rel=1e-3)
+    assert pooled["adjustments_pooled"] == 4
+    assert (pooled["verdict"], pooled["reasons"]) == said
 
 
 def test_numbers_as_people_read_them():
