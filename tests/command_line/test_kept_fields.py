@@ -121,7 +121,10 @@ def a_folder(entry: Path, other: Path) -> None:
     entry.mkdir()
 
 
-@pytest.mark.parametrize("spoil", [cut, empty, one_byte_off, another_ones])
+@pytest.mark.parametrize(
+    "spoil",
+    [cut, *(pytest.param(way, marks=pytest.mark.long) for way in (empty, one_byte_off, another_ones))],
+)
 def test_a_spoilt_entry_is_made_anew(season, spoil):
     _, lake = season
     before = what_they_say(lake)

@@ -50,9 +50,13 @@ def test_the_range_decides_the_word(low, high, verdict):
 def test_a_change_is_called_where_a_98_percent_range_is_clear(score, freedom, called):
     """2.326 standard errors of the normal, 2.764 of t on 10 degrees of freedom (any table, 99 %, one side)."""
     half = reach(freedom, 0.1)
-    found = answer(0.1 * score, 0.1 * score - half, 0.1 * score + half, [], [], by_chance(score, 1.0, freedom))
+    found = answer(
+        0.1 * score, 0.1 * score - half, 0.1 * score + half, [], [], by_chance(score, 1.0, freedom)
+    )
     assert found.low > 0
-    assert (found.verdict, found.reasons) == (("more", ()) if called else ("no clear change", ("just_clear",)))
+    assert (found.verdict, found.reasons) == (
+        ("more", ()) if called else ("no clear change", ("just_clear",))
+    )
 
 
 def test_what_is_refused_is_not_said_to_be_just_clear():

@@ -98,6 +98,7 @@ def options():
     return {name: value for name, value in os.environ.items() if name.startswith("AWS_")}
 
 
+@pytest.mark.long
 def test_the_content_is_that_of_a_folder_and_other_engines_read_it(bucket, inbox, expected):
     lake = Lake.open(f"{bucket}/some/lake")
     assert take_in_inbox(inbox, lake).files == 7
