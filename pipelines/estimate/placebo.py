@@ -92,12 +92,16 @@ def _score(stretch: Stretch, noise: Noise, trials: list[tuple[int, int, int]]) -
     index = np.arange(stretch.time_s.size)
     made_up = np.column_stack([(index >= m).astype(float) for t, b, a in trials for m in (t, t - b, t + a)])
     rows = independent_rows(stretch, noise, made_up)
-    p = rows.ground + stretch.design.shape[1]
-    gram, along, last = rows.x.T @ rows.x, rows.x.T @ rows.y, index.size - NEAREST_BINS
+    p, last = rows.ground + stretch.design.shape[1], index.size - NEAREST_BINS
+    gram, along = rows.x.T @ rows.x + 1e-9 * np.eye(rows.x.shape[1]), rows.x.T @ rows.y
+    # What the design leaves of the made-up columns (Schur's complement), of all trials at once.
+    of_design = np.linalg.solve(gram[:p, :p], np.column_stack([gram[:p, p:], along[:p]]))
+    gram = gram[p:, p:] - gram[p:, :p] @ of_design[:, :-1]
+    along = along[p:] - rows.x[:, p:].T @ (rows.x[:, :p] @ of_design[:, -1])
     scores = []
     for i, (t, b, a) in enumerate(trials):
         there = [True, t - b >= NEAREST_BINS, t + a <= last]
-        columns = np.r_[np.flatnonzero(there) + p + 3 * i, np.arange(p)]
-        inverse = np.linalg.inv(gram[np.ix_(columns, columns)] + 1e-9 * np.eye(columns.size))
+        columns = np.flatnonzero(there) + 3 * i
+        inverse = np.linalg.inv(gram[np.ix_(columns, columns)])
         scores.append(float(inverse[0] @ along[columns] / np.sqrt(inverse[0, 0])))
     return np.array(scores)
