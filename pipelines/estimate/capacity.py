@@ -59,7 +59,9 @@ def capacity_effect(design: Design, fit: Fit, k: int, widen: float) -> Answer:
         return refuse("flat_curve")
     lo, hi = min(shifts[low], centre), max(shifts[high], centre)
     # The capacity has changed as surely as the loss has.
-    chance = by_chance(float(fit.coefficients[step]), widen * float(np.sqrt(fit.covariance[step, step])), freedom)
+    chance = by_chance(
+        float(fit.coefficients[step]), widen * float(np.sqrt(fit.covariance[step, step])), freedom
+    )
     return answer(centre, float(lo), float(hi), [], [], chance)
 
 

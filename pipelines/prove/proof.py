@@ -12,8 +12,18 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.prove.pooled_scoring import failings_of_pooled, score_pooled
 from chaffinch.pipelines.prove.scoring import failings, percent, score
-from chaffinch.pipelines.prove.trial import OURS, PEERS, SLOW_PEERS, FieldTrial, Task, judge_season, try_field
+from chaffinch.pipelines.prove.trial import (
+    OURS,
+    PEERS,
+    SLOW_PEERS,
+    FieldTrial,
+    Judged,
+    Task,
+    judge_season,
+    try_field,
+)
 from chaffinch.pipelines.prove.wording import sentences
 from chaffinch.pipelines.simulate import SCENARIOS
 from chaffinch.schemas.tables import OUTCOMES
@@ -55,8 +65,9 @@ def run(
     when None.
 
     The result holds ``held`` and ``failings`` (see ``scoring.failings``), ``seed``, ``season_seeds``,
-    ``scores`` and ``scores_by_outcome`` (see ``scoring.score``), ``sentences``, ``fields_of_structural``
-    (machine-fields a scenario that the structural time series was given), and nothing that is not plain JSON.
+    ``scores`` and ``scores_by_outcome`` (see ``scoring.score``), ``pooled_scores`` (see ``pooled.score_pooled``),
+    ``sentences``, ``fields_of_structural`` (machine-fields a scenario that the structural time series was given),
+    and nothing that is not plain JSON.
 
     Raises ``CallError`` for a scenario, peer or outcome that does not exist.
     """
@@ -72,8 +83,8 @@ def run(
     say(f"Seed {root}: the same seed gives the same seasons again.")
     plans = [_plan(name, s, i, fields, outcomes, peers) for name in names for i, s in enumerate(season_seeds)]
     judged = _gathered(_judge(plans, step, processes), seasons, say)
-    scores = score(judged)
-    missed = list(failings(scores))
+    scores, pooled_scores = score(judged.changes), score_pooled(judged.pooled)
+    missed = [*failings(scores), *failings_of_pooled(pooled_scores)]
     proof = {
         "held": not missed,
         "seed": root,
@@ -82,7 +93,8 @@ def run(
         "outcomes": list(outcomes),
         "fields_of_structural": STRUCTURAL_FIELDS if set(peers) & set(SLOW_PEERS) else 0,
         "scores": scores,
-        "scores_by_outcome": score(judged, ("scenario", "method", "outcome")),
+        "scores_by_outcome": score(judged.changes, ("scenario", "method", "outcome")),
+        "pooled_scores": pooled_scores,
         "failings": missed,
     }
     return {**proof, "sentences": sentences(proof)}
@@ -107,25 +119,27 @@ def _plan(
     )
 
 
-def _gathered(seasons_judged: Iterator[pl.DataFrame], seasons: int, say: Say) -> pl.DataFrame:
+def _gathered(seasons_judged: Iterator[Judged], seasons: int, say: Say) -> Judged:
     """All judged rows; each scenario is told as soon as it is through, for a run may be cut short."""
     frames: list[pl.DataFrame] = []
-    for frame in seasons_judged:
-        frames.append(frame)
+    pooled: list[pl.DataFrame] = []
+    for judged in seasons_judged:
+        frames.append(judged.changes)
+        pooled.append(judged.pooled)
         if len(frames) % seasons == 0:
             for one in score(pl.concat(frames[-seasons:], how="diagonal_relaxed")):
                 if one["method"] == OURS:
                     say(f"{one['scenario']}: held {percent(one['coverage'])} of {one['answered']} answered.")
-    return pl.concat(frames, how="diagonal_relaxed")
+    return Judged(pl.concat(frames, how="diagonal_relaxed"), pl.concat(pooled))
 
 
-def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> Iterator[pl.DataFrame]:
+def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> Iterator[Judged]:
     """Judged rows, a season at a time. Machine-fields are made side by side, and a season is estimated while
     the fields of the next are made; only bins and answers are kept, so memory grows with neither."""
     total = sum(len(p.tasks) + 1 for p in plans)
     done = 0
     with _workers(processes, total) as pool:
-        waiting: Future[pl.DataFrame] | None = None
+        waiting: Future[Judged] | None = None
         for plan in plans:
             trials: list[FieldTrial] = []
             for trial in pool.map(try_field, plan.tasks):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import polars as pl
+from chaffinch.pipelines.estimate.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.trial import CHANGE, ORACLE, OURS, STRUCTURAL
 
 JUDGED_SCHEMA = {
@@ -31,8 +32,7 @@ JUDGED_SCHEMA = {
 SMALLEST_SIGN = math.log(1.02)
 LEVEL = 0.95
 HELD_COVERAGE = (0.91, 0.98)
-HELD_FALSE = 0.08
-EXPECTED_FALSE = 1 - LEVEL
+HELD_FALSE = 0.05
 # With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
 # 0.909 is where ranges that hold exactly 95 % end in all but one case in a thousand.
 MANY_EFFECTS = 300
@@ -159,7 +159,7 @@ def coverage_limits(effects: int) -> tuple[float, float]:
 def false_limit(without_effect: int) -> float:
     """Greatest share of `less` and `more` among effects of nothing that counts as held.
 
-    0.08; for fewer than 300 such effects chance's, where that is more.
+    0.05; for fewer than 300 such effects chance's, where that is more.
     """
     from scipy.stats import binom
 
@@ -167,7 +167,7 @@ def false_limit(without_effect: int) -> float:
         return 1.0
     if without_effect >= MANY_EFFECTS:
         return HELD_FALSE
-    by_chance = float(binom.ppf(1 - CHANCE / 2, without_effect, EXPECTED_FALSE)) / without_effect
+    by_chance = float(binom.ppf(1 - CHANCE / 2, without_effect, CALLED_AT)) / without_effect
     return max(HELD_FALSE, by_chance)
 
 

@@ -16,6 +16,7 @@ from chaffinch.pipelines.estimate.changes import Change
 from chaffinch.pipelines.estimate.design import PLACES
 from chaffinch.pipelines.estimate.entering import of_what_entered
 from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks, verdict_of
+from chaffinch.pipelines.prove.pooled import judge_pooled
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 from numpy.typing import NDArray
@@ -200,12 +201,21 @@ def _answers(binned: Binned, outcome: str, method: str, asked: ClockAnswers) -> 
     return pl.DataFrame(rows, schema=CLOCK_SCHEMA).with_columns(verdict.alias("verdict"))
 
 
-def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.DataFrame:
-    """Estimate the season and lay every method's answers beside the truth, as in ``scoring.JUDGED_SCHEMA``.
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A season on trial. changes : rows of ``scoring.JUDGED_SCHEMA``. pooled : of ``pooled.POOLED_SCHEMA``."""
+
+    changes: pl.DataFrame
+    pooled: pl.DataFrame
+
+
+def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judged:
+    """Estimate the season and lay every method's answers beside the truth.
 
     Ours are the rows of ``effects`` that a user would be shown. A change that ``effects`` lacks counts
     as ``cannot tell``.
     """
+    season = simulate_season(scenario, seed)
     truth = pl.concat(t.truth for t in trials)
     pairs: dict[MachineCrop, list[NDArray[np.float64]]] = defaultdict(list)
     fields = []
@@ -213,13 +223,19 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
         if one.binned is not None:
             fields.append(one.binned)
             pairs[one.binned.machine, one.binned.crop].append(one.pairs)
-    effects = estimate_effects(fields, calibrate_all(pairs))
+    drums = {m.name: m.drum_diameter_m for m in season.machines if m.drum_diameter_m is not None}
+    effects = estimate_effects(
+        fields, calibrate_all(pairs), diameters_m={"threshing_speed": drums} if drums else None
+    )
     ours = ours_on_changes(truth, effects)
     peers = over_clocks(pl.concat(t.peers for t in trials)).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"
     )
     both = pl.concat([ours, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed")
-    return both.with_columns(pl.lit(scenario).alias("scenario"), pl.lit(seed, dtype=pl.Int64).alias("seed"))
+    changes = both.with_columns(
+        pl.lit(scenario).alias("scenario"), pl.lit(seed, dtype=pl.Int64).alias("seed")
+    )
+    return Judged(changes, judge_pooled(season, effects))
 
 
 def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:

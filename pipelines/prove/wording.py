@@ -19,9 +19,11 @@ def sentences(proof: dict[str, Any]) -> list[str]:
         f"outcomes: {', '.join(proof['outcomes'])}."
     ]
     ours = [s for s in proof["scores"] if s["method"] == OURS]
-    told += [
-        _of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]) for one in ours
-    ]
+    pooled = {one["scenario"]: one for one in proof["pooled_scores"]}
+    for one in ours:
+        told.append(_of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]))
+        if one["scenario"] in pooled:
+            told.append(_of_pooled(pooled[one["scenario"]]))
     if len(proof["outcomes"]) > 2:
         told += [_of_outcome(s) for s in proof["scores_by_outcome"] if s["method"] == OURS]
     if proof["fields_of_structural"]:
@@ -61,6 +63,16 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
         if s["method"] != OURS and s["coverage"] is not None
     ]
     return said + (f". Others held: {', '.join(others)}." if others else ".")
+
+
+def _of_pooled(one: Score) -> str:
+    said = (
+        f"{one['scenario']}, pooled: ranges held {percent(one['coverage'])} of {one['rows']} season means; "
+        f"{one['false']} of {one['called']} verdicts false"
+    )
+    if one["next_field_coverage"] is not None:
+        said += f"; a next field's effect in its range in {percent(one['next_field_coverage'])}"
+    return said + "."
 
 
 def _of_outcome(one: Score) -> str:

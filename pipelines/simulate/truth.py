@@ -50,7 +50,8 @@ OUTCOMES = (
     "returns",
     "fuel_per_tonne",
 )
-_CHANNEL = {
+# What a step acts on, by the outcome that shows it.
+CHANNEL_OF = {
     "separation_loss": "separation",
     "cleaning_loss": "cleaning",
     "broken_grain": "broken",
@@ -95,7 +96,7 @@ def _outcomes(
         "capacity": capacity_log_ratio(curves, at, before, after),
         "throughput": speed_log,
     }
-    return {o: solved[o] if o in solved else change[_CHANNEL[o]] for o in OUTCOMES}
+    return {o: solved[o] if o in solved else change[CHANNEL_OF[o]] for o in OUTCOMES}
 
 
 def truth_table(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from chaffinch.pipelines.prove import run
+from chaffinch.pipelines.prove.pooled_scoring import failings_of_pooled
 from chaffinch.pipelines.prove.scoring import coverage_limits
 from scipy.stats import binom
 
@@ -13,6 +14,7 @@ pytestmark = pytest.mark.long
 def proof_of(scenario: str, seasons: int) -> dict:
     proof = run([scenario], seasons, print, lambda *_: None, peers=())
     print("\n".join(proof["sentences"]))
+    assert list(failings_of_pooled(proof["pooled_scores"])) == []
     return proof["scores"][0]
 
 
@@ -38,4 +40,4 @@ def test_changes_are_seldom_called_where_there_is_none():
     found = proof_of("no_effect", 3)
     assert found["without_effect"] >= 350
     worth = found["without_effect"]
-    assert found["share_called_without_effect"] <= binom.ppf(0.999, worth, 0.08) / worth
+    assert found["share_called_without_effect"] <= binom.ppf(0.999, worth, 0.05) / worth

@@ -153,8 +153,9 @@ def test_limits_of_coverage_are_those_claimed_where_effects_are_many_and_wider_w
 
 
 def test_limit_of_calls_without_an_effect():
-    assert false_limit(3000) == pytest.approx(0.08)
-    assert false_limit(10) > 0.08
+    assert false_limit(3000) == pytest.approx(0.05)
+    # Of 10 at one in fifty, 3 or more are called with probability 0.0009, 4 or more with 0.00003.
+    assert false_limit(10) == pytest.approx(0.3)
 
 
 def _failings_of(**changes) -> list[str]:
@@ -167,7 +168,7 @@ def test_failings():
     assert _failings_of() == []
     assert "outside 91.0 % to 98.0 %" in _failings_of(coverage=0.90)[0]
     assert len(_failings_of(coverage=0.99)) == 1
-    assert len(_failings_of(without_effect=1000, share_called_without_effect=0.09)) == 1
+    assert len(_failings_of(without_effect=1000, share_called_without_effect=0.06)) == 1
     assert "one setting" in _failings_of(joint_told_as_one=2)[0]
     assert "no effect was answered" in _failings_of(answered=0, coverage=None)[0]
 

@@ -47,6 +47,12 @@ def test_the_result_is_plain_json_and_names_its_seed(proof):
     assert "Seed 12" in proof["sentences"][0]
 
 
+def test_pooled_rows_are_scored_and_told(proof):
+    (pooled,) = proof["pooled_scores"]
+    assert pooled["scenario"] == "joint_sometimes" and pooled["rows"] > 0
+    assert any(s.startswith("joint_sometimes, pooled: ranges held ") for s in proof["sentences"])
+
+
 def test_figure_shows_every_method_and_both_panels(proof):
     from chaffinch.dashboards.proof_figure import proof_figure
 
