@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.lake import Lake
 
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
-ESTIMATOR_VERSION = "7"
+ESTIMATOR_VERSION = "8"
 LONGEST_REST_DAYS = 30
 # No crop is longer under way from header to sensor than this.
 LONGEST_DELAY_S = 600
