@@ -31,9 +31,9 @@ Array = NDArray[np.float64]
 # The noise of a season is as well known from a dozen fields as ranges need: their spread then moves by a
 # twentieth, which the degrees of freedom allow for.
 MOST_FIELDS_FOR_NOISE = 12
-# With cosines of the ground, which grain flow nearly always has, a fit is several times dearer; where it is no loss
-# whose ranges hang by them, eight fields know the noise well enough.
-MOST_FIELDS_FOR_GROUND = 8
+# Outcomes beside losses are many, and with cosines of the ground, which grain flow nearly always has, a fit is several
+# times dearer: eight fields have to do.
+MOST_FIELDS_BESIDE_LOSSES = 8
 FIELDS_AT_FIRST = (2, 6)
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
 # its own variance is raised until it is just this far.
@@ -106,8 +106,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
         parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
     parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
-    dear = first.ground_variance > 0 and outcome not in LOSSES
-    most = MOST_FIELDS_FOR_GROUND if dear else MOST_FIELDS_FOR_NOISE
+    most = MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
     noise = fit_noise([p.stretch for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
     if sum(bool(scan.steps) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
