@@ -233,6 +233,7 @@ def _season_rows(effects: Sequence[_FieldEffect], outcome: str, season: SeasonOu
         )
         machines = {e.fitted.binned.machine for e in members}
         remarks = ["bends"] if _bends(members, pooled) else []
+        remarks += ["one_field"] if len(members) == 1 else []
         next_field = pooled.next_field()
         ends = [None if next_field is None else 100 * float(np.expm1(end)) for end in next_field or (0, 0)]
         rows.append(

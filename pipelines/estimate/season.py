@@ -31,8 +31,8 @@ Array = NDArray[np.float64]
 # The noise of a season is as well known from a dozen fields as ranges need: their spread then moves by a
 # twentieth, which the degrees of freedom allow for.
 MOST_FIELDS_FOR_NOISE = 12
-# Outcomes beside losses are many, and with cosines of the ground, which grain flow nearly always has, a fit is several
-# times dearer: eight fields have to do.
+# Outcomes beside losses are many, and with cosines of the ground, which grain flow nearly always has, a fit is
+# several times dearer: eight fields have to do.
 MOST_FIELDS_BESIDE_LOSSES = 8
 FIELDS_AT_FIRST = (2, 6)
 # A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:

@@ -35,12 +35,14 @@ is told for it; null where none is told.
 def judge_pooled(season: Season, effects: pl.DataFrame) -> pl.DataFrame:
     """Rows of scope ``season`` in ``effects`` beside the truth they speak of: rows of ``POOLED_SCHEMA``.
 
-    Outcomes on which a step has no effect of its own, such as machine loss and capacity, are left out.
+    Left out are outcomes on which a step has no effect of its own, such as machine loss and capacity, and rows behind
+    which stands one field: they speak of that field, and what it did there is judged change by change.
     """
     shown = effects.filter(
         (pl.col("scope") == "season")
         & pl.col("outcome").is_in(list(CHANNEL_OF))
         & (pl.col("verdict") != "cannot tell")
+        & ~pl.col("reasons").list.contains("one_field").fill_null(False)
     )
     rows = []
     for row in shown.iter_rows(named=True):

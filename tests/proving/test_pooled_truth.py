@@ -57,7 +57,12 @@ def test_words_told_the_other_way_round_have_the_other_sign(season):
 
 def test_only_answered_season_rows_of_outcomes_a_step_acts_on_are_judged(season):
     row = pooled_row("concave_clearance", "separation_loss", per_step=1.0, unit="mm")
-    others = ({"scope": "field"}, {"outcome": "machine_loss"}, {"verdict": "cannot tell"})
+    others = (
+        {"scope": "field"},
+        {"outcome": "machine_loss"},
+        {"verdict": "cannot tell"},
+        {"reasons": ["one_field"]},
+    )
     assert judged(season, row, *[row | other for other in others]).height == 1
 
 

@@ -175,6 +175,15 @@ def test_a_season_row_pools_both_fields(effects):
     assert pooled["adjustments_pooled"].to_list() == [2]
     assert pooled["per_step"].to_list() == [settings()["threshing_speed"].step]
     assert pooled["field"].to_list() == [None]
+    assert "one_field" not in pooled["reasons"].item()
+
+
+def test_a_season_row_of_one_field_says_that_it_is_one(season):
+    effects = estimate_effects([replace(season[0], outcomes=_losses(season[0]))])
+    pooled = effects.filter(pl.col("scope") == "season")
+    assert pooled.height > 0
+    assert all("one_field" in said for said in pooled["reasons"])
+    assert not any("one_field" in said for said in effects.filter(pl.col("scope") == "field")["reasons"])
 
 
 def test_capacity_comes_with_machine_loss(effects):
