@@ -36,6 +36,29 @@ def test_it_calls_what_scipy_s_adjusted_chances_call():
     )
 
 
+def test_a_test_worth_asking_needs_less():
+    """By hand: of ten tests 0.015 is not under 0.05 / 10; weighed five to one the mean weight is 1.4, and
+    0.015 x 1.4 / 5 = 0.0042 is. What is not worth asking needs more: 0.004 x 1.4 / 1 = 0.0056."""
+    p_values, weights = np.r_[0.015, np.full(9, 0.9)], np.r_[5.0, np.ones(9)]
+    assert not held_to_false_share(p_values).any()
+    np.testing.assert_array_equal(held_to_false_share(p_values, weights=weights), np.arange(10) == 0)
+    assert held_to_false_share(np.r_[0.004, p_values[1:]]).any()
+    assert not held_to_false_share(np.r_[0.9, 0.004, p_values[2:]], weights=weights).any()
+    np.testing.assert_array_equal(
+        held_to_false_share(NEUHAUS, weights=np.full(15, 3.0)), held_to_false_share(NEUHAUS)
+    )
+
+
+def test_wrong_weights_hold_the_share_all_the_same():
+    """Genovese, Roeder and Wasserman 2006: whatever the weights. Where nothing is to be found every call is false,
+    so that any is made in one season of twenty at most; 4,000 seasons tell that within 1.1 points (3.2 errors)."""
+    rng = np.random.default_rng(8)
+    weights = np.where(rng.uniform(size=40) < 0.3, 5.0, 1.0)
+    seasons = rng.uniform(size=(4000, 40))
+    called = np.mean([held_to_false_share(one, weights=weights).any() for one in seasons])
+    assert called == pytest.approx(0.05, abs=0.011)
+
+
 def test_the_next_field_lies_wider_than_the_mean():
     """Higgins et al. 2009, section 4.1 formula by hand: 5 fields, mean 0.2 +- 0.1, spread 0.3, t(3) = 3.182."""
     low, high = Pooled(0.2, 0.0, 0.4, 0.1, 0.3, 5, 4.0).next_field()
