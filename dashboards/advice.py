@@ -16,6 +16,7 @@ from chaffinch.schemas.declarations import settings
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
+REPEAT_IT = "Repeat it: put the setting back for 20 minutes of steady work, then change it again."
 # Reason code: what would tell. Times and repeats: a range narrows with steady work on both sides and with
 # each repeat of the same change; common practice, no source.
 WOULD_TELL = {
@@ -24,7 +25,8 @@ WOULD_TELL = {
     "short_after": "Leave a new setting for at least 15 minutes of steady work before the next change.",
     "no_readings": "Change settings while cutting, and keep the log running on both sides of the change.",
     "no_overlap": "Keep the same speed on both sides of a change for some minutes.",
-    "wide_range": "Repeat it: put the setting back for 20 minutes of steady work, then change it again.",
+    "wide_range": REPEAT_IT,
+    "just_clear": REPEAT_IT,
     "flat_curve": "Drive one pass a little slower and one a little faster: that shows how loss rises.",
     "signal_dead": "Have the loss sensor and its cable looked at, and check its sensitivity.",
     "signal_saturated": "Lower the loss sensor's sensitivity until it seldom sits at its ceiling.",
@@ -59,7 +61,7 @@ def open_questions(changes: Sequence[Change]) -> list[tuple[str, list[str], str]
     ]
 
 
-_ALWAYS = ("joint_change", "uncalibrated_sum", "clock_doubtful")
+_ALWAYS = ("joint_change", "just_clear", "uncalibrated_sum", "clock_doubtful")
 
 
 def _short(words: Sequence[str]) -> str:
