@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import polars as pl
@@ -47,10 +47,9 @@ def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> l
     judged : rows of ``JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered
     effects (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and
     ``coverage_high`` are the exact binomial 95 % range of the coverage (Clopper and Pearson 1934, Biometrika
-    26:404-413). Width ratios compare the same effects, those that both methods answered: mean over mean for
-    the oracle, median over median for the structural time series, some of whose ranges have no end. A method
-    that is too sure has narrow ranges: ``width_to_oracle_at_level`` is the ratio after both have been stretched
-    or shrunk by the factors that make them hold exactly 95 % of these effects.
+    26:404-413). Width ratios compare the same effects, those that both methods answered: mean over mean, of ranges
+    that have an end. A method that is too sure has narrow ranges: ``width_to_oracle_at_level`` is the ratio after
+    both have been stretched or shrunk by the factors that make them hold exactly 95 % of these effects.
     """
     return [
         {**dict(zip(by, names, strict=True)), **_score_of(rows, judged)}
@@ -81,9 +80,9 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
         "bias": _number(answered["miss"].mean()),
         "root_mean_square_error": _number((answered["miss"] ** 2).mean(), math.sqrt),
         "mean_width": _number(answered["width"].mean()),
-        "width_to_oracle": _width_ratio(answered, judged, ORACLE, pl.Series.mean),
+        "width_to_oracle": _width_ratio(answered, judged, ORACLE),
         "width_to_oracle_at_level": _width_ratio_at_level(answered, judged),
-        "width_to_structural": _width_ratio(answered, judged, STRUCTURAL, pl.Series.median),
+        "width_to_structural": _width_ratio(answered, judged, STRUCTURAL),
         "without_effect": nothing.height,
         "called_without_effect": int(nothing["called"].sum()),
         "share_called_without_effect": _share(int(nothing["called"].sum()), nothing.height),
@@ -121,12 +120,12 @@ def stretch_to_hold(low: pl.Series, high: pl.Series, truth: pl.Series) -> float:
     return float(reached.quantile(LEVEL, "linear") or 0.0)
 
 
-def _width_ratio(
-    answered: pl.DataFrame, judged: pl.DataFrame, reference: str, typical: Callable[[pl.Series], Any]
-) -> float | None:
-    """Typical width over the typical width of the reference, on the effects that both answered."""
-    both = _beside(answered, judged, reference)
-    width, other_width = _number(typical(both["width"])), _number(typical(both["other_width"]))
+def _width_ratio(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> float | None:
+    """Mean width over the mean width of the reference, on the effects that both answered with an end."""
+    both = _beside(answered, judged, reference).filter(
+        pl.col("width").is_finite(), pl.col("other_width").is_finite()
+    )
+    width, other_width = _number(both["width"].mean()), _number(both["other_width"].mean())
     return width / other_width if width is not None and other_width else None
 
 

@@ -16,7 +16,14 @@ from chaffinch.pipelines.prove.scoring import (
     score,
     stretch_to_hold,
 )
-from chaffinch.pipelines.prove.trial import ANSWER_SCHEMA, ORACLE, OURS, ours_on_changes, truth_of_changes
+from chaffinch.pipelines.prove.trial import (
+    ANSWER_SCHEMA,
+    ORACLE,
+    OURS,
+    STRUCTURAL,
+    ours_on_changes,
+    truth_of_changes,
+)
 
 START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 
@@ -107,6 +114,16 @@ def test_widths_are_compared_on_the_effects_that_both_answered():
     by_method = {s["method"]: s for s in score(pl.concat([ours, told]))}
     assert by_method[OURS]["width_to_oracle"] == pytest.approx(0.4 / 0.2)
     assert by_method[ORACLE]["width_to_oracle"] == pytest.approx(1.0)
+
+
+def test_a_range_without_an_end_takes_no_part_in_the_mean_width():
+    """Ours 0.2, 0.2, 0.8 wide, the structural one 0.5, without end, 1.5: 1.0 over 2.0."""
+    ours, theirs = (
+        judged([(0, 0, -w / 2, w / 2, "no clear change") for w in widths], method)
+        for widths, method in (((0.2, 0.2, 0.8), OURS), ((0.5, math.inf, 1.5), STRUCTURAL))
+    )
+    found = next(s for s in score(pl.concat([ours, theirs])) if s["method"] == OURS)
+    assert found["width_to_structural"] == pytest.approx(0.5)
 
 
 def test_widths_at_the_same_level_do_not_reward_a_method_for_being_too_sure():
