@@ -132,7 +132,10 @@ def _printed(chromium: str, page: bytes) -> bytes:
 
 
 def _dated(content: bytes, dated: datetime) -> bytes:
-    """The same PDF with the date of its data, so that the same data give the same bytes."""
+    """The same PDF with the date of its data, so that the same data give the same bytes.
+
+    Nearly always: Chromium may number its tags otherwise.
+    """
     stamp = dated.strftime("D:%Y%m%d%H%M%S+00'00'").encode()
 
     def put(found: re.Match[bytes]) -> bytes:

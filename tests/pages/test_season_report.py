@@ -133,7 +133,7 @@ def test_the_same_data_give_the_same_bytes(made_up, report, tmp_path):
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
 def test_the_pdf_has_headers_page_numbers_and_every_section(chromium, made_up, tmp_path):
-    out, twin = tmp_path / "report.pdf", tmp_path / "twin.pdf"
+    out = tmp_path / "report.pdf"
     write_season(made_up.friendly_lake(), 2026, out, farm_of())
     text = subprocess.run(["pdftotext", "-layout", str(out), "-"], capture_output=True, text=True, check=True)
     pages = text.stdout.rstrip("\f").split("\f")
@@ -151,8 +151,23 @@ def test_the_pdf_has_headers_page_numbers_and_every_section(chromium, made_up, t
     for number, page in enumerate(pages[1:], 2):
         *rest, last, _ = [line.strip() for line in page.splitlines() if line.strip()]
         assert last not in headings and not last.startswith(("Setting ", "Change ")), f"page {number}: {last}"
-    write_season(made_up.friendly_lake(), 2026, twin, farm_of())
-    assert twin.read_bytes() == out.read_bytes()
+
+
+@pytest.mark.long
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
+def test_the_same_data_print_the_same_pdf(chromium, made_up, tmp_path):
+    """To the byte nearly always, but not by promise: Chromium once numbered a tag of the same page otherwise."""
+    printed = []
+    for name in ("one.pdf", "other.pdf"):
+        write_season(made_up.friendly_lake(), 2026, tmp_path / name, farm_of())
+        call = ["pdftotext", "-layout", str(tmp_path / name), "-"]
+        text = subprocess.run(call, capture_output=True, check=True).stdout
+        printed.append((text, (tmp_path / name).stat().st_size, dates_in(tmp_path / name)))
+    assert printed[0] == printed[1]
+
+
+def dates_in(pdf: Path) -> list[bytes]:
+    return re.findall(rb"/(?:CreationDate|ModDate) \((D:[^)]*)\)", pdf.read_bytes())
 
 
 def test_pages_of_headings_are_read_from_the_tree_of_a_pdf():

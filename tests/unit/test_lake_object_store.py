@@ -229,6 +229,7 @@ def test_a_lease_is_renewed_as_long_as_it_is_held(bucket, monkeypatch):
     assert watcher._read()[0] == "nobody"
 
 
+@pytest.mark.long
 def test_files_that_are_gone_from_the_store_are_named(bucket, inbox):
     lake = Lake.open(f"{bucket}/lake")
     take_in_inbox(inbox, lake)

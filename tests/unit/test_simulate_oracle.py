@@ -60,7 +60,9 @@ def oracle_cover(name: str, seeds: range) -> tuple[float, int]:
     return float((np.abs(misses) < 1.96).mean()), len(misses)
 
 
-@pytest.mark.parametrize("name", ["plain", "strong_drift", "reactive"])
+@pytest.mark.parametrize(
+    "name", ["plain", *(pytest.param(n, marks=pytest.mark.long) for n in ("strong_drift", "reactive"))]
+)
 def test_an_oracle_holds_the_truth_as_often_as_it_says(name):
     """256 effects: standard error 1.4 %, so 95 % and three of them either way."""
     cover, effects = oracle_cover(name, range(101, 103))
