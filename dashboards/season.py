@@ -20,9 +20,9 @@ ENDINGS = (".html", ".pdf", ".xlsx")
 def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, Any]:
     """Report the season ``year`` (calendar year, UTC) to ``out``: .html, .pdf or .xlsx by its ending.
 
-    The same data give the same bytes, of a PDF the same pages. Returns counts and ``notes``: sentences about what could not be done,
-    such as a logo that was not found. Raises ``CallError`` for another ending, a folder that is not there, a
-    year without effects, or a PDF without a Chromium to print it.
+    The same data give the same bytes, of a PDF the same pages. Returns counts and ``notes``: sentences about what
+    could not be done, such as a logo that was not found. Raises ``CallError`` for another ending, a folder that is
+    not there, a year without effects, or a PDF without a Chromium to print it.
     """
     out = Path(out)
     ending = out.suffix.lower()
