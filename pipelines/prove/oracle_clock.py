@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import polars as pl
+from chaffinch.pipelines.estimate.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
 
 
@@ -61,7 +62,12 @@ def _weights(answers: pl.DataFrame) -> pl.DataFrame:
 
 
 def verdict_of(low: pl.Expr, high: pl.Expr) -> pl.Expr:
-    """The verdict that a range amounts to, in the words of the estimator."""
-    told = pl.when(low > 0).then(pl.lit("more")).when(high < 0).then(pl.lit("less"))
+    """The verdict that a 95 % range amounts to by the estimator's rule, as if its errors were normal."""
+    from scipy.stats import norm
+
+    # How much further a range of the level of verdicts reaches.
+    further = float(norm.ppf(1 - CALLED_AT / 2) / norm.ppf(0.5 + LEVEL / 2))
+    beyond = (further - 1) * (high - low) / 2
+    told = pl.when(low - beyond > 0).then(pl.lit("more")).when(high + beyond < 0).then(pl.lit("less"))
     ends = low.is_not_nan() & high.is_not_nan() & (low <= high)
     return pl.when(~ends).then(pl.lit("cannot tell")).otherwise(told.otherwise(pl.lit("no clear change")))

@@ -65,9 +65,9 @@ def run(
     when None.
 
     The result holds ``held`` and ``failings`` (see ``scoring.failings``), ``seed``, ``season_seeds``,
-    ``scores`` and ``scores_by_outcome`` (see ``scoring.score``), ``pooled_scores`` (see ``pooled.score_pooled``),
-    ``sentences``, ``fields_of_structural`` (machine-fields a scenario that the structural time series was given),
-    and nothing that is not plain JSON.
+    ``scores`` and ``scores_by_outcome`` (see ``scoring.score``), ``pooled_scores`` (see
+    ``pooled_scoring.score_pooled``), ``sentences``, ``fields_of_structural`` (machine-fields a scenario that the
+    structural time series was given), and nothing that is not plain JSON.
 
     Raises ``CallError`` for a scenario, peer or outcome that does not exist.
     """

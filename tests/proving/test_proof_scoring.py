@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
+from chaffinch.pipelines.prove.oracle_clock import verdict_of
 from chaffinch.pipelines.prove.scoring import (
     JUDGED_SCHEMA,
     binomial_range,
@@ -157,6 +158,20 @@ def test_exact_binomial_range():
     """9 of 10: 55.5 % to 99.7 %, the tabled exact range (Clopper and Pearson 1934; from memory)."""
     low, high = binomial_range(9, 10)
     assert (low, high) == (pytest.approx(0.555, abs=5e-4), pytest.approx(0.9975, abs=5e-4))
+
+
+def test_peers_call_by_the_estimators_rule():
+    """2.326 standard errors of the normal for a 98 % range, 1.960 for the one that is told (any table)."""
+    told = [("more", 2.33), ("no clear change", 2.32), ("less", -2.33), ("no clear change", -1.97)]
+    middles = pl.Series([z for _, z in told])
+    rows = pl.DataFrame({"low": middles - 1.96, "high": middles + 1.96})
+    found = rows.select(verdict_of(pl.col("low"), pl.col("high"))).to_series()
+    assert found.to_list() == [word for word, _ in told]
+    unknown = pl.DataFrame({"low": [math.nan, -math.inf], "high": [1.0, math.inf]})
+    assert unknown.select(verdict_of(pl.col("low"), pl.col("high"))).to_series().to_list() == [
+        "cannot tell",
+        "no clear change",
+    ]
 
 
 def test_limits_of_coverage_are_those_claimed_where_effects_are_many_and_wider_where_few():
