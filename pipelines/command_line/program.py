@@ -4,46 +4,19 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated, Any
+from typing import Any
 
 import typer
+from chaffinch.pipelines.command_line import night_commands, read_commands, simulation_commands  # noqa: F401  they register
+from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.errors import ChaffinchError
 
 # The parser's own root of errors; typer carries the parser inside itself under a private name.
 _WrongCall = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
-app = typer.Typer(
-    name="chaffinch",
-    help="What each combine adjustment did to grain loss and throughput, from logged readings.",
-    epilog="Example: chaffinch nightly inbox --lake lake --site site",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
-
-
-def _version(wanted: bool) -> None:
-    if wanted:
-        from importlib.metadata import version
-
-        typer.echo(f"chaffinch {version('chaffinch')}")
-        raise typer.Exit
-
-
-@app.callback()
-def _program(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
-    ] = False,
-) -> None:
-    pass
-
 
 def run(arguments: list[str]) -> int:
     """Run one command and give its exit code. Failures are one or two sentences on standard error."""
-    from chaffinch.pipelines.command_line import looking, proving, taking_in  # noqa: F401  they register
-
     debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
         outcome = app(args=arguments, standalone_mode=False, prog_name="chaffinch")

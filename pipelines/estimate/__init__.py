@@ -16,31 +16,36 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.errors import NotYet
-from chaffinch.pipelines.estimate.bins import Binned, bin_work
-from chaffinch.pipelines.estimate.calibration import Calibration, MachineCrop, calibrate_all, check_pairs
-from chaffinch.pipelines.estimate.changes import made_at, real_adjustments
-from chaffinch.pipelines.estimate.clock_average import over_likely_clocks
-from chaffinch.pipelines.estimate.clock_by_responses import by_machine, on_one_clock
-from chaffinch.pipelines.estimate.effects_table import Untold, effects_table
-from chaffinch.pipelines.estimate.entering import of_all_that_entered
-from chaffinch.pipelines.estimate.flow_lag import with_sharp_feed
-from chaffinch.pipelines.estimate.pooled_rows import Diameters
-from chaffinch.pipelines.estimate.season_fit import fit_season
-from chaffinch.pipelines.estimate.signal_weights import allowing_for_weights, in_likely_units
-from chaffinch.pipelines.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.processes import in_processes
+from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
+from chaffinch.pipelines.estimate.clocks.by_responses import by_machine, on_one_clock
+from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
+from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
+from chaffinch.pipelines.estimate.data.crop_entered import of_all_that_entered
+from chaffinch.pipelines.estimate.data.flow_lag import with_sharp_feed
+from chaffinch.pipelines.estimate.model.season_fit import fit_season
+from chaffinch.pipelines.estimate.results.calibration import (
+    Calibration,
+    MachineCrop,
+    calibrate_all,
+    check_pairs,
+)
+from chaffinch.pipelines.estimate.results.effects_table import Untold, effects_table
+from chaffinch.pipelines.estimate.results.pooled_rows import Diameters
+from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
+from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.parallel.processes import in_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
-from chaffinch.pipelines.work.delays import Delays, pool
-from chaffinch.pipelines.work.delays_of_log import LOSS_SMEAR_S
-from chaffinch.pipelines.work.known_delays import FieldKey
+from chaffinch.pipelines.work.delays.known_delays import FieldKey
+from chaffinch.pipelines.work.delays.lag import Delays, pool
+from chaffinch.pipelines.work.delays.of_log import LOSS_SMEAR_S
 
 if TYPE_CHECKING:
     import numpy as np
     from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration
-    from chaffinch.pipelines.estimate.kept_fields import KeptFields
+    from chaffinch.pipelines.estimate.data.kept_fields import KeptFields
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.flow_calibration import WeighedLoads
     from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
 # Part of what decides whether effects are stale: raise it when the estimator would answer differently.
 ESTIMATOR_VERSION = "8"
@@ -182,7 +187,7 @@ class _Season:
 
     def beside_readings(self, row: Mapping[str, Any]) -> list[Any]:
         """All but its readings that ``prepare`` makes the machine-field in ``row`` from, as JSON takes it."""
-        from chaffinch.pipelines.estimate.kept_fields import told
+        from chaffinch.pipelines.estimate.data.kept_fields import told
 
         return [told(part) for part in (row["crop"], *self._beside(row), list(self.delays[_key(row)]))]
 
@@ -219,7 +224,7 @@ def refresh_effects(
     machine-fields that were prepared before are taken from there, others are put there.
     ``each`` spreads preparing over machine-fields, and outcomes, each fitted to all of them together.
     """
-    from chaffinch.pipelines.flow_calibration import weighed_loads
+    from chaffinch.pipelines.work.load_calibration import weighed_loads
 
     adjustments = lake.scan("adjustments").collect()
     changes = {str(name[0]): real_adjustments(rows) for name, rows in adjustments.group_by("machine")}

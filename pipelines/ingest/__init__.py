@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.picture import picture_kind, read_picture
+from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.discover import InboxFile
-    from chaffinch.pipelines.ingest.text_table import TextTable
+    from chaffinch.pipelines.ingest.text.text_table import TextTable
     from shapely.geometry.base import BaseGeometry
 
 
@@ -26,10 +26,10 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
     Raises ``UnreadableFile`` with one sentence where the file can't be read at all.
     """
     if file.is_task_data:
-        from chaffinch.pipelines.task_data import read_task_data
+        from chaffinch.pipelines.ingest.task_data import read_task_data
 
         return read_task_data(file, farm, boundaries)
-    from chaffinch.pipelines.ingest.decode import bounded_content
+    from chaffinch.pipelines.ingest.text.decode import bounded_content
 
     content = bounded_content(file)
     if (picture := picture_kind(content)) is not None:
@@ -39,7 +39,7 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
         return read_table(table, farm, boundaries)
     if kind_of_text(file, content) == "farm":
         return _read_farm(file, content)
-    from chaffinch.pipelines.ingest.boundaries import read_boundaries
+    from chaffinch.pipelines.ingest.kinds.boundaries import read_boundaries
 
     return read_boundaries(file.name, content)
 
@@ -50,13 +50,13 @@ def open_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable | None:
     Raises ``UnreadableFile``.
     """
     if content[:4] == b"PAR1":
-        from chaffinch.pipelines.ingest.parquet import read_parquet_table
+        from chaffinch.pipelines.ingest.text.parquet import read_parquet_table
 
         return read_parquet_table(file.name, content, farm)
     if kind_of_text(file, content) != "table":
         return None
-    from chaffinch.pipelines.ingest.decode import decode_lines
-    from chaffinch.pipelines.ingest.text_table import read_text_table
+    from chaffinch.pipelines.ingest.text.decode import decode_lines
+    from chaffinch.pipelines.ingest.text.text_table import read_text_table
 
     return read_text_table(file.name, decode_lines(file.name, content), farm.columns_of(file.name))
 
@@ -80,23 +80,23 @@ def table_kind(table: TextTable) -> str:
 
 def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
     """Read an opened table as the kind that its columns make it. Raises ``UnreadableFile``."""
-    from chaffinch.pipelines.ingest.log_columns import begin
+    from chaffinch.pipelines.ingest.text.log_columns import begin
 
     kind = table_kind(table)
     reading = begin(table, farm)
     if kind == "settings log":
-        from chaffinch.pipelines.ingest.settings_log import read_settings_log
+        from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
 
         return read_settings_log(reading)
     if kind == "loss checks":
-        from chaffinch.pipelines.ingest.loss_checks import read_loss_checks
+        from chaffinch.pipelines.ingest.kinds.loss_checks import read_loss_checks
 
         return read_loss_checks(reading, boundaries)
     if kind == "load tickets":
-        from chaffinch.pipelines.ingest.load_tickets import read_load_tickets
+        from chaffinch.pipelines.ingest.kinds.load_tickets import read_load_tickets
 
         return read_load_tickets(reading)
-    from chaffinch.pipelines.ingest.harvest_log import read_harvest_log
+    from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
 
     return read_harvest_log(reading, boundaries)
 

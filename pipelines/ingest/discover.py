@@ -23,8 +23,8 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError, UnreadableFile
-from chaffinch.pipelines.fan_out import processors
 from chaffinch.pipelines.ingest.settled import Stamp, is_young, stamp_of
+from chaffinch.pipelines.parallel.fan_out import processors
 
 CHUNK_BYTES = 1 << 20
 SEEN_HOLDS_S = 120.0

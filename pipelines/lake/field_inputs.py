@@ -35,7 +35,7 @@ Inputs = dict[str, dict[str, str]]
 def field_inputs(lake: ReadableLake, farm: Farm) -> Inputs:
     """Digests by machine-field ("machine, field" or "machine, day" as JSON) and by what they are of."""
     import polars as pl
-    from chaffinch.pipelines.estimate.changes import real_adjustments
+    from chaffinch.pipelines.estimate.data.changes import real_adjustments
 
     ledger = lake.ledger().filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
     adjustments = real_adjustments(lake.scan("adjustments").collect())

@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.clock_by_responses import on_one_clock
-from chaffinch.pipelines.estimate.design import PLACES, Design, build_design
+from chaffinch.pipelines.estimate.clocks.by_responses import on_one_clock
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.design import PLACES, Design, build_design
 from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
 from chaffinch.pipelines.prove.oracle_clock import ClockAnswers
 from chaffinch.pipelines.prove.oracle_covariance import (

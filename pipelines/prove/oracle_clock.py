@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import polars as pl
-from chaffinch.pipelines.estimate.verdicts import CALLED_AT
+from chaffinch.pipelines.estimate.results.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
 
 

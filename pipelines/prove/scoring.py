@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import polars as pl
-from chaffinch.pipelines.estimate.verdicts import CALLED_AT
+from chaffinch.pipelines.estimate.results.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.trial import CHANGE, ORACLE, OURS, STRUCTURAL
 
 JUDGED_SCHEMA = {

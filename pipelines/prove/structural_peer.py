@@ -9,8 +9,8 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-from chaffinch.pipelines.estimate.bins import Binned
-from chaffinch.pipelines.estimate.design import build_design
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.design import build_design
 from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
 from numpy.typing import NDArray
 

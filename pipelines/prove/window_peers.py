@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.prove.newey_west import customary_lags, least_squares_newey_west
 from numpy.typing import NDArray
 

@@ -198,7 +198,7 @@ def _write_csv(inbox: Path, season: Season, machine_field: MachineField, compres
 
 
 def _write_task_data(inbox: Path, machine_field: MachineField) -> None:
-    from chaffinch.pipelines.task_data.writer import write_task_data
+    from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
     ring = ", ".join(f"{longitude} {latitude}" for longitude, latitude in machine_field.boundary)
     write_task_data(

@@ -116,7 +116,7 @@ def write_sample(out: Path) -> dict[str, Any]:
 
 def _write_card(archive: Path, fields: list[MachineField]) -> None:
     """One task set with a task a field, zipped as a terminal's card would be."""
-    from chaffinch.pipelines.task_data.writer import write_task_data
+    from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
     boundaries = {field.field: _ring(field) for field in fields}
     changes = pl.concat(field.adjustments for field in fields)

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.work.align import Aligned, align
 from chaffinch.pipelines.work.classes import Drive, classes_of, kinds_of_passes
-from chaffinch.pipelines.work.delays import Delays
-from chaffinch.pipelines.work.delays_of_log import machine_delays
+from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.delays.of_log import machine_delays
 from chaffinch.pipelines.work.passes import number_passes, working_state
 from chaffinch.pipelines.work.screening import Crop, Readings, screen
 from chaffinch.pipelines.work.series import loss_column, numbers, seconds_of, shifted, speed_of

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.delays import Delays, Lag
+from chaffinch.pipelines.work.delays.lag import Delays, Lag
+from chaffinch.pipelines.work.delays.travel import relative_load
 from chaffinch.pipelines.work.series import Array, loss_column, numbers, per_second, shifted, without_nights
-from chaffinch.pipelines.work.travel import relative_load
 from numpy.typing import NDArray
 
 LOSSES = ("separation_loss", "cleaning_loss")

@@ -46,9 +46,9 @@ def work_pieces(lake: Lake) -> Iterator[pl.DataFrame]:
     """The table, one machine-field at a time, as the pages mark it: weighed loads and pooled delays applied."""
     import polars as pl
     from chaffinch.pipelines.agronomy.load_tickets import with_calibration
-    from chaffinch.pipelines.flow_calibration import weighed_loads
     from chaffinch.pipelines.work import mark_work
-    from chaffinch.pipelines.work.known_delays import from_text
+    from chaffinch.pipelines.work.delays.known_delays import from_text
+    from chaffinch.pipelines.work.load_calibration import weighed_loads
     from chaffinch.schemas.declarations import reasons
 
     weighed, known = weighed_loads(lake, lake.farm()), from_text(lake.effects_delays())

@@ -10,7 +10,7 @@ from chaffinch.pipelines.work.conditions import (
     conditions,
     moisture_drift_pct_h,
 )
-from chaffinch.pipelines.work.delays import SENSORS, Delays, Lag
+from chaffinch.pipelines.work.delays.lag import SENSORS, Delays, Lag
 from chaffinch.pipelines.work.screening import (
     PUBLISHED_LEFT_OUT_PCT,
     STEP_WORDS,

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
-from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.prove.structural_peer import structural_time_series
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 

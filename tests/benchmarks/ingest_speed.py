@@ -63,7 +63,7 @@ def bare(log: Path, folder: Path) -> None:
 
 def taken_in(log: Path, folder: Path) -> None:
     from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.nightly import take_in_inbox
+    from chaffinch.pipelines.night.run import take_in_inbox
 
     shutil.rmtree(folder / "lake", ignore_errors=True)
     summary = take_in_inbox(log.parent, Lake.open(folder / "lake"))

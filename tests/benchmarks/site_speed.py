@@ -17,9 +17,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
-from chaffinch.dashboards.site import write_site
+from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.nightly import run_nightly
+from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.schemas.tables import tables
 
 INBOX = Path(__file__).parents[2] / "sample_data" / "inbox"

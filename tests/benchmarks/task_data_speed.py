@@ -11,8 +11,8 @@ import time
 from collections.abc import Iterator
 
 import numpy as np
-from chaffinch.pipelines.task_data.log_binary import decode
-from chaffinch.pipelines.task_data.log_header import DataLogValue, LogHeader
+from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
+from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue, LogHeader
 
 FIELDS = ("time", "date", "north", "east", "status")
 

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from chaffinch.pipelines import nightly
 from chaffinch.pipelines.errors import LakeError, NotYet
 from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.night import run as nightly
 
 LOG = "time,machine,field,crop,speed_m_s\n2026-07-20T08:00:00Z,Combine A,Mill Field,wheat,1.5\n"
 pytestmark = pytest.mark.long
@@ -25,7 +25,7 @@ pytestmark = pytest.mark.long
 @pytest.fixture(scope="module")
 def records(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A Prefect server for the tests of this module; its address."""
-    from chaffinch.pipelines.prefect_server import server
+    from chaffinch.pipelines.night.prefect_server import server
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PREFECT_HOME", str(tmp_path_factory.mktemp("prefect")))
@@ -44,7 +44,7 @@ def inbox(tmp_path: Path) -> Path:
 
 
 def by_flow(inbox: Path, lake: str = "lake") -> Any:
-    from chaffinch.pipelines.flow import run_as_flow
+    from chaffinch.pipelines.night.prefect_flow import run_as_flow
 
     return run_as_flow(inbox, str(inbox.parent / lake), inbox.parent / "site", lambda sentence: None)
 
@@ -142,7 +142,7 @@ def test_a_share_that_comes_back(records: str, inbox: Path) -> None:
 
 
 def test_many_items_share_tasks(records: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    from chaffinch.pipelines import flow
+    from chaffinch.pipelines.night import prefect_flow as flow
     from prefect import flow as as_flow
 
     monkeypatch.setattr(flow, "MOST_TASKS", 3)

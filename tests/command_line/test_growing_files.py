@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from chaffinch.pipelines import nightly
 from chaffinch.pipelines.ingest.settled import ask_leases
 from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.night import run as nightly
 
 HEADER = "time,machine,field,crop,speed_m_s\n"
 

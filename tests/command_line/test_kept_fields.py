@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.estimate.kept_fields import as_bytes, from_bytes
-from chaffinch.pipelines.fan_out import one_by_one
+from chaffinch.pipelines.estimate.data.kept_fields import as_bytes, from_bytes
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.kept import FOLDER
-from chaffinch.pipelines.nightly import refresh, take_in_inbox
+from chaffinch.pipelines.night.run import refresh, take_in_inbox
+from chaffinch.pipelines.parallel.fan_out import one_by_one
 from chaffinch.pipelines.simulate import write_season_files
-from chaffinch.pipelines.work.delays import DEFAULT_DELAYS
+from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS
 
 
 class Counting:

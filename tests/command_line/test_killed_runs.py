@@ -38,7 +38,7 @@ def undisturbed(season: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple
 def begun(inbox: Path, lake: Path) -> subprocess.Popen[str]:
     # A file a commit, so that there are many moments between two commits.
     program = (
-        "import chaffinch.pipelines.nightly as n; n.FILES_PER_COMMIT = 1; " if lake.name != "plain" else ""
+        "import chaffinch.pipelines.night.run as n; n.FILES_PER_COMMIT = 1; " if lake.name != "plain" else ""
     )
     program += "from chaffinch.pipelines.command_line import main; main()"
     call = [sys.executable, "-c", program, "ingest", str(inbox), "--lake", str(lake)]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.nightly import take_in_inbox
+from chaffinch.pipelines.night.run import take_in_inbox
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:

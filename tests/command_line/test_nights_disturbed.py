@@ -20,11 +20,12 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from builders.places import SAMPLE_INBOX
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.nightly import run_nightly
+from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.simulate import write_season_files
 
-SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
+SAMPLE = SAMPLE_INBOX
 FIRST = int(os.environ.get("CHAFFINCH_FIRST", "0"))
 KILLS = int(os.environ.get("CHAFFINCH_KILLS", "1"))
 DOUBLE_RUNS = int(os.environ.get("CHAFFINCH_DOUBLE_RUNS", "1"))

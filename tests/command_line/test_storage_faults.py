@@ -16,9 +16,9 @@ from typing import Any
 
 import polars as pl
 import pytest
-from chaffinch.pipelines import nightly
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake, store
+from chaffinch.pipelines.night import run as nightly
 
 HEADER = "time,machine,field,crop,speed_m_s,grain_moisture_pct,cleaning_loss_signal\n"
 

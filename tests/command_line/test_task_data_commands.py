@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from builders.places import SAMPLE_DATA
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
 
@@ -73,7 +74,7 @@ def test_a_lake_keeps_what_was_set_aside(tmp_path: Path, capsys: pytest.CaptureF
     assert kept == 3599
 
 
-SAMPLE = Path(__file__).parents[2] / "sample_data"
+SAMPLE = SAMPLE_DATA
 
 
 @pytest.mark.long

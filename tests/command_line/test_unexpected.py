@@ -6,9 +6,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from chaffinch.pipelines import ingest, nightly
+from chaffinch.pipelines import ingest
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.night import run as nightly
 
 LOG = "time,machine,field,crop,speed_m_s\n2026-07-20T08:00:00Z,Combine A,Mill Field,wheat,1.5\n"
 

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 from chaffinch.pipelines.errors import CallError, LakeError, NotYet, UnreadableFile
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.nightly import run_nightly
+from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.simulate import write_season_files
 
 NEEDED = [name for name in ("distributed", "prefect_dask") if not importlib.util.find_spec(name)]
@@ -141,7 +141,7 @@ def test_a_night_on_two_workers_one_of_them_killed_midway(season: Path, tmp_path
 
 @pytest.mark.long
 def test_what_workers_lack_is_told_before_any_work(season: Path, tmp_path: Path) -> None:
-    from chaffinch.pipelines.dask_workers import join
+    from chaffinch.pipelines.parallel.dask_workers import join
 
     with pytest.raises(CallError, match="No Dask scheduler answers at tcp://127.0.0.1:9"):
         join("tcp://127.0.0.1:9", season, str(tmp_path / "lake"))
@@ -207,9 +207,9 @@ class Handed:
 
 @pytest.mark.parametrize("lasts", [0, 1, 5, 100])
 def test_what_lost_workers_left_is_done_here(lasts: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    from chaffinch.pipelines import flow
-    from chaffinch.pipelines.dask_workers import lost
-    from chaffinch.pipelines.fan_out import one_by_one
+    from chaffinch.pipelines.night import prefect_flow as flow
+    from chaffinch.pipelines.parallel.dask_workers import lost
+    from chaffinch.pipelines.parallel.fan_out import one_by_one
 
     monkeypatch.setattr(flow, "as_tasks", one_by_one)
     told: list[str] = []
@@ -220,8 +220,8 @@ def test_what_lost_workers_left_is_done_here(lasts: int, monkeypatch: pytest.Mon
 
 
 def test_a_failure_of_the_work_itself_is_raised(monkeypatch: pytest.MonkeyPatch) -> None:
-    from chaffinch.pipelines import flow
-    from chaffinch.pipelines.dask_workers import lost
+    from chaffinch.pipelines.night import prefect_flow as flow
+    from chaffinch.pipelines.parallel.dask_workers import lost
 
     each = flow.SideBySide(Handed(100, broken=7), 4, None, lost, print)
     with pytest.raises(ValueError, match="the work itself is wrong"):

@@ -6,7 +6,6 @@ import os
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -14,7 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.dashboards.site import write_site
+from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.tables import tables
 
@@ -414,12 +413,10 @@ def visit(chromium: Any) -> Iterator[Any]:
 
 @pytest.fixture(scope="session")
 def read_back() -> Any:
-    """The module beside this file that reads figures back out of a page."""
-    spec = spec_from_file_location("read_back", Path(__file__).with_name("read_back.py"))
-    assert spec is not None and spec.loader is not None
-    module = module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    """The module that reads figures back out of a page."""
+    from builders import read_back
+
+    return read_back
 
 
 @pytest.fixture(scope="session")

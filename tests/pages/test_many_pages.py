@@ -13,14 +13,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from chaffinch.dashboards.site import write_site
+from builders.places import SAMPLE_INBOX
+from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.nightly import run_nightly
+from chaffinch.pipelines.night.run import run_nightly
 
 pytestmark = pytest.mark.long
 
 WIDTHS, LOOKS = (1440, 800, 390), ("light", "dark")
-INBOX = Path(__file__).parents[2] / "sample_data" / "inbox"
+INBOX = SAMPLE_INBOX
 
 
 @pytest.fixture(scope="module")

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from chaffinch.dashboards.morning_page import Morning, morning_context
-from chaffinch.dashboards.site import render, write_site
+from chaffinch.dashboards.pages.morning_page import Morning, morning_context
+from chaffinch.dashboards.pages.site import write_site
+from chaffinch.dashboards.templates import render
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.nightly import run_nightly
-from chaffinch.pipelines.sensor_health import Suspicion
+from chaffinch.pipelines.night.run import run_nightly
+from chaffinch.pipelines.work.sensor_health import Suspicion
 from chaffinch.schemas.tables import tables
 
 NOW = datetime(2026, 7, 23, 4, tzinfo=UTC)

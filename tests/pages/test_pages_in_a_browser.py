@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.dashboards.site import write_site
+from chaffinch.dashboards.pages.site import write_site
 
 WIDTHS = (1440, 800, 390)
 # WCAG 2.2, success criterion 2.5.5 (target size, enhanced): 44 by 44 CSS pixels.
@@ -287,8 +287,9 @@ def test_the_look_switches_figures_too_and_is_remembered(visit, friendly_site):
 
 @pytest.mark.long
 def test_a_thousand_fields_are_filtered_at_once(visit, made_up, farm, tmp_path):
-    from chaffinch.dashboards.index_page import index_context
-    from chaffinch.dashboards.site import TABLES, render
+    from chaffinch.dashboards.pages.overview_page import index_context
+    from chaffinch.dashboards.pages.site import TABLES
+    from chaffinch.dashboards.templates import render
 
     write_site(made_up.MadeUpLake(), tmp_path, farm)
     lake = made_up.friendly_lake()

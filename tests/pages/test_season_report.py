@@ -13,8 +13,8 @@ from zipfile import ZipFile
 
 import polars as pl
 import pytest
-from chaffinch.dashboards.season import write_season
-from chaffinch.dashboards.season_print import heading_pages, with_page_numbers
+from chaffinch.dashboards.report.pdf import heading_pages, with_page_numbers
+from chaffinch.dashboards.report.write import write_season
 from chaffinch.pipelines.errors import CallError, ChaffinchError
 from chaffinch.pipelines.farm import Farm, parse_farm
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from chaffinch.dashboards.site import write_site
+from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.farm import Farm, parse_farm
 
 

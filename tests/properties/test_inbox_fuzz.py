@@ -17,13 +17,14 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from builders.places import SAMPLE_INBOX
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.pipelines.farm import load_farm, parse_farm
 from chaffinch.pipelines.ingest.discover import from_bytes, single_file
-from chaffinch.pipelines.nightly import read_one
+from chaffinch.pipelines.night.run import read_one
 
-SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
+SAMPLE = SAMPLE_INBOX
 ROWS = 200
 COPIES = 60
 MANY_COPIES_OF_EACH = int(os.environ.get("CHAFFINCH_SPOILT_COPIES", "60"))

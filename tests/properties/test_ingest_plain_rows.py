@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from chaffinch.pipelines.ingest import text_table
-from chaffinch.pipelines.ingest.decode import Lines, decode_lines
-from chaffinch.pipelines.ingest.plain_rows import plain_rows
+from chaffinch.pipelines.ingest.text import text_table
+from chaffinch.pipelines.ingest.text.decode import Lines, decode_lines
+from chaffinch.pipelines.ingest.text.plain_rows import plain_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

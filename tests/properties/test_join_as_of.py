@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
-from chaffinch.pipelines.join import readings_with_settings, setting_at
+from chaffinch.pipelines.work.setting_state import readings_with_settings, setting_at
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.work import ADDED_COLUMNS, machine_delays, mark_work
-from chaffinch.pipelines.work.delays import DEFAULT_DELAYS
+from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS
 from chaffinch.pipelines.work.facts import work_facts
 from chaffinch.schemas.declarations import channels, reasons
 from hypothesis import given, settings

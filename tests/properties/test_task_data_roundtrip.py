@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.task_data.encoding import encode, header_xml
-from chaffinch.pipelines.task_data.log_binary import decode
-from chaffinch.pipelines.task_data.log_header import POSITION_FIELDS, DataLogValue, LogHeader, read_header
-from chaffinch.pipelines.task_data.safe_xml import parse_xml
+from benchmarks import task_data_speed
+from chaffinch.pipelines.ingest.task_data.files.safe_xml import parse_xml
+from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
+from chaffinch.pipelines.ingest.task_data.records.log_header import (
+    POSITION_FIELDS,
+    DataLogValue,
+    LogHeader,
+    read_header,
+)
+from chaffinch.pipelines.simulate.task_data.encoding import encode, header_xml
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-
-_speed = importlib.util.spec_from_file_location(
-    "task_data_speed", Path(__file__).parents[1] / "benchmarks" / "task_data_speed.py"
-)
-assert _speed is not None and _speed.loader is not None
-task_data_speed = importlib.util.module_from_spec(_speed)
-_speed.loader.exec_module(task_data_speed)
 
 LIMITS = {"u1": 2**8 - 1, "<u2": 2**16 - 1, "<u4": 2**32 - 1, "|u1": 2**8 - 1}
 

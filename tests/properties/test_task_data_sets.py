@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import re
 import time
-from pathlib import Path
 
 import pytest
+from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.task_data import read_members
 from chaffinch.pipelines.parsed import Parsed
-from chaffinch.pipelines.task_data import read_members
 from chaffinch.schemas.tables import tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-_sets = Path(__file__).parents[1] / "unit" / "task_data_sets.py"
-_spec = importlib.util.spec_from_file_location("task_data_sets", _sets)
-assert _spec is not None and _spec.loader is not None
-sets = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(sets)
 
 FIELDS = (
     '<PFD A="PFD-1" C="Mill Field" D="0" G="CTP-1"><PLN A="1"><LSG A="1"><PNT A="2" C="51.9" D="6.9"/>'

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.work import machine_delays
-from chaffinch.pipelines.work.delays import SENSORS
+from chaffinch.pipelines.work.delays.lag import SENSORS
 
 ALL_DELAYS_S = (4.0, 18.0)
 

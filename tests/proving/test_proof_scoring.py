@@ -238,7 +238,7 @@ def _truth() -> pl.DataFrame:
 
 
 def _changes(groups: list[list[int]]):
-    from chaffinch.pipelines.estimate.changes import Change
+    from chaffinch.pipelines.estimate.data.changes import Change
 
     log = _truth().select("time", "setting")
     return [Change(0.0, 0.0, log[g]) for g in groups]

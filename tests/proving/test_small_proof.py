@@ -54,7 +54,7 @@ def test_pooled_rows_are_scored_and_told(proof):
 
 
 def test_figure_shows_every_method_and_both_panels(proof):
-    from chaffinch.dashboards.proof_figure import proof_figure
+    from chaffinch.dashboards.figures.proof_figure import proof_figure
 
     figure = proof_figure(proof["scores"])
     names = [trace.name for trace in figure.data]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chaffinch.pipelines.work.align import travel_s
-from chaffinch.pipelines.work.delays import Lag
+from chaffinch.pipelines.work.delays.lag import Lag
 
 FLOW_KG_S = np.array([1.3, 2.1, 4.4, 8.5, 12.7, 17.0, 21.2])
 DELAY_S = np.array([8.0, 8.0, 6.0, 6.0, 6.0, 5.0, 5.0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.pooling import Pooled, held_to_false_share, pool_between
+from chaffinch.pipelines.estimate.results.pooling import Pooled, held_to_false_share, pool_between
 from scipy import stats
 
 # Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57:289-300, section 4: fifteen outcomes of a trial of

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.capacity import capacity_effect
-from chaffinch.pipelines.estimate.design import Design
-from chaffinch.pipelines.estimate.fit import Fit
+from chaffinch.pipelines.estimate.data.design import Design
+from chaffinch.pipelines.estimate.model.fit import Fit
+from chaffinch.pipelines.estimate.results.capacity import capacity_effect
 
 Q = 1.959964  # normal quantile, any table
 # The search tries shifts 0.00495 apart and keeps those inside, so an end is short by less than one of them.

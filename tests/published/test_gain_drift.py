@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate import gain_drift
-from chaffinch.pipelines.estimate.calibration import calibrate
-from chaffinch.pipelines.estimate.gain_drift import (
+from chaffinch.pipelines.estimate.results import gain_drift
+from chaffinch.pipelines.estimate.results.calibration import calibrate
+from chaffinch.pipelines.estimate.results.gain_drift import (
     BEFOREHAND,
     DAY_S,
     DRIFTS,

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.ground import ground_basis
-from chaffinch.pipelines.estimate.likelihood import Stretch, slope, solve
-from chaffinch.pipelines.estimate.noise import Noise
-from chaffinch.pipelines.estimate.noise_fit import with_ground
+from chaffinch.pipelines.estimate.model.ground import ground_basis
+from chaffinch.pipelines.estimate.model.likelihood import Stretch, slope, solve
+from chaffinch.pipelines.estimate.model.noise import Noise
+from chaffinch.pipelines.estimate.model.noise_fit import with_ground
 from scipy.stats import multivariate_normal
 
 RNG = np.random.default_rng(8)

@@ -12,10 +12,10 @@ from functools import partial
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.bin_means import apart
-from chaffinch.pipelines.estimate.likelihood import Stretch, factor, slope, solve
-from chaffinch.pipelines.estimate.noise import Noise
-from chaffinch.pipelines.estimate.noise_fit import fit_noise
+from chaffinch.pipelines.estimate.model.bin_means import apart
+from chaffinch.pipelines.estimate.model.likelihood import Stretch, factor, slope, solve
+from chaffinch.pipelines.estimate.model.noise import Noise
+from chaffinch.pipelines.estimate.model.noise_fit import fit_noise
 from chaffinch.pipelines.prove.oracle import generalised_least_squares
 from chaffinch.pipelines.prove.oracle_covariance import binned_covariance, time_scales
 from chaffinch.pipelines.simulate import Noise as StatedNoise
@@ -153,7 +153,7 @@ def test_the_information_is_the_average_one_of_dense_matrices(stretch, noise):
 
 def test_no_search_of_scipy_finds_a_lower_deviance_than_the_fit(stretch):
     """Under the fit's own prior, by Nelder and Mead's search from the fit and from a place away from it."""
-    from chaffinch.pipelines.estimate import noise_fit
+    from chaffinch.pipelines.estimate.model import noise_fit
     from scipy.optimize import minimize
 
     found = noise_fit._logs(fit_noise([stretch], within=1e-4))

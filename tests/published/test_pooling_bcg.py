@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.pooling import pool_between, pool_within
+from chaffinch.pipelines.estimate.results.pooling import pool_between, pool_within
 
 # Trial: vaccinated with tuberculosis, vaccinated without, others with, others without.
 TRIALS = np.array(

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
-from chaffinch.pipelines.estimate.bins import Binned
+from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.simulate import SCENARIOS, Effects, Noise, Operator, simulate_season
 from chaffinch.pipelines.simulate.scenario import Scenario
 

@@ -9,16 +9,14 @@ dry bushels = mass [lb/s] * seconds * (100 - moisture) / (100 - 15.5) / 56 lb; a
 
 from __future__ import annotations
 
-import os
 import shutil
 from datetime import UTC, datetime
-from pathlib import Path
 
 import polars as pl
 import pytest
+from builders.places import SHARED
 from chaffinch.pipelines.command_line.program import run
 
-SHARED = Path(os.environ.get("CHAFFINCH_SHARED") or Path(__file__).parents[2].parent / "shared")
 LOG = SHARED / "data" / "corn_yield_log_2011.tsv"
 RECORDS = 4949
 DRY_BU, AREA_AC, YIELD_BU_AC = 9027, 67.64, 133.5

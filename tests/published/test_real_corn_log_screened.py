@@ -7,16 +7,15 @@ The log: see ``test_real_corn_log``. Published shares: Simbahan, Dobermann & Pin
 
 from __future__ import annotations
 
-import os
 from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
+from builders.places import SHARED
 from chaffinch.pipelines.work import machine_delays, mark_work
-from chaffinch.pipelines.work.delays import Delays
-from chaffinch.pipelines.work.delays_of_log import grain_agreement
+from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.delays.of_log import grain_agreement
 from chaffinch.pipelines.work.screening import (
     PUBLISHED_FIRST_TWO_PCT,
     PUBLISHED_LATER_PCT,
@@ -26,7 +25,6 @@ from chaffinch.pipelines.work.screening import (
 )
 from scipy.spatial import cKDTree
 
-SHARED = Path(os.environ.get("CHAFFINCH_SHARED") or Path(__file__).parents[2].parent / "shared")
 LOG = SHARED / "data" / "corn_yield_log_2011.tsv"
 RECORDS = 4949
 WIDTH_M = 360 * 0.0254

@@ -5,15 +5,12 @@ The log is that of ``test_real_corn_log.py``, where its source stands.
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.estimate import feed_noise
+from builders.places import SHARED
+from chaffinch.pipelines.estimate.data import feed_noise
 
-SHARED = Path(os.environ.get("CHAFFINCH_SHARED") or Path(__file__).parents[2].parent / "shared")
 LOG = SHARED / "data" / "corn_yield_log_2011.tsv"
 INTERVAL_S = 3.0
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.pooled_rows import dose_of
-from chaffinch.pipelines.estimate.pooling import pool_between, pool_within
-from chaffinch.pipelines.estimate.verdicts import answer, numbers
+from chaffinch.pipelines.estimate.results.pooled_rows import dose_of
+from chaffinch.pipelines.estimate.results.pooling import pool_between, pool_within
+from chaffinch.pipelines.estimate.results.verdicts import answer, numbers
 
 # (before at 550 rpm, after at 850 rpm, log slope for each 100 rpm), % of grain.
 PADDY = {

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from html import unescape
 
 import polars as pl
-from chaffinch.dashboards.site import write_site
+from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps, setup_check
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.dashboards.conditions import Condition, slope
+from chaffinch.dashboards.figures.conditions import Condition, slope
 
 # Vaccinated with tuberculosis, vaccinated without, others with, others without, latitude in degrees.
 TRIALS = np.array(

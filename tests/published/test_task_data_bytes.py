@@ -15,10 +15,10 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.task_data import read_members
-from chaffinch.pipelines.task_data.log_binary import decode
-from chaffinch.pipelines.task_data.log_header import read_header
-from chaffinch.pipelines.task_data.safe_xml import parse_xml
+from chaffinch.pipelines.ingest.task_data import read_members
+from chaffinch.pipelines.ingest.task_data.files.safe_xml import parse_xml
+from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
+from chaffinch.pipelines.ingest.task_data.records.log_header import read_header
 
 HEADER = b"""<TIM A="" D="4"><PTN A="" B="" C="" D="" E="" F="" G="" H="" I=""/>
 <DLV A="018D" B="" C="DET-1"/><DLV A="0057" B="" C="DET-2"/><DLV A="0063" B="" C="DET-2"/></TIM>"""

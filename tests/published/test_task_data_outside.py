@@ -15,16 +15,21 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.task_data import read_folder
-from chaffinch.pipelines.task_data.container import folder_members, task_sets
-from chaffinch.pipelines.task_data.dictionary import identifiers
-from chaffinch.pipelines.task_data.safe_xml import Node, parse_xml
-from chaffinch.pipelines.task_data.task_file import ELEMENT_KINDS, linked_elements, read_task_file
-from chaffinch.pipelines.task_data.writer import write_task_data
+from builders.places import SAMPLE_DATA
+from chaffinch.pipelines.ingest.task_data import read_folder
+from chaffinch.pipelines.ingest.task_data.files.container import folder_members, task_sets
+from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
+from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node, parse_xml
+from chaffinch.pipelines.ingest.task_data.files.task_file import (
+    ELEMENT_KINDS,
+    linked_elements,
+    read_task_file,
+)
+from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
 isoxml_io = pytest.importorskip("isoxml.util.isoxml_io", reason="isoxml is a dependency of the tests only")
 
-SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox" / "combine_c" / "taskdata_2026-07.zip"
+SAMPLE = SAMPLE_DATA / "inbox" / "combine_c" / "taskdata_2026-07.zip"
 BOUNDARY = (
     "MULTIPOLYGON (((9 51, 9.004 51, 9.004 51.003, 9 51.003, 9 51), (9.001 51.001, 9.002 51.001, "
     "9.002 51.002, 9.001 51.002, 9.001 51.001)), ((9.01 51, 9.012 51, 9.012 51.001, 9.01 51)))"

@@ -1,0 +1,229 @@
+"""Figure: what each change did to losses, throughput and capacity, with ranges and their numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from chaffinch.dashboards.figures.stacked import whole
+from chaffinch.dashboards.figures.theme import MARK_LETTER, MARK_SYMBOL, light
+from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.dashboards.words.terms import NARROW, name_in_figure, percent_range, setting_change, signed
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+# Each tick has its opposite: halved and doubled, three quarters and four thirds.
+FINE_TICKS_PERCENT = (-50, -33, -20, 0, 25, 50, 100)
+COARSE_TICKS_PERCENT = (-90, -75, -50, -25, 0, 33, 100, 300, 900)
+LEAST_REACH, LARGEST_REACH = math.log(1.6), math.log(10.0)
+# On a narrow window the site's script moves the labels above their bars and gives rows more height.
+ROW_PX, LABELS_PX = 44, 312
+
+Weight = Literal["adjustment", "field", "season"]
+# Marker size, width of the bar: the more stands behind a row, the heavier it is drawn.
+WEIGHTS: dict[Weight, tuple[int, float]] = {"adjustment": (9, 1.5), "field": (12, 3.0), "season": (14, 6.0)}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of the chart. next_field : log range in which one more field's effect is to be expected."""
+
+    outcome: Outcome
+    label: str
+    weight: Weight = "field"
+    next_field: tuple[float, float] | None = None
+
+
+Titled = Sequence[tuple[Sequence[str], Sequence[Row]]]
+
+
+def effect_chart(titled: Titled) -> go.Figure | None:
+    """Ranges on an axis that is even in ratios, so that halved and doubled lie equally far from zero.
+
+    titled : groups of (lines of the title, rows). None where no group has a row.
+    """
+    groups = [(lines, list(rows)) for lines, rows in titled if rows]
+    if not groups:
+        return None
+    reach = _reach([row for _, rows in groups for row in rows])
+    y, placed = 0.0, []
+    notes: list[dict[str, Any]] = []
+    shapes: list[dict[str, Any]] = [_line(0.0, 0.0, 0.0, 1.0, "ink", 1.5, yref="paper")]
+    for lines, rows in groups:
+        if y:
+            shapes += _rule(y)
+            y += 0.12
+        title_height = 0.3 + 0.4 * len(lines)
+        notes.append(_text("<b>" + "<br>".join(lines) + "</b>", y + title_height / 2, "title"))
+        y += title_height
+        for row in rows:
+            placed.append((y + 0.5, row))
+            notes.append(_text(_label(row), y + 0.5, "label"))
+            if not row.outcome.has_range:
+                shapes.append(_line(-reach, y + 0.5, reach, y + 0.5, "unclear", 1, dash="dot"))
+            y += 1.0
+        y += 0.15
+    ticks = [t for t in _listed(reach) if abs(math.log1p(t / 100)) <= reach]
+    x_axis = {
+        "range": [-reach, reach],
+        "fixedrange": True,
+        "tickvals": [round(math.log1p(t / 100), 6) for t in ticks],
+        "ticktext": [f"{signed(t)}" for t in ticks],
+        "tickangle": 0,
+        "side": "top",
+        "title": {"text": "change, %"},
+    }
+    y_axis = {
+        "range": [y, 0],
+        "fixedrange": True,
+        "showgrid": False,
+        "automargin": False,
+        "showticklabels": False,
+    }
+    return whole(
+        _ranges(placed, reach),
+        {
+            "height": y * ROW_PX + 62,
+            "margin": {"l": LABELS_PX, "r": 14, "t": 6, "b": 8},
+            "dragmode": False,
+            "annotations": notes,
+            "shapes": shapes,
+            "meta": {"labels_px": LABELS_PX},
+            "xaxis": x_axis,
+            "yaxis": y_axis,
+        },
+    )
+
+
+def change_lines(change: Change, when: str) -> list[str]:
+    """Title lines of a change, short enough for a telephone."""
+    names = [name_in_figure(setting_change(*one), 36) for one in change.settings]
+    return [f"{change.number}. {when}  {names[0]}", *(f"and {name}" for name in names[1:])]
+
+
+def rows_of_outcomes(outcomes: Sequence[Outcome]) -> list[Row]:
+    """Rows that go by the name of what was measured."""
+    return [Row(o, o.words[:1].upper() + o.words[1:]) for o in outcomes]
+
+
+def _listed(reach: float) -> Sequence[int]:
+    return FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
+
+
+def _text(text: str, y: float, name: str) -> dict[str, Any]:
+    return {
+        "text": text,
+        "name": name,
+        "x": 0,
+        "xref": "paper",
+        "xanchor": "left",
+        "xshift": -LABELS_PX,
+        "y": round(y, 3),
+        "yref": "y",
+        "yanchor": "middle",
+        "showarrow": False,
+        "align": "left",
+        "bgcolor": light("paper"),
+        "borderpad": 1,
+    }
+
+
+def _label(row: Row) -> str:
+    outcome = row.outcome
+    verdict = (
+        f"<span style='color:{light(outcome.tone)}'>{MARK_LETTER[outcome.verdict]} {outcome.verdict}</span>"
+    )
+    numbers = ""
+    if outcome.has_range:
+        told = f"{signed(outcome.percent)}{NARROW}% ({percent_range(outcome.low, outcome.high)})"  # type: ignore[arg-type]
+        numbers = f"  <span style='color:{light('quiet')}'>{told}</span>"
+    name = f"<b>{row.label}</b>" if row.weight == "season" else row.label
+    return f"{name}<br>{verdict}{numbers}"
+
+
+def _line(
+    x0: float, y0: float, x1: float, y1: float, colour: str, width: float, **more: Any
+) -> dict[str, Any]:
+    dash = {"dash": more.pop("dash")} if "dash" in more else {}
+    line = {"color": light(colour), "width": width, **dash}
+    return {"type": "line", "x0": x0, "x1": x1, "y0": y0, "y1": y1, "layer": "below", "line": line, **more}
+
+
+def _rule(y: float) -> list[dict[str, Any]]:
+    """A hairline between groups, over the plot and over the labels beside it."""
+    beside = {"xsizemode": "pixel", "xanchor": 0, "x0": -LABELS_PX, "x1": 0, "name": "rule beside"}
+    rule = _line(0.0, y, 1.0, y, "line", 1) | {"xref": "paper", "name": "rule"}
+    return [rule, rule | beside]
+
+
+def _reach(rows: Sequence[Row]) -> float:
+    ends = [abs(x) for r in rows if r.outcome.has_range for x in (r.outcome.log_low, r.outcome.log_high) if x]
+    ends += [abs(x) for r in rows if r.next_field for x in r.next_field]
+    return min(max([LEAST_REACH, *(1.06 * e for e in ends)]), LARGEST_REACH)
+
+
+def _ranges(placed: Sequence[tuple[float, Row]], reach: float) -> list[dict[str, Any]]:
+    beyond = [(y, row.next_field) for y, row in placed if row.next_field]
+    traces = [_next_fields(beyond, reach)] if beyond else []
+    for verdict in MARK_SYMBOL:
+        for colour in ("better", "worse", "unclear"):
+            for weight in WEIGHTS:
+                known = [
+                    (y, r)
+                    for y, r in placed
+                    if (r.outcome.verdict, r.outcome.tone, r.weight) == (verdict, colour, weight)
+                    and r.outcome.has_range
+                ]
+                if known:
+                    traces.append(_range_trace(known, verdict, colour, weight))
+    return traces
+
+
+def _next_fields(ranges: Sequence[tuple[float, tuple[float, float]]], reach: float) -> dict[str, Any]:
+    """A thin line where the effect in one more field is to be expected."""
+    return {
+        "type": "scatter",
+        "x": [x for _, (low, high) in ranges for x in (max(low, -reach), min(high, reach), None)],
+        "y": [at for y, _ in ranges for at in (round(y, 3), round(y, 3), None)],
+        "mode": "lines+markers",
+        "name": "next field",
+        "line": {"color": light("quiet"), "width": 1.5},
+        "marker": {"symbol": "line-ns", "size": 9, "line": {"width": 1.5, "color": light("quiet")}},
+        "hoverinfo": "skip",
+    }
+
+
+def _range_trace(known: Sequence[tuple[float, Row]], verdict: str, colour: str, weight: Weight) -> dict:
+    outcomes = [row.outcome for _, row in known]
+    size, thickness = WEIGHTS[weight]
+    return {
+        "type": "scatter",
+        "x": [o.log_ratio for o in outcomes],
+        "y": [round(y, 3) for y, _ in known],
+        "mode": "markers",
+        "name": verdict,
+        "meta": weight,
+        "marker": {
+            "symbol": MARK_SYMBOL[verdict],
+            "size": size,
+            "color": light(colour),
+            "line": {"width": 2, "color": light(colour)},
+        },
+        "error_x": {
+            "type": "data",
+            "symmetric": False,
+            "array": [o.log_high - o.log_ratio for o in outcomes],  # type: ignore[operator]
+            "arrayminus": [o.log_ratio - o.log_low for o in outcomes],  # type: ignore[operator]
+            "color": light(colour),
+            "thickness": min(thickness, 1.5) if verdict == "cannot tell" else thickness,
+            "width": 5,
+        },
+        "hoverinfo": "text",
+        "hovertext": [
+            f"{row.label}: {signed(o.percent)} % ({percent_range(o.low, o.high)}), {o.verdict}"  # type: ignore[arg-type]
+            for (_, row), o in zip(known, outcomes, strict=True)
+        ],
+    }

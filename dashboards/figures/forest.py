@@ -1,0 +1,179 @@
+"""Forest figures: a setting's effect over the season, in each field, and at each of its adjustments."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import polars as pl
+from chaffinch.dashboards.figures.effect_chart import Row, Weight, effect_chart
+from chaffinch.dashboards.figures.parts import Drawn, Table, draw, rows_of
+from chaffinch.dashboards.pages.facts import Key, key_and_amount
+from chaffinch.dashboards.pages.season_page import pooled_name
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import outcome_of
+from chaffinch.pipelines.farm import Farm
+
+MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 60
+SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
+FLIPPED = {"less": "more", "more": "less"}
+Labels = Sequence[tuple[Row, dict[str, Any]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Rows of ``effects`` that a page draws: of fields, of the season, and of adjustments made on their own."""
+
+    per_field: pl.DataFrame
+    season: pl.DataFrame
+    adjustments: pl.DataFrame
+
+
+def forest(outcome: str, heading: str, kind: str, told: Told, farm: Farm) -> Drawn | None:
+    """One group a change of a setting: the season, then its fields, each with its adjustments; a table of all."""
+    per_field, season, adjustments = (
+        frame.filter(pl.col("outcome") == outcome)
+        for frame in (told.per_field, told.season, told.adjustments)
+    )
+    groups = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
+    at_once = _by_key(adjustments, groups.keys(), farm)
+    titled: list[tuple[list[str], list[Row]]] = []
+    cells: list[list[str]] = []
+    drawn = 0
+    for key in sorted(groups, key=lambda one: tuple(str(part or "") for part in one)):
+        name = pooled_name(*key)
+        rows = _rows_of_group(
+            groups[key], season.filter(_same(key, season)), at_once.get(key, []), kind, farm
+        )
+        cells += [_cells(name, row, source) for row, source in rows]
+        shown = _most_telling([row for row, _ in rows], MOST_ROWS_DRAWN - drawn)
+        drawn += len(shown)
+        titled.append(([words.name_in_figure(name, 42)], [_escaped(row) for row in shown]))
+    table = Table(
+        f"{heading}, effect of each setting over the season, by field and by adjustment",
+        ("Change", "Where", "Verdict", "Change, %", "95 % range, %", "Next field, %", "Adjustments"),
+        rows_of(cells),
+    )
+    left_out = len(cells) - drawn
+    more = f" {left_out} more rows are in the table alone." if left_out else ""
+    description = (
+        f"{heading}: effect of {len(titled)} changes over the season and in each field, with ranges.{more}"
+    )
+    return draw(effect_chart(titled), f"forest-{outcome.replace('_', '-')}", description, table)
+
+
+def by_change(effects: pl.DataFrame) -> list[tuple[Key, pl.DataFrame]]:
+    """(change, its rows), in order."""
+    ordered = effects.sort([*SAME_CHANGE, "machine", "field"], nulls_last=True)
+    return list(ordered.group_by(SAME_CHANGE, maintain_order=True))
+
+
+def _same(key: Key, frame: pl.DataFrame) -> pl.Expr:
+    return pl.all_horizontal(
+        pl.col(column).eq_missing(pl.lit(value, frame.schema[column]))
+        for column, value in zip(SAME_CHANGE, key, strict=True)
+    )
+
+
+def _by_key(
+    adjustments: pl.DataFrame, pooled: Collection[Key], farm: Farm
+) -> Mapping[Key, list[dict[str, Any]]]:
+    """Adjustments by the pooled change that they belong to, each turned into the effect of one step."""
+    found: dict[Key, list[dict[str, Any]]] = {}
+    for row in adjustments.sort("time", "machine").iter_rows(named=True):
+        keyed = key_and_amount(row, pooled, farm)
+        if keyed is not None:
+            found.setdefault(keyed[0], []).append(_of_one_step(row, keyed[1]))
+    return found
+
+
+def _of_one_step(row: dict[str, Any], amount: float) -> dict[str, Any]:
+    ends = [row[name] for name in ("log_ratio", "log_ratio_low", "log_ratio_high")]
+    if None in ends:
+        return row
+    middle, *outer = (end / amount for end in ends)
+    logs = dict(zip(("log_ratio", "log_ratio_low", "log_ratio_high"), (middle, *sorted(outer)), strict=True))
+    percents = {name.replace("log_ratio", "percent"): 100 * math.expm1(x) for name, x in logs.items()}
+    verdict = FLIPPED.get(row["verdict"], row["verdict"]) if amount < 0 else row["verdict"]
+    return row | logs | percents | {"verdict": verdict}
+
+
+def _rows_of_group(
+    own: pl.DataFrame, season: pl.DataFrame, adjustments: list[dict[str, Any]], kind: str, farm: Farm
+) -> list[tuple[Row, dict[str, Any]]]:
+    rows: list[tuple[Row, dict[str, Any]]] = []
+    crops = own["crop"].unique() if kind == "machine" and own.height else season["crop"].unique()
+    for row in season.filter(pl.col("crop").is_null() | pl.col("crop").is_in(crops.to_list())).iter_rows(
+        named=True
+    ):
+        if not (own.height == 1 and row["log_ratio"] == own["log_ratio"][0]):
+            rows.append((_row(row, _season_label(row, kind), "season", next_field(row)), row))
+    for row in own.iter_rows(named=True):
+        rows.append((_row(row, _field_label(row, kind), "field"), row))
+        here = [a for a in adjustments if (a["machine"], a["field"]) == (row["machine"], row["field"])]
+        if len(here) > 1:
+            rows += [(_row(a, _adjustment_label(a, farm), "adjustment"), a) for a in here]
+    return rows
+
+
+def next_field(season: dict[str, Any]) -> tuple[float, float] | None:
+    """Log range in which the effect in one more field is to be expected, as estimated; None where it is not."""
+    low, high = season.get("next_field_percent_low"), season.get("next_field_percent_high")
+    if low is None or high is None:
+        return None
+    return math.log1p(low / 100), math.log1p(high / 100)
+
+
+def _row(row: dict[str, Any], label: str, weight: Weight, beyond: tuple[float, float] | None = None) -> Row:
+    return Row(outcome_of(row), label, weight, beyond)
+
+
+def _season_label(row: dict[str, Any], kind: str) -> str:
+    crop = words.crop_label(row["crop"]) if row["crop"] else "all crops"
+    whose = f", {row['machine']}" if row["machine"] else ", all machines" if kind == "machine" else ""
+    return f"Season, {crop}{whose}"
+
+
+def _field_label(row: dict[str, Any], kind: str) -> str:
+    field = row["field"] if row["field"] is not None else "No field named"
+    return f"{field}, {row['machine']}" if kind == "crop" else field
+
+
+def _adjustment_label(row: dict[str, Any], farm: Farm) -> str:
+    zone = farm.zone_of(row["machine"])
+    day = words.day(row["time"], zone).rsplit(" ", 1)[0]
+    return f"{day}, {words.clock(row['time'], zone)}"
+
+
+def _escaped(row: Row) -> Row:
+    label = words.name_in_figure(row.label, 34)
+    return replace(row, label=f"· {label}" if row.weight == "adjustment" else label)
+
+
+def _most_telling(rows: list[Row], room: int) -> list[Row]:
+    """The season first, then fields up to a limit, then adjustments as far as there is room, in their order."""
+    rank: dict[Weight, int] = {"season": 0, "field": 1, "adjustment": 2}
+    allowed, fields = [], 0
+    for k, row in enumerate(rows):
+        fields += row.weight == "field"
+        if row.weight == "season" or fields <= MOST_FIELDS_DRAWN:
+            allowed.append(k)
+    least = sum(row.weight == "season" for row in rows) + min(fields, 3)
+    kept = sorted(allowed, key=lambda k: (rank[rows[k].weight], k))[: max(room, least)]
+    return [rows[k] for k in sorted(kept)]
+
+
+def _cells(name: str, row: Row, source: dict[str, Any]) -> list[str]:
+    beyond = "–"
+    if row.next_field is not None:
+        low, high = (words.signed(100 * math.expm1(end)) for end in row.next_field)
+        beyond = f"{low} to {high}"
+    return [
+        name,
+        row.label,
+        *row.outcome.cells,
+        beyond,
+        str(source["adjustments_pooled"] or 0),
+    ]

@@ -1,0 +1,128 @@
+"""Figure of a proof: how often ranges held the truth, and how wide they were, by scenario and method."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.dashboards.figures.theme import light, template
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+ROW_PX = 46
+FIGURE_WIDTH_PX = 1000
+# Told apart by mark as well as by colour.
+MARKS = (
+    ("chaffinch", "diamond", "better"),
+    ("oracle", "line-ns-open", "ink"),
+    ("structural time series", "square-open", "separation"),
+    ("structural, as states", "square", "cleaning"),
+    ("window regression", "triangle-up-open", "worse"),
+    ("window means", "x-thin-open", "unclear"),
+)
+NOMINAL_PCT = 95.0
+CLAIMED_PCT = (91.0, 98.0)
+
+
+def proof_figure(scores: Sequence[dict[str, Any]]) -> go.Figure:
+    """Coverage with its binomial 95 % ranges, and mean width against the oracle's.
+
+    scores : as ``pipelines.prove.run`` gives them under ``scores``. Scenarios run down in the order given.
+    """
+    from plotly.subplots import make_subplots
+
+    scenarios = list(dict.fromkeys(s["scenario"] for s in scores))
+    figure = make_subplots(
+        rows=1, cols=2, shared_yaxes=True, horizontal_spacing=0.04, column_widths=[0.6, 0.4]
+    )
+    present = [mark for mark in MARKS if any(s["method"] == mark[0] for s in scores)]
+    for place, (method, symbol, colour) in enumerate(present):
+        rows = [s for s in scores if s["method"] == method and s["coverage"] is not None]
+        offset = (place - (len(present) - 1) / 2) * 0.7 / len(present)
+        _add_coverage(figure, rows, scenarios, offset, method, symbol, light(colour))
+        _add_width(figure, rows, scenarios, offset, method, symbol, light(colour))
+    figure.add_vrect(*CLAIMED_PCT, fillcolor=light("work"), line_width=0, layer="below", row=1, col=1)
+    figure.add_vline(NOMINAL_PCT, line={"color": light("quiet"), "width": 1}, row=1, col=1)
+    figure.add_vline(1.0, line={"color": light("quiet"), "width": 1}, row=1, col=2)
+    figure.update_xaxes(title="true effects inside the 95 % range, %", range=[0, 101], row=1, col=1)
+    figure.update_xaxes(title="width of the range, times the oracle's", rangemode="tozero", row=1, col=2)
+    names = [s.replace("_", " ") for s in scenarios]
+    figure.update_yaxes(
+        tickvals=list(range(len(scenarios))),
+        ticktext=names,
+        range=[len(scenarios) - 0.4, -0.6],
+        showgrid=False,
+    )
+    figure.update_layout(
+        template=template(),
+        height=120 + ROW_PX * len(scenarios),
+        width=FIGURE_WIDTH_PX,
+        showlegend=True,
+        margin={"t": 40},
+    )
+    return figure
+
+
+def _add_coverage(
+    figure: go.Figure,
+    rows: Sequence[dict[str, Any]],
+    scenarios: Sequence[str],
+    offset: float,
+    method: str,
+    symbol: str,
+    colour: str,
+) -> None:
+    coverage = [100 * s["coverage"] for s in rows]
+    figure.add_scatter(
+        x=coverage,
+        y=[scenarios.index(s["scenario"]) + offset for s in rows],
+        error_x={
+            "type": "data",
+            "symmetric": False,
+            "array": [100 * s["coverage_high"] - c for s, c in zip(rows, coverage, strict=True)],
+            "arrayminus": [c - 100 * s["coverage_low"] for s, c in zip(rows, coverage, strict=True)],
+            "thickness": 1.5,
+            "width": 0,
+        },
+        mode="markers",
+        marker={"symbol": symbol, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
+        name=method,
+        legendgroup=method,
+        text=[
+            f"{s['scenario'].replace('_', ' ')}, {method}<br>held {s['held']} of {s['answered']} answered<br>"
+            f"{100 * s['coverage']:.1f} % "
+            f"({100 * s['coverage_low']:.1f} to {100 * s['coverage_high']:.1f} by chance)"
+            for s in rows
+        ],
+        hoverinfo="text",
+        row=1,
+        col=1,
+    )
+
+
+def _add_width(
+    figure: go.Figure,
+    rows: Sequence[dict[str, Any]],
+    scenarios: Sequence[str],
+    offset: float,
+    method: str,
+    symbol: str,
+    colour: str,
+) -> None:
+    known = [s for s in rows if s["width_to_oracle"] is not None]
+    figure.add_scatter(
+        x=[s["width_to_oracle"] for s in known],
+        y=[scenarios.index(s["scenario"]) + offset for s in known],
+        mode="markers",
+        marker={"symbol": symbol, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
+        name=method,
+        legendgroup=method,
+        showlegend=False,
+        text=[
+            f"{s['scenario'].replace('_', ' ')}, {method}<br>{s['width_to_oracle']:.2f} times" for s in known
+        ],
+        hoverinfo="text",
+        row=1,
+        col=2,
+    )

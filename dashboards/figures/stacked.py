@@ -1,0 +1,82 @@
+"""Figures of rows over each other on one axis, put together as plain tables.
+
+Plotly's own objects check every change made to them: building a page's figures change by change takes longer
+than all the rest of the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.dashboards.figures.theme import template
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+Look = dict[str, Any]
+
+
+class Stacked:
+    """Rows of ``heights_px``, top to bottom, ``gap_px`` apart; row numbers start at 1."""
+
+    def __init__(self, heights_px: Sequence[float], gap_px: float) -> None:
+        self.inner_px = sum(heights_px) + gap_px * (len(heights_px) - 1)
+        self.data: list[Look] = []
+        self.shapes: list[Look] = []
+        self.annotations: list[Look] = []
+        self.y_axes: list[Look] = []
+        top = self.inner_px
+        for height in heights_px:
+            self.y_axes.append({"domain": [max(0.0, (top - height) / self.inner_px), top / self.inner_px]})
+            top -= height + gap_px
+
+    def add(self, row: int, trace: Look) -> None:
+        """Draw a scatter trace in ``row``."""
+        end = "" if row == 1 else str(row)
+        self.data.append({"type": "scatter", "xaxis": f"x{end}", "yaxis": f"y{end}", **trace})
+
+    def set_y(self, row: int, **look: Any) -> None:
+        """Say more about the upright axis of ``row``."""
+        self.y_axes[row - 1].update(look)
+
+    def entitle(self, row: int, text: str) -> None:
+        """Write a title over ``row``; ``text`` is HTML as Plotly reads it."""
+        self.annotations.append(
+            {
+                "text": f"<b>{text}</b>",
+                "x": 0,
+                "xref": "paper",
+                "xanchor": "left",
+                "y": self.y_axes[row - 1]["domain"][1],
+                "yref": "paper",
+                "yanchor": "bottom",
+                "showarrow": False,
+                "align": "left",
+            }
+        )
+
+    def figure(self, x_axis: Look, y_axis: Look, x_title: str | None = None, **layout: Any) -> go.Figure:
+        """The figure; ``x_axis`` and ``y_axis`` hold for every row, ``x_title`` for the last."""
+        axes: Look = {}
+        last = len(self.y_axes)
+        for row, own in enumerate(self.y_axes, 1):
+            end = "" if row == 1 else str(row)
+            axes[f"yaxis{end}"] = {"anchor": f"x{end}", **y_axis, **own}
+            across = {"anchor": f"y{end}", "domain": [0.0, 1.0], **x_axis}
+            if row > 1:
+                across["matches"] = "x"
+            if row < last:
+                across["showticklabels"] = False
+            elif x_title is not None:
+                across["title"] = {"text": x_title}
+            axes[f"xaxis{end}"] = across
+        return whole(self.data, {**axes, "shapes": self.shapes, "annotations": self.annotations, **layout})
+
+
+def whole(data: list[Look], layout: Look) -> go.Figure:
+    """A figure in the one look from plain tables."""
+    import plotly.graph_objects as go
+
+    # Plotly's own check of them takes a fifth of the time of a page; tests/pages/test_site_files.py does it.
+    return go.Figure({"data": data, "layout": {"template": template(), **layout}}, _validate=False)

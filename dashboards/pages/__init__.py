@@ -1,0 +1,1 @@
+"""Pages of the site, and the site as a whole."""

@@ -1,0 +1,145 @@
+"""What pages of machines and crops need of a field's readings: noted when the field's page is made.
+
+The readings of a thousand fields are too many to be read again for every page that speaks of many fields.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+from chaffinch.dashboards.figures.conditions import Point
+from chaffinch.dashboards.pages.settings_in_use import InUse
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import Change
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+
+Facts = dict[str, Any]
+NORMAL_95 = 1.959963984540054
+
+
+def field_facts(
+    crop: str | None,
+    changes: Sequence[Change],
+    sides: Sequence[tuple[pl.DataFrame, pl.DataFrame]],
+    in_use: Sequence[InUse],
+) -> Facts:
+    """As it is kept in JSON. conditions : [time, setting, moisture in %, grain feed rate in t/h] of each change
+    of one setting, medians of steady work on both sides.
+    """
+    conditions = []
+    for change, both in zip(changes, sides, strict=True):
+        if len(change.settings) == 1:
+            work = pl.concat(list(both))
+            told = [_median(work, column) for column in ("moisture_aligned_pct", "feed_rate_t_h")]
+            conditions.append([change.time.isoformat(), change.settings[0][0], *told])
+    return {
+        "crop": crop,
+        "conditions": conditions,
+        "in_use": [[one.setting, one.value, round(one.minutes, 1)] for one in in_use],
+    }
+
+
+def are_facts(told: object) -> bool:
+    """Whether ``told``, read from a file that anybody may edit, has the form of ``field_facts``."""
+    if not isinstance(told, dict) or set(told) != {"crop", "conditions", "in_use"}:
+        return False
+    lists = (("conditions", 4, (str, str, float, float)), ("in_use", 3, (str, str, float)))
+    return (told["crop"] is None or isinstance(told["crop"], str)) and all(
+        isinstance(told[name], list)
+        and all(
+            isinstance(row, list)
+            and len(row) == length
+            and all(_is_a(value, kind) for value, kind in zip(row, kinds, strict=True))
+            for row in told[name]
+        )
+        for name, length, kinds in lists
+    )
+
+
+def _is_a(value: object, kind: type) -> bool:
+    return isinstance(value, str) if kind is str else value is None or isinstance(value, (int, float))
+
+
+def _median(frame: pl.DataFrame, column: str) -> float | None:
+    value = frame[column].median()
+    return round(float(value), 3) if isinstance(value, (int, float)) and np.isfinite(value) else None
+
+
+Key = tuple[str, str | None, str | None, float | None, str | None]
+"""setting, from_value, to_value, per_step, unit: what pooled rows of ``effects`` have in common."""
+
+
+def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> tuple[Key, float] | None:
+    """The pooled change that an adjustment belongs to, and how many of its steps the adjustment made.
+
+    pooled : the changes that were pooled. Where those of a drum's speed are told by tip speed, so is this one.
+    None where the size of the adjustment is not known.
+    """
+    from chaffinch.pipelines.estimate.results.pooled_rows import Dose, at_the_tip, dose_of
+
+    def key_of(dose: Dose) -> Key:
+        return dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit
+
+    dose = dose_of(row | {"kind": None})
+    if dose is None or not dose.amount:
+        return None
+    diameter_m = farm.diameters_m().get(dose.setting, {}).get(row["machine"])
+    tip = at_the_tip(dose, diameter_m) if diameter_m is not None else None
+    if tip is not None and key_of(dose) not in pooled and key_of(tip) in pooled:
+        dose = tip
+    return key_of(dose), dose.amount
+
+
+def single_effects(
+    adjustments: pl.DataFrame, factor: float, facts: Mapping[str, Facts], pooled: Collection[Key], farm: Farm
+) -> dict[Key, list[Point]]:
+    """Effects of adjustments made on their own, for one step each, with the conditions they were made in.
+
+    adjustments : rows of scope ``adjustment`` with ``href`` of their field's page. factor : from t/h to the
+    shown feed rate. pooled, farm : see ``key_and_amount``.
+    """
+    made_in = {
+        (href, time, setting): (moisture, feed)
+        for href, told in facts.items()
+        for time, setting, moisture, feed in told["conditions"]
+    }
+    found: dict[Key, list[Point]] = {}
+    known = adjustments.filter(pl.col("joint_id").is_null()).drop_nulls(
+        ["log_ratio", "log_ratio_low", "log_ratio_high"]
+    )
+    for row in known.sort("time", "machine", "field", "outcome").iter_rows(named=True):
+        keyed = key_and_amount(row, pooled, farm)
+        if keyed is None:
+            continue
+        key, amount = keyed
+        moisture, feed = made_in.get((row["href"], row["time"].isoformat(), row["setting"]), (None, None))
+        error = (row["log_ratio_high"] - row["log_ratio_low"]) / (2 * NORMAL_95)
+        found.setdefault(key, []).append(
+            Point(
+                f"{row['field'] if row['field'] is not None else 'No field named'}, {row['machine']}, "
+                f"{words.day(row['time'], None)} {words.clock(row['time'], None)}",
+                row["outcome"],
+                row["log_ratio"] / amount,
+                abs(error / amount),
+                moisture,
+                None if feed is None else feed * factor,
+            )
+        )
+    return found
+
+
+def settings_stood_at(facts: Iterable[Facts]) -> dict[tuple[str | None, str], dict[str, float]]:
+    """(crop, setting) to value to hours of steady work, most first."""
+    total: dict[tuple[str | None, str], dict[str, float]] = {}
+    for told in facts:
+        for setting, value, minutes in told["in_use"]:
+            hours = total.setdefault((told["crop"], setting), {})
+            hours[value] = hours.get(value, 0.0) + minutes / 60
+    return {
+        key: dict(sorted(hours.items(), key=lambda item: (-item[1], item[0]))) for key, hours in total.items()
+    }

@@ -1,0 +1,331 @@
+"""The page of one machine in one field: for the operator, in the cab, offline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.dashboards.figures.effect_chart import change_lines, effect_chart, rows_of_outcomes
+from chaffinch.dashboards.figures.field_map import by_pass, field_map, layers
+from chaffinch.dashboards.figures.loss_curve import PLACES, Sides, loss_curve, with_fit
+from chaffinch.dashboards.figures.parts import Drawn, Table, draw, number, rows_of
+from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
+from chaffinch.dashboards.pages import data_quality
+from chaffinch.dashboards.pages.facts import field_facts
+from chaffinch.dashboards.pages.field_data import (
+    beside,
+    feed_edges,
+    local_ms,
+    loss_by_feed,
+    losses_are_calibrated,
+    medians_in_time,
+    with_quantities,
+)
+from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
+from chaffinch.dashboards.pages.season_page import machine_href
+from chaffinch.dashboards.pages.settings_in_use import (
+    against_common_practice,
+    settings_in_use,
+    state_of_settings,
+)
+from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_share
+from chaffinch.dashboards.words import advice
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import (
+    MAIN_OUTCOMES,
+    OTHER_OUTCOMES,
+    Change,
+    Outcome,
+    changes_of,
+    headline,
+)
+from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
+from chaffinch.pipelines.agronomy.load_tickets import with_calibration
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.work.delays.lag import Delays
+    from chaffinch.pipelines.work.load_calibration import WeighedLoads
+
+MOST_CURVES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class FieldInputs:
+    """Everything one page is made from: rows of the tables, already narrowed to the machine-field."""
+
+    machine: str
+    field: str | None
+    readings: pl.DataFrame
+    effects: pl.DataFrame
+    adjustments: pl.DataFrame
+    loss_checks: pl.DataFrame
+    deliveries: pl.DataFrame
+    set_aside: pl.DataFrame
+    boundary_wkt: str | None
+    weighed: WeighedLoads | None = None
+    delays: Delays | None = None
+
+
+def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
+    """What the template of a field page shows."""
+    from chaffinch.pipelines.work import machine_delays, mark_work
+    from chaffinch.pipelines.work.facts import work_facts
+
+    modes = inputs.readings["crop"].drop_nulls().mode().sort()
+    crop = modes[0] if modes.len() else None
+    units = units_of(farm, crop)
+    calibration = inputs.weighed.of(inputs.machine, crop) if inputs.weighed else None
+    read = with_calibration(inputs.readings, calibration).sort("time", maintain_order=True)
+    delays = inputs.delays or machine_delays(read)
+    marked = mark_work(read, delays)
+    told = with_quantities(marked, units)
+    zone = farm.zone_of(inputs.machine)
+    found = work_facts(marked, delays, zone)
+    changes = changes_of(inputs.effects, _near(inputs.adjustments, told))
+    moments = [change.time for change in changes]
+    sides = [beside(told, moments, k) for k in range(len(changes))]
+    state = state_of_settings(told, inputs.adjustments)
+    stated = farm.machines.get(inputs.machine)
+    in_use = settings_in_use(state)
+    flow = grain_flow(told, crop, farm, units, _cut_height_m(state), calibration)
+    return {
+        "flow_notes": flow.notes,
+        "checks": checks_table(
+            checks_with_share(inputs.loss_checks, told, crop, farm, inputs.machine), units, zone
+        ),
+        "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm)
+        if inputs.weighed
+        else None,
+        "facts": field_facts(crop, changes, sides, in_use),
+        "in_use": in_use,
+        "findings": against_common_practice(
+            state,
+            crop,
+            stated.drum_diameter_m if stated else None,
+            inputs.adjustments,
+        ),
+        "machine": inputs.machine,
+        "machine_href": machine_href(inputs.machine),
+        "field": inputs.field,
+        "crop": words.crop_label(crop),
+        "zone": zone or "UTC",
+        "zone_is_stated": zone is not None,
+        "when": _when(told, zone),
+        "summary": _summary(told, flow.facts),
+        "changes": [
+            {
+                "change": change,
+                "clock": words.clock(change.time, zone),
+                "day": words.day(change.time, zone),
+                "surprises": advice.surprises(change),
+                "knowledge": advice.knowledge_of(change),
+                "worth": advice.worth_of(change, crop, farm, _area_ha_h(sides[k][0])),
+                "headline": headline(
+                    change, _median(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
+                ),
+                "before": words.duration(change.seconds_before),
+                "after": words.duration(change.seconds_after),
+            }
+            for k, change in enumerate(changes)
+        ],
+        "effect_figures": _effect_figures(changes, zone, units),
+        "timeline": _timeline(told, changes, zone, units),
+        "map": _map(told, changes, zone, inputs.boundary_wkt, units),
+        "curves": _curves(told, changes, sides, units),
+        "curves_left_out": max(len(changes) - MOST_CURVES, 0),
+        "questions": [
+            (words.reason_sentence(code), where, tells)
+            for code, where, tells in advice.open_questions(changes)
+        ],
+        "next_steps": advice.next_steps(changes),
+        "cautions": advice.cautions_of(changes),
+        "deliveries": inputs.deliveries.sort("name").to_dicts(),
+        "asides": data_quality.asides(inputs.set_aside, inputs.deliveries),
+        "work_found": found.sentences(units.length),
+        "screening": data_quality.screening_table(found),
+        "conditions": data_quality.conditions_table(found, units),
+        "work_shares": data_quality.work_shares(told),
+    }
+
+
+def _near(adjustments: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Adjustments within ten minutes of a reading: a field may be cut on days with other fields between."""
+    read = told.select("time", pl.col("time").alias("_read"))
+    near = adjustments.sort("time").join_asof(read, on="time", strategy="nearest", tolerance="10m")
+    return near.filter(pl.col("_read").is_not_null()).drop("_read")
+
+
+def _when(told: pl.DataFrame, zone: str | None) -> str:
+    first, last = told["time"].min(), told["time"].max()
+    if first is None or last is None:
+        return "no readings"
+    start, end = words.day(first, zone), words.day(last, zone)  # type: ignore[arg-type]
+    span = f"{words.clock(first, zone)} to {words.clock(last, zone)}"  # type: ignore[arg-type]
+    return f"{start}, {span}" if start == end else f"{start} to {end}"
+
+
+def _median(frame: pl.DataFrame, column: str) -> float | None:
+    value = frame[column].median() if frame.height else None
+    return float(value) if isinstance(value, (int, float)) else None
+
+
+def _summary(told: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, str]]:
+    known = [
+        (name, f"{words.significant(value, 3)}{words.NARROW}{unit}")
+        for name, value, unit in facts
+        if value is not None
+    ]
+    return [*known, ("Steady work", f"{told['usable'].sum():,} of {told.height:,} readings")]
+
+
+def _area_ha_h(work: pl.DataFrame) -> float | None:
+    """Usual area an hour while cutting, from speed and working width."""
+    if not {"speed_m_s", "working_width_m"} <= set(work.columns):
+        return None
+    middle = work.select((pl.col("speed_m_s") * pl.col("working_width_m")).median()).item()
+    return float(middle) * 0.36 if isinstance(middle, (int, float)) and middle > 0 else None
+
+
+def _cut_height_m(state: pl.DataFrame) -> float | None:
+    if "header_height_mm" not in state.columns:
+        return None
+    height_mm = _median(state.filter("usable"), "header_height_mm")
+    return height_mm / 1000.0 if height_mm is not None and height_mm >= 0 else None
+
+
+def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) -> list[Drawn]:
+    drawn = []
+    for identity, outcomes, about in (
+        ("effects-main", MAIN_OUTCOMES, "losses, throughput and capacity"),
+        ("effects-other", OTHER_OUTCOMES, "grain quality, returns and fuel"),
+    ):
+        groups = [(c, [o for name in outcomes if (o := c.outcome(name)) is not None]) for c in changes]
+        figure = effect_chart(
+            [(change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found)) for c, found in groups]
+        )
+        table = Table(
+            f"Effect of each change on {about}",
+            ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
+            rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
+        )
+        description = (
+            f"Ranges of the effect of {len(changes)} changes on {about}; the numbers are in the table below."
+        )
+        part = draw(figure, identity, description, table)
+        drawn += [part] if part else []
+    return drawn
+
+
+def _effect_cells(change: Change, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:
+    return [
+        f"{change.number}. {words.clock(change.time, zone)} {change.title}",
+        outcome.words,
+        *outcome.cells,
+        outcome.absolute_in(units.mass_per_area) or "–",
+        " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
+    ]
+
+
+def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None, units: ShownUnits) -> Drawn | None:
+    rows = courses(told, "kg/s" if losses_are_calibrated(told) else "signal", units)
+    medians, minutes = medians_in_time(told, [course.column for course in rows])
+    figure = timeline(told, medians, minutes, rows, changes, zone)
+    middles = [time + timedelta(minutes=minutes / 2) for time in medians["time"]]
+    settings_then = values_in_force(changes, middles)
+    table = Table(
+        f"Medians of steady work, {minutes} minutes a row; settings as in the middle of it",
+        ("From", "Readings", *(f"{course.words}, {course.unit}" for course in rows), *settings_then),
+        rows_of(
+            [
+                [f"{words.day(r['time'], zone)} {words.clock(r['time'], zone)}", str(r["readings"])]
+                + [number(r[course.column], 3) for course in rows]
+                + [values[k] or "–" for values in settings_then.values()]
+                for k, r in enumerate(medians.iter_rows(named=True))
+            ]
+        ),
+    )
+    description = (
+        "Course over time of " + ", ".join(course.words.lower() for course in rows) + " and of the settings; "
+        "thin lines are readings, bold lines medians of steady work, dashed lines the changes; "
+        "shaded are turns and stops."
+    )
+    return draw(figure, "course", description, table, zooms=_zooms(changes, zone))
+
+
+def _zooms(changes: list[Change], zone: str | None) -> tuple[tuple[str, float, float], ...]:
+    if not changes:
+        return ()
+    half = 25 * 60_000.0
+    moments = local_ms(pl.Series([c.time for c in changes]), zone)
+    return tuple(
+        (f"{c.number}: {words.clock(c.time, zone)}", float(m) - half, float(m) + half)
+        for c, m in zip(changes[:24], moments, strict=False)
+    )
+
+
+def _map(
+    told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None, units: ShownUnits
+) -> Drawn | None:
+    shown = layers(told, losses_are_calibrated(told), units)
+    figure = field_map(told, shown, changes, boundary, units.length, zone)
+    if figure is None:
+        return None
+    passes = by_pass(told, shown)
+    table = Table(
+        "Medians of the marks of each pass",
+        ("Pass", "From", "Marks", *(f"{layer.words}, {layer.unit}" for layer in shown)),
+        rows_of(
+            [
+                [str(r["pass_number"]), words.clock(r["time"], zone), str(r["marks"])]
+                + [number(r[layer.column], layer.digits) for layer in shown]
+                for r in passes.iter_rows(named=True)
+            ]
+        ),
+    )
+    traces = [k for k, trace in enumerate(figure.data) if trace.meta == "layer"]
+    switches = tuple((layer.words, k) for layer, k in zip(shown, traces, strict=True))
+    description = (
+        "Map of the field in metres, coloured by "
+        + ", ".join(layer.words.lower() for layer in shown)
+        + ", with the places of the changes."
+    )
+    return draw(figure, "map", description, table, switches=switches)
+
+
+def _curves(
+    told: pl.DataFrame, changes: list[Change], sides: list, units: ShownUnits
+) -> list[tuple[Change, Drawn]]:
+    edges, feed_unit = feed_edges(told), units.feed_rate[1]
+    unit = "kg/s" if losses_are_calibrated(told) else "signal"
+    found = []
+    for change, sides_of in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
+        drawn = []
+        for column, place, outcome in PLACES:
+            if not told[column].count():
+                continue
+            binned = tuple(loss_by_feed(side, column, edges) for side in sides_of)
+            effect = change.outcome(outcome)
+            log_ratio = effect.log_ratio if effect is not None and effect.has_range else None
+            drawn.append(Sides(place, *with_fit(binned, sides_of, column, log_ratio)))  # type: ignore[arg-type]
+        table = Table(
+            f"Loss against grain feed rate, change {change.number}",
+            ("Loss", "Side", f"Grain feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half",
+             f"Fitted curve, {unit}", "Readings"),
+            rows_of([_curve_cells(one.words, side, r) for one in drawn
+                     for side, table in (("before", one.before), ("after", one.after))
+                     for r in table.iter_rows(named=True)]),
+        )  # fmt: skip
+        text = f"Loss against grain feed rate before and after change {change.number}."
+        part = draw(loss_curve(drawn, unit, feed_unit), f"curve-{change.number}", text, table)
+        found += [(change, part)] if part else []
+    return found
+
+
+def _curve_cells(place: str, side: str, row: dict[str, Any]) -> list[str]:
+    middle_half = f"{number(row['low'], 3)} to {number(row['high'], 3)}"
+    told = [number(row["feed"], 1), number(row["loss"], 3), middle_half, number(row["fitted"], 3)]
+    return [place, side, *told, str(row["readings"])]

@@ -1,0 +1,191 @@
+"""The page of a machine, and of a crop: each setting's effect, what it depends on, and what settings stood at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+from chaffinch.dashboards.figures.conditions import LEAST_CHANGES, LOSSES, dependence
+from chaffinch.dashboards.figures.forest import Told, by_change, forest
+from chaffinch.dashboards.pages.facts import Facts, settings_stood_at, single_effects
+from chaffinch.dashboards.pages.season_page import crops_of, pooled_name
+from chaffinch.dashboards.report.season_words import counted
+from chaffinch.dashboards.words import advice
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import outcome_of
+from chaffinch.dashboards.words.shown_units import units_of
+from chaffinch.dashboards.words.usual import Usual, usual_position
+from chaffinch.pipelines.farm import Farm
+from chaffinch.schemas.declarations import settings
+
+FORESTS = (
+    ("machine_loss", "Machine loss"),
+    ("separation_loss", "Separation loss"),
+    ("cleaning_loss", "Cleaning loss"),
+    ("throughput", "Throughput as driven"),
+    ("capacity", "Capacity"),
+)
+MOST_DEPENDENCES, LEAST_DRAWN = 8, 3
+LOSSES_DRAWN = tuple(outcome for outcome, *_ in LOSSES)
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """What the pages of machines and crops are made from.
+
+    where : ``machine_fields`` of the lake with ``href`` of each page. effects : the whole table, with the
+    ``href`` of the field's page on rows of adjustments. facts : by ``href``.
+    """
+
+    where: pl.DataFrame
+    effects: pl.DataFrame
+    facts: Mapping[str, Facts]
+
+
+def lot_of(where: pl.DataFrame, effects: pl.DataFrame, facts: Mapping[str, Facts]) -> Lot:
+    """Join pages to places and adjustments."""
+    hrefs = [words.field_href(row) for row in where.iter_rows(named=True)]
+    placed = where.with_columns(pl.Series("href", hrefs, dtype=pl.String))
+    day = placed["day"] if "day" in placed.columns else pl.Series("day", [None] * placed.height)
+    pages = placed.select("machine", "field", "href", day.cast(pl.Date).alias("day"))
+    of_day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date()).alias("day")
+    joined = effects.with_columns(of_day).join(
+        pages, on=["machine", "field", "day"], how="left", nulls_equal=True, maintain_order="left"
+    )
+    return Lot(placed, joined.drop("day"), facts)
+
+
+def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
+    """What the template shows of a machine: its fields' effects, with those of the season beside them."""
+    mine = lot.effects.filter(pl.col("machine") == machine)
+    per_field = mine.filter(pl.col("scope") == "field")
+    season = lot.effects.filter((pl.col("scope") == "season") & pl.col("crop").is_in(crops_of(per_field)))
+    season = season.filter(pl.col("machine").is_null() | (pl.col("machine") == machine))
+    changed = per_field["setting"].unique()
+    told = Told(per_field, season.filter(pl.col("setting").is_in(changed)), _single(mine))
+    where = lot.where.filter(pl.col("machine") == machine)
+    return {
+        "title": machine,
+        "kind": "machine",
+        "scope": "on this machine",
+        "told": _told(mine.filter(pl.col("scope") == "season"), one_crop=False),
+        **_context("machine", where, mine, told, lot, farm),
+    }
+
+
+def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
+    """The same for a crop, over machines."""
+    mine = lot.effects.filter(pl.col("crop") == crop)
+    places = mine.select("machine", "field").unique()
+    here = lot.where.join(places, on=["machine", "field"], how="semi", nulls_equal=True)
+    season = mine.filter(pl.col("scope") == "season")
+    told = Told(mine.filter(pl.col("scope") == "field"), season, _single(mine))
+    return {
+        "title": words.crop_label(crop),
+        "kind": "crop",
+        "scope": "in this crop",
+        "told": _told(season, one_crop=True),
+        **_context("crop", here, mine, told, lot, farm),
+    }
+
+
+def _single(mine: pl.DataFrame) -> pl.DataFrame:
+    return mine.filter((pl.col("scope") == "adjustment") & pl.col("joint_id").is_null())
+
+
+def _context(
+    kind: str, where: pl.DataFrame, mine: pl.DataFrame, told: Told, lot: Lot, farm: Farm
+) -> dict[str, Any]:
+    names = told.per_field["setting"].unique().sort().to_list()
+    cautions = [settings()[name].caution for name in names if name in settings() and settings()[name].caution]
+    facts = {href: lot.facts[href] for href in where["href"] if href in lot.facts}
+    figures = [
+        (heading, one) for outcome, heading in FORESTS if (one := forest(outcome, heading, kind, told, farm))
+    ]
+    return {
+        "figures": figures,
+        "dependences": _dependences(told, facts, farm),
+        "stood_at": _stood_at(where, facts, farm),
+        "places": _places(where, mine, farm),
+        "cautions": list(dict.fromkeys(cautions)),
+        "open_questions": sorted(
+            set(advice.WOULD_TELL) & set(told.per_field["reasons"].explode().drop_nulls().to_list())
+        ),
+    }
+
+
+def _told(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
+    """Each change of a setting that clearly moved something over the season, with what it moved."""
+    told = []
+    for key, rows in by_change(season):
+        clear = [
+            outcome_of(row)
+            for row in rows.sort("crop", "outcome").iter_rows(named=True)
+            if row["verdict"] in ("less", "more")
+        ]
+        crops = rows["crop"].drop_nulls().unique().sort().to_list()
+        where = f" ({', '.join(words.crop_label(crop) for crop in crops)})" if crops and not one_crop else ""
+        distinct = {outcome.phrase: outcome for outcome in clear}
+        if distinct:
+            told.append({"name": f"{pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
+    return told
+
+
+def _dependences(told: Told, facts: Mapping[str, Facts], farm: Farm) -> dict[str, Any]:
+    """``drawn``: (change of a setting, sentences, figures), those with most adjustments first; ``few``: the rest."""
+    crops = {noted["crop"] for noted in facts.values()}
+    units = units_of(farm, crops.pop() if len(crops) == 1 else None)
+    pooled = {key for key, _ in by_change(pl.concat([told.season, told.per_field]))}
+    points = single_effects(told.adjustments, units.feed_rate[0], facts, pooled, farm)
+    losses = {key: [p for p in own if p.outcome in LOSSES_DRAWN] for key, own in points.items()}
+    counts = {key: len({p.where for p in own}) for key, own in losses.items()}
+    drawn, few = [], []
+    for number, key in enumerate(sorted(losses, key=lambda k: (-counts[k], str(k))), 1):
+        if counts[key] < LEAST_DRAWN or number > MOST_DEPENDENCES:
+            few += [f"{pooled_name(*key)} ({counted(counts[key], 'adjustment')})"] if counts[key] else []
+            continue
+        name = pooled_name(*key)
+        sentences, figures = dependence(name, f"depends-{number}", losses[key], units.feed_rate[1])
+        drawn.append((name, sentences, figures))
+    return {"drawn": drawn, "few": few, "least": LEAST_CHANGES}
+
+
+def _stood_at(where: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> list[dict[str, Any]]:
+    """What each setting stood at in each crop, beside what the trade usually does."""
+    machines = {name: farm.machines.get(name) for name in where["machine"].unique()}
+    diameters = {stated.drum_diameter_m if stated else None for stated in machines.values()}
+    diameter = diameters.pop() if len(diameters) == 1 else None
+    rows = []
+    order = {name: place for place, name in enumerate(settings())}
+    stood = {key: hours for key, hours in settings_stood_at(facts.values()).items() if key[1] in order}
+    for (crop, name), hours in sorted(stood.items(), key=lambda item: (item[0][0] or "", order[item[0][1]])):
+        usual: Usual | None = usual_position(settings()[name], crop, diameter, farm.units)
+        rows.append(
+            {
+                "crop": words.crop_label(crop),
+                "setting": settings()[name].label,
+                "values": [(value, words.significant(spent)) for value, spent in hours.items()],
+                "usual": usual,
+                "unlike": usual.unlike(hours) if usual else None,
+            }
+        )
+    return rows
+
+
+def _places(where: pl.DataFrame, mine: pl.DataFrame, farm: Farm) -> list[dict[str, str]]:
+    """The fields, latest first, with link and day."""
+    adjusted = mine.filter(pl.col("scope") == "adjustment").select("href", "time").unique()
+    counts = dict(adjusted.group_by("href").len().iter_rows())
+    ordered = where.sort("first_time", "machine", "field", descending=[True, False, False])
+    return [
+        {
+            "field": row["field"] if row["field"] is not None else "No field named",
+            "machine": row["machine"],
+            "day": words.day(row["first_time"], farm.zone_of(row["machine"])),
+            "changes": str(counts.get(row["href"], 0)),
+            "href": row["href"],
+        }
+        for row in ordered.iter_rows(named=True)
+    ]

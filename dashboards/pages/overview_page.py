@@ -1,0 +1,157 @@
+"""The overview: what needs attention, then every machine, field and day with its verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.dashboards.pages.data_quality import of_field
+from chaffinch.dashboards.pages.season_page import machine_href
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.terms import tone
+from chaffinch.schemas.tables import VERDICTS
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+
+MOST_SHOWN = 40
+COUNTED_OUTCOMES = ("separation_loss", "cleaning_loss")
+
+
+@dataclass(frozen=True, slots=True)
+class Attention:
+    """One thing to look at: what it is about, what is the matter, a page of the site or none."""
+
+    about: str
+    sentence: str
+    href: str | None = None
+
+
+def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:
+    """What the template of the overview shows.
+
+    where : ``machine_fields`` of the lake. tables : effects, adjustments, deliveries, set_aside, fields.
+    """
+    counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
+    losses = Places.of(tables["effects"].filter(counted))
+    rows = _rows(where, losses, farm)
+    attention = [*_of_deliveries(tables["deliveries"], farm), *_of_fields(losses, where, farm)]
+    ledger = tables["deliveries"]
+    return {
+        "client": farm.client.name,
+        "attention": attention[:MOST_SHOWN],
+        "more_attention": attention[MOST_SHOWN:],
+        "rows": rows,
+        "verdict_fields": [
+            (verdict, n) for verdict in VERDICTS if (n := sum(verdict in dict(row["counts"]) for row in rows))
+        ],
+        "machines": sorted({row["machine"] for row in rows}),
+        "tones": {verdict: tone(COUNTED_OUTCOMES[0], verdict) for verdict in VERDICTS},
+        "files": ledger.height,
+        "rows_read": int(ledger["rows_read"].sum() or 0),
+        "rows_set_aside": int(ledger["rows_set_aside"].sum() or 0),
+    }
+
+
+def _of_deliveries(deliveries: pl.DataFrame, farm: Farm) -> list[Attention]:
+    found = []
+    for row in deliveries.sort("last_time", "name", descending=[True, False], nulls_last=False).iter_rows(
+        named=True
+    ):
+        if row["status"] == "could not be read":
+            found.append(Attention(row["name"], row["reason"] or "The file could not be read."))
+            continue
+        share = 100 * (row["rows_set_aside"] or 0) / max(row["rows_read"] or 0, 1)
+        if share >= farm.thresholds.set_aside_pct:
+            sentence = (
+                f"{row['rows_set_aside']:,} of {row['rows_read']:,} rows ({share:.0f} %) were set aside."
+            )
+            found.append(Attention(row["name"], sentence))
+        if row["judgement"] in ("look", "poor") or row["findings"]:
+            sentence = " ".join(row["findings"] or ()) or row["reason"] or f"Judged {row['judgement']}."
+            found.append(Attention(row["name"], sentence))
+    return found
+
+
+def _of_fields(effects: Places, where: pl.DataFrame, farm: Farm) -> list[Attention]:
+    found = []
+    for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
+        named=True
+    ):
+        losses = effects.at(row)
+        name = f"{row['field'] or 'No field named'}, {row['machine']}"
+        page = words.field_href(row)
+        if losses.height and (losses["verdict"] == "cannot tell").all():
+            codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
+            why = (
+                words.reason_sentence(codes.sort("count", "reasons", descending=[True, False])["reasons"][0])
+                if codes.height
+                else ""
+            )
+            found.append(Attention(name, f"No effect on loss could be told here. {why}", page))
+        for worse in losses.filter(pl.col("verdict") == "more").sort("time", "outcome").iter_rows(named=True):
+            change = words.setting_change(
+                worse["setting"], worse["from_value"], worse["to_value"], worse["unit"]
+            )
+            told = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
+            joint = " (with other settings)" if worse["joint_id"] else ""
+            outcome = words.OUTCOME_WORDS[worse["outcome"]]
+            found.append(Attention(name, f"{change}{joint}: {outcome} {told}.", page))
+    return found
+
+
+def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, Any]]:
+    rows = []
+    for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
+        named=True
+    ):
+        losses = effects.at(row)
+        zone = farm.zone_of(row["machine"])
+        # Every setting of a joint change carries the joint effect; it counts once.
+        losses = (
+            losses.unique(
+                [pl.coalesce("joint_id", pl.col("setting") + pl.col("time").dt.to_string("iso")), "outcome"]
+            )
+            if losses.height
+            else losses
+        )
+        given = losses["verdict"].to_list()
+        counts = {verdict: given.count(verdict) for verdict in VERDICTS}
+        crop_words = words.crop_label(row["crop"]) if row["crop"] else ""
+        day = words.day(row["first_time"], zone)
+        iso_day = row["first_time"].astimezone(words.zone(zone)).date().isoformat()
+        said = [verdict for verdict, n in counts.items() if n]
+        rows.append(
+            {
+                "field": row["field"] or "No field named",
+                "machine": row["machine"],
+                "crop": crop_words,
+                "day": day,
+                "changes": losses["outcome"].to_list().count(COUNTED_OUTCOMES[0]),
+                "counts": [(verdict, n) for verdict, n in counts.items() if n],
+                "href": words.field_href(row),
+                "machine_href": machine_href(row["machine"]),
+                "search": " ".join(
+                    [row["field"] or "", row["machine"], crop_words, day, iso_day, *said]
+                ).casefold(),
+            }
+        )
+    return rows
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Rows of ``effects`` by machine and field: a thousand pages are not looked for in one long table each."""
+
+    by_place: dict[tuple[Any, ...], pl.DataFrame]
+    none: pl.DataFrame
+
+    @classmethod
+    def of(cls, effects: pl.DataFrame) -> Places:
+        return cls(effects.partition_by("machine", "field", as_dict=True), effects.clear())
+
+    def at(self, row: dict[str, Any]) -> pl.DataFrame:
+        """The rows of a row of ``machine_fields``."""
+        here = self.by_place.get((row["machine"], row["field"]), self.none)
+        return here if row.get("day") is None else here.filter(of_field(row))

@@ -1,0 +1,292 @@
+"""Write the site: one page a machine-field, an overview, the season; only what changed is rewritten.
+
+The site is plain files with relative links, so that it works from a memory stick. The same data give the same
+bytes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from functools import cache, partial
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import polars as pl
+from chaffinch.dashboards.figures.theme import script_palette, style_properties
+from chaffinch.dashboards.pages.digest import digest_of
+from chaffinch.dashboards.pages.facts import Facts, are_facts
+from chaffinch.dashboards.pages.field_jobs import Ground, make_all
+from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_context
+from chaffinch.dashboards.pages.machine_tables import MachineTables, field_job
+from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
+from chaffinch.dashboards.pages.overview_page import index_context
+from chaffinch.dashboards.pages.season_page import crop_href, crops_of, machine_href, season_context
+from chaffinch.dashboards.templates import render
+from chaffinch.dashboards.templates import text as template
+from chaffinch.dashboards.words import terms as words
+from chaffinch.pipelines.work.delays.known_delays import from_text
+from chaffinch.pipelines.work.sensor_health import suspicions
+from chaffinch.schemas.tables import tables as contracts
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+
+HALF = ".half-written"
+MADE_FROM, FACTS, WHOLE = "made_from.json", "facts.json", "made_from.txt"
+TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
+
+
+class Readable(Protocol):
+    """What the pages need of a lake."""
+
+    def scan(self, name: str, /) -> pl.LazyFrame: ...
+    def readings(self, machine: str, field: str | None, day: date | None = None, /) -> pl.DataFrame: ...
+    def machine_fields(self) -> pl.DataFrame: ...
+
+
+@dataclass
+class Pages:
+    """A folder of pages: writes what changed, notes what each was made from, removes what is gone.
+
+    facts : what pages of many fields need of each field's readings, by page.
+    """
+
+    folder: Path
+    made_from: dict[str, str]
+    facts: dict[str, Facts] = field(default_factory=dict)
+    written: list[str] = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
+    kept: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def open(cls, folder: Path) -> Pages:
+        made_from = {str(k): str(v) for k, v in _json_object(folder / MADE_FROM).items()}
+        facts = {name: told for name, told in _json_object(folder / FACTS).items() if are_facts(told)}
+        # What a killed run left half written.
+        for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
+            for left in place.glob(f"*{HALF}"):
+                left.unlink()
+        return cls(folder, made_from, facts)
+
+    def holds(self, name: str, digest: str) -> bool:
+        """Whether page ``name`` is there and made from the same ``digest``."""
+        return self.made_from.get(name) == digest and (self.folder / name).is_file()
+
+    def put(self, name: str, digest: str, make: Callable[[], bytes]) -> None:
+        """Write page ``name`` unless it is there and made from the same ``digest``, or comes out the same."""
+        if self.holds(name, digest):
+            self.kept[name] = digest
+            self.unchanged.append(name)
+        else:
+            self.write(name, digest, make())
+
+    def write(self, name: str, digest: str, content: bytes) -> None:
+        """Write page ``name`` unless it comes out the same."""
+        self.kept[name] = digest
+        path = self.folder / name
+        if path.is_file() and path.read_bytes() == content:
+            self.unchanged.append(name)
+            return
+        _write_whole(path, content)
+        self.written.append(name)
+
+    def all_hold(self, digest: str) -> bool:
+        """Whether every page is there and the site as a whole was made from the same ``digest``."""
+        try:
+            known = (self.folder / WHOLE).read_text(encoding="utf-8")
+        except (OSError, ValueError):
+            return False
+        # With the lists, which may have been damaged.
+        return known == _whole(digest, self.facts, self.made_from) and all(
+            (self.folder / name).is_file() for name in self.made_from
+        )
+
+    def close(self, digest: str) -> list[str]:
+        """Remove pages of this site whose data are gone; note what the rest was made from, page by page and, as
+        ``digest``, the site as a whole.
+        """
+        removed = []
+        for name in sorted(set(self.made_from) - set(self.kept)):
+            path = self.folder / name
+            # The list is a file that anybody may edit: it never leads outside the site.
+            if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
+                path.unlink()
+                removed.append(name)
+        facts = {name: told for name, told in self.facts.items() if name in self.kept}
+        texts = (json.dumps(content, indent=0, sort_keys=True) for content in (facts, self.kept))
+        for name, text in zip(
+            (FACTS, MADE_FROM, WHOLE), (*texts, _whole(digest, facts, self.kept)), strict=True
+        ):
+            path = self.folder / name
+            if not path.is_file() or path.read_text(encoding="utf-8") != text:
+                _write_whole(path, text.encode())
+        return removed
+
+
+def _whole(digest: str, facts: dict[str, Facts], pages: dict[str, str]) -> str:
+    return digest_of([digest, *(json.dumps(one, sort_keys=True) for one in (facts, pages))])
+
+
+def _json_object(path: Path) -> dict[str, Any]:
+    """What a file of this site says; nothing where it is missing or was damaged."""
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def write_site(
+    lake: Readable,
+    site: Path,
+    farm: Farm,
+    processes: int | None = None,
+    *,
+    notes: Sequence[str] = (),
+    now: datetime | None = None,
+) -> dict[str, int]:
+    """Write or refresh all pages under ``site``; returns counts of pages written, unchanged and removed.
+
+    lake : as of ``chaffinch.pipelines.lake.Lake``. processes : as of ``make_all``. notes : sentences about this
+    night for the page of the morning. now : moment for which that page is written, the present one if none.
+    """
+    from chaffinch.pipelines.estimate.data.changes import real_adjustments
+    from chaffinch.pipelines.work.load_calibration import weighed_loads
+
+    pages = Pages.open(Path(site))
+    # By key: in which order files were taken in is not to show.
+    tables = {name: lake.scan(name).collect().sort(contracts()[name].key, nulls_last=True) for name in TABLES}
+    tables["adjustments"] = real_adjustments(tables["adjustments"])
+    tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
+    ground = digest_of([_code_digest(), farm.model_dump_json()])
+    weighed = weighed_loads(lake, farm)
+    # The deliveries stand for the readings in them.
+    everything = digest_of([ground, *(tables[name] for name in TABLES)])
+    now = now or datetime.now(UTC)
+    # Tables held in memory keep no versions.
+    versions = getattr(lake, "effects_at", None)
+    earlier = versions(now - SINCE) if versions is not None else None
+    morning = _morning_digest(everything, farm, tables, earlier, notes, now)
+    whole = digest_of([everything, weighed.loads, morning])
+    if pages.all_hold(whole):
+        count = sum(name.endswith(".html") for name in pages.made_from)
+        return {"written": 0, "unchanged": count, "removed": 0}
+    _put_assets(pages)
+    where = lake.machine_fields().sort("first_time", "machine", "field")
+    lots = MachineTables.of(tables, weighed)
+    jobs = [field_job(lots, row, ground) for row in where.iter_rows(named=True)]
+    due = []
+    for job in jobs:
+        if job.page in pages.facts and pages.holds(job.page, job.digest):
+            pages.put(job.page, job.digest, bytes)
+        else:
+            due.append(job)
+    # Tables held in memory keep no delays; each page then reads them off its own readings.
+    kept_delays = getattr(lake, "effects_delays", None)
+    known = from_text(kept_delays()) if kept_delays is not None else {}
+    for job, content, facts in make_all(Ground(lake, farm, weighed, known), due, processes):
+        # As JSON gives it back, so that a first run and a later one make the same pages of it.
+        pages.facts[job.page] = json.loads(json.dumps(facts))
+        pages.write(job.page, job.digest, content)
+    _put_groups(pages, where, tables["effects"], farm, ground)
+    pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
+    pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
+
+    def make_morning() -> bytes:
+        about = Morning(now, notes, suspicions(lake, farm, weighed), earlier)
+        return render("nightly", morning_context(where, tables, farm, about), "")
+
+    pages.put("nightly.html", morning, make_morning)
+    removed = pages.close(whole)
+    return {
+        "written": sum(name.endswith(".html") for name in pages.written),
+        "unchanged": sum(name.endswith(".html") for name in pages.unchanged),
+        "removed": len(removed),
+    }
+
+
+def _morning_digest(
+    everything: str,
+    farm: Farm,
+    tables: dict[str, pl.DataFrame],
+    earlier: pl.DataFrame | None,
+    notes: Sequence[str],
+    now: datetime,
+) -> str:
+    """Of the page of the morning, which stays the same until a day passes or something else is true of it."""
+    new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
+    before = tables["effects"].clear() if earlier is None else earlier
+    return digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+
+
+def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
+    """A page a machine and a page a crop."""
+    facts = {name: told for name, told in pages.facts.items() if name in pages.kept}
+    lot = lot_of(where, effects, facts)
+    season = digest_of([effects.filter(pl.col("scope") == "season")])
+    by_machine = lot.effects.partition_by("machine", as_dict=True)
+
+    def put(page: str, mine: pl.DataFrame, context: Callable[[], dict[str, Any]]) -> None:
+        here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
+                              nulls_equal=True)  # fmt: skip
+        noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
+        digest = digest_of([ground, here, mine.drop("href", strict=False), season, noted])
+        pages.put(page, digest, lambda: render("group", context(), "../"))
+
+    for machine in where["machine"].unique().sort():
+        mine = by_machine.get((machine,), lot.effects.clear())
+        places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
+        put(machine_href(machine), places, partial(machine_context, machine, lot, farm))
+    for crop in crops_of(effects):
+        put(
+            crop_href(crop),
+            lot.effects.filter(pl.col("crop") == crop),
+            partial(crop_context, crop, lot, farm),
+        )
+
+
+def _put_assets(pages: Pages) -> None:
+    from plotly.offline import get_plotlyjs
+
+    made = {
+        "plotly.min.js": get_plotlyjs,
+        "site.css": lambda: style_properties() + template("site.css"),
+        "look.js": lambda: template("look.js"),
+        "filter.js": lambda: template("filter.js"),
+        "figures.js": lambda: '"use strict";\n' + script_palette() + template("figures.js"),
+    }
+    for name, make in made.items():
+        pages.put(f"assets/{name}", _code_digest(), partial(_encoded, make))
+
+
+def _encoded(make: Callable[[], str]) -> bytes:
+    return make().encode("utf-8")
+
+
+@cache
+def _code_digest() -> str:
+    """Of everything that decides how a page looks: these files, the declarations, the stages they call, Plotly."""
+    import plotly
+
+    called = ("dashboards", "schemas", "pipelines.work", "pipelines.agronomy")
+    folders = [files(f"chaffinch.{name}") for name in called]
+    contents = [
+        f"{item.name}\n{item.read_text(encoding='utf-8')}"
+        for folder in folders
+        for item in sorted(folder.iterdir(), key=lambda f: f.name)
+        if item.is_file() and item.name.rsplit(".", 1)[-1] in ("py", "html", "css", "js", "toml")
+    ]
+    return digest_of([plotly.__version__, *contents])
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    """Write beside and rename, so that a page is never half there."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(path.name + HALF)
+    beside.write_bytes(content)
+    os.replace(beside, path)

@@ -1,0 +1,1 @@
+"""The season report: as a page, a PDF and a workbook."""

@@ -1,0 +1,350 @@
+"""The page of the season report: everything in one file, for the screen and for print."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any, cast
+
+import polars as pl
+from chaffinch.dashboards.figures.season_figure import forest
+from chaffinch.dashboards.figures.theme import style_properties
+from chaffinch.dashboards.report import season_words
+from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
+from chaffinch.dashboards.report.season_tables import SHOWN, Group, by_crop, by_machine, settings_changed
+from chaffinch.dashboards.report.season_words import Amounts
+from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking, total
+from chaffinch.dashboards.templates import render
+from chaffinch.dashboards.templates import text as template_text
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Outcome
+from chaffinch.dashboards.words.shown_units import priced
+from chaffinch.pipelines.farm import Farm
+from chaffinch.schemas.declarations import reasons, settings
+
+# A list of more changes than this would be dozens of pages; the sheets hold every one.
+MOST_CHANGES = 400
+MOST_FILES = 60
+SECTIONS = (
+    ("summary", "Summary"),
+    ("settings", "Settings over the season"),
+    ("machines", "Machine by machine"),
+    ("worth", "What it was worth"),
+    ("changes", "Every change"),
+    ("fields", "Fields and harvest"),
+    ("quality", "Data behind this report"),
+    ("method", "How the effects were found"),
+    ("glossary", "Words used here"),
+    ("cautions", "Before anyone touches the machine"),
+)
+
+
+def season_page(
+    data: SeasonData,
+    by_field: Sequence[FieldChanges],
+    worths: Sequence[Worth],
+    cuts: Sequence[FieldHarvest],
+    farm: Farm,
+    logo: str,
+) -> bytes:
+    """The report as one HTML file without scripts. ``logo``: a data URI, or empty."""
+    crops, machines = by_crop(data), by_machine(data)
+    names = settings_changed([*crops, *machines])
+    context: dict[str, Any] = {
+        "year": data.year,
+        "client": farm.client,
+        "paragraphs": [p for p in farm.client.notes.split("\n\n") if p.strip()],
+        "logo": logo,
+        "style": _style(data, farm),
+        "sections": SECTIONS,
+        "facts": _facts(data, by_field, cuts, farm),
+        **_summary(data, by_field, worths, crops, farm),
+        "shown": [(name, words.OUTCOME_WORDS[name]) for name in SHOWN],
+        "meanings": words.OUTCOME_MEANING,
+        "outcome_words": words.OUTCOME_WORDS,
+        "crop_label": words.crop_label,
+        "crop_groups": [(group, _figures(group)) for group in crops],
+        "machine_groups": machines,
+        "worth": _worth(worths, farm),
+        **_changes(by_field, farm),
+        "places": _places(cuts, farm),
+        "quality": _quality(data),
+        "words_used": [
+            (settings()[name].label, settings()[name].does) for name in names if name in settings()
+        ],
+        "cautions": list(
+            dict.fromkeys(settings()[n].caution for n in names if n in settings() and settings()[n].caution)
+        ),
+        "zones": _zones(data, farm),
+        "anew": data.estimated_anew,
+        "us": farm.units == "us",
+    }
+    return render("season_report", context, "")
+
+
+def last_moment(data: SeasonData) -> datetime:
+    """The latest reading of the year: the date of the report, so that the same data give the same report."""
+    return cast(datetime, data.where["last_time"].max())
+
+
+def _style(data: SeasonData, farm: Farm) -> str:
+    """The style sheet, with page size and the running header's words."""
+    client = f"{farm.client.name} · " if farm.client.name else ""
+    paper = "letter" if farm.units == "us" else "A4"
+    head = css_text(f"{client}Season report {data.year}"[:90])
+    sheet = template_text("season_report.css")
+    return style_properties() + sheet.replace('"HEAD"', head).replace("PAPER", paper)
+
+
+def css_text(text: str) -> str:
+    """``text`` as a string of a style sheet: everything but letters and digits as its code point."""
+    return (
+        '"'
+        + "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text if ord(c) > 31)
+        + '"'
+    )
+
+
+def _facts(
+    data: SeasonData, by_field: Sequence[FieldChanges], cuts: Sequence[FieldHarvest], farm: Farm
+) -> list[tuple[str, str]]:
+    zones = {farm.zone_of(m) for m in data.where["machine"]}
+    zone = zones.pop() if len(zones) == 1 else None
+    first, last = data.where["first_time"].min(), data.where["last_time"].max()
+    days = [words.day(cast(datetime, moment), zone) for moment in (first, last)]
+    area = sum(one.cut.area_ha for one in cuts)
+    facts = [
+        ("Machines", f"{data.where['machine'].n_unique():,}"),
+        ("Fields", f"{data.where.select('machine', 'field').n_unique():,}"),
+        ("Changes", f"{sum(len(one.changes) for one in by_field):,}"),
+        ("Loss checks", f"{data.checks.height:,}"),
+        ("From", days[0]),
+        ("To", days[1]),
+    ]
+    return [*facts[:2], ("Area in the logs", Amounts(farm).area(area)), *facts[2:]] if area > 0 else facts
+
+
+def _summary(
+    data: SeasonData,
+    by_field: Sequence[FieldChanges],
+    worths: Sequence[Worth],
+    crops: Sequence[Group],
+    farm: Farm,
+) -> dict[str, Any]:
+    rest = [
+        season_words.still_open(crops),
+        season_words.capacity(worths),
+        season_words.worth(worths, farm),
+        season_words.quality(data),
+    ]
+    return {
+        "scope": season_words.scope(data, by_field),
+        "findings": season_words.findings(crops),
+        "rest": [sentence for sentence in rest if sentence],
+    }
+
+
+def _figures(group: Group) -> list[str]:
+    titled = [
+        (
+            one.name,
+            season_words.counted(one.adjustments, "adjustment"),
+            [one.outcomes[name] for name in SHOWN if name in one.outcomes],
+        )
+        for one in group.settings
+    ]
+    return forest(titled, f"Effects over the season, {group.title}")
+
+
+def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:
+    """The weighed changes as texts, their sums by crop and machine, and what is lacking."""
+    amounts = Amounts(farm)
+    rows = [
+        _place(w, farm)
+        | {
+            "kg_ha": amounts.kg_ha(w.saved_kg_ha),
+            "area": amounts.area(w.area_ha) if w.area_ha > 0 else "–",
+            "kg": amounts.kg(w.saved_kg) if w.saved_kg else "–",
+            "money": amounts.money(w.money) if w.money else "–",
+            "per_area": amounts.money_per_area(w.money_per_ha) if w.money_per_ha else "",
+            "tone": _tone(w.saved_kg_ha),
+        }
+        for w in worths
+        if w.saved_kg_ha is not None
+    ]
+    capacities = [_capacity_row(w, amounts, farm) for w in worths if w.capacity_pct is not None]
+    keys = sorted({(words.crop_label(w.crop), w.machine) for w in worths if w.saved_kg})
+    parts = [
+        (
+            crop,
+            machine,
+            total([w for w in worths if (words.crop_label(w.crop), w.machine) == (crop, machine)]),
+        )
+        for crop, machine in keys
+    ]
+    whole = [("All", "all machines", total(worths))] if len(parts) > 1 else []
+    sums = [
+        {
+            "crop": crop,
+            "machine": machine,
+            "changes": f"{one.changes:,}",
+            "kg": amounts.kg(one.saved_kg),
+            "money": amounts.money(one.money) if one.priced else "–",
+        }
+        for crop, machine, one in [*parts, *whole]
+    ]
+    prices = [
+        (words.crop_label(crop), priced(price, crop, farm)) for crop, price in farm.prices.per_t.items()
+    ]
+    return {
+        "rows": rows,
+        "capacities": capacities,
+        "sums": sums,
+        "lacking": lacking(worths, farm),
+        "prices": prices,
+        "machine_per_h": f"{farm.prices.machine_per_h:g} {farm.prices.currency}/h"
+        if farm.prices.machine_per_h
+        else "",
+    }
+
+
+def _place(worth: Worth, farm: Farm) -> dict[str, str]:
+    return {
+        "title": worth.change.title,
+        "place": worth.field if worth.field is not None else "No field named",
+        "machine": worth.machine,
+        "day": words.day(worth.change.time, farm.zone_of(worth.machine)),
+    }
+
+
+def _capacity_row(worth: Worth, amounts: Amounts, farm: Farm) -> dict[str, Any]:
+    gained = worth.capacity_t_h
+    return _place(worth, farm) | {
+        "outcome": worth.change.outcome("capacity"),
+        "before": amounts.grain_per_hour(worth.t_h_before, worth.crop) if gained else "–",
+        "gained": amounts.t_h(gained, worth.crop) if gained else "–",
+        "time": amounts.money_per_area(worth.time_per_ha) if worth.time_per_ha else "",
+    }
+
+
+def _tone(saved: tuple[float, float, float] | None) -> str:
+    if saved is None or saved[1] <= 0 <= saved[2]:
+        return "unclear"
+    return "better" if saved[1] > 0 else "worse"
+
+
+def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> dict[str, Any]:
+    """The list of changes; of a very long one those with something clear, and how many more there are."""
+    every = [(one, change) for one in by_field for change in one.changes]
+    kept = every
+    if len(every) > MOST_CHANGES:
+        kept = [(one, c) for one, c in every if c.with_verdict("less", "more")][:MOST_CHANGES]
+    blocks: list[dict[str, Any]] = []
+    last = None
+    for one, change in kept:
+        if one is not last:
+            field = one.row["field"]
+            blocks.append(
+                {
+                    "field": field if field is not None else "No field named",
+                    "machine": one.row["machine"],
+                    "crop": words.crop_label(one.crop),
+                    "day": words.day(one.row["first_time"], farm.zone_of(one.row["machine"])),
+                    "rows": [],
+                }
+            )
+            last = one
+        blocks[-1]["rows"].append(_change_row(change, farm.zone_of(one.row["machine"])))
+    return {
+        "blocks": blocks,
+        "columns": [(name, words.OUTCOME_WORDS[name]) for name in MAIN_OUTCOMES],
+        "left_out": len(every) - len(kept),
+    }
+
+
+def _change_row(change: Any, zone: str | None) -> dict[str, Any]:
+    cells: list[Outcome | None] = [change.outcome(name) for name in MAIN_OUTCOMES]
+    refused = dict.fromkeys(code for o in change.outcomes if o.verdict == "cannot tell" for code in o.reasons)
+    return {
+        "clock": words.clock(change.time, zone),
+        "title": change.title,
+        "joint": len(change.settings) > 1,
+        "cells": cells,
+        "also": [o.phrase for o in change.with_verdict("less", "more") if o.name not in MAIN_OUTCOMES],
+        "why": [words.reason_sentence(code) for code in refused],
+        "untold": not change.outcomes,
+    }
+
+
+def _places(cuts: Sequence[FieldHarvest], farm: Farm) -> list[dict[str, str]]:
+    amounts = Amounts(farm)
+    return [
+        {
+            "field": one.of.row["field"] if one.of.row["field"] is not None else "No field named",
+            "machine": one.of.row["machine"],
+            "crop": words.crop_label(one.of.crop),
+            "day": words.day(one.of.row["first_time"], farm.zone_of(one.of.row["machine"])),
+            "area": amounts.area(one.cut.area_ha) if one.cut.area_ha > 0 else "–",
+            "grain": amounts.grain(one.cut.market_t, one.of.crop) if one.cut.market_t > 0 else "–",
+            "yield": amounts.grain_per_area(one.cut.yield_t_ha, one.of.crop)
+            if one.cut.area_ha > 0 and one.cut.market_t > 0
+            else "–",
+            "changes": f"{len(one.of.changes):,}",
+        }
+        for one in cuts
+    ]
+
+
+def _quality(data: SeasonData) -> dict[str, Any]:
+    ledger = data.deliveries
+    judged = ledger.group_by("judgement").len().sort("judgement", nulls_last=True)
+    order = {"good": 0, "look": 1, "poor": 2}
+    counts = sorted(judged.iter_rows(), key=lambda row: order.get(row[0], 3))
+    rules = (
+        data.set_aside.sort("file", "row")
+        .group_by("rule", maintain_order=True)
+        .agg(
+            pl.struct("delivery", "file", "row").n_unique().alias("rows"),
+            pl.col("file").n_unique().alias("files"),
+            pl.col("sentence").first(),
+            pl.col("file").first().alias("first_file"),
+            pl.col("row").first(),
+            pl.col("value").first(),
+        )
+        .sort("rows", "rule", descending=[True, False])
+    )
+    told = [
+        row
+        | {
+            "sentence": words.reason_sentence(row["rule"]) if row["rule"] in reasons() else row["sentence"],
+            "file": row["first_file"],
+            "value": (row["value"] or "")[:60],
+        }
+        for row in rules.iter_rows(named=True)
+    ]
+    doubtful = [
+        row | {"sentences": list(row["findings"] or []) or [row["reason"] or ""]}
+        for row in ledger.filter(
+            pl.col("judgement").is_in(["look", "poor"]) | (pl.col("findings").list.len() > 0)
+        ).iter_rows(named=True)
+    ]
+    return {
+        "counts": [(name or "not judged", n) for name, n in counts],
+        "rows_read": int(ledger["rows_read"].sum() or 0),
+        "rows_kept": int(ledger["rows_kept"].sum() or 0),
+        "rows_set_aside": int(ledger["rows_set_aside"].sum() or 0),
+        "files": ledger.height,
+        "rules": told,
+        "doubtful": doubtful[:MOST_FILES],
+        "more_doubtful": max(len(doubtful) - MOST_FILES, 0),
+        "unreadable": data.undated.select("name", "reason").to_dicts()[:MOST_FILES],
+        "more_unreadable": max(data.undated.height - MOST_FILES, 0),
+    }
+
+
+def _zones(data: SeasonData, farm: Farm) -> str:
+    """``UTC``, or each machine's zone."""
+    zones = {name: farm.zone_of(name) or "UTC" for name in data.where["machine"].unique().sort()}
+    if len(set(zones.values())) == 1:
+        return next(iter(zones.values()))
+    return "; ".join(f"{name}: {zone}" for name, zone in zones.items())

@@ -1,0 +1,168 @@
+"""What a season report rests on: everything in the lake that belongs to one calendar year (UTC)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any, cast
+
+import polars as pl
+from chaffinch.dashboards.pages.data_quality import of_field
+from chaffinch.dashboards.words.changes import Change, changes_of
+from chaffinch.pipelines.errors import CallError
+
+if TYPE_CHECKING:
+    from chaffinch.dashboards.pages.site import Readable
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake import Lake
+
+
+class YearOf:
+    """The part of a lake that belongs to one year; what reports and the estimator need of a lake.
+
+    Adjustments of earlier years stay in sight, because they tell the value from which the first one of the
+    year came.
+    """
+
+    def __init__(self, lake: Readable, year: int) -> None:
+        self.lake = lake
+        self.start = datetime(year, 1, 1, tzinfo=UTC)
+        self.end = datetime(year + 1, 1, 1, tzinfo=UTC)
+
+    def within(self, column: str = "time") -> pl.Expr:
+        """Whether a moment lies in the year; a missing one does not."""
+        return ((pl.col(column) >= self.start) & (pl.col(column) < self.end)).fill_null(False)
+
+    def scan(self, name: str) -> pl.LazyFrame:
+        frame = self.lake.scan(name)
+        if name == "adjustments":
+            return frame.filter(pl.col("time") < self.end)
+        return frame.filter(self.within()) if name in ("readings", "loss_checks") else frame
+
+    def readings(self, machine: str, field: str | None, day: date | None = None) -> pl.DataFrame:
+        return self.lake.readings(machine, field, day).filter(self.within())
+
+    def machine_fields(self) -> pl.DataFrame:
+        """As of the lake; a field that was harvested in other years too is told of this year alone."""
+        found = self.lake.machine_fields()
+        rows = []
+        for row in found.iter_rows(named=True):
+            first, last = row["first_time"], row["last_time"]
+            if last < self.start or first >= self.end:
+                continue
+            if first < self.start or last >= self.end:
+                row = self._narrowed(row)
+            if row["readings"]:
+                rows.append(row)
+        return pl.DataFrame(rows, schema=found.schema)
+
+    def _narrowed(self, row: dict[str, Any]) -> dict[str, Any]:
+        mine = self.readings(row["machine"], row["field"], row.get("day"))
+        crops = mine["crop"].drop_nulls().value_counts().sort(["count", "crop"], descending=[True, False])
+        return row | {
+            "readings": mine.height,
+            "first_time": mine["time"].min(),
+            "last_time": mine["time"].max(),
+            "crop": crops["crop"][0] if crops.height else None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonData:
+    """The year's tables.
+
+    where : one row a machine-field. effects : of the year's readings alone. set_aside, deliveries : of files
+    with rows of the year; ``undated`` : deliveries that could not be read, so that no year is known.
+    estimated_anew : the lake holds other years too, so the effects were estimated from this year's readings.
+    """
+
+    year: int
+    lake: YearOf
+    where: pl.DataFrame
+    effects: pl.DataFrame
+    adjustments: pl.DataFrame
+    deliveries: pl.DataFrame
+    undated: pl.DataFrame
+    set_aside: pl.DataFrame
+    checks: pl.DataFrame
+    estimated_anew: bool
+
+
+def season_data(lake: Readable, year: int, farm: Farm) -> SeasonData:
+    """Collect a year. Raises ``CallError`` where the lake holds no effect of it."""
+    from chaffinch.pipelines.estimate.data.changes import real_adjustments
+
+    of_year = YearOf(lake, year)
+    effects = lake.scan("effects").collect()
+    single = effects.filter(pl.col("scope") == "adjustment")
+    years = sorted(single["time"].dt.year().drop_nulls().unique().to_list())
+    if year not in years:
+        raise CallError(_none_of(year, years))
+    if len(years) > 1:
+        effects = _estimated(of_year, farm)
+        if effects.filter(pl.col("scope") == "adjustment").is_empty():
+            raise CallError(_none_of(year, [y for y in years if y != year]))
+    ledger = (
+        lake.scan("deliveries").collect().filter(pl.col("status") != "retracted").sort("name", "delivery")
+    )
+    told = (pl.col("first_time") < of_year.end) & (pl.col("last_time") >= of_year.start)
+    deliveries = ledger.filter(told.fill_null(False))
+    undated = ledger.filter(pl.col("first_time").is_null() & (pl.col("status") == "could not be read"))
+    return SeasonData(
+        year,
+        of_year,
+        of_year.machine_fields().sort("first_time", "machine", "field", nulls_last=True),
+        effects.drop("computed_at"),
+        real_adjustments(of_year.scan("adjustments").collect()).filter(of_year.within()),
+        deliveries,
+        undated,
+        lake.scan("set_aside")
+        .collect()
+        .join(deliveries.select("delivery").unique(), on="delivery", how="semi"),
+        of_year.scan("loss_checks").collect(),
+        len(years) > 1,
+    )
+
+
+def _none_of(year: int, years: list[int]) -> str:
+    if not years:
+        return (
+            "The lake holds no effect of an adjustment yet; "
+            "take in logs with adjustments and run: chaffinch estimate --lake LAKE"
+        )
+    listed = ", ".join(str(y) for y in years)
+    return f"The lake holds no effect of an adjustment in {year}; it has those of {listed}."
+
+
+def _estimated(of_year: YearOf, farm: Farm) -> pl.DataFrame:
+    from chaffinch.pipelines.estimate import refresh_effects
+
+    return refresh_effects(cast("Lake", of_year), farm)
+
+
+@dataclass(frozen=True, slots=True)
+class FieldChanges:
+    """The changes of one machine-field. ``row``: its row of ``where``."""
+
+    row: dict[str, Any]
+    crop: str | None
+    changes: list[Change]
+
+
+def changes_by_field(data: SeasonData) -> list[FieldChanges]:
+    """Every change of the year, in the order of the fields; the settings of a joint change are one change."""
+    found = []
+    for row in data.where.iter_rows(named=True):
+        mine = data.effects.filter(
+            pl.col("scope") == "adjustment", pl.col("machine") == row["machine"], of_field(row)
+        )
+        elsewhere = data.effects.filter(
+            (pl.col("scope") == "adjustment") & (pl.col("machine") == row["machine"]) & ~of_field(row)
+        ).select("setting", "time")
+        logged = data.adjustments.filter(
+            pl.col("machine") == row["machine"],
+            pl.col("time").is_between(row["first_time"], row["last_time"]),
+        ).join(elsewhere, on=["setting", "time"], how="anti")
+        crops = mine["crop"].drop_nulls()
+        found.append(FieldChanges(row, crops[0] if crops.len() else row["crop"], changes_of(mine, logged)))
+    return found

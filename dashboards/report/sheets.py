@@ -1,0 +1,345 @@
+"""The season report as sheets: typed cells, units in the headers, frozen headers, filters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from io import BytesIO
+from typing import Any
+
+import polars as pl
+from chaffinch.dashboards.report import season_words
+from chaffinch.dashboards.report.document import last_moment
+from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
+from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
+from chaffinch.dashboards.report.season_words import HA_PER_ACRE
+from chaffinch.dashboards.report.worth import Ends, FieldHarvest, Worth, lacking
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import Outcome
+from chaffinch.dashboards.words.shown_units import units_of
+from chaffinch.pipelines.agronomy.exact import POUND_KG
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.farm import Farm
+
+# ECMA-376 part 1: rows of a sheet, characters of a cell.
+MOST_ROWS, MOST_CHARACTERS = 1_048_576, 32_767
+SAFETY = (
+    "Before anyone touches a machine: stop the engine, take the key, wait until everything stands still, "
+    "lock the raised header with its safety stops, keep clear of the discharge and of the machine's path, "
+    "watch for fire in dry residue; follow the maker's manual, local rules and a qualified technician."
+)
+EFFECT_COLUMNS = (
+    "Outcome", "Verdict", "Change, %", "Low end, %", "High end, %", "Adjustments", "Why or remark",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet. Cells are texts, numbers, whole numbers, moments (UTC) or None for an empty one."""
+
+    name: str
+    columns: tuple[str, ...]
+    rows: list[tuple[Any, ...]]
+
+
+def season_sheets(
+    data: SeasonData,
+    by_field: Sequence[FieldChanges],
+    worths: Sequence[Worth],
+    cuts: Sequence[FieldHarvest],
+    farm: Farm,
+) -> bytes:
+    """The workbook. No text becomes a formula or a link; the same data give the same bytes."""
+    crops = by_crop(data)
+    sheets = [
+        _summary(data, by_field, worths, crops, farm),
+        _pooled("Settings", crops, "Crop"),
+        _pooled("Machines", by_machine(data), "Machine"),
+        _changes(by_field, farm),
+        _worth(worths, farm),
+        _fields(cuts, farm),
+        _files(data),
+        _set_aside(data),
+        _words(data),
+    ]
+    return _workbook(sheets, last_moment(data), f"Season report {data.year}")
+
+
+def _summary(
+    data: SeasonData,
+    by_field: Sequence[FieldChanges],
+    worths: Sequence[Worth],
+    crops: Sequence[Group],
+    farm: Farm,
+) -> Sheet:
+    rows = [("Season", str(data.year))]
+    rows += [("Client", farm.client.name)] if farm.client.name else []
+    rows += [("Notes", farm.client.notes)] if farm.client.notes else []
+    rows.append(("Scope", season_words.scope(data, by_field)))
+    rows += [
+        ("Clear effect", f"{f.name}, {f.where}: {f.told} {f.direction}".strip())
+        for f in season_words.findings(crops)
+    ]
+    rest = (
+        ("Still open", season_words.still_open(crops)),
+        ("Capacity", season_words.capacity(worths)),
+        ("Worth", season_words.worth(worths, farm)),
+        *(("Missing", text) for text in lacking(worths, farm)),
+        ("Data", season_words.quality(data)),
+        ("Ranges", "Low and high ends are those of 95 % ranges; losses are at the same grain feed rate."),
+        ("Safety", SAFETY),
+    )  # fmt: skip
+    return Sheet("Summary", ("About", "In words"), [*rows, *(r for r in rest if r[1])])
+
+
+def _effect(outcome: Outcome, adjustments: int) -> tuple[Any, ...]:
+    told = outcome.percent is not None
+    return (
+        outcome.words,
+        outcome.verdict,
+        outcome.percent if told else None,
+        outcome.low,
+        outcome.high,
+        adjustments,
+        " ".join(words.reason_sentence(code) for code in outcome.reasons),
+    )
+
+
+def _pooled(name: str, groups: Sequence[Group], by: str) -> Sheet:
+    rows = [
+        (
+            group.title,
+            words.crop_label(one.crop) if one.crop else None,
+            one.name,
+            one.fields,
+            *_effect(o, one.adjustments),
+        )
+        for group in groups
+        for one in group.settings
+        for o in one.outcomes.values()
+    ]
+    head = ("Machine", "Crop") if by == "Machine" else ("Group", "Crop")
+    return Sheet(name, (*head, "Setting", "Fields", *EFFECT_COLUMNS), rows)
+
+
+def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
+    per_area, unit = units_of(farm, None).mass_per_area
+    rows = []
+    for one in by_field:
+        for change in one.changes:
+            lead = (
+                change.time,
+                one.row["machine"],
+                one.row["field"],
+                words.crop_label(one.crop),
+                change.title,
+            )
+            joint = "yes" if len(change.settings) > 1 else "no"
+            sides = (change.seconds_before / 60, change.seconds_after / 60)
+            if not change.outcomes:
+                rows.append(
+                    (*lead, joint, *sides, None, "cannot tell", *[None] * 6, "No effect was estimated.")
+                )
+            for o in change.outcomes:
+                outcome, verdict, *percents, _, why = _effect(o, 1)
+                rows.append(
+                    (
+                        *lead,
+                        joint,
+                        *sides,
+                        outcome,
+                        verdict,
+                        *percents,
+                        *_scaled(o.absolute_kg_ha, per_area),
+                        why,
+                    )
+                )
+    columns = (
+        "Time (UTC)",
+        "Machine",
+        "Field",
+        "Crop",
+        "Change",
+        "Together",
+        "Work before, min",
+        "Work after, min",
+    )
+    absolute = (f"Change, {unit}", f"Low end, {unit}", f"High end, {unit}")
+    return Sheet("Changes", (*columns, *EFFECT_COLUMNS[:5], *absolute, "Why or remark"), rows)
+
+
+def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
+    us = farm.units == "us"
+    per_area, unit = units_of(farm, None).mass_per_area
+    area, area_unit = (1 / HA_PER_ACRE, "ac") if us else (1.0, "ha")
+    mass, mass_unit = (1 / POUND_KG, "lb") if us else (1.0, "kg")
+    rows = [
+        (
+            w.change.time, w.machine, w.field, words.crop_label(w.crop), w.change.title,
+            *_scaled(w.saved_kg_ha, per_area), w.area_ha * area if w.area_ha > 0 else None,
+            *_scaled(w.saved_kg, mass), *_price(w, farm), *_scaled(w.money, 1.0), *_scaled(w.capacity_pct, 1.0),
+            *_scaled(w.capacity_t_h, grain_unit(farm, w.crop)[0]), *_named_unit(farm, w.crop),
+            *_scaled(w.money_per_ha, 1 / area), *_scaled(w.money_per_h, 1.0), *_scaled(w.time_per_ha, 1 / area),
+        )
+        for w in worths
+    ]  # fmt: skip
+    columns = ["Time (UTC)", "Machine", "Field", "Crop", "Change", *_ends(f"Grain saved, {unit}")]
+    columns += [f"Area until the next change, {area_unit}", *_ends(f"Grain saved, {mass_unit}")]
+    grain = "the unit of grain" if us else "t"
+    columns += [f"Price, {farm.prices.currency}/{grain}", *_ends(f"Worth, {farm.prices.currency}")]
+    columns += [*_ends("Capacity, %"), *_ends(f"Capacity gained, {grain}{' an hour' if us else '/h'}")]
+    columns += ["Unit of grain"] if us else []
+    priced = f"{farm.prices.currency}/{area_unit}"
+    columns += [*_ends(f"Worth driven as before, {priced}"), *_ends(f"The same, {farm.prices.currency}/h")]
+    columns += _ends(f"Or machine time saved at the same loss, {priced}")
+    return Sheet("Worth", tuple(columns), rows)
+
+
+def _ends(name: str) -> tuple[str, str, str]:
+    return name, f"{name}, low end", f"{name}, high end"
+
+
+def grain_unit(farm: Farm, crop: str | None) -> tuple[float, str]:
+    """Factor from tonnes to the unit in which grain of ``crop`` is told, and its name: t, bu or lb."""
+    factor, per_hour = units_of(farm, crop).feed_rate
+    return factor, per_hour.removesuffix("/h")
+
+
+def _price(worth: Worth, farm: Farm) -> tuple[float | None]:
+    return (None if worth.price_per_t is None else worth.price_per_t / grain_unit(farm, worth.crop)[0],)
+
+
+def _named_unit(farm: Farm, crop: str | None) -> tuple[str, ...]:
+    """A cell that names the unit of grain, where it differs from crop to crop."""
+    return (grain_unit(farm, crop)[1],) if farm.units == "us" else ()
+
+
+def _scaled(ends: Ends | None, factor: float) -> tuple[float | None, ...]:
+    return (None, None, None) if ends is None else tuple(value * factor for value in ends)
+
+
+def _fields(cuts: Sequence[FieldHarvest], farm: Farm) -> Sheet:
+    area, unit = (1 / HA_PER_ACRE, "ac") if farm.units == "us" else (1.0, "ha")
+    rows = []
+    for one in cuts:
+        row, cut = one.of.row, one.cut
+        known = cut.area_ha > 0
+        factor, _ = grain_unit(farm, one.of.crop)
+        rows.append((
+            row["machine"], row["field"], words.crop_label(one.of.crop), row["first_time"], row["last_time"],
+            row["readings"], cut.area_ha * area if known else None, cut.market_t * factor if known else None,
+            cut.yield_t_ha * factor / area if known else None, len(one.of.changes),
+            *_named_unit(farm, one.of.crop),
+        ))  # fmt: skip
+    us = farm.units == "us"
+    grain = (
+        ("Grain at market moisture", "Yield, per ac")
+        if us
+        else ("Grain at market moisture, t", "Yield, t/ha")
+    )
+    columns = ("Machine", "Field", "Crop", "First reading (UTC)", "Last reading (UTC)", "Readings",
+               f"Area, {unit}", *grain, "Changes", *(["Unit of grain"] if us else []))  # fmt: skip
+    return Sheet("Fields", columns, rows)
+
+
+def _files(data: SeasonData) -> Sheet:
+    names = (
+        "name",
+        "kind",
+        "status",
+        "judgement",
+        "rows_read",
+        "rows_kept",
+        "rows_set_aside",
+        "first_time",
+        "last_time",
+    )
+    both = pl.concat([data.deliveries, data.undated])
+    rows = [
+        (*(row[n] for n in names), " ".join([*(row["findings"] or []), row["reason"] or ""]).strip())
+        for row in both.iter_rows(named=True)
+    ]
+    columns = ("File", "Kind", "Status", "Judgement", "Rows read", "Rows kept", "Rows set aside",
+               "First row (UTC)", "Last row (UTC)", "What to look at")  # fmt: skip
+    return Sheet("Files", columns, rows)
+
+
+def _set_aside(data: SeasonData) -> Sheet:
+    """Every row set aside as far as a sheet has room; `export set_aside` gives what is beyond."""
+    names = ("file", "row", "rule", "column", "value", "sentence")
+    rows = list(data.set_aside.sort("file", "row", "rule").select(names).iter_rows())[: MOST_ROWS - 1]
+    return Sheet("Rows set aside", ("File", "Row", "Rule", "Column", "Value", "What is wrong"), rows)
+
+
+def _words(data: SeasonData) -> Sheet:
+    from chaffinch.schemas.declarations import settings
+
+    rows = [
+        (words.OUTCOME_WORDS[key].capitalize(), meaning) for key, meaning in words.OUTCOME_MEANING.items()
+    ]
+    rows += [
+        (settings()[name].label, settings()[name].does)
+        for name in data.effects["setting"].unique().sort()
+        if name in settings()
+    ]
+    return Sheet("Words", ("Word", "Meaning"), rows)
+
+
+def _workbook(sheets: Iterable[Sheet], dated: datetime, title: str) -> bytes:
+    import xlsxwriter
+
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "nan_inf_to_errors": True,
+        "remove_timezone": True,
+    }
+    content = BytesIO()
+    with xlsxwriter.Workbook(content, options) as book:
+        book.set_properties({"title": title, "created": dated.replace(tzinfo=None)})
+        formats = {
+            "head": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
+            "moment": book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"}),
+            "number": book.add_format({"num_format": "0.00"}),
+            "text": book.add_format({"text_wrap": True, "valign": "top"}),
+        }
+        for sheet in sheets:
+            _write(book.add_worksheet(sheet.name), sheet, formats)
+    return content.getvalue()
+
+
+def _write(page: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
+    if len(sheet.rows) >= MOST_ROWS:
+        raise CallError(
+            f"The season has more {sheet.name.lower()} than a sheet has rows; export the table as .csv."
+        )
+    page.freeze_panes(1, 0)
+    page.set_landscape()
+    page.repeat_rows(0)
+    page.fit_to_pages(1, 0)
+    for i, column in enumerate(sheet.columns):
+        page.write_string(0, i, column, formats["head"])
+        texts = [len(row[i]) for row in sheet.rows[:500] if isinstance(row[i], str)]
+        page.set_column(
+            i, i, min(max([11, min(len(column), 18), *texts]) + 1, 100 if len(sheet.columns) == 2 else 44)
+        )
+    for r, row in enumerate(sheet.rows, 1):
+        for i, value in enumerate(row):
+            _cell(page, r, i, value, formats)
+    page.autofilter(0, 0, max(len(sheet.rows), 1), len(sheet.columns) - 1)
+
+
+def _cell(page: Any, row: int, column: int, value: Any, formats: dict[str, Any]) -> None:
+    if value is None or value == "":
+        return
+    if isinstance(value, datetime):
+        page.write_datetime(row, column, value, formats["moment"])
+    elif isinstance(value, int):
+        page.write_number(row, column, value)
+    elif isinstance(value, float):
+        page.write_number(row, column, value, formats["number"])
+    else:
+        page.write_string(row, column, str(value)[:MOST_CHARACTERS], formats["text"])

@@ -1,0 +1,86 @@
+"""The season report: a page, the same page as PDF, or sheets."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.dashboards.report.season_data import changes_by_field, season_data
+from chaffinch.dashboards.report.worth import weigh
+from chaffinch.pipelines.errors import CallError
+
+if TYPE_CHECKING:
+    from chaffinch.dashboards.pages.site import Readable
+    from chaffinch.pipelines.farm import Farm
+
+ENDINGS = (".html", ".pdf", ".xlsx")
+
+
+def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, Any]:
+    """Report the season ``year`` (calendar year, UTC) to ``out``: .html, .pdf or .xlsx by its ending.
+
+    The same data give the same bytes, of a PDF the same pages. Returns counts and ``notes``: sentences about what
+    could not be done, such as a logo that was not found. Raises ``CallError`` for another ending, a folder that is
+    not there, a year without effects, or a PDF without a Chromium to print it.
+    """
+    out = Path(out)
+    ending = out.suffix.lower()
+    if ending not in ENDINGS:
+        raise CallError(f"{out} must end in {', '.join(ENDINGS[:-1])} or {ENDINGS[-1]}.")
+    if not out.parent.is_dir():
+        raise CallError(f"There is no folder {out.parent}; make it first.")
+    if ending == ".pdf":
+        from chaffinch.dashboards.report.pdf import find_chromium
+
+        find_chromium()
+    data = season_data(lake, year, farm)
+    by_field = changes_by_field(data)
+    worths, cuts = weigh(data, by_field, farm)
+    notes: list[str] = []
+    if ending == ".xlsx":
+        from chaffinch.dashboards.report.sheets import season_sheets
+
+        content = season_sheets(data, by_field, worths, cuts, farm)
+    else:
+        from chaffinch.dashboards.report.document import last_moment, season_page
+        from chaffinch.dashboards.report.logo import logo_of
+
+        # What the inbox held beside farm.toml goes before what lies about here.
+        logo = lake.picture(farm.client.logo) if farm.client.logo and hasattr(lake, "picture") else None
+        if logo is None:
+            logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
+            notes += missing
+        content = season_page(data, by_field, worths, cuts, farm, logo)
+        if ending == ".pdf":
+            from chaffinch.dashboards.report.pdf import print_pdf
+
+            content = print_pdf(content, last_moment(data))
+    _write_whole(out, content)
+    return {
+        "out": str(out),
+        "year": year,
+        "fields": data.where.height,
+        "changes": sum(len(one.changes) for one in by_field),
+        "weighed": sum(w.saved_kg is not None for w in worths),
+        "bytes": len(content),
+        "notes": notes,
+    }
+
+
+def _logo_folders(lake: Readable, out: Path) -> list[Path]:
+    """Where a logo may lie: the folder of the report, the one the command was called in, the lake."""
+    folders = [out.parent, Path.cwd()]
+    uri = str(getattr(lake, "uri", ""))
+    return [*folders, Path(uri)] if uri and "://" not in uri else folders
+
+
+def _write_whole(out: Path, content: bytes) -> None:
+    part = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        part.write_bytes(content)
+        os.replace(part, out)
+    except OSError as error:
+        raise CallError(f"{out} can't be written: {error.strerror or error}.") from None
+    finally:
+        part.unlink(missing_ok=True)

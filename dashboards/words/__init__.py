@@ -1,0 +1,1 @@
+"""Terms, units and sentences that pages and reports share."""

@@ -1,0 +1,315 @@
+"""The adjustments of one machine-field as people see them: one change a row, joint settings together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+from chaffinch.dashboards.words.terms import (
+    AT_SAME_FEED,
+    NARROW,
+    OUTCOME_WORDS,
+    change_in_words,
+    reason_sentence,
+    setting_change,
+    signed,
+    significant,
+    tone,
+)
+from chaffinch.schemas.tables import OUTCOMES
+
+Scale = tuple[float, str]
+
+MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
+OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One outcome of one change: a row of ``effects``. Percentages are None where nothing can be told."""
+
+    name: str
+    verdict: str
+    percent: float | None
+    low: float | None
+    high: float | None
+    log_ratio: float | None
+    log_low: float | None
+    log_high: float | None
+    absolute: str | None
+    reasons: tuple[str, ...]
+    absolute_kg_ha: tuple[float, float, float] | None = None
+    plain_percent: float | None = None
+
+    @property
+    def words(self) -> str:
+        return OUTCOME_WORDS.get(self.name, self.name)
+
+    @property
+    def tone(self) -> str:
+        return tone(self.name, self.verdict)
+
+    @property
+    def known(self) -> bool:
+        return self.verdict != "cannot tell" and None not in (self.percent, self.low, self.high)
+
+    @property
+    def has_range(self) -> bool:
+        """Whether there are numbers, be they too wide to tell anything."""
+        return None not in (self.log_ratio, self.log_low, self.log_high)
+
+    @property
+    def cells(self) -> list[str]:
+        """Verdict, change and range in % for a table; dashes where there are no numbers."""
+        if self.percent is None or self.low is None or self.high is None:
+            return [self.verdict, "–", "–"]
+        return [self.verdict, signed(self.percent), f"{signed(self.low)} to {signed(self.high)}"]
+
+    @property
+    def phrase(self) -> str:
+        """``cleaning loss up 31 % (14 to 51 %)``."""
+        if self.percent is None or self.low is None or self.high is None:
+            return f"{self.words} {self.verdict}"
+        return f"{self.words} {change_in_words(self.percent, self.low, self.high)}"
+
+    @property
+    def fooled(self) -> str:
+        """What a plain comparison would have said, where that lies outside the range; empty otherwise."""
+        if not self.known or self.plain_percent is None or self.low is None or self.high is None:
+            return ""
+        if self.low <= self.plain_percent <= self.high:
+            return ""
+        way = "up" if self.plain_percent > 0 else "down"
+        size = significant(abs(self.plain_percent))
+        spiked = "loss_spiked_before" in self.reasons
+        why = " Loss had just spiked, and would have come down by itself." if spiked else ""
+        return f"{self.words} {way} {size}{NARROW}%.{why}"
+
+    def absolute_in(self, mass_per_area: Scale) -> str | None:
+        """``+12 kg/ha (2.2 to 23 kg/ha)`` in the shown unit; None where no loss check calibrates the signal."""
+        if self.absolute_kg_ha is None:
+            return self.absolute
+        middle, low, high = (value * mass_per_area[0] for value in self.absolute_kg_ha)
+        unit = f"{NARROW}{mass_per_area[1]}"
+        return f"{signed(middle)}{unit} ({signed(low)} to {signed(high)}{unit})"
+
+    @property
+    def why(self) -> str:
+        """Why nothing can be told, always something."""
+        refusals = [reason_sentence(code) for code in self.reasons]
+        return " ".join(refusals) or "The estimate gave no reason; look at the readings on both sides."
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One adjustment, or the settings of one joint change.
+
+    settings : (setting, from_value, to_value, unit) of each. seconds_before, seconds_after : usable work.
+    outcomes : in the order of the contract. capacity_t_h : sentence about capacity in t/h, or empty.
+    """
+
+    number: int
+    time: datetime
+    last_time: datetime
+    settings: tuple[tuple[str, str | None, str | None, str | None], ...]
+    joint_id: str | None
+    outcomes: tuple[Outcome, ...]
+    seconds_before: float
+    seconds_after: float
+    placebos: int
+
+    @property
+    def title(self) -> str:
+        return " and ".join(setting_change(*one) for one in self.settings)
+
+    def outcome(self, name: str) -> Outcome | None:
+        return next((o for o in self.outcomes if o.name == name), None)
+
+    def with_verdict(self, *verdicts: str) -> list[Outcome]:
+        return [o for o in self.outcomes if o.verdict in verdicts]
+
+    @property
+    def clear(self) -> list[Outcome]:
+        """Those that a change moved one way or the other."""
+        return self.with_verdict("less", "more")
+
+    @property
+    def unmoved(self) -> list[str]:
+        """In words, what of its card shows no clear change."""
+        return [o.words for o in self.told if o.verdict == "no clear change"]
+
+    @property
+    def untold(self) -> list[tuple[list[str], str]]:
+        """(what can't be told, why), outcomes with the same reasons together."""
+        by_reason: dict[str, list[str]] = {}
+        for outcome in self.told:
+            if outcome.verdict == "cannot tell":
+                by_reason.setdefault(outcome.why, []).append(outcome.words)
+        return [(words, why) for why, words in by_reason.items()]
+
+    @property
+    def fooled(self) -> str:
+        """A sentence on what comparing before and after would have said of a loss, where that misleads."""
+        losses = [o.fooled for o in self.outcomes if o.name in AT_SAME_FEED and o.fooled]
+        if not losses:
+            return ""
+        return f"Comparing the quarter hours before and after would have said: {losses[0]}"
+
+    @property
+    def told(self) -> list[Outcome]:
+        """What its card lists: the main outcomes, and of the others those with a clear change."""
+        return [o for o in self.outcomes if o.name in MAIN_OUTCOMES or o.verdict in ("less", "more")]
+
+    @property
+    def reason_codes(self) -> list[str]:
+        return list(dict.fromkeys(code for o in self.outcomes for code in o.reasons))
+
+
+def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[Change]:
+    """Changes in order of time.
+
+    effects : rows of scope ``adjustment`` of one machine-field. adjustments : those of the machine within the
+    field's time that ``effects`` may lack; they appear as changes without outcomes, so that none is hidden.
+    """
+    keyed = effects.filter(pl.col("scope") == "adjustment").with_columns(
+        pl.coalesce("joint_id", pl.col("time").dt.to_string("iso") + pl.lit("|") + pl.col("setting")).alias(
+            "_key"
+        )
+    )
+    estimated = [_change(rows) for _, rows in keyed.group_by("_key", maintain_order=True)]
+    told = {(s[0], c_time) for c, times in estimated for s, c_time in zip(c.settings, times, strict=True)}
+    rest = [
+        _bare(row)
+        for row in adjustments.iter_rows(named=True)
+        if (row["setting"], row["time"]) not in told and not _is_twin(row, told)
+    ]
+    ordered = sorted([c for c, _ in estimated] + rest, key=lambda c: (c.time, c.title))
+    return [_numbered(change, number) for number, change in enumerate(ordered, 1)]
+
+
+def _is_twin(row: dict, told: set[tuple[str, datetime]]) -> bool:
+    """Whether a logged row tells of a change already listed: same setting within two minutes."""
+    return any(
+        setting == row["setting"] and abs((time - row["time"]).total_seconds()) < 120
+        for setting, time in told
+    )
+
+
+def _numbered(change: Change, number: int) -> Change:
+    from dataclasses import replace
+
+    return replace(change, number=number)
+
+
+def _change(rows: pl.DataFrame) -> tuple[Change, list[datetime]]:
+    first = rows.sort("time", "setting")
+    settings = first.unique("setting", keep="first", maintain_order=True)
+    lead = first.filter(pl.col("setting") == settings["setting"][0])
+    order = {name: i for i, name in enumerate(OUTCOMES)}
+    outcomes = sorted(
+        (outcome_of(r) for r in lead.unique("outcome").iter_rows(named=True)),
+        key=lambda o: order.get(o.name, 99),
+    )
+    change = Change(
+        0,
+        first["time"].min(),  # type: ignore[arg-type]
+        first["time"].max(),  # type: ignore[arg-type]
+        tuple(settings.select("setting", "from_value", "to_value", "unit").iter_rows()),
+        lead["joint_id"][0],
+        tuple(outcomes),
+        float(lead["readings_before"].max() or 0),  # type: ignore[arg-type]
+        float(lead["readings_after"].max() or 0),  # type: ignore[arg-type]
+        int(lead["placebos"].max() or 0),  # type: ignore[arg-type]
+    )
+    return change, settings["time"].to_list()
+
+
+def _bare(row: dict) -> Change:
+    one = (row["setting"], row["from_value"], row["to_value"], row["unit"])
+    return Change(0, row["time"], row["time"], (one,), None, (), 0.0, 0.0, 0)
+
+
+def outcome_of(row: dict) -> Outcome:
+    """An ``Outcome`` from a row of ``effects``."""
+    absolute, kg_ha = None, None
+    if row["absolute"] is not None:
+        unit = row["absolute_unit"] or "kg/ha"
+        ends = f"{significant(row['absolute_low'])} to {significant(row['absolute_high'])}"
+        absolute = f"{significant(row['absolute'])} {unit} ({ends}{NARROW}{unit})"
+        if unit == "kg/ha":
+            kg_ha = (row["absolute"], row["absolute_low"], row["absolute_high"])
+    return Outcome(
+        row["outcome"],
+        row["verdict"],
+        row["percent"],
+        row["percent_low"],
+        row["percent_high"],
+        row["log_ratio"],
+        row["log_ratio_low"],
+        row["log_ratio_high"],
+        absolute,
+        tuple(row["reasons"] or ()),
+        kg_ha,
+        row.get("plain_percent"),
+    )
+
+
+def headline(
+    change: Change, feed: float | None, unit: str = "t/h", mass_per_area: Scale = (1.0, "kg/ha")
+) -> str:
+    """One sentence or two for a change: what is clear, capacity in t/h, else why nothing is.
+
+    feed : typical grain feed rate before the change in ``unit``, which turns capacity from % into that unit.
+    mass_per_area : factor from kg/ha and the shown unit, for losses that a loss check calibrates.
+    """
+    if not change.outcomes:
+        return "Cannot tell: no effect was estimated, for want of steady work around the change."
+    clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
+    at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in AT_SAME_FEED]
+    others = [o.phrase for o in clear if o.name not in AT_SAME_FEED]
+    parts = [_capital(_listed(at_same_feed)) + " at the same grain feed rate."] if at_same_feed else []
+    parts += [_capital(_listed(others)) + "."] if others else []
+    capacity = change.outcome("capacity")
+    if capacity is not None and capacity.verdict in ("less", "more"):
+        parts.append(capacity_sentence(capacity, feed, unit))
+    if parts:
+        return " ".join(parts)
+    unclear = change.with_verdict("no clear change")
+    if unclear:
+        return "No clear change in " + _listed([o.words for o in unclear]) + "."
+    return "Cannot tell: " + " ".join(dict.fromkeys(reason_sentence(code) for code in change.reason_codes))
+
+
+def _weighed(outcome: Outcome, mass_per_area: Scale) -> str:
+    """The phrase with kg/ha where a loss check gives them: ``..., that is 12 kg/ha (2.2 to 23 kg/ha) more``."""
+    if outcome.absolute_kg_ha is None:
+        return outcome.phrase
+    middle, *ends = (value * mass_per_area[0] for value in outcome.absolute_kg_ha)
+    if min(ends) <= 0 <= max(ends):
+        return outcome.phrase
+    unit = f"{NARROW}{mass_per_area[1]}"
+    low, high = sorted(abs(end) for end in ends)
+    told = f"{significant(abs(middle))}{unit} ({significant(low)} to {significant(high)}{unit})"
+    return f"{outcome.phrase}, that is {told} {'more' if middle > 0 else 'less'}"
+
+
+def capacity_sentence(capacity: Outcome, feed: float | None, unit: str) -> str:
+    """``Capacity about 1.6 t/h lower (0.4 to 2.8 t/h).``; in % where the feed rate is unknown."""
+    assert capacity.percent is not None and capacity.low is not None and capacity.high is not None
+    if not feed:
+        return _capital(capacity.phrase) + "."
+    word = "higher" if capacity.percent > 0 else "lower"
+    ends = sorted(abs(x) / 100 * feed for x in (capacity.low, capacity.high))
+    size = significant(abs(capacity.percent) / 100 * feed)
+    span = f"{significant(ends[0])} to {significant(ends[1])}"
+    return f"Capacity about {size}{NARROW}{unit} {word} ({span}{NARROW}{unit}) at the same loss."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]

@@ -1,0 +1,300 @@
+"""What a file is, before anything is taken in: kind, columns, units, span, gaps, and what would go aside."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest import open_table, read, read_table
+from chaffinch.pipelines.ingest.discover import InboxFile, single_file
+from chaffinch.pipelines.ingest.text.headers import Matched
+from chaffinch.pipelines.ingest.text.measurements import unit_of
+from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
+from chaffinch.pipelines.ingest.text.wording import counted
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.units import UnitError
+
+if TYPE_CHECKING:
+    import polars as pl
+    from rich.console import RenderableType
+
+# A pause is a gap from this many usual intervals on, and never below this many seconds.
+GAP_INTERVALS = 10
+SHORTEST_GAP_S = 30.0
+JUMPS_TOLD = 5
+GAPS_LISTED = 5
+# Ten minutes at a reading a second; shorter logs tell nothing of delays.
+FEWEST_FOR_WORK = 600
+WORK_TOLD = 8
+
+
+def inspect(path: Path, farm: Farm) -> dict[str, Any]:
+    """What ``path`` holds, as plain values for JSON: ``path`` and one entry of ``files`` per file.
+
+    A file that can't be read has ``kind`` "unknown" and the sentence as ``reason``. Raises ``CallError``
+    where there is nothing at ``path``.
+    """
+    path = Path(path)
+    return {"path": path.name, "files": [inspect_file(file, farm) for file in single_file(path)]}
+
+
+def inspect_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
+    """One file, as ``inspect`` describes it."""
+    found: dict[str, Any] = {"name": file.name, "size_bytes": file.size_bytes, "sha256": file.sha256}
+    try:
+        table = None
+        if not file.is_task_data:
+            from chaffinch.pipelines.ingest.text.decode import bounded_content
+
+            table = open_table(file, bounded_content(file), farm)
+        else:
+            from chaffinch.pipelines.ingest.task_data import describe_columns
+
+            found |= {"columns": describe_columns(file.members, file.name, farm)}
+        if table is not None:
+            found |= _layout(table)
+            parsed = read_table(table, farm, [])
+        else:
+            parsed = read(file, farm, [])
+    except UnreadableFile as unreadable:
+        return found | {"kind": "unknown", "reason": unreadable.reason}
+    return found | _summary(_validated(parsed))
+
+
+def _validated(parsed: Parsed) -> Parsed:
+    from chaffinch.pipelines.validate import apply_rules
+
+    return apply_rules(parsed)
+
+
+def _layout(table: TextTable) -> dict[str, Any]:
+    return {
+        "encoding": table.encoding,
+        "separator": "none" if table.encoding == "Parquet" else SEPARATORS[table.separator],
+        "header_line": table.header_line,
+        "columns": [_column(table, matched) for matched in table.matched],
+    }
+
+
+def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
+    """One column: its header, what it is, its unit and the factor to the declared one, a sample value."""
+    header = table.headers[matched.position]
+    sample = next((t for t in table.rows[header].head(1000) if t and t.strip()), None)
+    entry: dict[str, Any] = {"header": header, "is": matched.target or None, "kind": matched.kind}
+    entry |= {"unit": matched.unit, "to_unit": matched.wanted_unit or None, "factor": None, "sample": sample}
+    if matched.kind in ("channel", "setting"):
+        try:
+            change = unit_of(matched)
+        except UnitError as error:
+            return entry | {"is": None, "kind": "none", "why": str(error)}
+        entry["factor"] = None if change.slope_pct or change.needs_bushel else change.scale
+    return entry
+
+
+def _summary(parsed: Parsed) -> dict[str, Any]:
+    from chaffinch.pipelines.validate.attention import attention
+
+    aside = parsed.set_aside
+    rows_aside = aside["row"].n_unique() if aside is not None and aside.height else 0
+    return {
+        "kind": parsed.kind,
+        "rows_read": parsed.rows_read,
+        "rows_kept": parsed.rows_read - rows_aside,
+        "rows_set_aside": rows_aside,
+        "share_set_aside_pct": round(100 * rows_aside / parsed.rows_read, 3) if parsed.rows_read else 0.0,
+        "set_aside": _by_rule(aside, parsed.rows_read),
+        "adjustments": parsed.adjustments.height if parsed.adjustments is not None else 0,
+        "settings": _settings(parsed.adjustments),
+        "unmatched_columns": list(parsed.unmatched_columns),
+        "notes": [*parsed.notes, *_unlikely(parsed.adjustments)],
+        "attention": list(attention(parsed)),
+        **_span(parsed),
+        "work": _work(parsed.readings),
+    }
+
+
+def _work(readings: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """What the work stage makes of each machine-field of a log long enough to tell: delays of the sensors,
+    effective width, passes, and what screening leaves out, in %."""
+    if readings is None or readings.height < FEWEST_FOR_WORK:
+        return []
+    from chaffinch.pipelines.work import machine_delays, mark_work
+    from chaffinch.pipelines.work.facts import work_facts
+
+    told: list[dict[str, Any]] = []
+    for part in readings.partition_by("machine", "field", maintain_order=True)[:WORK_TOLD]:
+        if part.height < FEWEST_FOR_WORK:
+            continue
+        ordered = part.sort("time", maintain_order=True)
+        delays = machine_delays(ordered)
+        facts = work_facts(mark_work(ordered, delays), delays)
+        told.append(
+            {
+                "machine": ordered["machine"][0],
+                "field": ordered["field"][0],
+                "sentences": facts.sentences(),
+                "left_out_pct": {
+                    code: round(share, 3) for code, share in facts.left_out.by_code_pct.items() if share
+                },
+            }
+        )
+    return told
+
+
+def _unlikely(adjustments: pl.DataFrame | None) -> list[str]:
+    """Sentences on the first adjustments that no actuator makes: the log may have slipped there."""
+    from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps
+
+    if adjustments is None or adjustments.is_empty():
+        return []
+    found = doubtful_jumps(adjustments)
+    more = [f"{len(found) - JUMPS_TOLD} more such jumps."] if len(found) > JUMPS_TOLD else []
+    return [*(one.sentence for one in found[:JUMPS_TOLD]), *more]
+
+
+def _settings(adjustments: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """Each setting that was changed, and how often."""
+    import polars as pl
+
+    if adjustments is None:
+        return []
+    return adjustments.group_by("setting", "kind").agg(pl.len().alias("changes")).sort("setting").to_dicts()
+
+
+def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]:
+    import polars as pl
+
+    if aside is None or aside.height == 0:
+        return []
+    counted = aside.group_by("rule", maintain_order=True).agg(
+        pl.len().alias("rows"),
+        pl.col("row").first().alias("first_row"),
+        pl.col("sentence").first().alias("example"),
+    )
+    rows = counted.sort("rows", descending=True, maintain_order=True).to_dicts()
+    return [entry | {"share_pct": round(100 * entry["rows"] / max(rows_read, 1), 3)} for entry in rows]
+
+
+def _span(parsed: Parsed) -> dict[str, Any]:
+    """Machines, fields, crops, first and last moment; interval and gaps of readings."""
+    tables = (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.load_tickets)
+    frames = [f for f in tables if f is not None and f.height]
+    names: dict[str, list[str]] = {
+        plural: sorted({n for f in frames if word in f.columns for n in f[word].drop_nulls().unique()})
+        for word, plural in (("machine", "machines"), ("field", "fields"), ("crop", "crops"))
+    }
+    if parsed.fields is not None:
+        names["fields"] = parsed.fields["field"].to_list()
+    ends = [end for f in frames for end in (f["time"].min(), f["time"].max())]
+    times = [end for end in ends if isinstance(end, datetime)]
+    span: dict[str, Any] = {
+        **names,
+        "first_time": min(times).isoformat() if times else None,
+        "last_time": max(times).isoformat() if times else None,
+    }
+    if parsed.readings is not None and parsed.readings.height > 1:
+        span |= _sampling(parsed.readings)
+    return span
+
+
+def _sampling(readings: pl.DataFrame) -> dict[str, Any]:
+    """Usual interval [s] and the pauses well beyond it, machine by machine."""
+    import polars as pl
+
+    ordered = readings.select("machine", "time").drop_nulls().sort("machine", "time")
+    steps = ordered.with_columns(
+        seconds=(pl.col("time").diff().dt.total_microseconds() / 1e6).over("machine"),
+        since=pl.col("time").shift(1).over("machine"),
+    ).drop_nulls()
+    usual = steps["seconds"].median() if steps.height else None
+    if not isinstance(usual, float):
+        return {"interval_s": None, "gaps": 0, "longest_gaps": []}
+    gaps = steps.filter(pl.col("seconds") > max(GAP_INTERVALS * usual, SHORTEST_GAP_S))
+    longest = gaps.sort("seconds", descending=True, maintain_order=True).head(GAPS_LISTED)
+    listed = [
+        {"machine": row["machine"], "from": row["since"].isoformat(), "seconds": row["seconds"]}
+        for row in longest.to_dicts()
+    ]
+    return {"interval_s": usual, "gaps": gaps.height, "longest_gaps": listed}
+
+
+def render(found: dict[str, Any]) -> RenderableType:
+    """``found`` (of ``inspect``) for a terminal."""
+    from rich.console import Group
+
+    return Group(*(part for file in found["files"] for part in _render_file(file)))
+
+
+def _render_file(file: dict[str, Any]) -> list[RenderableType]:
+    from rich.text import Text
+
+    title = Text.assemble((file["name"], "bold"), f"  {file['kind']}, {file['size_bytes']:,} bytes")
+    if "reason" in file:
+        return [title, Text(f"  {file['reason']}", style="red"), Text("")]
+    lines: list[RenderableType] = [title]
+    if "encoding" in file:
+        lines.append(
+            Text(f"  {file['encoding']}, separator {file['separator']}, header in line {file['header_line']}")
+        )
+    if "columns" in file:
+        lines.append(_columns_table(file["columns"]))
+    lines.extend(Text(f"  {line}") for line in _told(file))
+    lines.extend(Text(f"  See to it: {sentence}", style="yellow") for sentence in file["attention"])
+    rest = [note for note in file["notes"] if note not in file["attention"]]
+    lines.extend(Text(f"  Note: {note}", style="dim") for note in rest)
+    return [*lines, Text("")]
+
+
+def _told(file: dict[str, Any]) -> list[str]:
+    """The summary in plain lines."""
+    told = [f"{file['rows_read']:,} rows, {file['rows_kept']:,} would be kept"]
+    told += [
+        f"{entry['rows']:,} set aside ({entry['share_pct']:g} %) under {entry['rule']}, "
+        f"first row {entry['first_row']}: {entry['example']}"
+        for entry in file["set_aside"]
+    ]
+    if file["first_time"]:
+        told.append(f"From {file['first_time']} to {file['last_time']}")
+    if file.get("interval_s"):
+        told.append(f"One reading each {file['interval_s']:g} s, {file['gaps']} gaps")
+        told += [
+            f"Gap of {g['seconds']:,.0f} s from {g['from']} ({g['machine']})" for g in file["longest_gaps"]
+        ]
+    for plural in ("machines", "fields", "crops"):
+        if file[plural]:
+            told.append(f"{plural.capitalize()}: {', '.join(file[plural])}")
+    if file["adjustments"]:
+        listed = ", ".join(f"{s['setting']} ({s['changes']})" for s in file["settings"])
+        told.append(f"{counted(file['adjustments'], 'adjustment')}: {listed}")
+    for one in file["work"]:
+        where = " in ".join(name for name in (one["machine"], one["field"]) if name)
+        told += [f"{where}: {sentence}" for sentence in one["sentences"]]
+    return told
+
+
+def _columns_table(columns: list[dict[str, Any]]) -> RenderableType:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table("column", "is", "unit", "conversion", "sample", box=None, pad_edge=True, padding=(0, 1))
+    for column in columns:
+        table.add_row(
+            *(Text(cell) for cell in (
+                column["header"], column["is"] or "(kept as it is)", column["unit"] or "",
+                _told_conversion(column), (column["sample"] or "")[:24],
+            ))
+        )  # fmt: skip
+    return table
+
+
+def _told_conversion(column: dict[str, Any]) -> str:
+    if "why" in column:
+        return column["why"]
+    if column["kind"] not in ("channel", "setting") or not column["to_unit"] or column["unit"] is None:
+        return ""
+    if column["factor"] is None:
+        return f"to {column['to_unit']}"
+    return "" if column["factor"] == 1.0 else f"× {column['factor']:.6g} to {column['to_unit']}"

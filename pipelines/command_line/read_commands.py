@@ -1,0 +1,130 @@
+"""Commands that only look: inspect, season, export, view."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from chaffinch.pipelines.command_line.app import app
+from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, SiteAt, give, say
+from chaffinch.pipelines.errors import CallError
+
+WIDTH_IN_A_PIPE = 240
+
+
+@app.command(epilog="Example: chaffinch inspect inbox/machine_a/2026-07-14.csv")
+def inspect(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A log, an archive, or a folder of task data.")
+    ],
+    farm: Annotated[
+        Path | None, typer.Option("--farm", metavar="FARM_TOML", help="farm.toml that explains odd columns.")
+    ] = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Say what a file is: kind, channels, units, span, gaps, what would be set aside. Nothing is taken in."""
+    import json
+
+    from chaffinch.pipelines.command_line import inspection
+    from chaffinch.pipelines.farm import Farm, load_farm
+
+    found = inspection.inspect(file, load_farm(farm) if farm is not None else Farm())
+    if as_json:
+        print(json.dumps(found, ensure_ascii=False, default=str))
+    else:
+        from rich.console import Console
+
+        # In a pipe there is no width to keep to, and nothing may be cut off.
+        width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
+        Console(soft_wrap=True, width=width).print(inspection.render(found))
+    troubled = any(
+        one.get("reason") or one.get("rows_set_aside") or one.get("attention") for one in found["files"]
+    )
+    return 1 if troubled else 0
+
+
+@app.command(epilog="Example: chaffinch season --lake lake --year 2026 --out season_2026.html")
+def season(
+    lake: LakeAt,
+    year: Annotated[int, typer.Option("--year", min=1990, max=2100, help="The season, by calendar year.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Ends in .html, .pdf or .xlsx.")],
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Report a season over machines, crops and fields."""
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.night.run import farm_of
+
+    _require_ending(out, (".html", ".pdf", ".xlsx"))
+    opened = Lake.open(lake, must_exist=True)
+    from chaffinch.dashboards.report.write import write_season
+
+    made = write_season(opened, year, out, farm_of(opened))
+    for sentence in made["notes"]:
+        say(sentence)
+    give([f"Season report: {out}"], made, as_json)
+    return 0
+
+
+@app.command(epilog="Example: chaffinch export effects --lake lake --to effects.csv")
+def export(
+    table: Annotated[
+        str,
+        typer.Argument(
+            metavar="TABLE",
+            help="readings, adjustments, loss_checks, load_tickets, fields, effects, set_aside, deliveries, or work: "
+            "every reading with its class and why it is not used.",
+        ),
+    ],
+    lake: LakeAt,
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="Ends in .csv, .parquet or .xlsx.")],
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Write a table to a file that other programs read.
+
+    Times are UTC in ISO 8601; lists are joined by "; ". Texts stand in .csv exactly as logged, so open a file
+    of unknown origin in a spreadsheet as .xlsx, where no text is ever taken for a formula.
+    """
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.lake.export import ENDINGS, check_table, export_table
+
+    check_table(table)
+    _require_ending(to, ENDINGS)
+    opened = Lake.open(lake, must_exist=True)
+    rows = export_table(opened, table, to)
+    give([f"{rows} rows of {table}: {to}"], {"table": table, "rows": rows, "to": str(to)}, as_json)
+    return 0
+
+
+@app.command(epilog="Example: chaffinch view --site site")
+def view(
+    site: SiteAt,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes any free port.")] = 8610,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Serve the pages on this machine only, until stopped with Ctrl+C; open pages follow when rewritten."""
+    from chaffinch.pipelines.command_line.page_server import serve
+
+    def started(address: str) -> None:
+        give(
+            [f"Pages are at {address}  (open pages follow when they are rewritten; stop with Ctrl+C)"],
+            {"address": address},
+            as_json,
+        )
+        sys.stdout.flush()
+
+    serve(site, port, started, say)
+    return 0
+
+
+def _require_ending(path: Path, endings: tuple[str, ...]) -> None:
+    """Raises ``CallError`` unless ``path`` can be written and has one of ``endings``."""
+    if path.suffix.lower() not in endings:
+        raise CallError(f"{path} must end in {', '.join(endings[:-1])} or {endings[-1]}.")
+    if not path.parent.is_dir():
+        raise CallError(f"There is no folder {path.parent}; make it first.")

@@ -1,0 +1,57 @@
+"""Effects under a clock that may be off, averaged over how far (Bayesian model averaging; Hoeting et al. 1999,
+Statistical Science 14:382-401).
+
+A change entered in the fit minutes from where it was made loses a good part of its effect, and its range tells
+nothing of that. What evidence there is for an offset seldom suffices to move a clock, and always to weigh.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from chaffinch.pipelines.estimate.clocks.by_responses import on_one_clock
+from chaffinch.pipelines.estimate.clocks.settings_clock import ClockOffset
+from chaffinch.pipelines.estimate.model.fit import Fit
+from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, fit_again
+
+
+def over_likely_clocks(season: SeasonOutcome, clocks: Mapping[str, ClockOffset]) -> SeasonOutcome:
+    """The outcome with the machine-fields of doubtful clocks fitted at each likely offset and averaged."""
+    fields = [
+        averaged(field, season, clock.likely)
+        if (clock := clocks.get(field.binned.machine)) is not None and clock.likely
+        else field
+        for field in season.fields
+    ]
+    return replace(season, fields=fields)
+
+
+def averaged(
+    field: FieldOutcome, season: SeasonOutcome, likely: tuple[tuple[float, float], ...]
+) -> FieldOutcome:
+    """Mean and covariance of the mixture of fits at the offsets ``likely``, each with its weight.
+
+    A machine-field of which set values in the harvest log tell as well stays as it is. An offset at which a change
+    would fall outside the log is left out. Steps that were not logged are allowed for at the logged times alone:
+    at others they may be what the changes did.
+    """
+    if not field.binned.changes or not all(c.by_settings_log for c in field.binned.changes):
+        return field
+    fits = [
+        (weight, field if offset_s == 0 else fit_again(on_one_clock(field.binned, offset_s), season))
+        for offset_s, weight in likely
+    ]
+    told = [(w, f) for w, f in fits if f is not None and set(field.design.steps) <= set(f.design.steps)]
+    names = tuple(n for n in field.design.names if all(n in f.design.names for _, f in told))
+    weight = np.array([w for w, _ in told]) / sum(w for w, _ in told)
+    places = [[f.design.names.index(n) for n in names] for _, f in told]
+    means = np.array([f.fit.coefficients[at] for (_, f), at in zip(told, places, strict=True)])
+    within = np.array([f.fit.covariance[np.ix_(at, at)] for (_, f), at in zip(told, places, strict=True)])
+    mean = weight @ means
+    apart = means - mean
+    covariance = np.einsum("f,fij->ij", weight, within) + np.einsum("f,fi,fj->ij", weight, apart, apart)
+    here = [field.design.names.index(n) for n in names]
+    design = replace(field.design, names=names, columns=field.design.columns[:, here])
+    return replace(field, design=design, fit=Fit(mean, covariance, field.fit.freedom[here]))

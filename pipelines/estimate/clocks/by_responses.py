@@ -1,0 +1,210 @@
+"""Whether the clock of a settings log agrees with that of the harvest log, by what the logged changes did.
+
+Without set values in the harvest log the responses of loss are the only witness. They tell to seconds or not at all,
+by what changes did. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses too:
+what one machine-field tells counts for little, and an offset is applied only where several agree on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, FINE_S
+from chaffinch.pipelines.estimate.clocks.settings_clock import ClockOffset
+from chaffinch.pipelines.estimate.data.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
+from chaffinch.pipelines.estimate.data.design import PLACES
+from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, SPACING_S
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome, clock_told_finely
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Twice the log of the odds that one machine-field can speak against an offset, at most: a burst of loss before a
+# change may be worth any odds, and means nothing for the other fields.
+FIELD_TELLS = 8.0
+# Shares of clocks of a season that are off; the belief beforehand is as 1 / share. Clocks of one farm are set by the
+# same people, so that a season in which some are clearly off speaks against the others.
+SHARES_OFF = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8])
+RIGHT_WITHIN_S = SPACING_S
+SURE = 0.9
+DOUBTFUL = 0.6
+# Offsets less likely than this are left out of an average.
+LEAST_LIKELY = 0.03
+# Where less than this is left for a right clock, the changes are tried every ten seconds instead of once a minute.
+SUSPECTED = 0.97
+# What is believed so near to the best offset is believed of it.
+NEAR_S = 30.0
+# Moved so near to another change of the log, a change meets that one's response instead of its own; where more than
+# this share of them do, the offset may be one run between changes.
+TAKEN_FOR_ANOTHER_S = 90.0
+MOST_TAKEN = 0.25
+# The two losses share part of their noise, so that two witnesses are worth less than two.
+SHARED = 0.7
+# Shares of changes that did something, each as likely beforehand.
+SHARES = np.linspace(0.05, 0.95, 10)
+# Machine loss is the sum of these two and no witness of its own.
+WITNESSES = PLACES
+
+
+def offsets_by_responses(machines: Mapping[str, Array], reacted: bool = False) -> dict[str, ClockOffset]:
+    """Offset of each machine of a season from the ``evidence`` of its machine-fields, (121,).
+
+    reacted : changes came when loss had spiked, so that what lies minutes before them is no response.
+    """
+    if not machines:
+        return {}
+    totals = np.array(list(machines.values()))
+    believed = _believed(np.exp(0.5 * totals))
+    return {
+        machine: _offset(weight, total, reacted)
+        for machine, weight, total in zip(machines, believed, totals, strict=True)
+    }
+
+
+def suspected(machines: Mapping[str, Array]) -> list[str]:
+    """Machines whose clock the ``evidence`` of one step a minute, (121,), leaves in some doubt."""
+    if not machines:
+        return []
+    believed = _believed(np.exp(0.5 * np.array(list(machines.values()))))
+    right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
+    return [m for m, weight in zip(machines, believed, strict=True) if weight[right].sum() < SUSPECTED]
+
+
+def _offset(weight: Array, total: Array, reacted: bool) -> ClockOffset:
+    """The offset of one machine by what is believed of each of ``FINE_OFFSETS_S``, (121,)."""
+    right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
+    best = int(np.argmax(total))
+    ends = np.cumsum(weight)
+    low = FINE_OFFSETS_S[int(np.searchsorted(ends, 0.025))] - FINE_S
+    high = FINE_OFFSETS_S[min(int(np.searchsorted(ends, 0.975)), FINE_OFFSETS_S.size - 1)] + FINE_S
+    inside = 0 < best < FINE_OFFSETS_S.size - 1 and not right[best]
+    beside = np.abs(FINE_OFFSETS_S - FINE_OFFSETS_S[best]) <= NEAR_S
+    near = float(np.where(right, 0.0, weight)[beside].sum())
+    sure = bool(inside and near > SURE and not reacted)
+    doubtful = bool(weight[right].sum() < DOUBTFUL and not sure)
+    likely = _likely(np.where(right, 0.0, weight), float(weight[right].sum())) if doubtful else ()
+    return ClockOffset(_peak(total, best), float(low), float(high), sure, doubtful, likely)
+
+
+def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
+    """Offsets that are not unlikely, none first, with weights that sum to one."""
+    kept = np.flatnonzero(off >= LEAST_LIKELY)
+    whole = right + float(off[kept].sum())
+    return ((0.0, right / whole), *((float(FINE_OFFSETS_S[i]), float(off[i]) / whole) for i in kept))
+
+
+def evidence(told: Sequence[Array]) -> Array:
+    """Twice the log likelihood of each of ``FINE_OFFSETS_S``, (121,), whatever share of the changes of a
+    machine-field did something; none speaks by more than ``FIELD_TELLS`` against an offset.
+
+    told : of each machine-field (21 or 121, changes of all losses), of ``scan_steps`` or ``told_finely``.
+
+    Plain sums of squared scores would be led by the many changes that did nothing, and moved right clocks.
+    """
+    total = np.zeros(FINE_OFFSETS_S.size)
+    for changes in told:
+        by_share = [
+            SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1) for share in SHARES
+        ]
+        of_field = 2 * np.logaddexp.reduce(by_share, axis=0)
+        of_field = np.maximum(of_field - of_field.max(), -FIELD_TELLS)
+        total += of_field if of_field.size == total.size else np.interp(FINE_OFFSETS_S, OFFSETS_S, of_field)
+    return total
+
+
+def _believed(likelihood: Array) -> Array:
+    """Belief in each offset of each machine, (machines, 121), what share of the clocks is off being averaged over.
+
+    likelihood : (machines, 121). A clock that is off is so by any of the offsets beyond a minute alike.
+    """
+    right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
+    of_right, of_off = (likelihood[:, which].mean(axis=1)[:, None] for which in (right, ~right))
+    by_share = (1 - SHARES_OFF) * of_right + SHARES_OFF * of_off
+    share = np.log(by_share).sum(axis=0) - np.log(SHARES_OFF)
+    share = np.exp(share - share.max())
+    # (machines, 121, shares): what is believed of each offset were that share of the clocks off.
+    beforehand = np.where(right[:, None], (1 - SHARES_OFF) / right.sum(), SHARES_OFF / (~right).sum())
+    given = likelihood[:, :, None] * beforehand / by_share[:, None, :]
+    return np.asarray(given @ (share / share.sum()), dtype=np.float64)
+
+
+def _peak(total: Array, best: int) -> float:
+    """Top of the parabola through the best offset and its neighbours, s."""
+    if not 0 < best < total.size - 1:
+        return float(FINE_OFFSETS_S[best])
+    left, top, right = total[best - 1 : best + 2]
+    bend = left - 2 * top + right
+    return float(FINE_OFFSETS_S[best] + (0.5 * (left - right) / bend * FINE_S if bend < 0 else 0.0))
+
+
+def on_one_clock(binned: Binned, offset_s: float) -> Binned:
+    """The machine-field with the changes of its settings log moved to the harvest log's clock.
+
+    Bins that lie in the washed-out time of a moved change are left out; those around the time as logged were
+    left out when the bins were made, which costs half a minute each.
+    """
+    changes = sorted(
+        (
+            replace(c, first_s=c.first_s - offset_s, last_s=c.last_s - offset_s) if c.by_settings_log else c
+            for c in binned.changes
+        ),
+        key=lambda c: c.first_s,
+    )
+    entered = binned.time_s + binned.loss_delay_s
+    began = np.searchsorted([c.first_s - WASHED_OUT_BEFORE_S for c in changes], entered, side="right")
+    ended = np.searchsorted(np.sort([c.last_s + WASHED_OUT_AFTER_S for c in changes]), entered, side="right")
+    return binned.kept(began == ended, changes, ended)
+
+
+def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
+    """Offsets of all machines with a settings log whose clock no set values have told of yet."""
+    witnesses = [season[outcome] for outcome in WITNESSES if outcome in season]
+    told: dict[int, list[Array]] = {}
+    for witness in witnesses:
+        for fitted in witness.fields:
+            if fitted.clock_told is not None:
+                told.setdefault(id(fitted.binned), []).append(fitted.clock_told)
+    machines: dict[str, list[Binned]] = {}
+    for binned in fields:
+        if id(binned) in told and any(c.by_settings_log for c in binned.changes):
+            machines.setdefault(binned.machine, []).append(binned)
+    found = {
+        machine: evidence([np.column_stack(told[id(binned)]) for binned in its])
+        for machine, its in machines.items()
+    }
+    for machine in suspected(found):
+        found[machine] = evidence([_finely(binned, witnesses) for binned in machines[machine]])
+    clocks = offsets_by_responses(found, any(witness.reacted for witness in witnesses))
+    moments = {machine: [_logged_s(binned) for binned in machines[machine]] for machine in clocks}
+    return {
+        machine: replace(clock, sure=False, doubtful=True, likely=((0.0, 0.5), (clock.seconds, 0.5)))
+        if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
+        else clock
+        for machine, clock in clocks.items()
+    }
+
+
+def _finely(binned: Binned, witnesses: Iterable[SeasonOutcome]) -> Array:
+    told = [clock_told_finely(binned, witness) for witness in witnesses]
+    return np.column_stack([one for one in told if one is not None])
+
+
+def _logged_s(binned: Binned) -> Array:
+    return np.array([c.first_s for c in binned.changes if c.by_settings_log])
+
+
+def taken_for_others(moments_s: Sequence[Array], offset_s: float) -> float:
+    """Share of changes, logged at ``moments_s`` of each machine-field, that moved by the offset come to stand where
+    another was logged.
+
+    Where changes follow one another every few minutes, a clock off by one run fits nearly as well as a right one.
+    """
+    taken = [
+        (np.abs(logged[:, None] - offset_s - logged[None, :]) < TAKEN_FOR_ANOTHER_S)
+        & ~np.eye(logged.size, dtype=bool)
+        for logged in moments_s
+    ]
+    count = sum(logged.size for logged in moments_s)
+    return sum(int(one.any(axis=1).sum()) for one in taken) / count if count else 0.0

@@ -1,0 +1,1 @@
+"""From work to what a fit needs: changes, ten-second bins, design matrices."""

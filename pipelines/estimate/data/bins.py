@@ -1,0 +1,305 @@
+"""Readings of one machine-field to bins of ten seconds of steady work.
+
+A bin never crosses the end of a pass or an adjustment. Ten seconds lose nothing: the fastest noise that is not
+white has a time constant above that, the shared part of slower noise is kept whole, and the white part's
+variance is known from the seconds in a bin. What is gained: a loss signal that counts kernels is summed before
+its log is taken, so that a second without a kernel is no minus infinity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.estimate.data.changes import Change, group_changes, made_at
+from chaffinch.pipelines.estimate.data.feed_noise import second_variance, without_sensor_noise
+from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
+from chaffinch.pipelines.work.passes import since_start_and_to_end
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+BIN_S = 10.0
+# After a change the actuator runs and the crop already in the machine leaves; before it, crop that entered is
+# still on its way when the setting moves.
+WASHED_OUT_BEFORE_S = 6.0
+WASHED_OUT_AFTER_S = 30.0
+MOISTURE_SPAN_S = 30.0
+PLAIN_SPAN_S = 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class Binned:
+    """One machine-field in bins, all arrays of shape (n,), sorted by time.
+
+    seconds : seconds of usable work in the bin. step : number of changes before the bin. since_start_s,
+    until_end_s : of the bin's pass. feed_t_h : without the flow sensor's own noise, as far as that can be told.
+    area_m2_s : area cut a second. loss_signal : both loss signals summed, as logged. outcomes : log of each
+    outcome, NaN where unknown; losses per grain kept, until ``entering`` makes them and the feed rate ones of all
+    that entered. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
+    loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
+    """
+
+    machine: str
+    field: str | None
+    crop: str | None
+    changes: list[Change]
+    time_s: Array
+    seconds: Array
+    step: NDArray[np.int_]
+    since_start_s: Array
+    until_end_s: Array
+    feed_t_h: Array
+    moisture_pct: Array
+    roll_deg: Array
+    pitch_deg: Array
+    east_m: Array
+    north_m: Array
+    area_m2_s: Array
+    loss_signal: Array
+    outcomes: dict[str, Array]
+    flaws: dict[str, list[str]]
+    calibrated: bool
+    loss_delay_s: float = 0.0
+
+    def kept(self, which: NDArray[np.bool_], changes: list[Change], step: NDArray[np.int_]) -> Binned:
+        """The bins of ``which`` (n,), with other changes and each bin's number of them before it, (n,)."""
+        arrays: dict[str, Any] = {
+            name: value[which]
+            for name in self.__slots__
+            if isinstance(value := getattr(self, name), np.ndarray) and name != "step"
+        }
+        outcomes = {name: values[which] for name, values in self.outcomes.items()}
+        return replace(self, **arrays, outcomes=outcomes, changes=changes, step=step[which])
+
+    def before_change(self, seconds: float) -> NDArray[np.bool_]:
+        """Bins at most ``seconds`` before a change, by the clock, shape (n,)."""
+        first = np.append([c.first_s for c in self.changes], np.inf)
+        return first[np.searchsorted(first, self.time_s)] - self.time_s <= seconds
+
+    def seconds_beside(self, k: int) -> tuple[float, float]:
+        """Seconds of usable work between change ``k`` and its neighbours, before and after."""
+        return (
+            float(self.seconds[self.step == k].sum()),
+            float(self.seconds[self.step == k + 1].sum()),
+        )
+
+    def plain_percent(self, outcome: str, k: int) -> float | None:
+        """Change of the mean log outcome from the quarter hour before change ``k`` to the one after it, in %.
+
+        What a plain comparison would say, feed rate, moisture and the fading of a spike left out of account.
+        """
+        values = self.outcomes.get(outcome)
+        if values is None:
+            return None
+        change, known = self.changes[k], np.isfinite(values)
+        before = known & (self.step == k) & (self.time_s > change.first_s - PLAIN_SPAN_S)
+        after = known & (self.step == k + 1) & (self.time_s < change.last_s + PLAIN_SPAN_S)
+        if not before.any() or not after.any():
+            return None
+        return float(100 * np.expm1(values[after].mean() - values[before].mean()))
+
+    def signal_per_m2(self, k: int) -> float:
+        """Summed loss signals for each m2 cut, over the work just before change ``k``; NaN where unknown."""
+        beside = (self.step == k) & np.isfinite(self.loss_signal) & (self.area_m2_s > 0)
+        if not beside.any():
+            return float("nan")
+        return float(self.loss_signal[beside].sum() / self.area_m2_s[beside].sum())
+
+
+def interval_s(time_s: Array) -> float:
+    """Usual time between readings, s."""
+    gaps = np.diff(time_s)
+    gaps = gaps[(gaps > 0) & (gaps < 60)]
+    return float(np.median(gaps)) if gaps.size else 1.0
+
+
+def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: float = 6.0) -> Binned | None:
+    """Bins of one machine-field; None when it holds no usable work.
+
+    marked : readings after ``mark_work``. adjustments : real adjustments of the machine (any field).
+    """
+    time_s = seconds_of(marked["time"])
+    usable = marked["usable"].to_numpy()
+    if usable.sum() < 2:
+        return None
+    interval = interval_s(time_s)
+    work_s = np.repeat(time_s[usable], max(1, round(interval)))
+    inside = adjustments.filter(made_at(adjustments).is_between(marked["time"].min(), marked["time"].max()))
+    changes = [
+        c
+        for c in group_changes(inside, work_s)
+        if work_s[0] < c.last_s and c.first_s - loss_delay_s < work_s[-1]
+    ]
+    first = np.array([c.first_s for c in changes]) - loss_delay_s - WASHED_OUT_BEFORE_S
+    last = np.array([c.last_s for c in changes]) - loss_delay_s + WASHED_OUT_AFTER_S
+    began = np.searchsorted(np.sort(first), time_s, side="right")
+    step = np.searchsorted(np.sort(last), time_s, side="right")
+    usable = usable & (began == step)
+    binned = _sum_up(marked, usable, time_s, step, changes, interval)
+    if binned is None:
+        return None
+    binned = replace(binned, loss_delay_s=loss_delay_s)
+    return without_sensor_noise(binned, _sensor_noise(marked, usable, time_s, interval))
+
+
+def _sensor_noise(marked: pl.DataFrame, usable: NDArray[np.bool_], time_s: Array, interval: float) -> float:
+    """Variance of the log of one second's grain flow that is the flow sensor's own; 0 where none is logged."""
+    if "grain_flow_kg_s" not in marked.columns:
+        return 0.0
+    flow = marked["grain_flow_kg_s"].cast(pl.Float64).to_numpy().astype(float)[usable]
+    runs = np.cumsum(np.diff(time_s[usable], prepend=0.0) > 1.5 * interval)
+    return second_variance(flow, runs, interval)
+
+
+def _sum_up(
+    marked: pl.DataFrame,
+    usable: NDArray[np.bool_],
+    time_s: Array,
+    step: NDArray[np.int_],
+    changes: list[Change],
+    interval: float,
+) -> Binned | None:
+    rows = np.flatnonzero(usable)
+    if rows.size < 2:
+        return None
+    passes = marked["pass_number"].fill_null(0).to_numpy()[rows]
+    slot = np.floor(time_s[rows] / max(BIN_S, interval)).astype(np.int64)
+    new = (np.diff(passes) != 0) | (np.diff(slot) != 0) | (np.diff(step[rows]) != 0)
+    starts = np.concatenate([[0], np.flatnonzero(new) + 1])
+
+    def column(name: str) -> Array:
+        if name not in marked.columns:
+            return np.full(rows.size, np.nan)
+        return marked[name].cast(pl.Float64).to_numpy().astype(float)[rows]
+
+    def mean(values: Array) -> Array:
+        known = np.isfinite(values)
+        count = np.add.reduceat(known.astype(float), starts)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.add.reduceat(np.where(known, values, 0.0), starts) / np.where(count > 0, count, np.nan)
+
+    count = np.diff(np.concatenate([starts, [rows.size]])).astype(float)
+    east, north = _metres(column("latitude"), column("longitude"))
+    outcomes, flaws, calibrated = _outcomes(marked, column, starts)
+    since, until = since_start_and_to_end(time_s, marked["pass_number"].fill_null(0).to_numpy())
+    return Binned(
+        machine=marked["machine"][0],
+        field=marked["field"][0],
+        crop=marked["crop"].drop_nulls().mode()[0] if marked["crop"].count() else None,
+        changes=changes,
+        time_s=mean(time_s[rows]),
+        seconds=count * interval,
+        step=step[rows][starts],
+        since_start_s=mean(since[rows]),
+        until_end_s=mean(until[rows]),
+        feed_t_h=mean(column("feed_rate_t_h")),
+        moisture_pct=_smooth(mean(column("moisture_aligned_pct")), mean(time_s[rows])),
+        roll_deg=mean(column("roll_deg")),
+        pitch_deg=mean(column("pitch_deg")),
+        east_m=mean(east),
+        north_m=mean(north),
+        area_m2_s=mean(column("speed_m_s") * cut_width_m(marked)[rows]),
+        loss_signal=mean(column("separation_loss_aligned")) + mean(column("cleaning_loss_aligned")),
+        outcomes=outcomes,
+        flaws=flaws,
+        calibrated=calibrated,
+    )
+
+
+def _smooth(values: Array, time_s: Array) -> Array:
+    """Mean over the bins within half a minute either way; NaN where none is known.
+
+    Grain moisture changes over minutes; what a sensor shows within seconds is mostly its own noise, and a
+    covariate with noise of its own explains less than it should (errors in variables).
+    """
+    known = np.isfinite(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    low = np.searchsorted(time_s, time_s - MOISTURE_SPAN_S)
+    high = np.searchsorted(time_s, time_s + MOISTURE_SPAN_S, side="right")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (total[high] - total[low]) / np.where(
+            count[high] > count[low], count[high] - count[low], np.nan
+        )
+
+
+def _metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
+    known = np.isfinite(latitude) & np.isfinite(longitude)
+    if not known.any():
+        return np.full(latitude.size, np.nan), np.full(latitude.size, np.nan)
+    lat0, lon0 = np.median(latitude[known]), np.median(longitude[known])
+    return (longitude - lon0) * 111_320.0 * np.cos(np.radians(lat0)), (latitude - lat0) * 110_574.0
+
+
+def _log_ratio(top: Array, bottom: Array, starts: NDArray[np.int_]) -> Array:
+    """Log of sum(top) / sum(bottom) in each bin; NaN where either is unknown or not above zero."""
+    both = np.isfinite(top) & np.isfinite(bottom)
+    above = np.add.reduceat(np.where(both, top, 0.0), starts)
+    below = np.add.reduceat(np.where(both, bottom, 0.0), starts)
+    enough = np.add.reduceat(both.astype(float), starts) >= 0.5 * np.add.reduceat(np.ones(both.size), starts)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = np.log(above / below)
+    return np.where(enough & np.isfinite(value), value, np.nan)
+
+
+def _outcomes(
+    marked: pl.DataFrame, column: Callable[[str], Array], starts: NDArray[np.int_]
+) -> tuple[dict[str, Array], dict[str, list[str]], bool]:
+    feed = column("feed_rate_t_h")
+    kg_s = feed / 3.6
+    outcomes: dict[str, Array] = {}
+    flaws: dict[str, list[str]] = {}
+    losses: dict[str, Array] = {}
+    for place in ("separation_loss", "cleaning_loss"):
+        if loss_column(marked, place) is None:
+            continue
+        value = column(f"{place}_aligned")
+        value, flaws[place] = _without_faults(value)
+        losses[place] = value
+        outcomes[place] = _log_ratio(value, kg_s, starts)
+    calibrated = all(loss_column(marked, p) == f"{p}_kg_s" for p in losses) and bool(losses)
+    if len(losses) == 2:
+        total = losses["separation_loss"] + losses["cleaning_loss"]
+        outcomes["machine_loss"] = _log_ratio(total, kg_s, starts)
+        flaws["machine_loss"] = [] if calibrated else ["uncalibrated_sum"]
+    if np.isfinite(feed).any():
+        outcomes["throughput"] = _log_ratio(feed, np.ones(feed.size), starts)
+    for outcome, name in (
+        ("broken_grain", "broken_grain_pct"),
+        ("non_grain", "non_grain_pct"),
+        ("returns", "returns_signal"),
+    ):
+        if name in marked.columns and marked[name].count() > 0:
+            outcomes[outcome] = _log_ratio(column(name), np.ones(feed.size), starts)
+    if "fuel_rate_l_h" in marked.columns and marked["fuel_rate_l_h"].count() > 0 and np.isfinite(feed).any():
+        outcomes["fuel_per_tonne"] = _log_ratio(column("fuel_rate_l_h"), feed, starts)
+    return outcomes, {**{k: [] for k in outcomes}, **flaws}, calibrated
+
+
+def _without_faults(value: Array) -> tuple[Array, list[str]]:
+    """A loss signal without drop-outs, and what is wrong with it.
+
+    A drop-out is an exact zero among readings far above zero. A ceiling is a single highest value that holds
+    over 2 % of the readings.
+    """
+    known = value[np.isfinite(value)]
+    found: list[str] = []
+    if known.size == 0 or np.ptp(known) == 0:
+        return value, ["signal_dead"]
+    positive = known[known > 0]
+    zero_share = 1 - positive.size / known.size
+    if positive.size and 0 < zero_share < 0.2:
+        fifth = np.percentile(positive, 5)
+        smallest = positive.min()
+        if fifth > 4 * max(
+            np.min(np.diff(np.unique(positive)), initial=np.inf), 0
+        ) or smallest > 0.2 * np.median(positive):
+            value = np.where(value == 0, np.nan, value)
+    at_top = np.mean(known >= known.max() * (1 - 1e-9))
+    if at_top > 0.02 and np.unique(known).size > 20:
+        found.append("signal_saturated")
+    return value, found

@@ -1,0 +1,138 @@
+"""Which adjustments of a machine-field stand on their own, and which belong together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.estimate.clocks.settings_clock import (
+    FOUND_IN_LOGS,
+    SAME_CLOCK_S,
+    offset_by_set_values,
+)
+from chaffinch.pipelines.work import seconds_of
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Changes with less steady work between them than this can't be told apart: an effect from a minute or two of
+# data is no effect. They are one joint change.
+SHORTEST_BETWEEN_S = 120.0
+
+
+@dataclass(frozen=True)
+class Change:
+    """One moment (or short while) at which one or several settings were changed.
+
+    first_s, last_s : clock seconds of the first and last adjustment of the change.
+    rows : rows of the adjustments table, in order of time.
+    """
+
+    first_s: float
+    last_s: float
+    rows: pl.DataFrame
+
+    @cached_property
+    def by_settings_log(self) -> bool:
+        """Whether only a settings log tells of it, whose clock has not been compared with the harvest log's."""
+        compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()
+        return not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
+
+    @property
+    def is_joint(self) -> bool:
+        """Whether its rows can't be told apart: several settings, or one setting moved several times."""
+        return self.rows.height > 1
+
+
+def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Adjustments that changed something, sorted by time; rows whose values before and after agree are left out.
+
+    A missing ``from_value`` is filled from the machine's previous row of the same setting. Where a settings
+    log and the harvest log itself tell of the same change (same setting and value within two minutes), the
+    settings log's row stands. A change that several deliveries hold (an export that grows from day to day)
+    counts once. Where both logs of a machine show the same set values at times that lie apart by the same
+    amount, the settings log's clock is off by it. ``made_at`` is added, the time by the harvest log's clock, and
+    ``clock_off_s`` with its range where clocks could be compared.
+    """
+    ordered = adjustments.sort("machine", "time", "setting", "row", maintain_order=True).unique(
+        ["machine", "time", "setting", "to_value"], keep="first", maintain_order=True
+    )
+    ordered = _on_one_clock(ordered)
+    by_twin = [pl.when(_told_by(k)).then(_other("from_value", k)) for k in (1, -1)]
+    told = ordered.with_columns(
+        pl.coalesce("from_value", *by_twin).alias("from_value"), (_told_by(1) | _told_by(-1)).alias("_twin")
+    ).filter(~(pl.col("origin").is_in(FOUND_IN_LOGS) & pl.col("_twin")))
+    previous = _other("to_value", 1)
+    told = told.drop("_twin").with_columns(pl.coalesce("from_value", previous).alias("from_value"))
+    return told.filter(
+        pl.col("to_value").is_null()
+        | pl.col("from_value").is_null()
+        | (pl.col("from_value") != pl.col("to_value"))
+    )
+
+
+def made_at(adjustments: pl.DataFrame) -> pl.Series:
+    """When each adjustment was made by the clock of the harvest log, as far as that is known."""
+    return adjustments["made_at" if "made_at" in adjustments.columns else "time"]
+
+
+def _on_one_clock(adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Rows with ``made_at``, in its order within a machine; with ``clock_off_s`` where clocks could be compared."""
+    off = {
+        machine: found
+        for (machine,), rows in adjustments.group_by("machine")
+        if (found := offset_by_set_values(rows)) is not None
+    }
+    if not off:
+        return adjustments.with_columns(pl.col("time").alias("made_at"))
+    written = ~pl.col("origin").is_in(FOUND_IN_LOGS)
+
+    def told(name: str) -> pl.Expr:
+        of = {machine: getattr(one, name) for machine, one in off.items()}
+        known = pl.col("machine").replace_strict(of, default=None, return_dtype=pl.Float64)
+        return pl.when(written).then(known)
+
+    columns = {"clock_off_s": "seconds", "clock_off_low_s": "low", "clock_off_high_s": "high"}
+    with_clock = adjustments.with_columns(told(name).alias(column) for column, name in columns.items())
+    unlike = pl.when(pl.col("clock_off_s").abs() > SAME_CLOCK_S).then(pl.col("clock_off_s")).otherwise(0.0)
+    moved = pl.duration(milliseconds=(unlike * 1000).round())
+    return with_clock.with_columns((pl.col("time") - moved).alias("made_at")).sort(
+        "machine", "made_at", "setting", "row", maintain_order=True
+    )
+
+
+def _told_by(shift: int) -> pl.Expr:
+    """Whether the row before (1) or after (-1) of the same setting tells of the same change from another origin."""
+    near = (pl.col("made_at") - _other("made_at", shift)).abs() < pl.duration(seconds=SHORTEST_BETWEEN_S)
+    same = pl.col("to_value") == _other("to_value", shift)
+    return (near & same & (pl.col("origin") != _other("origin", shift))).fill_null(False)
+
+
+def _other(name: str, shift: int) -> pl.Expr:
+    """A column of the row before (1) or after (-1) of the same machine's setting."""
+    return pl.col(name).shift(shift).over("machine", "setting")
+
+
+def group_changes(adjustments: pl.DataFrame, work_s: Array) -> list[Change]:
+    """Changes in order of time; neighbours with under 120 s of steady work between them become one.
+
+    adjustments : real adjustments of one machine. work_s : sorted clock seconds of usable readings, one a
+    second of work. Service events count as changes: they may move the loss as a setting does.
+    """
+    if adjustments.height == 0:
+        return []
+    ordered = adjustments.with_columns(made_at(adjustments).alias("made_at")).sort(
+        "made_at", "setting", "row", maintain_order=True
+    )
+    times = seconds_of(ordered["made_at"])
+    done = np.searchsorted(work_s, times)
+    together = np.concatenate([[False], np.diff(done) < SHORTEST_BETWEEN_S])
+    group = np.cumsum(~together)
+    return [
+        Change(
+            float(times[group == g][0]), float(times[group == g][-1]), ordered.filter(pl.Series(group == g))
+        )
+        for g in np.unique(group)
+    ]

@@ -1,0 +1,78 @@
+"""Losses as shares of the grain that entered, where logs tell of the grain that was kept.
+
+The flow sensor sees what the machine kept. Per grain kept a loss share L reads L / (1 - L), and where more is lost a
+smaller feed rate is seen, at which the loss curve foretells less: with a curve of slope s, a change of all losses
+looks larger by the factor 1 + (1 + s) L, by 4.5 % where 1.5 % of the grain is lost and s is 2. So what is lost is
+added again.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
+from chaffinch.pipelines.estimate.results.calibration import Calibration, MachineCrop, calibration_of
+from chaffinch.schemas.declarations import reference_loss_share
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def of_all_that_entered(
+    fields: Sequence[Binned], calibrations: Mapping[MachineCrop, Calibration]
+) -> list[Binned]:
+    """Each of ``fields`` with its losses per grain that entered, weighed by the machine's loss checks in that crop.
+
+    Where none was made, the machine is taken to have lost the crop's reference share on average: what that may be
+    wrong by is of the size of what is mended, and small beside taking the loss for nothing.
+    """
+    known = [calibration_of(binned, calibrations) for binned in fields]
+    unweighed = defaultdict(list)
+    for binned, calibration in zip(fields, known, strict=True):
+        if calibration is None:
+            unweighed[binned.machine, binned.crop].append(binned)
+    usual = {of: usual_kg_s_per_unit(some) for of, some in unweighed.items()}
+
+    def weight(binned: Binned, calibration: Calibration | None) -> float:
+        if calibration is None:
+            return usual[binned.machine, binned.crop]
+        return float(np.exp(calibration.at(float(binned.time_s.mean())).log_kg_s_per_unit))
+
+    return [
+        of_what_entered(binned, dict.fromkeys(PLACES, weight(binned, calibration)))
+        for binned, calibration in zip(fields, known, strict=True)
+    ]
+
+
+def usual_kg_s_per_unit(fields: Sequence[Binned]) -> float:
+    """Weight of a unit of signal at which machine-fields of one machine and crop lost the crop's reference share."""
+    units = np.concatenate([_per_kept(binned, dict.fromkeys(PLACES, 1.0)) for binned in fields])
+    mean = float(units.mean()) if units.size else 0.0
+    share = reference_loss_share(fields[0].crop)
+    return share / (1 - share) / mean if mean > 0 else 0.0
+
+
+def of_what_entered(binned: Binned, kg_s_per_unit: Mapping[str, float]) -> Binned:
+    """The machine-field with losses and feed rate per grain that entered.
+
+    kg_s_per_unit : by loss of ``PLACES``, what a unit of its signal weighs.
+    """
+    lost = _per_kept(binned, kg_s_per_unit)
+    losses = {name: binned.outcomes[name] - np.log1p(lost) for name in LOSSES if name in binned.outcomes}
+    return replace(binned, feed_t_h=binned.feed_t_h * (1 + lost), outcomes={**binned.outcomes, **losses})
+
+
+def _per_kept(binned: Binned, kg_s_per_unit: Mapping[str, float]) -> Array:
+    """Grain lost for each kept, (n,); of a loss that a bin does not know, as much as is usual in the field."""
+    lost = np.zeros(binned.time_s.size)
+    for place, weight in kg_s_per_unit.items():
+        if place in binned.outcomes:
+            units = np.exp(binned.outcomes[place])
+            known = np.isfinite(units)
+            if known.any():
+                lost += weight * np.where(known, units, np.median(units[known]))
+    return lost

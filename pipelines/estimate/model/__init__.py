@@ -1,0 +1,1 @@
+"""The regression and its noise: likelihood, fit, placebos, unlogged change points."""

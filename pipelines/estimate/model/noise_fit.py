@@ -1,0 +1,135 @@
+"""The noise shared by the machine-fields of a season, by restricted maximum likelihood under a weak prior."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from chaffinch.pipelines.estimate.model.likelihood import Stretch, independent_rows, slope
+from chaffinch.pipelines.estimate.model.noise import LADDER_S, Noise
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Where the data hardly speak (one short field), the variances lean towards these: a tenth of the log outcome's
+# variance at every scale, a factor of e^2 either way being no surprise.
+PRIOR_SPREAD = 2.0
+SHIFT_SPREAD = 0.6
+RUNGS = LADDER_S.size
+# Log variances of the scales and of a second, the shift, the log variance of the ground.
+BOUNDS = [(-16.0, 6.0)] * (RUNGS + 1) + [(-1.0, 1.3), (-8.0, 5.0)]
+MOST_STEPS = 40
+# Far from the mode the curvature is a poor guide, of the shift above all.
+LONGEST_STEP = np.r_[np.full(RUNGS + 1, 2.0), 0.4, 2.0]
+SHORTEST_SHARE = 1e-4
+# A gain in deviance that a season without any drift of the ground has once in tens of thousands.
+GROUND_GAIN = 20.0
+GROUND_TRIED = np.geomspace(0.02, 20.0, 13)
+
+
+def fit_noise(stretches: Sequence[Stretch], start: Noise | None = None, within: float = 0.01) -> Noise:
+    """Noise shared by ``stretches``: the mode of the restricted likelihood under the prior.
+
+    start : where to begin; with drift of the ground in it, that is fitted too. within : how much lower the
+    deviance at the mode may lie, as far as its curvature tells. Raises ``ValueError`` for no stretches.
+
+    Newton's steps by the average information, shortened where they lead uphill.
+    """
+    if not stretches:
+        raise ValueError("no stretch of work to fit the noise to")
+    centre = _centre(stretches)
+    logs = centre if start is None else _logs(start)
+    lowest, highest = (np.array(ends)[: logs.size] for ends in zip(*BOUNDS, strict=True))
+    here = _penalised(logs, stretches, centre)
+    for _ in range(MOST_STEPS):
+        # At a bound nothing is to be gained beyond it.
+        free = ~(((logs <= lowest) & (here.slope > 0)) | ((logs >= highest) & (here.slope < 0)))
+        step = np.zeros(logs.size)
+        step[free] = -np.linalg.solve(here.bend[np.ix_(free, free)], here.slope[free])
+        if -0.5 * float(step @ here.slope) < within:
+            break
+        share = min(1.0, 1 / float(np.max(np.abs(step) / LONGEST_STEP[: logs.size])))
+        while share > SHORTEST_SHARE:
+            further = np.clip(logs + share * step, lowest, highest)
+            there = _penalised(further, stretches, centre)
+            if there.deviance < here.deviance:
+                break
+            share /= 3
+        else:
+            break
+        logs, here = further, there
+    return _noise(logs)
+
+
+def with_ground(stretches: Sequence[Stretch], noise: Noise) -> Noise:
+    """``noise`` with drift of the ground where the data clearly show some, else as it is.
+
+    The deviance at any variance v of the ground follows from the whitened columns Z of the ground with the
+    design projected out, G = Z'Z and r = Z'y: it changes by log|I + v G| - r'(I / v + G)^-1 r (Woodbury).
+    """
+    change = np.zeros(GROUND_TRIED.size)
+    for stretch in stretches:
+        if stretch.ground is None:
+            continue
+        rows = independent_rows(replace(stretch, ground=None), noise, stretch.ground)
+        p = stretch.design.shape[1]
+        basis, _ = np.linalg.qr(rows.x[:, :p])
+        ground = rows.x[:, p:] - basis @ (basis.T @ rows.x[:, p:])
+        size, axes = np.linalg.eigh(ground.T @ ground)
+        along = (axes.T @ (ground.T @ rows.y)) ** 2
+        size = np.maximum(size, 0.0)
+        grown = 1 + GROUND_TRIED[:, None] * size
+        change += np.log(grown).sum(axis=1) - (GROUND_TRIED[:, None] * along / grown).sum(axis=1)
+    best = int(np.argmin(change))
+    return replace(noise, ground_variance=float(GROUND_TRIED[best])) if change[best] < -GROUND_GAIN else noise
+
+
+@dataclass(frozen=True, slots=True)
+class _Surface:
+    """Deviance of all stretches plus the prior's at a place, its first derivatives, about its second ones."""
+
+    deviance: float
+    slope: Array
+    bend: Array
+
+
+def _penalised(logs: Array, stretches: Sequence[Stretch], centre: Array) -> _Surface:
+    noise, m = _noise(logs), logs.size
+    spread = np.r_[np.full(RUNGS + 1, PRIOR_SPREAD), SHIFT_SPREAD]
+    apart = (logs[: centre.size] - centre) / spread
+    deviance, by_logs, bend = float(apart @ apart), np.zeros(m), np.zeros((m, m))
+    for stretch in stretches:
+        one = slope(stretch, noise)
+        deviance += one.deviance
+        by_logs += np.r_[one.scales, one.second, one.shift, one.ground][:m]
+        bend += one.information[:m, :m]
+    # By the log of a variance, the second derivative has the first one in it; where the data want none of the
+    # variance, that is all there is.
+    bend[range(m), range(m)] += np.where(np.arange(m) == RUNGS + 1, 0.0, np.maximum(by_logs, 0.0))
+    by_logs[: centre.size] += 2 * apart / spread
+    bend[range(centre.size), range(centre.size)] += 2 / spread**2
+    return _Surface(deviance, by_logs, bend)
+
+
+def _noise(logs: Array) -> Noise:
+    """From log variances of the scales and of a second, the shift, and the log ground variance if there is one."""
+    variances = np.exp(logs[: RUNGS + 1])
+    ground = float(np.exp(logs[RUNGS + 2])) if logs.size > RUNGS + 2 else 0.0
+    return Noise(variances[:-1], float(variances[-1]), float(logs[RUNGS + 1]), ground)
+
+
+def _logs(noise: Noise) -> Array:
+    ground = [np.log(noise.ground_variance)] if noise.ground_variance > 0 else []
+    return np.r_[np.log(np.r_[noise.scale_variances, noise.second_variance] + 1e-7), noise.shift, ground]
+
+
+def _centre(stretches: Sequence[Stretch]) -> Array:
+    """Where the prior lies: a tenth of the variance left by ordinary least squares at each scale."""
+    tenth = float(np.median([_tenth(s) for s in stretches]))
+    return np.r_[np.log(np.r_[np.full(RUNGS, tenth), 10 * tenth]), 0.0]
+
+
+def _tenth(stretch: Stretch) -> float:
+    fitted, *_ = np.linalg.lstsq(stretch.design, stretch.log_outcome, rcond=None)
+    return float(np.var(stretch.log_outcome - stretch.design @ fitted)) / 10 + 1e-8

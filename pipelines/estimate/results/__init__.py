@@ -1,0 +1,1 @@
+"""From fitted coefficients to rows of ``effects``: calibration, capacity, pooling, verdicts."""

@@ -1,0 +1,150 @@
+"""From a number and its range to a word, or to a plain refusal with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from chaffinch.pipelines.estimate.data.bins import Binned
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SHORTEST_SIDE_S = 180.0
+LEAST_OVERLAP = 0.15
+WIDEST_HALF_RANGE = 1.0
+MOISTURE_APART_PCT = 0.5
+LEVEL = 0.95
+# A change is called where chance alone would look like one in no more than one of fifty. At the one in twenty of
+# the range itself, every second season without any effect has more than one in twenty called.
+CALLED_AT = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An effect on the log scale with its 95 % range and the verdict. NaN where it can't be told at all."""
+
+    log_ratio: float
+    low: float
+    high: float
+    verdict: str
+    reasons: tuple[str, ...] = field(default=())
+
+
+def refuse(*reasons: str) -> Answer:
+    """No number, only the reasons."""
+    return Answer(float("nan"), float("nan"), float("nan"), "cannot tell", reasons)
+
+
+def answer(
+    log_ratio: float,
+    low: float,
+    high: float,
+    refusals: Sequence[str],
+    remarks: Sequence[str],
+    chance: float = 0.0,
+) -> Answer:
+    """The verdict on an estimate. ``refusals`` make it `cannot tell`; ``remarks`` are only said.
+
+    chance : of an estimate as far from nothing if there were no effect (``by_chance``). Nothing above
+    ``CALLED_AT`` is called, and it is said where the range alone would have.
+    """
+    if not np.isfinite([log_ratio, low, high]).all():
+        return refuse(*(refusals or ["no_readings"]))
+    clear = low > 0 or high < 0
+    if high - low > 2 * WIDEST_HALF_RANGE:
+        refusals = [*refusals, "wide_range"]
+    if refusals:
+        verdict = "cannot tell"
+    elif clear and chance <= CALLED_AT:
+        verdict = "more" if low > 0 else "less"
+    else:
+        verdict = "no clear change"
+        remarks = [*remarks, *(["just_clear"] if clear else [])]
+    return Answer(log_ratio, low, high, verdict, tuple(dict.fromkeys([*refusals, *remarks])))
+
+
+def reach(freedom: float, widen: float) -> float:
+    """Standard errors from the estimate to the end of its 95 % range."""
+    from scipy.special import ndtri, stdtrit
+
+    level = 0.5 + LEVEL / 2
+    return float(stdtrit(freedom, level) if np.isfinite(freedom) else ndtri(level)) * widen
+
+
+def by_chance(estimate: float, error: float, freedom: float) -> float:
+    """Chance of an estimate as far from nothing if there were no effect: Student's t, both sides.
+
+    error : standard error. freedom : degrees of freedom; infinite for the normal distribution.
+    """
+    from scipy.special import ndtr, stdtr
+
+    score = -abs(estimate) / error
+    return float(2 * (stdtr(freedom, score) if np.isfinite(freedom) else ndtr(score)))
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What the work before and after one change allows to be told, whatever the outcome.
+
+    thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
+    whether a step that was not logged lies so close that losses can't tell the two apart.
+    """
+
+    thin: tuple[str, ...]
+    overlap: float
+    moisture_moved: bool
+    by_step: bool = False
+
+    @classmethod
+    def of(cls, binned: Binned, k: int) -> Beside:
+        return cls(tuple(thin_sides(binned, k)), feed_overlap(binned, k), moisture_moved(binned, k))
+
+
+def thin_sides(binned: Binned, k: int) -> list[str]:
+    """Reasons to refuse an effect of change ``k`` for want of work on either side."""
+    before, after = binned.seconds_beside(k)
+    return ["short_before"] * (before < SHORTEST_SIDE_S) + ["short_after"] * (after < SHORTEST_SIDE_S)
+
+
+def feed_overlap(binned: Binned, k: int) -> float:
+    """Share of feed rates that both sides of change ``k`` have in common, 0 to 1.
+
+    The overlap of the two sides' histograms of log feed rate in twelve classes.
+    """
+    fed = binned.feed_t_h > 0
+    return _overlap(
+        np.log(binned.feed_t_h[(binned.step == k) & fed]),
+        np.log(binned.feed_t_h[(binned.step == k + 1) & fed]),
+    )
+
+
+def moisture_moved(binned: Binned, k: int) -> bool:
+    """Whether grain moistures before and after change ``k`` hardly overlap and lie over half a point apart."""
+    known = np.isfinite(binned.moisture_pct)
+    before, after = (binned.moisture_pct[(binned.step == k + side) & known] for side in (0, 1))
+    if before.size < 3 or after.size < 3:
+        return False
+    apart = abs(float(np.median(after) - np.median(before)))
+    return apart > MOISTURE_APART_PCT and _overlap(before, after) < LEAST_OVERLAP
+
+
+def _overlap(before: Array, after: Array) -> float:
+    """Overlap of the histograms of two samples in twelve classes, 0 to 1; 0 where one is under three values."""
+    if before.size < 3 or after.size < 3:
+        return 0.0
+    edges = np.linspace(min(before.min(), after.min()), max(before.max(), after.max()) + 1e-9, 13)
+    share = [np.histogram(x, edges)[0] / x.size for x in (before, after)]
+    return float(np.minimum(*share).sum())
+
+
+def numbers(found: Answer) -> dict[str, float | None]:
+    """The six number columns of an answer; null where it has none."""
+
+    def known(value: float) -> float | None:
+        return float(value) if np.isfinite(value) else None
+
+    logs = {"log_ratio": found.log_ratio, "log_ratio_low": found.low, "log_ratio_high": found.high}
+    percents = {name.replace("log_ratio", "percent"): 100 * np.expm1(value) for name, value in logs.items()}
+    return {name: known(value) for name, value in {**percents, **logs}.items()}

@@ -1,0 +1,157 @@
+"""Field boundaries in GeoJSON (RFC 7946): polygons with the name of the field."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.ingest.text.log_columns import cleaned_names
+from chaffinch.pipelines.ingest.text.rows_aside import LONGEST_VALUE, schema
+from chaffinch.pipelines.parsed import Parsed
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+_NAMES = ("field", "field_name", "Field", "FIELD", "name", "Name", "NAME", "title")
+SQUARE_METRES_PER_HECTARE = 10_000
+
+
+class _Refused(Exception):
+    """One feature that can't be a field; the message is its sentence."""
+
+
+def read_boundaries(file: str, content: bytes) -> Parsed:
+    """Read GeoJSON: one row of ``fields`` a feature; ``row`` is the number of the feature, the first is 1.
+
+    Rings that cross themselves are repaired; a feature that is no field goes aside with a sentence. Raises
+    ``UnreadableFile`` where the file is no GeoJSON at all.
+    """
+    import polars as pl
+
+    features = _features(file, content)
+    kept: list[dict[str, Any]] = []
+    aside: list[dict[str, Any]] = []
+    notes: list[str] = []
+    for number, feature in enumerate(features, start=1):
+        try:
+            name, polygon = _one_field(feature, number, notes)
+        except _Refused as refused:
+            text = json.dumps(feature, ensure_ascii=False, default=str)
+            aside.append(
+                {"row": number, "rule": "no_boundary", "column": "geometry", "value": text[:LONGEST_VALUE],
+                 "sentence": str(refused), "content": text}
+            )  # fmt: skip
+            continue
+        kept.append(
+            {"row": number, "field": name, "boundary_wkt": polygon.wkt, "area_ha": geodesic_area_ha(polygon)}
+        )
+    types = {"row": pl.Int64(), "field": pl.String(), "boundary_wkt": pl.String(), "area_ha": pl.Float64()}
+    return Parsed(
+        kind="boundaries",
+        fields=pl.DataFrame(kept, schema=types),
+        set_aside=pl.DataFrame(aside, schema=schema()),
+        rows_read=len(features),
+        notes=tuple(notes),
+    )
+
+
+def geodesic_area_ha(polygon: BaseGeometry) -> float:
+    """Area [ha] on the WGS 84 ellipsoid of a polygon in longitude and latitude [deg]; holes are left out.
+
+    Karney, J. Geodesy 87:43-55, 2013, as implemented in pyproj.
+    """
+    from pyproj import Geod
+    from shapely.geometry.polygon import orient
+
+    geod = Geod(ellps="WGS84")
+    parts = getattr(polygon, "geoms", [polygon])
+    areas = (geod.geometry_area_perimeter(orient(part, sign=1.0))[0] for part in parts)
+    return float(sum(abs(area) for area in areas)) / SQUARE_METRES_PER_HECTARE
+
+
+def _features(file: str, content: bytes) -> list[Any]:
+    try:
+        whole = json.loads(content.decode("utf-8-sig"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        where = f" (line {error.lineno})" if isinstance(error, json.JSONDecodeError) else ""
+        raise UnreadableFile(file, f"It starts like JSON but is not valid{where}; export it again.") from None
+    kind = whole.get("type") if isinstance(whole, dict) else None
+    if kind == "FeatureCollection":
+        features = whole.get("features")
+        if not isinstance(features, list):
+            raise UnreadableFile(file, "The GeoJSON has no list of features; export the boundaries again.")
+        _refuse_projected(file, whole)
+        return features
+    if kind == "Feature":
+        return [whole]
+    if kind in ("Polygon", "MultiPolygon"):
+        return [{"type": "Feature", "properties": {}, "geometry": whole}]
+    raise UnreadableFile(
+        file, "It is JSON but no GeoJSON with polygons; export the boundaries as a FeatureCollection."
+    )
+
+
+def _refuse_projected(file: str, whole: Mapping[str, Any]) -> None:
+    """An old 'crs' entry may name a projection; RFC 7946 knows longitude and latitude on WGS 84 only."""
+    crs = json.dumps(whole.get("crs") or "")
+    if whole.get("crs") and not any(known in crs for known in ("CRS84", "EPSG::4326", "EPSG:4326")):
+        raise UnreadableFile(
+            file, f"Its positions are in another system ({crs[:80]}); export longitude and latitude, WGS 84."
+        )
+
+
+def _one_field(feature: Any, number: int, notes: list[str]) -> tuple[str, BaseGeometry]:
+    """Name and polygon of one feature. Raises ``_Refused``."""
+    import shapely
+    from shapely.geometry import shape
+
+    if not isinstance(feature, dict) or not isinstance(feature.get("geometry"), dict):
+        raise _Refused(f"Feature {number} has no geometry; a field needs a polygon.")
+    geometry = feature["geometry"]
+    if geometry.get("type") not in ("Polygon", "MultiPolygon"):
+        raise _Refused(f"Feature {number} is a {str(geometry.get('type'))[:40]}; a field needs a polygon.")
+    try:
+        polygon = shapely.force_2d(shape(geometry))
+    except Exception as error:  # shapely raises many kinds for malformed coordinates
+        raise _Refused(f"Feature {number} has coordinates that can't be read ({str(error)[:80]}).") from None
+    if polygon.is_empty:
+        raise _Refused(f"Feature {number} has no coordinates.")
+    west, south, east, north = polygon.bounds
+    if not (-180 <= west <= east <= 180 and -90 <= south <= north <= 90):
+        raise _Refused(
+            f"Feature {number} lies outside the earth's longitudes and latitudes; is it projected?"
+        )
+    name = _name(feature, number, notes)
+    if not polygon.is_valid:
+        polygon = _repaired(polygon, number)
+        notes.append(f"The boundary of '{name}' (feature {number}) crosses itself and was repaired.")
+    return name, polygon
+
+
+def _repaired(polygon: BaseGeometry, number: int) -> BaseGeometry:
+    import shapely
+    from shapely.geometry import MultiPolygon
+
+    mended = shapely.make_valid(polygon)
+    parts = [p for p in getattr(mended, "geoms", [mended]) if p.geom_type in ("Polygon", "MultiPolygon")]
+    polygons = [q for p in parts for q in getattr(p, "geoms", [p])]
+    if not polygons or sum(p.area for p in polygons) == 0:
+        raise _Refused(f"Feature {number} has a ring without any area; draw the boundary again.")
+    return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
+
+
+def _name(feature: Mapping[str, Any], number: int, notes: list[str]) -> str:
+    import polars as pl
+
+    properties = feature.get("properties")
+    properties = properties if isinstance(properties, dict) else {}
+    said = next(
+        (properties[key] for key in _NAMES if properties.get(key) not in (None, "")), feature.get("id")
+    )
+    name = cleaned_names(pl.Series([str(said)]))[0] if said is not None else None
+    if name is None:
+        notes.append(f"Feature {number} has no property 'field'; it is called 'field {number}'.")
+        return f"field {number}"
+    return name

@@ -1,0 +1,54 @@
+"""Which field a reading lies in, where the log does not say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.ingest.text.wording import counted
+
+if TYPE_CHECKING:
+    import polars as pl
+    from shapely.geometry.base import BaseGeometry
+
+
+def fields_at(
+    frame: pl.DataFrame, boundaries: list[tuple[str, BaseGeometry]], notes: list[str]
+) -> pl.DataFrame:
+    """``frame`` with null ``field`` filled by the boundary that holds latitude and longitude [deg].
+
+    Of overlapping boundaries the smallest wins. Adds a note to ``notes`` on what was found or not.
+    """
+    import numpy as np
+    import polars as pl
+
+    open_rows = frame["field"].is_null()
+    if not open_rows.any():
+        return frame
+    if not boundaries or not {"latitude", "longitude"} <= set(frame.columns):
+        lacking = "no boundaries are known" if not boundaries else "there are no positions"
+        rows = counted(int(open_rows.sum()), "row")
+        notes.append(f"No field is named in {rows}, and {lacking} to tell it.")
+        return frame
+    import shapely
+
+    longitude, latitude = frame["longitude"].to_numpy(), frame["latitude"].to_numpy()
+    chosen = np.full(frame.height, -1)
+    # Polygons of our own: files are read side by side, and preparing changes a polygon.
+    polygons = shapely.from_wkb(shapely.to_wkb([polygon for _, polygon in boundaries]))
+    for i in np.argsort(-shapely.area(polygons), kind="stable"):
+        west, south, east, north = shapely.bounds(polygons[i])
+        near = (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
+        if near.any():
+            shapely.prepare(polygons[i])
+            chosen[
+                np.flatnonzero(near)[shapely.contains_xy(polygons[i], longitude[near], latitude[near])]
+            ] = i
+    names = pl.Series([name for name, _ in boundaries] + [None], dtype=pl.String)
+    by_place = names.gather(np.where(chosen < 0, len(boundaries), chosen))
+    field = frame["field"].fill_null(by_place)
+    found, left = int((open_rows & field.is_not_null()).sum()), field.null_count()
+    notes.append(
+        f"The field of {counted(found, 'row')} was told by its boundary; "
+        f"{counted(left, 'row')} in no known field."
+    )
+    return frame.with_columns(field.alias("field"))

@@ -1,0 +1,51 @@
+"""Openings that a display counts in steps of its own: what a step is on which machine, farm.toml says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.ingest.text.headers import Matched
+from chaffinch.pipelines.ingest.text.log_columns import Reading
+from chaffinch.pipelines.ingest.text.measurements import read_numbers
+from chaffinch.pipelines.units import UnitError
+from chaffinch.schemas.declarations import Setting
+
+if TYPE_CHECKING:
+    import polars as pl
+
+# What displays call a step of an opening that has no measure of its own.
+STEP_WORDS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
+
+
+def counts_steps(unit: str | None) -> bool:
+    """Whether ``unit`` is a word for steps."""
+    return unit is not None and unit.strip().lower() in STEP_WORDS
+
+
+def unknown_step(unit: str, machine: str, setting: Setting) -> str:
+    """Why steps of ``machine`` can't be read, and what to state: part of a sentence."""
+    return (
+        f"'{unit}' differs from machine to machine; say how many {setting.unit} one is: "
+        f'[machines."{machine}"] opening_per_step = {{ {setting.name} = ... }}'
+    )
+
+
+def read_steps(reading: Reading, column: Matched, setting: Setting, machines: pl.Series) -> pl.Series:
+    """A column of a harvest log that counts steps, in the unit of ``setting``, machine by machine.
+
+    Raises ``UnitError`` where a machine's step is not known.
+    """
+    import polars as pl
+
+    openings = {
+        name: machine.opening_per_step[setting.name]
+        for name, machine in reading.farm.machines.items()
+        if setting.name in machine.opening_per_step
+    }
+    lacking = [name for name in machines.unique(maintain_order=True).to_list() if name not in openings]
+    if lacking:
+        raise UnitError(unknown_step(column.unit or "step", lacking[0], setting))
+    reading.notes.append(f"{setting.label} was converted from steps by opening_per_step of farm.toml.")
+    per_step = machines.replace_strict(openings, return_dtype=pl.Float64)
+    return (read_numbers(reading, replace(column, unit=None)) * per_step).alias(setting.column)

@@ -1,0 +1,1 @@
+"""Files of task data: container, XML, dictionary, geometry."""

@@ -1,0 +1,1 @@
+"""What the values of a time log mean: channels, work state, machines, tables."""

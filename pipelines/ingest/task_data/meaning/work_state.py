@@ -1,0 +1,166 @@
+"""Whether the machine was in work, and how wide, out of the states and widths of its element tree.
+
+Two-bit states (ISO 11783-11): 0 off, 1 on, 2 error, 3 not there. A condensed state holds sixteen of them, the
+leftmost section in the lowest bits. An element that is off takes all below it with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile
+from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
+from numpy.typing import NDArray
+
+STATE = 141
+CONDENSED = range(161, 177)
+HEADER_LOW, HEADER_TURNS = 237, 238
+WIDTHS = (67, 68, 70)
+MEASURES_CROP = frozenset({67, 84, 87, 99, 181, 182})
+Filled = Callable[[int], NDArray[np.float64]]
+
+
+def on_off(raw: NDArray[np.float64]) -> NDArray[np.float64]:
+    """1 on, 0 off, NaN for error, not there and not known; only the lowest two bits count."""
+    state = np.full(len(raw), np.nan)
+    known = ~np.isnan(raw)
+    bits = raw[known].astype(np.int64) & 3
+    state[known] = np.where(bits <= 1, bits, np.nan)
+    return state
+
+
+def condensed(raw: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(N, 16) states of sixteen sections out of one condensed value each: 1, 0 or NaN."""
+    states = np.full((len(raw), 16), np.nan)
+    known = ~np.isnan(raw)
+    bits = (raw[known].astype(np.int64)[:, None] >> (2 * np.arange(16))) & 3
+    states[known] = np.where(bits <= 1, bits, np.nan)
+    return states
+
+
+def working(log: LogData, held: Filled) -> NDArray[np.float64] | None:
+    """(N,) 1 in work, 0 not, NaN not known; None when the log holds no state at all."""
+    own = _states(log, held)
+    whole = {name: state for name, state in own.items() if _kind(log, name) not in ("section", "unit")}
+    if whole:
+        main = min(whole, key=lambda name: _importance(log, name))
+        above = _parents(log, main)
+        return _all_on([whole[main], *(whole[name] for name in above if name in whole)])
+    if own:
+        return _any_on(np.stack(list(own.values()), axis=1))
+    sections = _sections(log, held)
+    if sections is not None:
+        return _any_on(sections)
+    header = [on_off(held(index)) for index in _indexes(log, HEADER_LOW, HEADER_TURNS)]
+    return _all_on(header) if header else None
+
+
+def width_m(
+    log: LogData, task_file: TaskFile, held: Filled, metres: Filled
+) -> tuple[NDArray[np.float64] | None, str]:
+    """(N,) working width in m, and how it is known where not simply logged; None when nothing tells.
+
+    held : raw values of a column, kept on. metres : those of a width, in m.
+    """
+    logged = {log.columns[i].place.element: metres(i) for i in _indexes(log, WIDTHS[0])}
+    whole = {name: width for name, width in logged.items() if _kind(log, name) != "section"}
+    if whole:
+        # Of several parts that log a width, the one in work: the widest at each moment.
+        return _widest(list(whole.values())), ""
+    if logged:
+        states = _states(log, held)
+        parts = [
+            np.where(states.get(name, np.ones(len(log))) == 0, 0.0, width) for name, width in logged.items()
+        ]
+        return _sum(parts), f"the sum of {len(parts)} sections"
+    fixed = _device_width_m(log, task_file)
+    if fixed is None:
+        return None, ""
+    sections = _sections(log, held)
+    if sections is None:
+        return np.full(len(log), fixed), f"the one of the device description, {fixed:g} m"
+    share = _share_on(sections)
+    return fixed * share, f"{fixed:g} m times the share of sections in work"
+
+
+def _states(log: LogData, held: Filled) -> dict[str, NDArray[np.float64]]:
+    return {log.columns[i].place.element: on_off(held(i)) for i in _indexes(log, STATE)}
+
+
+def _sections(log: LogData, held: Filled) -> NDArray[np.float64] | None:
+    """(N, S) states of the sections out of all condensed values; sections that never are there left out."""
+    parts = [condensed(held(index)) for index in _indexes(log, *CONDENSED)]
+    if not parts:
+        return None
+    states = np.concatenate(parts, axis=1)
+    there = ~np.isnan(states).all(axis=0)
+    return states[:, there] if there.any() else None
+
+
+def _device_width_m(log: LogData, task_file: TaskFile) -> float | None:
+    devices = {
+        c.element.device for c, rows in zip(log.columns, log.rows, strict=True) if c.element and len(rows)
+    }
+    found: Mapping[int, list[float]] = {number: [] for number in WIDTHS}
+    for element in task_file.elements.values():
+        if element.device in devices and element.kind != "section":
+            for number in WIDTHS:
+                value = element.fixed.get(number)
+                if value is not None and value.raw is not None and 0 < value.raw <= 25_000:
+                    found[number].append(value.raw / 1000.0)
+    return next((max(widths) for widths in found.values() if widths), None)
+
+
+def _indexes(log: LogData, *numbers: int) -> list[int]:
+    return [
+        i for i, column in enumerate(log.columns) if column.place.identifier in numbers and len(log.rows[i])
+    ]
+
+
+def _kind(log: LogData, element: str) -> str:
+    return next((c.element.kind for c in log.columns if c.element and c.element.id == element), "unknown")
+
+
+def _importance(log: LogData, element: str) -> tuple[int, int]:
+    """Lowest for the element that speaks for the machine: the device, else where crop is measured."""
+    if _kind(log, element) == "device":
+        return 0, 0
+    measured = {c.place.identifier for c in log.columns if c.place.element == element} & MEASURES_CROP
+    number = next((c.element.number for c in log.columns if c.element and c.element.id == element), 0)
+    return (1 if measured else 2), number
+
+
+def _parents(log: LogData, element: str) -> tuple[str, ...]:
+    return next((c.element.parents for c in log.columns if c.element and c.element.id == element), ())
+
+
+def _all_on(states: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """0 where any is off, 1 where all known are on, NaN where none is known."""
+    stacked = np.stack(states, axis=1)
+    unknown = np.isnan(stacked).all(axis=1)
+    on = np.where((stacked == 0).any(axis=1), 0.0, 1.0)
+    return np.where(unknown, np.nan, on)
+
+
+def _any_on(states: NDArray[np.float64]) -> NDArray[np.float64]:
+    """1 where any is on, 0 where all known are off, NaN where none is known."""
+    unknown = np.isnan(states).all(axis=1)
+    return np.where(unknown, np.nan, (states == 1).any(axis=1).astype(np.float64))
+
+
+def _share_on(states: NDArray[np.float64]) -> NDArray[np.float64]:
+    known = (~np.isnan(states)).sum(axis=1)
+    on = (states == 1).sum(axis=1)
+    return np.where(known > 0, on / np.maximum(known, 1), np.nan)
+
+
+def _sum(widths: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    stacked = np.stack(widths, axis=1)
+    return np.where(np.isnan(stacked).all(axis=1), np.nan, np.nansum(stacked, axis=1))
+
+
+def _widest(widths: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    stacked = np.stack(widths, axis=1)
+    unknown = np.isnan(stacked).all(axis=1)
+    return np.where(unknown, np.nan, np.where(np.isnan(stacked), -np.inf, stacked).max(axis=1))

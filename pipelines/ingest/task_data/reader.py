@@ -1,0 +1,212 @@
+"""Task data of ISO 11783-10, from the files of a folder or zip to the tables that every harvest log gives.
+
+One set of files may hold several task sets, each several tasks, each several logs; all records of a delivery
+are numbered through, log after log in the order of the task file, and a note says which rows are which log's.
+Names of customers and workers are not read unless ``farm.toml`` asks for it, addresses never.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.task_data.delivery import Delivery
+from chaffinch.pipelines.ingest.task_data.files.container import (
+    DamagedMember,
+    Members,
+    TaskSet,
+    folder_members,
+    task_sets,
+    zip_members,
+)
+from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
+from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
+from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile, read_task_file
+from chaffinch.pipelines.ingest.task_data.meaning.harvest_log import ColumnUse
+from chaffinch.pipelines.ingest.task_data.meaning.naming import field_name
+from chaffinch.pipelines.ingest.task_data.meaning.readings import setting_changes
+from chaffinch.pipelines.ingest.task_data.meaning.task_logs import read_logs, set_clashes_aside
+from chaffinch.pipelines.ingest.task_data.records.asides import Aside
+from chaffinch.pipelines.ingest.task_data.records.set_clock import on_utc
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.schemas.declarations import channels
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.ingest.discover import InboxFile
+
+OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
+MANY_LOGS = 4
+Boundaries = Sequence[tuple[str, Any]]
+
+
+def read_task_data(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
+    """Read one folder or zip of task data out of the inbox. Raises ``UnreadableFile``."""
+    return read_members(file.members, file.name, farm, boundaries)
+
+
+def read_folder(folder: Path, farm: Farm | None = None, boundaries: Boundaries = ()) -> Parsed:
+    """Read the task data in ``folder``, at any depth. Raises ``UnreadableFile``."""
+    return read_members(folder_members(folder), folder.name, farm or Farm(), boundaries)
+
+
+def read_zip(archive: Path, farm: Farm | None = None, boundaries: Boundaries = ()) -> Parsed:
+    """Read the task data in a zip, never unpacked to disk. Raises ``UnreadableFile``."""
+    return read_members(zip_members(archive), archive.name, farm or Farm(), boundaries)
+
+
+def read_members(members: Members, file: str, farm: Farm, boundaries: Boundaries = ()) -> Parsed:
+    """Read the task data among ``members`` (name -> reader of its bytes). Raises ``UnreadableFile``."""
+    return _parsed(_gathered(members, file, farm), boundaries)
+
+
+def describe_columns(members: Members, file: str, farm: Farm) -> list[dict[str, Any]]:
+    """What each column of the logs is, for people: key, channel, unit, step of the raw number, first value.
+
+    Raises ``UnreadableFile``.
+    """
+    return [_described(use) for use in _gathered(members, file, farm).uses.values()]
+
+
+def _described(use: ColumnUse) -> dict[str, Any]:
+    kind = "none" if use.target is None else "channel" if use.target in channels() else "setting"
+    entry: dict[str, Any] = {"header": use.key, "is": use.target, "kind": kind, "unit": None, "to_unit": None}
+    entry |= {"factor": None, "sample": None if use.raw is None else f"{use.raw:.0f}"}
+    if use.scale is not None:
+        entry |= {"unit": "raw", "to_unit": use.scale.unit, "factor": use.scale.step, "by": use.scale.source}
+    return entry
+
+
+def _gathered(members: Members, file: str, farm: Farm) -> Delivery:
+    """All task sets among ``members``, read. Raises ``UnreadableFile``."""
+    sets = task_sets(members)
+    if not sets:
+        raise UnreadableFile(
+            file, "there is no TASKDATA.XML in it; export the whole folder from the terminal."
+        )
+    delivery = Delivery(file, farm, farm.columns_of(file))
+    refused = []
+    for task_set in sets:
+        try:
+            task_file = read_task_file(task_set, farm.task_data.people)
+        except DamagedMember as error:
+            refused.append(f"{_place(task_set)}TASKDATA.XML {error.reason}")
+            continue
+        except RefusedXml as error:
+            refused.append(f"{_place(task_set)}TASKDATA.XML {error}.")
+            continue
+        _read_set(delivery, task_set, task_file)
+    if len(refused) == len(sets):
+        raise UnreadableFile(file, f"{refused[0]} Export the task data anew.")
+    for sentence in refused:
+        delivery.set_aside(Aside(1, "unreadable_xml", sentence))
+    return delivery
+
+
+def _place(task_set: TaskSet) -> str:
+    return "" if task_set.folder == "." else f"{task_set.folder}/"
+
+
+def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> None:
+    delivery.ask(*(_place(task_set) + note for note in task_file.notes))
+    for name in task_set.clashes:
+        delivery.ask(f"{name}: the name is there twice; it was not read.")
+    set_clashes_aside(delivery, task_set)
+    strange = [
+        name
+        for name in sorted(task_set.files)
+        if not name.casefold().endswith((".xml", ".bin", ".xsd")) and name not in task_set.clashes
+    ]
+    if strange:
+        listed = ", ".join(strange[:5]) + (", ..." if len(strange) > 5 else "")
+        delivery.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
+    offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
+    delivery.notes += [sentence for sentence in offsets if sentence]
+    if not any(task.logs for task in task_file.tasks):
+        delivery.ask(
+            f"{_place(task_set)}TASKDATA.XML names no log; it is a plan, or was exported before the work was done."
+        )
+    for log in on_utc(read_logs(delivery, task_set, task_file)):
+        delivery.readings.append(log.frame)
+        delivery.notes += log.notes
+        delivery.ask(*log.asked)
+    _read_fields(delivery, task_file)
+
+
+def _read_fields(delivery: Delivery, task_file: TaskFile) -> None:
+    for partfield in task_file.fields.values():
+        if not partfield.polygons:
+            continue
+        text, area_ha, fault = boundary(partfield)
+        name = field_name(partfield, task_file)
+        if fault:
+            delivery.ask(f"Field {name}: {fault}.")
+        if text is None:
+            if fault:
+                delivery.set_aside(Aside(1, "bad_boundary", f"Field {name}: {fault}.", "boundary_wkt", name))
+            continue
+        delivery.rows += 1
+        row = {"row": delivery.rows, "field": name, "boundary_wkt": text, "area_ha": area_ha}
+        delivery.fields.append(pl.DataFrame([row]))
+
+
+def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
+    readings = pl.concat(delivery.readings, how="diagonal") if delivery.readings else None
+    adjustments = None
+    if readings is not None:
+        readings = _completed(readings, delivery, boundaries)
+        adjustments = setting_changes(readings, delivery.notes)
+    aside = pl.concat(delivery.asides).sort("row", maintain_order=True) if delivery.asides else None
+    fields = pl.concat(delivery.fields) if delivery.fields else None
+    kept = sum(len(frame) for frame in (readings, fields) if frame is not None)
+    return Parsed(
+        kind="task data",
+        readings=readings,
+        adjustments=adjustments if adjustments is not None and len(adjustments) else None,
+        fields=fields,
+        set_aside=aside,
+        rows_read=kept + (aside["row"].n_unique() if aside is not None else 0),
+        unmatched_columns=tuple(sorted(use.key for use in delivery.uses.values() if use.unmatched)),
+        notes=_told_once(delivery.notes),
+        attention=_told_once(delivery.attention),
+    )
+
+
+def _told_once(sentences: Sequence[str]) -> tuple[str, ...]:
+    """The sentences, one that holds of many logs once for all of them."""
+    stems: dict[str, list[str]] = {}
+    for sentence in dict.fromkeys(sentences):
+        of_log = OF_A_LOG.fullmatch(sentence)
+        stem, rest = of_log.groups() if of_log else ("", sentence)
+        stems.setdefault(rest, []).append(stem)
+    told: list[str] = []
+    for rest, logs in stems.items():
+        if len(logs) >= MANY_LOGS:
+            told.append(f"{logs[0]} and {len(logs) - 1} other logs: {rest}")
+        else:
+            told += [f"{stem}: {rest}" if stem else rest for stem in logs]
+    return tuple(told)
+
+
+def _completed(readings: pl.DataFrame, delivery: Delivery, boundaries: Boundaries) -> pl.DataFrame:
+    """Readings with a field where the task names none, with a width where the logs have none."""
+    import shapely
+    from chaffinch.pipelines.ingest.kinds.places import fields_at
+
+    if readings["field"].null_count():
+        own = [
+            (row["field"], shapely.from_wkt(row["boundary_wkt"]))
+            for f in delivery.fields
+            for row in f.to_dicts()
+        ]
+        readings = fields_at(readings, [*own, *boundaries], delivery.notes)
+    widths = {name: m.width_m for name, m in delivery.farm.machines.items() if m.width_m is not None}
+    if widths and "working_width_m" not in readings.columns:
+        stated = readings["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
+        readings = readings.with_columns(stated.alias("working_width_m"))
+        delivery.notes.append("The logs hold no working width; that of farm.toml was taken.")
+    return readings

@@ -1,0 +1,1 @@
+"""Binary time logs of task data: header, record chain, scales, clocks."""

@@ -1,0 +1,239 @@
+"""One time log, from its two files to moments, positions and columns of plain numbers.
+
+Records of one burst (same moment and place, no value twice) are one reading: some terminals write each
+changed value as a record of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.ingest.task_data.records.asides import Aside, content_of
+from chaffinch.pipelines.ingest.task_data.records.clock import local_moments
+from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
+from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, decode
+from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
+from chaffinch.pipelines.ingest.task_data.records.log_positions import leave_empty, position_of
+from chaffinch.pipelines.ingest.task_data.records.resync import MAX_STATUS
+from chaffinch.pipelines.ingest.task_data.records.scaling import plain_numbers
+from numpy.typing import NDArray
+
+NO_TIME = np.iinfo(np.int64).min
+PROBE_BYTES = 2**16
+# Share of records with a position status beyond the standard's from which the writer, not damage, is odd.
+ODD_STATUS = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class LogData:
+    """Readings of one log, N of them, in the order of the file.
+
+    local_us : (N,) terminal's clock, microseconds since 1970. number : (N,) place of the reading's first
+    record among the records and damaged stretches of the log, from 1. latitude_deg, longitude_deg,
+    altitude_m : (N,), NaN where not known. columns : what each column is. rows, values : for each column the
+    readings that hold it and the value there. fixed : (N,) the fixed parts of the records. numbered : records
+    and stretches in all.
+    """
+
+    stem: str
+    header: LogHeader
+    local_us: NDArray[np.int64]
+    number: NDArray[np.int64]
+    latitude_deg: NDArray[np.float64]
+    longitude_deg: NDArray[np.float64]
+    altitude_m: NDArray[np.float64]
+    fixed: NDArray[np.void]
+    columns: tuple[LogColumn, ...]
+    rows: tuple[NDArray[np.int64], ...]
+    values: tuple[NDArray[np.float64], ...]
+    numbered: int
+    asides: tuple[Aside, ...]
+    notes: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.local_us)
+
+
+def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn, ...]) -> LogData:
+    """Decode ``data`` and make readings of its records. Never raises on any bytes."""
+    header, notes = _probed(stem, data, header)
+    records = decode(data, header)
+    number, numbered = _numbers(records)
+    local_us = local_moments(records.fixed, header, len(records))
+    latitude, longitude, altitude = position_of(records.fixed, header)
+    bad_place = (np.abs(latitude) > 90) | (np.abs(longitude) > 180)
+    asides = [_fault(stem, data, records, index) for index in range(len(records.faults))]
+    asides += _bad_times(stem, data, records, number, local_us, header)
+    asides += _bad_places(stem, data, records, number, bad_place & (local_us != NO_TIME), header)
+    kept = (local_us != NO_TIME) & ~bad_place
+    notes += leave_empty(stem, latitude, longitude, kept)
+    reading = _bursts(records, kept, local_us, latitude, longitude)
+    first = _first_of(reading)
+    merged = int(kept.sum()) - len(first)
+    if merged:
+        notes.append(
+            f"{stem}: {merged} of {len(records)} records repeat moment and place of the one before; joined."
+        )
+    rows, values, found = _columns(records, reading, len(first), header, columns)
+    return LogData(
+        stem, header, local_us[first], number[first], latitude[first], longitude[first], altitude[first],
+        records.fixed[first], columns, rows, values, numbered,
+        tuple(sorted(asides, key=lambda aside: aside.number)), (*notes, *found),
+    )  # fmt: skip
+
+
+def _probed(stem: str, data: bytes, header: LogHeader) -> tuple[LogHeader, list[str]]:
+    """The header, or a layout that odd writers used under it, when only that decodes the beginning."""
+    notes = [f"{stem}: {note}." for note in header.notes]
+    if _sound(data, header, 1):
+        return header, notes
+    for other in header.alternatives():
+        if _sound(data, other, 2):
+            return other, [*notes, f"{stem}: {_told(header, other)}"]
+    return header, notes
+
+
+def _told(header: LogHeader, other: LogHeader) -> str:
+    """What the log does other than its header says."""
+    if other.fields == header.fields:
+        return "its codes of position status are none of the standard; they were not read."
+    if other.timed and not header.timed:
+        return "every record holds its time, other than the header says; read as it is."
+    return "the log holds other position fields than its header says; read as it is."
+
+
+def _sound(data: bytes, header: LogHeader, least: int) -> bool:
+    """Whether the beginning decodes to ``least`` records or more, without damage or dates that jump."""
+    if not data:
+        return True
+    records = decode(data[:PROBE_BYTES], header)
+    # The probe may end inside a record; that alone is no damage.
+    if len(records) < least or any(fault.rule != "cut_record" for fault in records.faults):
+        return False
+    if header.any_status and np.mean(records.fixed["status"] > MAX_STATUS) < ODD_STATUS:
+        return False
+    return not (
+        header.timed and bool((np.abs(np.diff(records.fixed["date"].astype(np.int64))) > 20_000).any())
+    )
+
+
+def _numbers(records: LogRecords) -> tuple[NDArray[np.int64], int]:
+    """(R,) number of each record, counting damaged stretches as well, and how many there are in all."""
+    before = np.array([fault.record for fault in records.faults], dtype=np.int64)
+    index = np.arange(len(records), dtype=np.int64)
+    return index + 1 + np.searchsorted(before, index, side="right"), len(records) + len(before)
+
+
+def _fault(stem: str, data: bytes, records: LogRecords, index: int) -> Aside:
+    fault = records.faults[index]
+    content = content_of(stem, fault.offset, data[fault.offset : fault.offset + fault.length])
+    return Aside(fault.record + index + 1, fault.rule, f"{stem}: {fault.sentence}", None, None, content)
+
+
+def _bad_times(
+    stem: str,
+    data: bytes,
+    records: LogRecords,
+    number: NDArray[np.int64],
+    local_us: NDArray[np.int64],
+    header: LogHeader,
+) -> list[Aside]:
+    """Records without a possible moment: a clock that was never set, or all ones for "not known"."""
+    asides = []
+    for row in np.flatnonzero(local_us == NO_TIME).tolist():
+        offset, raw = _bytes_of(data, records, row)
+        if header.timed:
+            day, time = int(records.fixed["date"][row]), int(records.fixed["time"][row])
+            value = str(np.datetime64("1980-01-01") + day)
+            why = f"its date is {value}" if time < 86_400_000 else "its time of day is not known"
+        else:
+            value, why = "", "neither header nor record holds a time"
+        sentence = f"{stem}: record {int(number[row])} at byte {offset} has no usable time: {why}."
+        asides.append(
+            Aside(int(number[row]), "bad_time", sentence, "time", value, content_of(stem, offset, raw))
+        )
+    return asides
+
+
+def _bad_places(
+    stem: str,
+    data: bytes,
+    records: LogRecords,
+    number: NDArray[np.int64],
+    bad: NDArray[np.bool_],
+    header: LogHeader,
+) -> list[Aside]:
+    latitude, longitude, _ = position_of(records.fixed, header)
+    asides = []
+    for row in np.flatnonzero(bad).tolist():
+        offset, raw = _bytes_of(data, records, row)
+        value = f"{latitude[row]:.7f}, {longitude[row]:.7f}"
+        sentence = f"{stem}: record {int(number[row])} at byte {offset} lies outside the globe ({value})."
+        content = content_of(stem, offset, raw)
+        asides.append(Aside(int(number[row]), "bad_position", sentence, "latitude", value, content))
+    return asides
+
+
+def _bytes_of(data: bytes, records: LogRecords, row: int) -> tuple[int, bytes]:
+    offset = int(records.starts[row])
+    fixed_bytes = records.fixed.dtype.itemsize
+    return offset, data[offset : offset + fixed_bytes + 1 + 5 * data[offset + fixed_bytes]]
+
+
+def _bursts(
+    records: LogRecords,
+    kept: NDArray[np.bool_],
+    local_us: NDArray[np.int64],
+    latitude: NDArray[np.float64],
+    longitude: NDArray[np.float64],
+) -> NDArray[np.int64]:
+    """(R,) reading of each record, -1 for records set aside. A burst that holds a value twice stays apart."""
+    fresh = np.ones(len(records), dtype=bool)
+    same = local_us[1:] == local_us[:-1]
+    same &= (latitude[1:] == latitude[:-1]) | (np.isnan(latitude[1:]) & np.isnan(latitude[:-1]))
+    same &= (longitude[1:] == longitude[:-1]) | (np.isnan(longitude[1:]) & np.isnan(longitude[:-1]))
+    fresh[1:] = ~(same & kept[1:] & kept[:-1])
+    burst = np.cumsum(fresh) - 1
+    if not fresh.all():
+        clash = np.zeros(len(records), dtype=bool)
+        for rows, _ in records.columns:
+            twice = np.flatnonzero(burst[rows[1:]] == burst[rows[:-1]])
+            clash[burst[rows[twice]]] = True
+        fresh |= clash[burst]
+    reading = np.cumsum(fresh & kept) - 1
+    reading[~kept] = -1
+    return reading
+
+
+def _first_of(reading: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Index of the first record of each reading."""
+    kept = np.flatnonzero(reading >= 0)
+    numbers = reading[kept]
+    return kept[np.append(True, numbers[1:] != numbers[:-1])] if len(kept) else kept
+
+
+def _columns(
+    records: LogRecords,
+    reading: NDArray[np.int64],
+    readings: int,
+    header: LogHeader,
+    columns: tuple[LogColumn, ...],
+) -> tuple[tuple[NDArray[np.int64], ...], tuple[NDArray[np.float64], ...], list[str]]:
+    """Rows and values of each column by reading; a constant of the header fills a column the records lack."""
+    all_rows, all_values, both = [], [], 0
+    for place, column, (rows, raw) in zip(header.values, columns, records.columns, strict=True):
+        numbers = plain_numbers(raw, column.entry)
+        owner = reading[rows]
+        use = (owner >= 0) & ~np.isnan(numbers)
+        if place.constant is not None and len(rows):
+            both += 1
+        elif place.constant is not None:
+            signed = np.array([place.constant & 0xFFFFFFFF], np.uint32).view(np.int32)
+            numbers = np.repeat(plain_numbers(signed, column.entry), readings)
+            owner = np.arange(readings, dtype=np.int64)
+            use = ~np.isnan(numbers)
+        all_rows.append(owner[use])
+        all_values.append(numbers[use])
+    notes = [f"{both} values stand both in the header and in the records; the records count."] if both else []
+    return tuple(all_rows), tuple(all_values), notes

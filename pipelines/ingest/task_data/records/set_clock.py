@@ -1,0 +1,154 @@
+"""UTC of the logs of one task set: which zone each log's clock runs at, and how that is known.
+
+In order of trust: the zone that ``farm.toml`` states, satellite time in the log, satellite time in another
+log of the same machine, a zone written into the times of the task, one written for another task of the same
+machine. Without any of them the times are taken for UTC, and a note says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.task_file import TimeSpan
+from chaffinch.pipelines.ingest.task_data.records.clock import Offset, written_offset, zone_text
+
+if TYPE_CHECKING:
+    import polars as pl
+
+NO_TIME = np.iinfo(np.int64).min
+# From this clock error on a settings log by another clock is blurred.
+WORTH_TELLING_S = 30.0
+DEGREES_AN_HOUR = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class UntimedLog:
+    """Readings whose ``local_us`` is the terminal's clock still.
+
+    stems : the logs in it. zone : of the clock, where ``farm.toml`` states it. satellites : what satellite
+    time in it tells, see ``satellite_offset``. task, times : the task it belongs to and the times written
+    for that.
+    """
+
+    frame: pl.DataFrame
+    stems: tuple[str, ...]
+    machine: str
+    zone: str | None
+    satellites: Offset | str | None
+    task: str
+    times: tuple[TimeSpan, ...]
+
+    @property
+    def begin_us(self) -> int:
+        return int(self.frame["local_us"][0])
+
+    @property
+    def span_us(self) -> tuple[int, int]:
+        """First and last moment, microseconds of the terminal's clock."""
+        local = self.frame["local_us"]
+        return int(local.min() or 0), int(local.max() or 0)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class TimedLog:
+    """``frame`` with ``time`` in UTC in place of ``local_us``. ``asked``: notes that ask something."""
+
+    frame: pl.DataFrame
+    notes: tuple[str, ...]
+    asked: tuple[str, ...]
+
+
+def on_utc(logs: Sequence[UntimedLog]) -> Iterator[TimedLog]:
+    """Each log of one task set with its times in UTC."""
+    import polars as pl
+    from chaffinch.pipelines.ingest.text.clocks import to_utc
+
+    written = {
+        task: written_offset(log.times, [one.span_us for one in logs if one.task == task])
+        for task, log in {log.task: log for log in logs}.items()
+    }
+    for log in logs:
+        local = log.frame["local_us"].cast(pl.Datetime("us"))
+        notes, asked = _by_satellites(log)
+        if log.zone is not None:
+            moments, changes = to_utc(local, log.zone)
+            notes += changes
+            asked += _contradiction(log, local, moments)
+        else:
+            offset, how = _offset(log, logs, written)
+            notes += how
+            moments = (local - timedelta(seconds=offset)).dt.replace_time_zone("UTC")
+        stem = log.stems[0]
+        yield TimedLog(
+            log.frame.drop("local_us").insert_column(1, moments.cast(pl.Datetime("us", "UTC")).alias("time")),
+            tuple(f"{stem}: {note}" for note in notes),
+            tuple(f"{stem}: {note}" for note in asked),
+        )
+
+
+def _by_satellites(log: UntimedLog) -> tuple[list[str], list[str]]:
+    """What satellite time tells of the clock: as a note, or as something asked when the clock is off."""
+    if isinstance(log.satellites, str):
+        return [log.satellites], []
+    if log.satellites is None:
+        return [], []
+    if log.satellites.copied and log.zone is None and _far_from_utc(log.frame):
+        return [], [
+            "satellite time is the terminal's clock in every record, so it may be a copy of it; it was taken as "
+            "UTC. State time_zone in farm.toml if that clock is local."
+        ]
+    far_off = abs(log.satellites.error_s) >= WORTH_TELLING_S
+    return ([], [log.satellites.sentence]) if far_off else ([log.satellites.sentence], [])
+
+
+def _far_from_utc(frame: pl.DataFrame) -> bool:
+    """Whether the sun's time where the log was made is an hour or more from UTC (15 degrees an hour)."""
+    middle = frame["longitude"].median()
+    return isinstance(middle, float) and abs(middle) >= DEGREES_AN_HOUR
+
+
+def _contradiction(log: UntimedLog, local: pl.Series, moments: pl.Series) -> list[str]:
+    """A sentence when the zone that ``farm.toml`` states is another than the satellites tell."""
+    if not isinstance(log.satellites, Offset):
+        return []
+    stated_s = round((local[0] - moments[0].replace(tzinfo=None)).total_seconds())
+    if stated_s == log.satellites.seconds:
+        return []
+    return [
+        f"time_zone in farm.toml puts the clock {zone_text(stated_s)}, satellite time in the log "
+        f"{zone_text(log.satellites.seconds)}; farm.toml was followed."
+    ]
+
+
+def _offset(
+    log: UntimedLog, logs: Sequence[UntimedLog], written: dict[str, Offset | None]
+) -> tuple[int, list[str]]:
+    """Seconds to take off the clock of ``log``, and what is to be said of them beside its own satellites."""
+    if isinstance(log.satellites, Offset):
+        return log.satellites.seconds, []
+    others = sorted(
+        (one for one in logs if one.machine == log.machine and one is not log),
+        key=lambda one: abs(one.begin_us - log.begin_us),
+    )
+    for one in others:
+        if isinstance(one.satellites, Offset):
+            zone = one.satellites.seconds
+            return zone, [f"The terminal's clock runs {zone_text(zone)} by satellite time in {one.stems[0]}."]
+    own = written.get(log.task)
+    if own is not None:
+        return own.seconds, [own.sentence]
+    for one in others:
+        lent = written.get(one.task)
+        if lent is not None:
+            return lent.seconds, [
+                f"The terminal's clock runs {zone_text(lent.seconds)} by the times written for the task of "
+                f"{one.stems[0]}."
+            ]
+    return 0, [
+        "nothing tells the zone of the terminal's clock, so its times are taken as UTC; "
+        "state time_zone in farm.toml if they are local."
+    ]

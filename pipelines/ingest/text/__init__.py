@@ -1,0 +1,1 @@
+"""Tables of text and Parquet: decoding, dialect, headers, numbers, dates and clocks."""

@@ -1,0 +1,304 @@
+"""Texts to moments in UTC: the many ways to write a time, epochs and serial numbers, impossible dates."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.ingest.text.numerals import is_missing, parse_numbers
+
+if TYPE_CHECKING:
+    import polars as pl
+
+EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
+LATEST = datetime(2100, 1, 1, tzinfo=UTC)
+# Day 0 of spreadsheet serial numbers; sound from 1 March 1900 on. From memory.
+SERIAL_ZERO = datetime(1899, 12, 30)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_PARTS = (
+    r"^(?:[a-z]{2,9}\.?,?\s+)?(?P<a>\d{1,4})[-/. ](?P<b>\d{1,2})[-/. ](?P<c>\d{1,4})[t ,]+"
+    r"(?P<h>\d{1,2})[:h](?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?\s*(?P<p>[ap]\.?m\.?)?"
+    r"\s*(?P<o>z|utc|gmt|[+-]\d{2}:?\d{2}|[+-]\d{2})?$"
+)
+
+
+_ISO_OFFSET = re.compile(r"Z|(?:(?P<sign>[+-])(?P<h>0[0-9]|1[0-4]):?(?P<m>[0-5][0-9]))?")
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Times as read. ``utc``: where the text carries an offset; ``local``: wall-clock times without one.
+
+    Exactly one of the two is not null in a row that could be read.
+    """
+
+    utc: pl.Series
+    local: pl.Series
+    notes: tuple[str, ...] = field(default=())
+
+
+def parse_moments(
+    file: str, times: pl.Series, dates: pl.Series | None, unit: str | None, stated: FileColumns
+) -> Moments:
+    """Read a column of times, with a separate column of dates where there is one.
+
+    ``unit``: what the header says in brackets (``UTC``, ``s``, ``ms``). Raises ``UnreadableFile`` where
+    the times count from a start that nothing states.
+    """
+    texts = times.fill_null("").str.strip_chars()
+    if dates is not None:
+        texts = _with_dates(texts, dates.fill_null("").str.strip_chars())
+    if stated.time_start is not None:
+        return _since_start(texts, stated.time_start, unit)
+    if stated.time_format is not None:
+        return _by_format(file, texts, stated.time_format)
+    found = _iso(texts)
+    if found is None:
+        _refuse_without_date(file, texts)
+        numbers = parse_numbers(texts, None)
+        present = int((~is_missing(texts)).sum())
+        if present and int((numbers.values.is_not_null()).sum()) >= 0.9 * present:
+            return _from_numbers(file, texts, numbers.values)
+        found = _by_parts(texts, stated.day_first)
+    if (unit or "").strip().lower() in ("utc", "gmt", "z", "zulu"):
+        return Moments(_joined(found.utc, found.local), _nothing(len(texts)), found.notes)
+    return found
+
+
+def plausible(moments: pl.Series) -> pl.Series:
+    """``moments`` (UTC) with those before 1990 or from 2100 on made null: a clock that was never set."""
+    return moments.set((moments < EARLIEST) | (moments >= LATEST), None)
+
+
+def _nothing(length: int, zone: str | None = None) -> pl.Series:
+    import polars as pl
+
+    return pl.repeat(None, length, dtype=pl.Datetime("us", zone), eager=True)
+
+
+def _joined(utc: pl.Series, local: pl.Series) -> pl.Series:
+    """Local times taken as UTC where there is no better."""
+    return utc.fill_null(local.dt.replace_time_zone("UTC"))
+
+
+def _with_dates(times: pl.Series, dates: pl.Series) -> pl.Series:
+    """Join dates and times of day; a time that already carries its date stays as it is."""
+    import polars as pl
+
+    whole = times.str.contains(r"\d[-/.]\d{1,2}[-/.]\d")
+    clean = dates.str.replace(r"[T ]0{1,2}:00(:00(\.0+)?)?$", "")
+    clean = clean.str.replace(r"^((?:19|20)\d{2})(\d{2})(\d{2})$", "$1-$2-$3")
+    both = clean + " " + _times_of_day(times)
+    return times.zip_with(whole | (times == ""), both.set(clean == "", "")).cast(pl.String)
+
+
+def _times_of_day(times: pl.Series) -> pl.Series:
+    """``HHMMSS`` and parts of a day (0.5 is noon) as ``HH:MM:SS``; other texts as they are."""
+    import polars as pl
+
+    digits = times.str.contains(r"^\d{5,6}(\.\d+)?$")
+    if digits.any():
+        whole = times.str.extract(r"^(\d{5,6})").str.zfill(6) + times.str.extract(r"(\.\d+)$").fill_null("")
+        times = times.zip_with(~digits, whole.str.replace(r"^(\d{2})(\d{2})(\d{2})", "$1:$2:$3"))
+    parts = times.str.contains(r"^0?[.,]\d+$|^0$")
+    if parts.any():
+        day = times.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        passed = (day.set(day >= 1, None) * 86_400e3).round(0).cast(pl.Int64).cast(pl.Duration("ms"))
+        clock = pl.Series([SERIAL_ZERO], dtype=pl.Datetime("us")).new_from_index(0, len(times)) + passed
+        times = times.zip_with(~parts, clock.dt.strftime("%H:%M:%S%.3f"))
+    return times
+
+
+def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Moments:
+    """Seconds (or the unit in the header) since a stated start."""
+    import polars as pl
+
+    per_second = {"ms": 1e3, "min": 60e6, "h": 3600e6}.get((unit or "s").strip().lower(), 1e6)
+    seconds = parse_numbers(texts, None).values
+    passed = (seconds.set(seconds.abs() > 1e10, None) * per_second).round(0).cast(pl.Int64)
+    passed = passed.cast(pl.Duration("us"))
+    if start.tzinfo is not None:
+        whole = pl.Series([start.astimezone(UTC)], dtype=pl.Datetime("us", "UTC"))
+        return Moments(whole.new_from_index(0, len(texts)) + passed, _nothing(len(texts)))
+    whole = pl.Series([start], dtype=pl.Datetime("us"))
+    return Moments(_nothing(len(texts), "UTC"), whole.new_from_index(0, len(texts)) + passed)
+
+
+def _by_format(file: str, texts: pl.Series, form: str) -> Moments:
+    import polars as pl
+
+    try:
+        if "%z" in form or "%:z" in form:
+            utc = texts.str.to_datetime(form, time_unit="us", time_zone="UTC", strict=False)
+            return Moments(utc, _nothing(len(texts)))
+        local = texts.str.to_datetime(form, time_unit="us", strict=False)
+    except pl.exceptions.PolarsError:
+        raise UnreadableFile(file, f"The time_format '{form}' in farm.toml is no form of a time.") from None
+    return Moments(_nothing(len(texts), "UTC"), local)
+
+
+def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Moments:
+    """Epoch seconds or milliseconds, spreadsheet serials, compact digits: told apart by magnitude."""
+    import polars as pl
+
+    # A clock that starts at zero must not hide what the others are, hence the upper quartile.
+    typical = float(values.quantile(0.75) or 0.0)
+    compact = texts.str.contains(r"^(19|20)\d{12}(\.\d+)?$")
+    if int(compact.sum()) > 0.5 * len(texts):
+        digits = texts.str.slice(0, 14)
+        local = digits.str.to_datetime("%Y%m%d%H%M%S", time_unit="us", strict=False)
+        return Moments(_nothing(len(texts), "UTC"), local)
+    for low, high, per_unit in ((1e8, 1e10, 1e6), (1e11, 1e13, 1e3), (1e14, 1e16, 1.0), (1e17, 1e19, 1e-3)):
+        if low <= typical < high:
+            whole = (values.set(values.abs() >= high, None) * per_unit).round(0).cast(pl.Int64)
+            return Moments(whole.cast(pl.Datetime("us")).dt.replace_time_zone("UTC"), _nothing(len(texts)))
+    if 30_000 <= typical < 80_000:
+        # To the millisecond: a serial number holds no more.
+        passed_ms = (values.set(values.abs() >= 1e6, None) * 86_400e3).round(0).cast(pl.Int64)
+        days = passed_ms.cast(pl.Duration("ms")).cast(pl.Duration("us"))
+        zero = pl.Series([SERIAL_ZERO], dtype=pl.Datetime("us")).new_from_index(0, len(texts))
+        note = "Times are spreadsheet serial numbers, days since 30 December 1899."
+        return Moments(_nothing(len(texts), "UTC"), zero + days, (note,))
+    raise UnreadableFile(
+        file,
+        f"Times are plain numbers such as '{texts[0]}' that count from an unknown start; say in farm.toml "
+        f'when it was: [columns."{file.rpartition("/")[2]}"] time_start = 2026-08-01T10:00:00.',
+    )
+
+
+def _starts_as_iso(sample: str) -> bool:
+    return len(sample) >= 16 and sample[4] == "-" and sample[10] in "T "
+
+
+def _seconds_of_iso(texts: pl.Series, sample: str) -> Moments | None:
+    """ISO 8601 to the whole second, one offset or none in all of it, the fastest way; None for other forms."""
+    offset = _ISO_OFFSET.fullmatch(sample[19:])
+    if not _starts_as_iso(sample) or offset is None:
+        return None
+    form = f"%Y-%m-%d{sample[10]}%H:%M:%S{offset[0]}"
+    read = texts.str.to_datetime(form, time_unit="us", strict=False, cache=False)
+    if read.null_count():
+        return None
+    if not offset[0]:
+        return Moments(_nothing(len(texts), "UTC"), read)
+    ahead = timedelta(hours=int(offset["h"] or 0), minutes=int(offset["m"] or 0))
+    utc = read + ahead if offset["sign"] == "-" else read - ahead
+    return Moments(utc.dt.replace_time_zone("UTC"), _nothing(len(texts)))
+
+
+def _iso(texts: pl.Series) -> Moments | None:
+    """ISO 8601 by the fast way; None when the texts are not all of one such form."""
+    if len(texts) and (found := _seconds_of_iso(texts, texts[0])) is not None:
+        return found
+    filled = texts.set(is_missing(texts), None)
+    sample = next((t for t in filled.head(1000) if t), "")
+    if not _starts_as_iso(sample):
+        return None
+    zulu, signed = sample.endswith("Z"), "+" in sample[16:] or "-" in sample[16:]
+    if zulu:
+        if not filled.str.ends_with("Z").all():
+            return None
+        filled = filled.str.strip_suffix("Z")
+    seconds = ":%S%.f" if sample[16:17] == ":" else ""
+    form = f"%Y-%m-%d{sample[10]}%H:%M{seconds}{'%z' if signed else ''}"
+    zone = "UTC" if signed else None
+    read = filled.str.to_datetime(form, time_unit="us", time_zone=zone, strict=False)
+    if read.null_count() != filled.null_count():
+        return None
+    if zulu:
+        read = read.dt.replace_time_zone("UTC")
+    elif not signed:
+        return Moments(_nothing(len(texts), "UTC"), read)
+    return Moments(read, _nothing(len(texts)))
+
+
+def _refuse_without_date(file: str, texts: pl.Series) -> None:
+    present = texts.filter(~is_missing(texts))
+    bare = present.str.contains(r"(?i)^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([ap]\.?m\.?)?$")
+    if len(present) and bare.sum() > len(present) / 2:
+        raise UnreadableFile(
+            file,
+            f"Times such as '{present.filter(bare)[0]}' have no date; say it in farm.toml: "
+            f'[columns."{file.rpartition("/")[2]}"] constants = {{ date = "2026-08-01" }}.',
+        )
+
+
+def _by_parts(texts: pl.Series, day_first: bool | None) -> Moments:
+    """Times of any common form, part by part; a text of no such form is null."""
+    import polars as pl
+
+    plain = texts.str.to_lowercase()
+    if plain.str.contains(r"[a-z]{3}").any():
+        plain = _months_as_numbers(plain)
+    parts = plain.str.extract_groups(_PARTS).struct.unnest()
+    number = {n: parts[n].cast(pl.Int32, strict=False) for n in "abchms"}
+    year_first = parts["a"].str.len_chars() == 4
+    day_leads, notes = _day_leads(number, year_first, texts, day_first)
+    frame = pl.DataFrame({**number, "y1": year_first, "f": parts["f"], "p": parts["p"], "o": parts["o"]})
+    day, month = ("a", "b") if day_leads else ("b", "a")
+    pick = pl.when("y1")
+    year = pick.then(pl.col("a")).otherwise(pl.col("c"))
+    year = pl.when(year < 100).then(year + 2000).otherwise(year)
+    hour = pl.col("h") % 12 + pl.when(pl.col("p").str.starts_with("p")).then(12).otherwise(0)
+    hour = pl.when(pl.col("p").is_null()).then(pl.col("h")).otherwise(hour)
+    wall = pl.format(
+        "{}-{}-{} {}:{}:{}",
+        year,
+        pick.then(pl.col("b")).otherwise(pl.col(month)),
+        pick.then(pl.col("c")).otherwise(pl.col(day)),
+        hour,
+        pl.col("m"),
+        pl.col("s").fill_null(0),
+    ).str.to_datetime("%Y-%m-%d %H:%M:%S", time_unit="us", strict=False)
+    micro = pl.col("f").str.pad_end(6, "0").str.slice(0, 6).cast(pl.Int64, strict=False).fill_null(0)
+    frame = frame.select(wall=wall + micro.cast(pl.Duration("us")), o="o")
+    return _apply_offsets(frame, notes)
+
+
+def _months_as_numbers(plain: pl.Series) -> pl.Series:
+    """``5 nov 2011 ...`` and ``nov 5, 2011 ...`` as ``2011-11-5 ...``."""
+    for index, month in enumerate(_MONTHS, start=1):
+        name = rf"{month}[a-z]*\.?"
+        plain = plain.str.replace(rf"(\d{{1,2}})[-\s./]{name}[-\s./,]+(\d{{4}})", f"${{2}}-{index}-$1")
+        plain = plain.str.replace(rf"{name}[-\s./]+(\d{{1,2}})[,\s]+(\d{{4}})", f"${{2}}-{index}-$1")
+    return plain
+
+
+def _day_leads(
+    number: dict[str, pl.Series], year_first: pl.Series, texts: pl.Series, stated: bool | None
+) -> tuple[bool, tuple[str, ...]]:
+    """Whether 03/04/2026 is 3 April, decided over the whole file, and a note where it had to be guessed."""
+    open_order = ~year_first.fill_null(True)
+    if stated is not None or not open_order.any():
+        return stated is not False, ()
+    first, second = number["a"].filter(open_order), number["b"].filter(open_order)
+    over_first, over_second = int((first > 12).sum()), int((second > 12).sum())
+    if over_first or over_second:
+        return over_first >= over_second, ()
+    example = texts.filter(open_order)[0]
+    if "." in example.split(" ")[0]:
+        return True, ()
+    return True, (
+        f"Dates such as '{example}' were read day first, as nothing in the file decides; "
+        "state day_first in farm.toml to be sure.",
+    )
+
+
+def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Moments:
+    import polars as pl
+
+    digits = pl.col("o").str.replace_all(r"[^0-9]", "")
+    minutes = digits.str.slice(0, 2).cast(pl.Int64, strict=False).fill_null(0) * 60
+    minutes += digits.str.slice(2, 2).cast(pl.Int64, strict=False).fill_null(0)
+    sign = pl.when(pl.col("o").str.starts_with("-")).then(-1).otherwise(1)
+    shifted = pl.col("wall") - pl.duration(minutes=minutes * sign)
+    has_offset = pl.col("o").is_not_null()
+    done = frame.select(
+        utc=pl.when(has_offset).then(shifted).dt.replace_time_zone("UTC"),
+        local=pl.when(~has_offset).then(pl.col("wall")),
+    )
+    return Moments(done["utc"].cast(pl.Datetime("us", "UTC")), done["local"].cast(pl.Datetime("us")), notes)

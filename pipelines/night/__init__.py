@@ -1,0 +1,1 @@
+"""One night: plan the inbox, run the stages, sum up, notify; by schedule and through Prefect."""

@@ -1,0 +1,265 @@
+"""What in an inbox is to be read, and in which order.
+
+A file is due when its content does not count yet, or when it was read under other circumstances: another
+farm.toml, other field boundaries, another version of the program. The farm comes first, then boundaries,
+then task data (which may hold boundaries of their own), then everything else, so that each kind is read with
+all that it needs, whatever the names of the files.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chaffinch.pipelines.errors import DeclarationError, NotYet, UnreadableFile
+from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
+from chaffinch.pipelines.lake.inputs import reading_digest
+
+if TYPE_CHECKING:
+    import polars as pl
+    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.lake import Lake
+
+TIERS = ("farm", "boundaries", "task data", "table")
+_HEAD_BYTES = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Files of one tier that are to be read, and with what. ``refused``: why none of them can be."""
+
+    files: tuple[InboxFile, ...]
+    farm: Farm
+    farm_text: str | None
+    boundaries: tuple[tuple[str, Any], ...]
+    read_with: str
+    replaces: dict[str, tuple[str, ...]]
+    refused: str = ""
+
+    def read(self, file: InboxFile) -> Delivery:
+        """One of ``files``, read. Raises ``NotYet`` where it changed since it was planned."""
+        from chaffinch.pipelines.ingest.settled import changed
+        from chaffinch.pipelines.night.run import read_one
+
+        parsed, reason = read_one(file, self.farm, self.boundaries)
+        if self.refused:
+            parsed, reason = None, self.refused
+        if changed(file):
+            raise NotYet(f"{file.name} changed while it was read.")
+        stated = parsed.stated if parsed is not None else None
+        if parsed is not None and parsed.kind == "farm":
+            stated = self.farm_text
+        return Delivery(
+            name=file.name,
+            sha256=file.sha256,
+            size_bytes=file.size_bytes,
+            parsed=parsed,
+            reason=reason or None,
+            read_with=self.read_with,
+            stated=stated,
+            replaces=self.replaces.get(file.name, ()),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class InboxPlan:
+    """``files``: all of the inbox that lie at rest. ``firsts``: one file for each content. ``same_content``:
+    sentences.
+
+    ``retracted``: names of files that were taken out on request. ``known``: deliveries in the lake before.
+    ``growing``: names of files that are still being written. ``farm_fault``: why the farm.toml of the inbox is
+    not the one that holds; ``farm`` is then what was stated before.
+    """
+
+    files: tuple[InboxFile, ...]
+    firsts: tuple[tuple[str, InboxFile], ...]
+    farm: Farm
+    farm_text: str | None
+    same_content: tuple[str, ...]
+    most_new: int
+    retracted: tuple[str, ...] = ()
+    known: frozenset[str] = frozenset()
+    growing: tuple[str, ...] = ()
+    farm_fault: str | None = None
+
+    def names(self) -> dict[str, set[str]]:
+        """Every name in the inbox, by delivery."""
+        found: dict[str, set[str]] = {}
+        for file in self.files:
+            found.setdefault(delivery_id(file.sha256), set()).add(file.name)
+        return found
+
+    def tiers(self) -> tuple[str, ...]:
+        return TIERS
+
+    def due(self, tier: str, lake: Lake) -> Due:
+        """The files of ``tier`` that are to be read, given what the lake holds now."""
+        import polars as pl
+
+        ledger = lake.ledger()
+        boundaries = _boundaries(lake, ledger, tier)
+        read_with = reading_digest(self.farm, boundaries)
+        known = dict(ledger.select("delivery", "read_with").iter_rows())
+        if tier == "farm" and self.farm_text is not None:
+            # Refused before, perhaps for another farm.toml beside it, it was not stated yet.
+            known = dict(
+                ledger.filter(pl.col("stated").is_not_null()).select("delivery", "read_with").iter_rows()
+            )
+        known |= dict.fromkeys(_retracted(ledger), read_with)
+        files = tuple(
+            file
+            for kind, file in self.firsts
+            if kind == tier and known.get(delivery_id(file.sha256)) != read_with
+        )
+        return Due(
+            files=files,
+            farm=self.farm,
+            farm_text=self.farm_text,
+            boundaries=tuple(_polygons(boundaries)) if files else (),
+            read_with=read_with,
+            replaces={file.name: self._replaced_by(file, ledger) for file in files},
+            refused=(self.farm_fault or "") if tier == "farm" else "",
+        )
+
+    def is_due(self, lake: Lake) -> bool:
+        """Whether anything is to be done: files to read, or deliveries that are superseded."""
+        return any(self.due(tier, lake).files for tier in TIERS) or bool(self.superseded(lake))
+
+    def superseded(self, lake: Lake) -> list[str]:
+        """Deliveries whose name now has the content of another known file, so that nothing replaces them."""
+        names = {file.name for file in self.files}
+        present = {delivery_id(one.sha256) for _, one in self.firsts}
+        rows = lake.ledger().select("delivery", "name", "other_names", "kind").iter_rows()
+        return [
+            delivery
+            for delivery, name, others, kind in rows
+            if delivery not in present
+            and names & {name, *(others or [])}
+            and not (self.farm_fault and kind == "farm")
+        ]
+
+    def _replaced_by(self, file: InboxFile, ledger: pl.DataFrame) -> tuple[str, ...]:
+        """Deliveries of the same name and other content, unless that content still lies in the inbox."""
+        present = {delivery_id(one.sha256) for _, one in self.firsts}
+        if self.farm_fault:
+            # What was stated before holds until the farm.toml is mended.
+            ledger = ledger.filter(ledger["kind"] != "farm")
+        other_names = ledger["other_names"].list.contains(file.name).fill_null(False)
+        earlier = ledger.filter((ledger["name"] == file.name) | other_names)["delivery"].to_list()
+        return tuple(old for old in earlier if old not in present)
+
+
+def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
+    """Find the files of ``inbox`` and say what is to be read.
+
+    Raises ``CallError`` where the inbox is not there.
+    """
+    from chaffinch.pipelines.ingest.discover import find_files
+    from chaffinch.pipelines.ingest.settled import growing
+
+    everything = tuple(find_files(inbox))
+    restless = growing(everything)
+    files = tuple(file for file in everything if file.name not in restless)
+    ledger = lake.ledger()
+    owner = dict(ledger.select("content_sha256", "name").iter_rows())
+    firsts: dict[str, tuple[str, InboxFile]] = {}
+    same: list[str] = []
+    # A name that counts already stays the first, so that its content is not moved to another one.
+    for file in sorted(files, key=lambda one: (owner.get(one.sha256) != one.name, one.name)):
+        if file.sha256 in firsts:
+            first = firsts[file.sha256][1].name
+            same.append(f"{file.name} has the same content as {first}; it counts once.")
+        else:
+            firsts[file.sha256] = (_tier(file), file)
+            if (known := owner.get(file.sha256, file.name)) != file.name:
+                same.append(f"{file.name} has the same content as {known}, taken in before; it counts once.")
+    ordered = tuple(sorted(firsts.values(), key=lambda pair: (TIERS.index(pair[0]), pair[1].name)))
+    farm_text, farm, farm_fault = _farm(ordered, lake)
+    out = set(_retracted(ledger))
+    return InboxPlan(
+        files,
+        ordered,
+        farm,
+        farm_text,
+        tuple(sorted(same)),
+        len(ordered),
+        retracted=tuple(file.name for _, file in ordered if delivery_id(file.sha256) in out),
+        known=frozenset(ledger["delivery"].to_list()),
+        growing=tuple(sorted(restless)),
+        farm_fault=farm_fault,
+    )
+
+
+def _retracted(ledger: pl.DataFrame) -> list[str]:
+    """Deliveries that were taken out on request and stay out."""
+    return ledger.filter(ledger["status"] == RETRACTED)["delivery"].to_list()
+
+
+def _tier(file: InboxFile) -> str:
+    """What the file looks like from its first bytes; the reader decides in the end."""
+    from chaffinch.pipelines.ingest import kind_of_text
+
+    if file.is_task_data:
+        return "task data"
+    try:
+        with file.open() as stream:
+            head = stream.read(_HEAD_BYTES)
+    except (UnreadableFile, OSError, EOFError):
+        return "table"
+    return "table" if head[:4] == b"PAR1" else kind_of_text(file, head)
+
+
+def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm, str | None]:
+    """The farm.toml of the inbox: its text and what it states. Where there is none or it can't hold: no text,
+    what the lake remembers, else the defaults; and why it can't hold.
+    """
+    out = _retracted(lake.ledger())
+    found = [file for kind, file in ordered if kind == "farm" and delivery_id(file.sha256) not in out]
+    before = lake.farm_text()
+    known = parse_farm(before, "farm.toml of the lake") if before is not None else Farm()
+    instead = (
+        "What was stated before holds until then."
+        if before is not None
+        else "Until then all is read without it."
+    )
+    if not found:
+        return None, known, None
+    if len(found) > 1:
+        names = " and ".join(file.name for file in found)
+        reason = f"The inbox holds farm.toml more than once and they differ: {names}. Keep one. {instead}"
+        return None, known, reason
+    name = found[0].name
+    try:
+        text = found[0].read_bytes().decode("utf-8-sig")
+        return text, parse_farm(text, name), None
+    except UnicodeDecodeError:
+        return None, known, f"It is not UTF-8 text; save it as UTF-8. {instead}"
+    except (DeclarationError, UnreadableFile) as error:
+        fault = str(error).removeprefix(f"{name}: ")
+        if fault.startswith(f"{name} "):
+            fault = f"It {fault.removeprefix(f'{name} ')}"
+        return None, known, f"{fault} {instead}"
+
+
+def _boundaries(lake: Lake, ledger: pl.DataFrame, tier: str) -> list[tuple[str, str]]:
+    """Fields known to files of ``tier``: name and polygon as text, those of boundary files first."""
+    import polars as pl
+
+    if tier in ("farm", "boundaries"):
+        return []
+    kinds = ["boundaries"] if tier == "task data" else ["boundaries", "task data"]
+    ids = ledger.filter(pl.col("kind").is_in(kinds)).sort(pl.col("kind"), "name")["delivery"].to_list()
+    if not ids:
+        return []
+    rows = lake.scan("fields").filter(pl.col("delivery").is_in(ids)).collect()
+    rank = {delivery: i for i, delivery in enumerate(ids)}
+    rows = rows.sort(pl.col("delivery").replace_strict(rank, return_dtype=pl.Int64), "row")
+    return list(rows.select("field", "boundary_wkt").iter_rows())
+
+
+def _polygons(boundaries: list[tuple[str, str]]) -> list[tuple[str, Any]]:
+    from shapely import from_wkt
+
+    return [(name, from_wkt(text)) for name, text in boundaries]

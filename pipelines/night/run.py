@@ -1,0 +1,376 @@
+"""The nightly run: take in what is new, refresh effects, rewrite pages. Each part can be called by itself.
+
+``take_in_inbox`` -> ``refresh`` -> ``write_pages``; ``run_nightly`` calls them one after another. Nothing
+here prints: ``say`` gets sentences for the log, ``step`` tells how far the work is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from chaffinch.pipelines.errors import ChaffinchError, LakeError, NotYet, UnreadableFile
+from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.lake.delivery import Delivery
+from chaffinch.pipelines.night.summary import (
+    EstimateSummary,
+    FileOutcome,
+    IngestSummary,
+    NightSummary,
+    outcome_of,
+)
+from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.night.plan import InboxPlan
+    from chaffinch.pipelines.parsed import Parsed
+
+T = TypeVar("T")
+
+# What is held before it is written. Delta keeps a writer open for every delivery of a commit, which costs more
+# memory than its rows do where the files are small.
+ROWS_PER_COMMIT = 600_000
+FILES_PER_COMMIT = 128
+
+MACHINES_TOLD = 8
+_WITHOUT_READINGS = {
+    "settings log": "adjustments",
+    "loss checks": "loss checks",
+    "load tickets": "load tickets",
+}
+
+Say = Callable[[str], None]
+Step = Callable[[int, int, str], None]
+
+
+def _silent(*_: object) -> None:
+    pass
+
+
+def run_nightly(
+    inbox: Path,
+    lake: Lake,
+    site: Path,
+    say: Say = _silent,
+    step: Step = _silent,
+    each: FanOut = side_by_side,
+) -> NightSummary:
+    """Take in ``inbox``, refresh effects where their inputs changed, write the pages to ``site``.
+
+    ``each`` spreads the work of the stages over files, machine-fields and pages. A stage that fails leaves the
+    others done; its sentence is in ``failed``. Raises ``CallError`` where the inbox is not there.
+    """
+    failed: list[str] = []
+    ingest, estimate, pages = IngestSummary(), None, {}
+    was_there = lake.is_there()
+    try:
+        with lake.writing(say):
+            ingest = take_in_inbox(inbox, lake, say, step, each)
+            estimate = _attempt(
+                failed, "Effects were not refreshed", "estimate", refresh, lake, say=say, each=each
+            )
+    except LakeError as error:
+        failed.append(f"Not everything was taken in: {error}")
+    notes = (*failed, *ingest.growing_sentences())
+    if (was_there or failed or ingest.new) and not lake.is_there():
+        failed.append(
+            f"Pages were not written: there is no lake in {lake.uri}; see whether its storage is there."
+        )
+    else:
+        pages = (
+            _attempt(failed, "Pages were not written", "pages", write_pages, lake, site, say, notes, each)
+            or {}
+        )
+    night = NightSummary(ingest, estimate, pages, tuple(failed))
+    return replace(night, failed=(*failed, *_told(night, inbox, lake, each)))
+
+
+def _told(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[str]:
+    """Tell whom the farm wants told; sentences about what failed in that."""
+    from chaffinch.pipelines.night.notify import tell
+
+    failed: list[str] = []
+    return (
+        _attempt(
+            failed,
+            "Nobody was told of this night",
+            "nightly",
+            lambda: tell(night, farm_of(lake).tell, inbox, lake, each),
+        )
+        or failed
+    )
+
+
+def is_due(inbox: Path, lake: Lake) -> bool:
+    """Whether a night has anything to take in or to refresh, without changing anything."""
+    from chaffinch.pipelines.lake.inputs import inputs_of_effects
+    from chaffinch.pipelines.night.plan import plan_inbox
+
+    if not inbox.is_dir() or not lake.is_there():
+        return True
+    plan = plan_inbox(inbox, lake)
+    return bool(plan.growing) or plan.is_due(lake) or lake.effects_inputs() != inputs_of_effects(lake)
+
+
+def _attempt(
+    failed: list[str], what: str, command: str, do: Callable[..., T], *given: Any, **named: Any
+) -> T | None:
+    """What ``do`` gives; None where it fails, with the sentence in ``failed``: the other stages go on."""
+    try:
+        return do(*given, **named)
+    except Exception as error:  # noqa: BLE001  what was taken in stays, whatever happens to a later stage
+        failed.append(failure(what, command, error))
+        return None
+
+
+def failure(what: str, command: str, error: Exception) -> str:
+    """The sentence for a stage that failed, and how to see more of it."""
+    if isinstance(error, ChaffinchError):
+        return f"{what}: {error}"
+    first = f"{type(error).__name__}: {error}".strip().splitlines()[0][:300]
+    return f"{what}, unexpectedly ({first}). See more with: chaffinch {command} --debug"
+
+
+def take_in_inbox(
+    inbox: Path, lake: Lake, say: Say = _silent, step: Step = _silent, each: FanOut = side_by_side
+) -> IngestSummary:
+    """Take in every file of ``inbox`` that does not count yet, boundaries and the farm first.
+
+    Files that are still being written are left for the next run, unless ``each`` waits until they are done.
+    """
+    from chaffinch.pipelines.night.plan import plan_inbox
+
+    with lake.writing(say):
+        plan = plan_inbox(_found(inbox, lake, each), lake)
+        taken = _take_in(plan, lake, step, each)
+        if plan.growing and _first(each("wait for", _at_rest, [inbox], lambda one: one.name)) is None:
+            plan = replace(plan_inbox(inbox, lake), known=plan.known)
+            taken = taken.then(_take_in(plan, lake, step, each))
+        superseded = plan.superseded(lake)
+        lake.strike(superseded)
+        lake.note_names(plan.names())
+        outcomes = taken.outcomes
+        return IngestSummary(
+            files=len(plan.files),
+            new=outcomes,
+            again=sum(one.delivery in plan.known for one in outcomes),
+            unchanged=len(plan.files) - len(outcomes),
+            same_content=plan.same_content,
+            retracted=plan.retracted,
+            replaced=taken.replaced + len(superseded),
+            waiting=waiting_for_readings(lake, {one.delivery for one in outcomes}),
+            growing=tuple(sorted({*plan.growing, *taken.growing})),
+            farm_fault=plan.farm_fault,
+        )
+
+
+def _found(inbox: Path, lake: Lake, each: FanOut) -> Path:
+    """``inbox``, once it is there. An inbox that was there before may come back: its share is not mounted."""
+
+    def look(folder: Path) -> Path:
+        if not folder.is_dir() and lake.is_there():
+            raise NotYet(f"{folder} is not there; its share may not be mounted.")
+        return folder
+
+    found = _first(each("find the inbox", look, [inbox], lambda one: one.name))
+    return inbox if isinstance(found, NotYet) else found
+
+
+def _at_rest(inbox: Path) -> None:
+    """Raises ``NotYet`` while files of the inbox are still being written."""
+    from chaffinch.pipelines.ingest.discover import find_files
+    from chaffinch.pipelines.ingest.settled import growing
+
+    if names := growing(find_files(inbox)):
+        raise NotYet(f"{', '.join(sorted(names)[:MACHINES_TOLD])}: still being written.")
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    outcomes: tuple[FileOutcome, ...] = ()
+    replaced: int = 0
+    growing: tuple[str, ...] = ()
+
+    def then(self, later: _Taken) -> _Taken:
+        growing = tuple(name for name in self.growing if name not in {one.name for one in later.outcomes})
+        return _Taken(self.outcomes + later.outcomes, self.replaced + later.replaced, growing + later.growing)
+
+
+def _take_in(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Taken:
+    """Read, judge and store what is due, tier by tier."""
+    outcomes: list[FileOutcome] = []
+    growing: list[str] = []
+    replaced = 0
+    for tier in plan.tiers():
+        work = plan.due(tier, lake)
+        # The plan of ten thousand files is not for every worker.
+        reader = replace(work, files=())
+        read = each("read", reader.read, work.files, lambda file: file.name)
+        for batch in _batches(_ready(read, work.files, growing), work.farm):
+            for _ in each("store", lake.take_in, [batch], _span_of_names):
+                pass
+            outcomes.extend(outcome_of(delivery) for delivery in batch)
+            replaced += sum(len(delivery.replaces) for delivery in batch)
+            step(len(outcomes), plan.most_new, batch[-1].name)
+    return _Taken(tuple(outcomes), replaced, tuple(growing))
+
+
+def _ready(
+    read: Iterator[Delivery | NotYet], files: Sequence[InboxFile], growing: list[str]
+) -> Iterator[Delivery]:
+    """The deliveries; names of files that changed while they were read go to ``growing``."""
+    for one, file in zip(read, files, strict=True):
+        if isinstance(one, NotYet):
+            growing.append(file.name)
+        else:
+            yield one
+
+
+def _span_of_names(batch: Sequence[Delivery]) -> str:
+    more = f" and {len(batch) - 1} more" if len(batch) > 1 else ""
+    return f"{batch[0].name}{more}"
+
+
+def _first(results: Iterator[T]) -> T:
+    (only,) = results
+    return only
+
+
+def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
+    """A sentence for each machine in ``new`` settings logs and loss checks of which no readings are known."""
+    rows = lake.ledger().select("delivery", "name", "kind", "machines").to_dicts()
+    logged = {
+        machine for row in rows if row["kind"] not in _WITHOUT_READINGS for machine in row["machines"] or ()
+    }
+    known = ", ".join(f"'{machine}'" for machine in sorted(logged)[:MACHINES_TOLD]) or "none"
+    return tuple(
+        f"{row['name']}: no harvest log names a machine '{machine}', so nothing can be told of its {what} "
+        f"until one does. Machines with readings: {known}; if it is one of them, state the name under its "
+        "aliases in farm.toml."
+        for row in rows
+        if row["delivery"] in new and (what := _WITHOUT_READINGS.get(row["kind"]))
+        for machine in row["machines"] or ()
+        if machine not in logged
+    )
+
+
+def refresh(
+    lake: Lake, *, forced: bool = False, say: Say = _silent, each: FanOut = side_by_side
+) -> EstimateSummary:
+    """Estimate effects anew if what they rest on has changed, or if ``forced``; ``because`` says what changed."""
+    from chaffinch.pipelines.lake.inputs import inputs_of_effects
+
+    with lake.writing(say):
+        inputs = inputs_of_effects(lake)
+        if not forced and lake.effects_inputs() == inputs:
+            return EstimateSummary(False, lake.scan("effects").collect().height)
+        from chaffinch.pipelines.estimate import refresh_effects, season_delays
+        from chaffinch.pipelines.estimate.data.kept_fields import KeptFields
+        from chaffinch.pipelines.lake.field_inputs import (
+            as_text,
+            because,
+            field_inputs,
+            from_text,
+            rows_changed,
+            with_times_of,
+        )
+        from chaffinch.pipelines.night.changes_between_files import note_changes_between_files
+        from chaffinch.pipelines.work.delays import known_delays
+        from chaffinch.pipelines.work.load_calibration import weighed_loads
+
+        say("Estimating effects.")
+        note_changes_between_files(lake)
+        inputs = inputs_of_effects(lake)
+        farm = farm_of(lake)
+        after = field_inputs(lake, farm)
+        before = from_text(lake.effects_field_inputs())
+        earlier = lake.scan("effects").collect()
+        kept = KeptFields(lake)
+        delays = season_delays(lake, each, kept)
+        effects = with_times_of(earlier, refresh_effects(lake, farm, each, delays, kept))
+        lake.replace_effects(effects, inputs, as_text(after), known_delays.as_text(delays))
+        kept.clear()
+        return EstimateSummary(
+            True,
+            effects.height,
+            because=because(before, after),
+            moved=rows_changed(earlier, effects),
+            calibrations=weighed_loads(lake, farm).sentences(),
+        )
+
+
+def write_pages(
+    lake: Lake, site: Path, say: Say = _silent, notes: Sequence[str] = (), each: FanOut = one_by_one
+) -> dict[str, Any]:
+    """Write the pages of the lake to ``site``. Gives the summary of ``dashboards``.
+
+    ``notes``: sentences about this night for the morning page, which no table holds.
+    """
+    from chaffinch.dashboards.pages.site import write_site
+
+    say("Writing pages.")
+    written = _first(
+        each(
+            "write",
+            lambda folder: write_site(lake, folder, farm_of(lake), notes=notes),
+            [site],
+            lambda one: one.name,
+        )
+    )
+    return {} if isinstance(written, NotYet) else dict(written)
+
+
+def farm_of(lake: Lake) -> Farm:
+    """What the farm.toml taken in last states; the defaults where there was none."""
+    text = lake.farm_text()
+    return parse_farm(text, "farm.toml of the lake") if text is not None else Farm()
+
+
+def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]]) -> tuple[Parsed | None, str]:
+    """The file, read and its rows held against the rules; or None and the sentence why it can't be read."""
+    from chaffinch.pipelines.ingest import read
+    from chaffinch.pipelines.validate import apply_rules
+    from polars.exceptions import PanicException
+
+    try:
+        return apply_rules(read(file, farm, list(boundaries))), ""
+    except UnreadableFile as unreadable:
+        return None, unreadable.reason
+    except (MemoryError, LakeError):
+        raise
+    # One odd file must not stop the night; it is on record. A panic of polars is no Exception.
+    except (Exception, PanicException) as error:
+        return None, (
+            f"Reading it failed unexpectedly ({type(error).__name__}: {str(error)[:200]}). "
+            "Please report this, with the output of: chaffinch inspect --debug FILE"
+        )
+
+
+def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:
+    """Judged deliveries in groups that fit into memory."""
+    batch: list[Delivery] = []
+    rows = 0
+    for delivery in deliveries:
+        batch.append(delivery)
+        rows += delivery.rows
+        if rows >= ROWS_PER_COMMIT or len(batch) >= FILES_PER_COMMIT:
+            yield _judged(batch, farm)
+            batch, rows = [], 0
+    if batch:
+        yield _judged(batch, farm)
+
+
+def _judged(batch: list[Delivery], farm: Farm) -> list[Delivery]:
+    from chaffinch.pipelines.validate import judge
+
+    judgements = judge([(d.id, d.parsed) for d in batch if d.parsed is not None], farm)
+    return [
+        replace(d, judgement=judgements[d.id].judgement, findings=judgements[d.id].findings)
+        if d.id in judgements
+        else replace(d, judgement="poor")
+        for d in batch
+    ]

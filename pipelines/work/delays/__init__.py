@@ -1,0 +1,1 @@
+"""Delays from header to sensors, estimated from the log in three ways and pooled over days."""

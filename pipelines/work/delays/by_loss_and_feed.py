@@ -1,0 +1,91 @@
+"""How far a loss sensor runs ahead of the grain flow: cross-correlation of loss and feed inside passes.
+
+Loss rises with feed rate, so every swing of yield or speed shows in both, at either sensor's delay. Only what
+swings within two minutes inside passes is compared: starts and stops are another look (``response``).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from chaffinch.pipelines.work.delays.lag import Lag
+from chaffinch.pipelines.work.delays.travel import smeared
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+TRIED_S = np.arange(-30, 31)
+SWING_S = 120
+BLOCKS = 12
+LEAST_CORRELATION = 0.15
+LEAST_ERROR_S = 0.3
+WORST_ERROR_S = 2.0
+
+
+def follow_lag(
+    flow: Array, loss: Array, steady: NDArray[np.bool_], grain: Lag, loss_smear_s: float = 2.0
+) -> Lag | None:
+    """Delay of a loss sensor from its lag behind the grain flow and the flow's own delay; None for no peak.
+
+    flow, loss : per second. steady : seconds well inside passes. grain : delay of the flow. Each is smeared by
+    what smears the other, so that only their dead times differ. Loss rises about with the cube of feed rate
+    as a mass, so its root is compared with the flow to the power 1.5.
+    """
+    grain_smear_s = grain.smear_s or 3.0
+    feed = _swings(smeared(np.nan_to_num(flow) ** 1.5, loss_smear_s), steady & np.isfinite(flow))
+    lost = _swings(
+        smeared(np.sqrt(np.maximum(np.nan_to_num(loss), 0)), grain_smear_s), steady & np.isfinite(loss)
+    )
+    moments = _moments(feed, lost)
+    whole = _correlation(moments.sum(axis=1))
+    peak = _peak(whole)
+    if peak is None or np.nanmax(whole) < LEAST_CORRELATION:
+        return None
+    left = [_peak(_correlation(moments.sum(axis=1) - moments[:, b])) for b in range(BLOCKS)]
+    known = np.array([x for x in left if x is not None])
+    if known.size < BLOCKS - 2:
+        return None
+    error = max(float(np.sqrt((known.size - 1) * np.var(known))), LEAST_ERROR_S)
+    dead = grain.seconds - grain_smear_s + peak
+    if error > WORST_ERROR_S or dead < 0:
+        return None
+    return Lag(dead + loss_smear_s, float(np.hypot(error, grain.error_s)), True, None, 0.0, ("feed",))
+
+
+def _swings(series: Array, known: NDArray[np.bool_]) -> Array:
+    """What differs from the mean of the two minutes around; NaN where unknown."""
+    window = np.ones(SWING_S + 1)
+    total = np.convolve(np.where(known, series, 0.0), window, "same")
+    count = np.convolve(known.astype(float), window, "same")
+    return np.where(known & (count > 30), series - total / np.maximum(count, 1.0), np.nan)
+
+
+def _moments(feed: Array, lost: Array) -> Array:
+    """Sums (xx, yy, xy) by block of feed against loss each of ``TRIED_S`` later, shape (lags, blocks, 3)."""
+    feed_known, lost_known = np.isfinite(feed), np.isfinite(lost)
+    x, y = np.where(feed_known, feed, 0.0), np.where(lost_known, lost, 0.0)
+    xx, yy = x * x, y * y
+    feed_known, lost_known = feed_known.astype(float), lost_known.astype(float)
+    out = np.zeros((TRIED_S.size, BLOCKS, 3))
+    for i, lag in enumerate(TRIED_S.tolist()):
+        seconds = x.size - abs(lag)
+        first = slice(max(-lag, 0), max(-lag, 0) + seconds)
+        later = slice(max(lag, 0), max(lag, 0) + seconds)
+        starts = seconds // BLOCKS * np.arange(BLOCKS) + np.minimum(np.arange(BLOCKS), seconds % BLOCKS)
+        products = (xx[first] * lost_known[later], yy[later] * feed_known[first], x[first] * y[later])
+        out[i] = np.column_stack([np.add.reduceat(v, starts) for v in products])
+    return out
+
+
+def _correlation(sums: Array) -> Array:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return sums[..., 2] / np.sqrt(sums[..., 0] * sums[..., 1])
+
+
+def _peak(correlation: Array) -> float | None:
+    if not np.isfinite(correlation).any():
+        return None
+    best = int(np.nanargmax(correlation))
+    if not 2 <= best <= correlation.size - 3:
+        return None
+    curve, slope, _ = np.polyfit(np.arange(-2.0, 3.0), correlation[best - 2 : best + 3], 2)
+    return float(TRIED_S[best] + np.clip(-slope / (2 * curve) if curve < 0 else 0.0, -1, 1))

@@ -1,0 +1,376 @@
+"""Sensors that look dead, saturated, drifting or out of calibration, on the last days each machine worked.
+
+Each suspicion is held against something else: the other loss signal, the loss checks, the machines beside it, the
+weighed loads. A loss signal alone says little, since loss itself moves severalfold; so bounds are wide. All of
+them are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.work.load_calibration import WeighedLoads
+
+# Worked days of each machine that are looked at: the last, and those before to hold it against.
+DAYS = 4
+# A machine that has not worked for longer is no neighbour and tells of no sensor.
+LONGEST_AGO_DAYS = 21
+SHORTEST_WORK_S = 1200.0
+SATURATED_SHARE = 0.2
+# One loss signal that moved this much against the other one, by day, moved by itself.
+DRIFT_FACTOR = 3.0
+# A loss signal without another beside it must move this much against grain flow.
+LONE_DRIFT_FACTOR = 6.0
+CHECK_FACTOR = 3.0
+CHECK_WINDOW_S = 30
+NEIGHBOUR_POINTS = 1.5
+FLOW_ERROR_PCT = 10.0
+
+LOSSES = ("separation_loss_signal", "cleaning_loss_signal")
+WATCHED = ("grain_flow_kg_s", "grain_moisture_pct", *LOSSES, "returns_signal", "speed_m_s")
+_SPOKEN = {
+    "grain_flow_kg_s": "grain flow",
+    "grain_moisture_pct": "grain moisture",
+    "separation_loss_signal": "separation loss signal",
+    "cleaning_loss_signal": "cleaning loss signal",
+    "returns_signal": "returns signal",
+    "speed_m_s": "speed",
+}
+# Worst first: what makes effects wrong before what makes them imprecise.
+KINDS = ("dead", "saturated", "out of calibration", "drifting")
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """One sensor of one machine. ``kind``: one of ``KINDS``. ``sentence`` says why and what to do."""
+
+    kind: str
+    machine: str
+    field: str | None
+    day: date
+    channel: str
+    sentence: str
+
+
+def suspicions(lake: Any, farm: Farm, weighed: WeighedLoads) -> list[Suspicion]:
+    """Everything suspicious on the last worked day of each machine, worst first.
+
+    lake : whatever has ``scan`` of a lake.
+    """
+    days = worked_days(lake)
+    if days.is_empty():
+        return []
+    last = days.group_by("machine").agg(pl.col("day").max().alias("last"))
+    days = days.join(last, on="machine")
+    newest = days["day"].max()
+    assert isinstance(newest, date)
+    found = [
+        *_dead_or_saturated(days),
+        *_drifting(days),
+        *_moisture_against_neighbours(days, newest),
+        *_loss_against_checks(lake, farm, days),
+        *_flow_against_loads(weighed, days),
+    ]
+    return sorted(found, key=lambda one: (KINDS.index(one.kind), one.machine, one.channel, one.sentence))
+
+
+def worked_days(lake: Any) -> pl.DataFrame:
+    """One row per machine, day (UTC) and field of its last ``DAYS`` worked days: crop, seconds of work, first and
+    last moment, and for each watched channel its number of values, distinct values, highest value's share and
+    median in work.
+    """
+    ledger = (
+        lake.scan("deliveries")
+        .filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
+        .collect()
+    )
+    if ledger.is_empty():
+        return pl.DataFrame()
+    # A log whose clock runs ahead must not make all others old.
+    newest = ledger.filter(pl.col("last_time") <= datetime.now(UTC) + timedelta(days=1))["last_time"].max()
+    if newest is None:
+        return pl.DataFrame()
+    recent = ledger.filter(pl.col("last_time") >= pl.lit(newest) - timedelta(days=LONGEST_AGO_DAYS))
+    since = pl.lit(newest) - timedelta(days=LONGEST_AGO_DAYS)
+    # One machine after the other: what is held at a time does not grow with the fleet.
+    by_machine = (
+        recent.explode("machines")
+        .drop_nulls("machines")
+        .sort("machines")
+        .group_by("machines", maintain_order=True)
+    )
+    parts = [
+        _days_of(lake, str(machine), logs["delivery"].to_list(), since) for (machine,), logs in by_machine
+    ]
+    if not parts:
+        return pl.DataFrame()
+    grouped = pl.concat(parts)
+    order = grouped.select("machine", "day").unique().sort("day", descending=True)
+    latest = order.group_by("machine", maintain_order=True).head(DAYS)
+    return grouped.join(latest, on=["machine", "day"], how="semi").sort(
+        "machine", "day", "first_time", "field"
+    )
+
+
+def _days_of(lake: Any, machine: str, deliveries: list[str], since: pl.Expr) -> pl.DataFrame:
+    """Rows of ``worked_days`` of one machine from its ``deliveries``, in any order."""
+    work = (
+        lake.scan("readings")
+        .filter(pl.col("delivery").is_in(deliveries), pl.col("machine") == machine, pl.col("time") >= since)
+        .select("machine", "field", "crop", "time", "working", *WATCHED)
+        .filter(
+            (pl.col("working") == 1)
+            | (
+                pl.col("working").is_null()
+                & (pl.col("speed_m_s") > 0.2)
+                & (pl.col("grain_flow_kg_s").fill_null(1) > 0)
+            )
+        )
+    )
+    return (
+        work.group_by("machine", pl.col("time").dt.date().alias("day"), "field")
+        .agg(
+            pl.col("crop").drop_nulls().first(),
+            pl.len().alias("readings"),
+            pl.col("time").min().alias("first_time"),
+            pl.col("time").max().alias("last_time"),
+            pl.col("time").sort().diff().dt.total_microseconds().median().alias("step_us"),
+            *(
+                made.alias(f"{what} {channel}")
+                for channel in WATCHED
+                for what, made in _statistics(channel).items()
+            ),
+        )
+        .with_columns((pl.col("readings") * pl.col("step_us").fill_null(1e6) / 1e6).alias("seconds"))
+        .collect(engine="streaming")
+    )
+
+
+def _statistics(channel: str) -> dict[str, pl.Expr]:
+    values = pl.col(channel)
+    return {
+        "count": values.count(),
+        "lowest": values.min(),
+        "highest": values.max(),
+        "at top": (values == values.max()).sum() / values.count(),
+        "median": values.median(),
+        "mean": values.mean(),
+    }
+
+
+def _last_days(days: pl.DataFrame) -> Iterator[dict[str, Any]]:
+    """Rows of each machine's last day with enough work to judge."""
+    yield from days.filter(pl.col("day") == pl.col("last"), pl.col("seconds") >= SHORTEST_WORK_S).iter_rows(
+        named=True
+    )
+
+
+def _dead_or_saturated(days: pl.DataFrame) -> Iterator[Suspicion]:
+    for row in _last_days(days):
+        for channel in WATCHED:
+            if row[f"count {channel}"] < row["readings"] / 2:
+                continue
+            low, high, name = row[f"lowest {channel}"], row[f"highest {channel}"], _SPOKEN[channel]
+            if low == high:
+                hint = (
+                    "or the value was entered by hand" if channel == "grain_moisture_pct" else "and its cable"
+                )
+                yield _one(
+                    "dead", row, channel,
+                    f"The {name} stood at {high:g} through {_span(row['seconds'])} of work: check the sensor {hint}.",
+                )  # fmt: skip
+            elif row[f"at top {channel}"] >= SATURATED_SHARE and channel.endswith("_signal"):
+                share = 100 * row[f"at top {channel}"]
+                yield _one(
+                    "saturated", row, channel,
+                    f"The {name} stood at its highest value in {share:.0f} % of the work: it is set too sensitive, "
+                    "and effects look too small. Turn its sensitivity down.",
+                )  # fmt: skip
+
+
+def _drifting(days: pl.DataFrame) -> Iterator[Suspicion]:
+    """The last day of each machine and crop against its earlier ones: one signal against the other, else flow."""
+    for row in _last_days(days):
+        before = days.filter(
+            pl.col("machine") == row["machine"],
+            pl.col("day") < row["day"],
+            pl.col("crop").eq_missing(pl.lit(row["crop"], pl.String)),
+            pl.col("seconds") >= SHORTEST_WORK_S,
+        )
+        moved = {channel: _moved(row, before, channel) for channel in LOSSES}
+        known = {channel: factor for channel, factor in moved.items() if factor is not None}
+        for channel, factor in known.items():
+            other = next((f for c, f in known.items() if c != channel), None)
+            bound = LONE_DRIFT_FACTOR if other is None else DRIFT_FACTOR
+            against = factor if other is None else factor / other
+            # Of two that moved apart, the one that moved more is the odd one.
+            odd = other is None or abs(_log(factor)) >= abs(_log(other))
+            if odd and abs(_log(against)) > _log(bound):
+                way = f"{factor:.1f} times as high" if factor > 1 else f"only {100 * factor:.0f} % as high"
+                beside = " while the other loss signal did not follow" if other is not None else ""
+                yield _one(
+                    "drifting", row, channel,
+                    f"For the same grain flow the {_SPOKEN[channel]} was {way} as on the days before{beside}: clean "
+                    "the sensor and check its setting before its numbers are believed.",
+                )  # fmt: skip
+
+
+def _moved(row: dict[str, Any], before: pl.DataFrame, channel: str) -> float | None:
+    """Signal per grain flow of the day over that of the days before; None where either is unknown."""
+    ratio = pl.col(f"mean {channel}") / pl.col("mean grain_flow_kg_s")
+    earlier = before.select(ratio.alias("r"))["r"].drop_nulls().drop_nans()
+    earlier = earlier.filter((earlier > 0) & earlier.is_finite())
+    signal, flow = row[f"mean {channel}"], row["mean grain_flow_kg_s"]
+    if not earlier.len() or not signal or not flow or row[f"lowest {channel}"] == row[f"highest {channel}"]:
+        return None
+    middle = earlier.median()
+    return float(signal / flow / middle) if isinstance(middle, float) else None
+
+
+def _moisture_against_neighbours(days: pl.DataFrame, newest: date) -> Iterator[Suspicion]:
+    """Machines in one crop on one day, within hours of each other."""
+    channel = "grain_moisture_pct"
+    known = days.filter(pl.col(f"count {channel}") > 0, pl.col("seconds") >= SHORTEST_WORK_S)
+    for row in _last_days(known):
+        near = known.filter(
+            pl.col("day") == row["day"],
+            pl.col("machine") != row["machine"],
+            pl.col("crop").eq_missing(pl.lit(row["crop"], pl.String)),
+            pl.col("first_time") < row["last_time"],
+            pl.col("last_time") > row["first_time"],
+        )
+        if near.is_empty() or row["crop"] is None:
+            continue
+        middle = near[f"median {channel}"].median()
+        assert isinstance(middle, float)
+        difference = row[f"median {channel}"] - middle
+        if abs(difference) >= NEIGHBOUR_POINTS:
+            others = " and ".join(near["machine"].unique().sort().to_list()[:3])
+            way = "above" if difference > 0 else "below"
+            yield _one(
+                "out of calibration", row, channel,
+                f"The grain moisture was {abs(difference):.1f} points {way} that of {others} in the same crop at the "
+                "same hours: hold a sample against a tested meter.",
+            )  # fmt: skip
+
+
+def _loss_against_checks(lake: Any, farm: Farm, days: pl.DataFrame) -> Iterator[Suspicion]:
+    """Weighed loss per unit of signal, each check against the machine's others in the same crop."""
+    weights = _check_weights(lake, farm, days)
+    for (machine, crop), own in weights.group_by("machine", "crop", maintain_order=True):
+        if own.height < 2:
+            continue
+        newest = own.sort("time").row(-1, named=True)
+        others = own.filter(pl.col("time") < newest["time"])["weight"].median()
+        factor = newest["weight"] / others if isinstance(others, float) and others > 0 else 1.0
+        if abs(_log(factor)) > _log(CHECK_FACTOR):
+            way = f"{factor:.1f} times" if factor > 1 else f"{100 * factor:.0f} % of"
+            yield Suspicion(
+                "out of calibration", str(machine), newest["field"], newest["time"].date(), "loss signals",
+                f"The loss check of {newest['time']:%d %B %H:%M} UTC found {way} the loss that the signals and the "
+                f"earlier checks in {crop or 'this crop'} foretell: check both loss sensors, and weigh another pan.",
+            )  # fmt: skip
+
+
+def _check_weights(lake: Any, farm: Farm, days: pl.DataFrame) -> pl.DataFrame:
+    """kg/s weighed for each unit of the summed loss signals around its moment, for each loss check."""
+    from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
+
+    empty = pl.DataFrame(
+        schema={
+            "machine": pl.String,
+            "crop": pl.String,
+            "field": pl.String,
+            "time": pl.Datetime("us", "UTC"),
+            "weight": pl.Float64,
+        }
+    )
+    since = days["first_time"].min()
+    checks = loss_check_kg_ha(lake.scan("loss_checks").filter(pl.col("time") >= pl.lit(since)).collect())
+    checks = checks.drop_nulls("machine_loss_kg_ha").select(
+        "machine", pl.col("time").alias("check"), "machine_loss_kg_ha"
+    )
+    if checks.is_empty():
+        return empty
+    # First the minutes around the checks, which are few of a season's.
+    minutes = checks.select(
+        "machine",
+        pl.concat_list(pl.col("check").dt.offset_by(f"{k}s").dt.truncate("1m") for k in (-30, 0, 30)).alias(
+            "minute"
+        ),
+    )
+    readings = (
+        lake.scan("readings")
+        .filter(pl.col("time") >= pl.lit(since) - timedelta(minutes=5))
+        .select("machine", "time", "field", "crop", "speed_m_s", "working_width_m", *LOSSES)
+        .with_columns(pl.col("time").dt.truncate("1m").alias("minute"))
+        .join(minutes.explode("minute").unique().lazy(), on=["machine", "minute"], how="semi")
+    )
+    window = pl.duration(seconds=CHECK_WINDOW_S)
+    return (
+        readings.join(checks.lazy(), on="machine")
+        .filter((pl.col("time") - pl.col("check")).abs() <= window)
+        .with_columns(pl.sum_horizontal(*LOSSES, ignore_nulls=False).alias("signal"))
+        .group_by("machine", "check", "machine_loss_kg_ha")
+        .agg(
+            pl.col("crop").drop_nulls().first(),
+            pl.col("field").drop_nulls().first(),
+            (pl.col("speed_m_s") * pl.col("working_width_m")).mean().alias("area_m2_s"),
+            pl.col("signal").mean(),
+        )
+        .filter(pl.col("signal") > 0, pl.col("area_m2_s") > 0)
+        .select(
+            "machine",
+            "crop",
+            "field",
+            pl.col("check").alias("time"),
+            (pl.col("machine_loss_kg_ha") * pl.col("area_m2_s") / 1e4 / pl.col("signal")).alias("weight"),
+        )  # fmt: skip
+        .sort("machine", "crop", "time")
+        .collect()
+    )
+
+
+def _flow_against_loads(weighed: WeighedLoads, days: pl.DataFrame) -> Iterator[Suspicion]:
+    """Machines whose logged grain is far from what was weighed, in crops of their last days."""
+    for (machine, crop), found in weighed.by_machine_and_crop.items():
+        mine = days.filter(pl.col("machine") == machine, pl.col("crop").eq_missing(pl.lit(crop, pl.String)))
+        error_pct = 100 * (1 / found.factor - 1) if found.factor else 0.0
+        if mine.height and abs(error_pct) >= FLOW_ERROR_PCT:
+            row = mine.row(-1, named=True)
+            way = "more" if error_pct > 0 else "less"
+            yield _one(
+                "out of calibration", row, "grain_flow_kg_s",
+                f"The grain flow logged {abs(error_pct):.0f} % {way} grain than was weighed in {crop or 'its loads'}"
+                ": calibrate it by the loads. Effects in tonnes and capacities are corrected for it.",
+            )  # fmt: skip
+        offset = found.moisture_offset_pct
+        if mine.height and offset is not None and abs(offset) >= NEIGHBOUR_POINTS:
+            way = "above" if offset > 0 else "below"
+            yield _one(
+                "out of calibration", mine.row(-1, named=True), "grain_moisture_pct",
+                f"The grain moisture was {abs(offset):.1f} points {way} that of the weighed loads: have it checked.",
+            )  # fmt: skip
+
+
+def _one(kind: str, row: dict[str, Any], channel: str, sentence: str) -> Suspicion:
+    return Suspicion(kind, row["machine"], row["field"], row["day"], channel, sentence)
+
+
+def _log(factor: float) -> float:
+    import math
+
+    return math.log(factor)
+
+
+def _span(seconds: float) -> str:
+    from chaffinch.pipelines.validate.judgement import in_words
+
+    return in_words(seconds / 3600)

@@ -1,0 +1,46 @@
+"""What would tell what a field's log left open."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from chaffinch.dashboards.words.advice import WOULD_TELL, open_questions
+from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.schemas.declarations import reasons
+
+AT = datetime(2026, 8, 3, 9, tzinfo=UTC)
+
+
+def change(number: int, *said: tuple[str, str, str]) -> Change:
+    """A change with outcomes of (name, verdict, reason code)."""
+    outcomes = tuple(
+        Outcome(name, verdict, -20.0, -35.0, -1.0, -0.22, -0.43, -0.01, None, (code,))
+        for name, verdict, code in said
+    )
+    moved = (("fan_speed", "1000", "1050", "rpm"),)
+    return Change(number, AT, AT, moved, None, outcomes, 1200.0, 1200.0, 10)
+
+
+def test_every_code_that_asks_for_something_is_declared():
+    assert set(WOULD_TELL) <= set(reasons())
+
+
+def test_a_change_that_is_just_clear_asks_for_a_repeat_though_it_is_answered():
+    asked = open_questions(
+        [
+            change(1, ("cleaning_loss", "no clear change", "just_clear")),
+            change(
+                2, ("cleaning_loss", "less", "near_not_logged"), ("returns", "no clear change", "just_clear")
+            ),
+        ]
+    )
+    assert [(code, where) for code, where, _ in asked] == [
+        ("just_clear", ["change 1: cleaning loss", "change 2: returns"])
+    ]
+    assert asked[0][2].startswith("Repeat it")
+
+
+def test_what_is_told_all_the_same_asks_for_nothing():
+    assert open_questions([change(1, ("cleaning_loss", "less", "no_overlap"))]) == []
+    (one,) = open_questions([change(1, ("cleaning_loss", "cannot tell", "no_overlap"))])
+    assert one[0] == "no_overlap"

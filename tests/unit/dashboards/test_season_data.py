@@ -1,0 +1,136 @@
+"""Which data a season report rests on: one calendar year, and clear refusals."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from chaffinch.dashboards.report.document import css_text
+from chaffinch.dashboards.report.logo import logo_of, picture_kind
+from chaffinch.dashboards.report.season_data import YearOf, season_data
+from chaffinch.dashboards.report.write import write_season
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.farm import Farm
+from chaffinch.schemas.tables import tables
+
+
+class Lake:
+    """Tables in memory; one machine in one field, a reading a minute."""
+
+    def __init__(self, *days: datetime, effects: pl.DataFrame | None = None) -> None:
+        times = [day + timedelta(minutes=m) for day in days for m in range(60)]
+        frame = pl.DataFrame({"time": times}, schema={"time": pl.Datetime("us", "UTC")}).with_columns(
+            machine=pl.lit("Combine A"), field=pl.lit("Mill Field"), crop=pl.lit("wheat")
+        )
+        self.frames = {name: table.empty() for name, table in tables().items()}
+        self.frames["readings"] = tables()["readings"].conform(frame)
+        if effects is not None:
+            self.frames["effects"] = effects
+
+    def scan(self, name):
+        return self.frames[name].lazy()
+
+    def readings(self, machine, field, day=None):
+        return self.frames["readings"]
+
+    def machine_fields(self):
+        return (
+            self.frames["readings"]
+            .group_by("machine", "field")
+            .agg(
+                pl.col("crop").first(),
+                pl.len().cast(pl.Int64).alias("readings"),
+                pl.col("time").min().alias("first_time"),
+                pl.col("time").max().alias("last_time"),
+                pl.lit(None, pl.Date).alias("day"),
+            )
+        )
+
+
+def effects(*times: datetime) -> pl.DataFrame:
+    rows = [
+        {"scope": "adjustment", "machine": "Combine A", "field": "Mill Field", "crop": "wheat", "time": time,
+         "setting": "fan_speed", "from_value": "1000", "to_value": "1050", "unit": "rpm",
+         "outcome": "cleaning_loss", "verdict": "cannot tell", "reasons": ["wide_range"]}
+        for time in times
+    ]  # fmt: skip
+    return tables()["effects"].conform(pl.DataFrame(rows))
+
+
+THIS, LAST = datetime(2026, 7, 20, 9, tzinfo=UTC), datetime(2025, 7, 20, 9, tzinfo=UTC)
+
+
+def test_a_year_begins_and_ends_at_midnight_utc():
+    edge = [datetime(2025, 12, 31, 23, 59, 59, tzinfo=UTC), datetime(2026, 1, 1, tzinfo=UTC),
+            datetime(2026, 12, 31, 23, 59, 59, tzinfo=UTC), datetime(2027, 1, 1, tzinfo=UTC)]  # fmt: skip
+    frame = pl.DataFrame({"time": [*edge, None]}, schema={"time": pl.Datetime("us", "UTC")})
+    kept = frame.select(YearOf(Lake(THIS), 2026).within().alias("in"))["in"].to_list()
+    assert kept == [False, True, True, False, False]
+
+
+def test_a_field_harvested_in_two_years_is_told_of_one():
+    row = YearOf(Lake(LAST, THIS), 2026).machine_fields().row(0, named=True)
+    assert row["readings"] == 60 and row["first_time"] == THIS
+    assert YearOf(Lake(LAST), 2026).machine_fields().is_empty()
+
+
+def test_effects_of_one_year_are_taken_as_they_stand():
+    data = season_data(Lake(THIS, effects=effects(THIS)), 2026, Farm())
+    assert data.effects.height == 1 and not data.estimated_anew
+
+
+def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monkeypatch):
+    asked = []
+
+    def estimate(lake, farm, *each):
+        asked.append(lake.scan("readings").collect()["time"].dt.year().unique().to_list())
+        return effects(THIS)
+
+    monkeypatch.setattr("chaffinch.pipelines.estimate.refresh_effects", estimate)
+    data = season_data(Lake(LAST, THIS, effects=effects(LAST, THIS)), 2026, Farm())
+    assert asked == [[2026]] and data.estimated_anew
+    assert data.effects["time"].to_list() == [THIS]
+
+
+@pytest.mark.parametrize(
+    ("lake", "sentence"),
+    [
+        (Lake(THIS, effects=effects(THIS)), r"no effect of an adjustment in 2025; it has those of 2026\."),
+        (Lake(THIS), r"no effect of an adjustment yet; .* chaffinch estimate"),
+    ],
+)
+def test_a_year_without_effects_is_refused_in_a_sentence(lake, sentence, tmp_path):
+    with pytest.raises(CallError, match=sentence):
+        write_season(lake, 2025, tmp_path / "report.html", Farm())
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [("report.docx", r"must end in \.html, \.pdf or \.xlsx"), ("nowhere/report.html", "There is no folder")],
+)
+def test_a_wrong_place_is_refused_before_any_work(name, sentence, tmp_path):
+    with pytest.raises(CallError, match=sentence):
+        write_season(Lake(THIS, effects=effects(THIS)), 2026, tmp_path / name, Farm())
+
+
+def test_a_logo_is_known_by_its_content_and_a_missing_one_is_said(tmp_path: Path):
+    (tmp_path / "logo.png").write_bytes(b"\x89PNG\r\n\x1a\nrest")
+    (tmp_path / "notes.png").write_text("root:x:0:0")
+    assert logo_of("logo.png", [tmp_path / "other", tmp_path])[0].startswith("data:image/png;base64,iVBOR")
+    assert logo_of("", [tmp_path]) == ("", [])
+    assert "is no PNG" in logo_of("notes.png", [tmp_path])[1][0]
+    assert "was not found" in logo_of("away.png", [tmp_path])[1][0]
+    assert "was not found" in logo_of("a\0b", [tmp_path])[1][0]
+    assert (
+        picture_kind(b'<?xml version="1.0"?><svg xmlns="x"/>') == "svg+xml"
+        and picture_kind(b"<html>") is None
+    )
+
+
+def test_a_name_can_not_leave_its_string_in_the_style_sheet():
+    text = css_text('a"}</style>\n\\é')
+    assert set(text[1:-1]) <= set("abcdefghijklmnopqrstuvwxyz0123456789\\ ")
+    assert text == '"a\\22 \\7d \\3c \\2f style\\3e \\5c \\e9 "'

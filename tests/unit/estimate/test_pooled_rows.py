@@ -1,0 +1,259 @@
+"""Doses that pool, designs of full rank, placebos, and the rows of ``effects`` of a small season."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import polars as pl
+import pytest
+from chaffinch.dashboards.pages.facts import key_and_amount
+from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.design import build_design
+from chaffinch.pipelines.estimate.model.placebo import SLACK, check_ranges
+from chaffinch.pipelines.estimate.results.pooled_rows import _hold_false_share, dose_of
+from chaffinch.pipelines.estimate.results.pooling import BELIEF_FIELDS, pool_between
+from chaffinch.pipelines.farm import parse_farm
+from chaffinch.pipelines.simulate import SCENARIOS, Operator, simulate_season
+from chaffinch.schemas.declarations import reasons, settings
+from chaffinch.schemas.tables import OUTCOMES, VERDICTS, tables
+
+
+def adjustment(setting: str, before: str | None, after: str | None, kind: str = "number") -> dict:
+    return {"setting": setting, "from_value": before, "to_value": after, "kind": kind, "unit": None}
+
+
+def test_numbers_pool_in_steps_of_the_catalogue():
+    step = settings()["fan_speed"].step
+    up = dose_of(adjustment("fan_speed", "800", str(800 + 2 * step)))
+    down = dose_of(adjustment("fan_speed", "800", str(800 - step)))
+    assert (up.amount, down.amount) == (pytest.approx(2.0), pytest.approx(-1.0))
+    assert up.label == down.label
+    assert up.per_step == step
+
+
+def test_words_pool_by_the_pair_of_positions_whichever_way():
+    name, declared = next((n, s) for n, s in settings().items() if s.kind == "ordered")
+    low, high = declared.positions[0], declared.positions[1]
+    up, down = (
+        dose_of(adjustment(name, low, high, "ordered")),
+        dose_of(adjustment(name, high, low, "ordered")),
+    )
+    assert (up.amount, down.amount) == (1.0, -1.0)
+    assert up.label == down.label == (name, low, high)
+
+
+def test_a_service_has_one_dose():
+    name = next(n for n, s in settings().items() if s.kind == "service")
+    assert dose_of(adjustment(name, None, None, "service")).amount == 1.0
+
+
+@pytest.mark.parametrize(("before", "after"), [(None, "850"), ("800", None), ("800", "fast"), ("800", "800")])
+def test_a_dose_that_is_not_known_pools_nowhere(before, after):
+    assert dose_of(adjustment("fan_speed", before, after)) is None
+
+
+def test_placebos_that_agree_widen_nothing_and_those_that_disagree_do():
+    rng = np.random.default_rng(6)
+    fair = rng.standard_normal(400)
+    assert check_ranges(0.98 * fair / fair.std()).widen == SLACK
+    # 400 scores tell their variance within a tenth or so; what they say is followed that far.
+    assert check_ranges(fair).widen == pytest.approx(SLACK, abs=0.05)
+    found = check_ranges(1.5 * fair)
+    # 400 of variance 2.25 beside a belief worth 40 of variance 1: (900 + 40) / 440 = 2.14, root 1.46.
+    assert found.widen == pytest.approx(SLACK * 1.46, abs=0.06)
+    assert found.count == 400
+    assert check_ranges(0.5 * fair).widen == SLACK
+
+
+def test_a_handful_of_placebos_tells_nothing():
+    found = check_ranges(np.full(7, 3.0))
+    assert (found.count, found.widen) == (7, SLACK)
+
+
+def test_belief_shortens_the_t_of_two_fields():
+    """Two fields that agree: t on 1 degree of freedom is 12.7, on 1 + 4 it is 2.57 (any table)."""
+    two = np.array([0.1, 0.1]), np.array([0.01, 0.01])
+    published = pool_between(*two, belief_fields=0)
+    tempered = pool_between(*two)
+    error = np.sqrt(0.01 / 2)
+    assert published.high - 0.1 == pytest.approx(12.706 * error, rel=1e-4)
+    assert tempered.high - 0.1 == pytest.approx(2.571 * error, rel=1e-3)
+    assert BELIEF_FIELDS == 4
+
+
+@pytest.fixture(scope="module")
+def season() -> list[Binned]:
+    """Two fields of two hours; in both a joint change, then a change alone (scripted, fixed seed)."""
+    script = (
+        (40.0, (("fan_speed", 2), ("upper_sieve_opening", 1))),
+        (80.0, (("threshing_speed", 1),)),
+    )
+    made = replace(
+        SCENARIOS["plain"],
+        fields=2,
+        machines=2,
+        hours=2.0,
+        operator=Operator(script=(script, script)),
+    )
+    return [
+        prepare(m.readings, real_adjustments(m.adjustments.with_row_index("row")))[0]
+        for m in simulate_season(made, 21).iter()
+    ]
+
+
+@pytest.fixture(scope="module")
+def effects(season) -> pl.DataFrame:
+    return estimate_effects([replace(b, outcomes=_losses(b)) for b in season])
+
+
+def _losses(binned: Binned) -> dict[str, np.ndarray]:
+    return {o: binned.outcomes[o] for o in ("separation_loss", "machine_loss")}
+
+
+def test_design_has_steps_first_and_full_rank(season):
+    design = build_design(season[0], "separation_loss")
+    assert design.names[:3] == ("step 0", "step 1", "intercept")
+    assert np.linalg.matrix_rank(design.columns) == design.columns.shape[1]
+    assert design.columns.shape == (design.use.sum(), len(design.names))
+
+
+def test_a_covariate_that_never_varies_is_left_out(season):
+    still = replace(season[0], roll_deg=np.zeros(season[0].time_s.size))
+    assert "roll squared" not in build_design(still, "separation_loss").names
+
+
+def test_throughput_is_taken_as_driven(season):
+    names = build_design(season[0], "throughput").names
+    assert [n for n in names if not n.startswith("step")] == ["intercept"]
+
+
+def test_an_outcome_that_hardly_any_bin_knows_has_no_design(season):
+    unknown = np.full(season[0].time_s.size, np.nan)
+    unknown[:11] = 0.1 * np.arange(11)
+    assert build_design(replace(season[0], outcomes={"returns": unknown}), "returns") is None
+
+
+def test_effects_keep_the_contract(effects):
+    assert effects.schema == pl.Schema(tables()["effects"].polars_schema())
+    assert set(effects["verdict"]) <= set(VERDICTS)
+    assert set(effects["outcome"]) <= set(OUTCOMES)
+    assert set(effects["reasons"].explode(empty_as_null=False).drop_nulls()) <= set(reasons())
+    key = list(tables()["effects"].key)
+    assert effects.select(key).is_duplicated().sum() == 0
+
+
+def test_ranges_hold_their_estimates(effects):
+    told = effects.drop_nulls("log_ratio")
+    assert (
+        (told["log_ratio_low"] <= told["log_ratio"]) & (told["log_ratio"] <= told["log_ratio_high"])
+    ).all()
+    assert (told["percent"] - 100 * told["log_ratio"].exp() + 100).abs().max() < 1e-9
+
+
+def test_cannot_tell_always_has_a_reason(effects):
+    assert effects.filter(pl.col("verdict") == "cannot tell")["reasons"].list.len().min() != 0
+
+
+def test_all_rows_of_a_joint_change_carry_the_same_effect_and_say_so(effects):
+    single = effects.filter((pl.col("scope") == "adjustment") & (pl.col("outcome") == "separation_loss"))
+    joint = single.filter(pl.col("joint_id").is_not_null())
+    assert sorted(joint["setting"].unique()) == ["fan_speed", "upper_sieve_opening"]
+    per_change = joint.group_by("joint_id").agg(pl.len(), pl.col("log_ratio").n_unique().alias("effects"))
+    assert per_change.select("len", "effects").rows() == [(2, 1), (2, 1)]
+    assert all("joint_change" in r for r in joint["reasons"])
+
+
+def test_joint_changes_do_not_enter_pools(effects):
+    assert set(effects.filter(pl.col("scope") != "adjustment")["setting"]) == {"threshing_speed"}
+
+
+def test_a_season_row_pools_both_fields(effects):
+    pooled = effects.filter((pl.col("scope") == "season") & (pl.col("outcome") == "separation_loss"))
+    assert pooled["adjustments_pooled"].to_list() == [2]
+    assert pooled["per_step"].to_list() == [settings()["threshing_speed"].step]
+    assert pooled["field"].to_list() == [None]
+    assert "one_field" not in pooled["reasons"].item()
+
+
+def test_a_season_row_of_one_field_says_that_it_is_one(season):
+    effects = estimate_effects([replace(season[0], outcomes=_losses(season[0]))])
+    pooled = effects.filter(pl.col("scope") == "season")
+    assert pooled.height > 0
+    assert all("one_field" in said for said in pooled["reasons"])
+    assert not any("one_field" in said for said in effects.filter(pl.col("scope") == "field")["reasons"])
+
+
+def test_capacity_comes_with_machine_loss(effects):
+    both = effects.filter((pl.col("scope") == "adjustment") & (pl.col("setting") == "threshing_speed"))
+    by_outcome = both.filter(pl.col("log_ratio").is_not_null()).group_by("outcome").len()
+    assert "capacity" in by_outcome["outcome"].to_list()
+
+
+def test_the_same_season_gives_the_same_effects(season, effects):
+    again = estimate_effects([replace(b, outcomes=_losses(b)) for b in season])
+    assert again.equals(effects)
+
+
+def test_no_change_no_effects(season):
+    assert estimate_effects([replace(season[0], changes=[])]).is_empty()
+    assert estimate_effects([]).is_empty()
+
+
+def test_reasons_name_the_moment(effects):
+    """Times are the log's own, in UTC."""
+    times = effects.filter(pl.col("scope") == "adjustment")["time"]
+    assert times.null_count() == 0
+    assert times.min() > datetime(2026, 7, 1, tzinfo=UTC)
+
+
+def test_two_quick_steps_of_one_setting_are_not_each_given_the_effect_of_both():
+    """A minute apart nothing tells them apart: one row from first to last, or rows marked as joint."""
+    script = ((30.0, (("fan_speed", 1),)), (31.0, (("fan_speed", 1),)))
+    made = replace(
+        SCENARIOS["plain"], fields=2, machines=2, hours=2.0, operator=Operator(script=(script, script))
+    )
+    fields = [
+        prepare(m.readings, real_adjustments(m.adjustments.with_row_index("row")))[0]
+        for m in simulate_season(made, 3).iter()
+    ]
+    found = estimate_effects([replace(b, outcomes=_losses(b)) for b in fields])
+    rows = found.filter(
+        (pl.col("scope") == "adjustment")
+        & (pl.col("outcome") == "separation_loss")
+        & pl.col("log_ratio").is_not_null()
+    )
+    per_field = rows.group_by("field").agg(pl.len(), pl.col("joint_id").n_unique().alias("ids"))
+    alone = rows.filter(pl.col("joint_id").is_null()).group_by("field").len()["len"]
+    assert per_field.height == 2
+    assert (alone <= 1).all()
+
+
+def test_an_adjustment_goes_with_the_measure_in_which_its_setting_is_pooled():
+    """50 rpm on a drum of 0.60 m are pi x 0.60 x 50 / 60 = 1.5708 steps of 1 m/s."""
+    farm = parse_farm("[machines.A]\ndrum_diameter_m = 0.6\n")
+    row = adjustment("threshing_speed", "800", "850") | {"machine": "A"}
+    by_rpm = ("threshing_speed", None, None, 50.0, "rpm")
+    by_tip = ("threshing_speed", None, None, 1.0, "m/s")
+    assert key_and_amount(row, {by_tip}, farm) == (by_tip, pytest.approx(1.5708, abs=5e-5))
+    assert key_and_amount(row, {by_rpm}, farm) == (by_rpm, 1.0)
+    assert key_and_amount(row, {by_rpm, by_tip}, farm) == (by_rpm, 1.0)
+    assert key_and_amount(row | {"machine": "B"}, {by_tip}, farm) == (by_rpm, 1.0)
+    fan = adjustment("fan_speed", "800", "850") | {"machine": "A"}
+    assert key_and_amount(fan, {by_tip}, farm) == (("fan_speed", None, None, 50.0, "rpm"), 1.0)
+
+
+def test_what_the_catalogue_has_a_setting_move_is_asked_first():
+    """Of ten rows one at 0.015 is called where the fan should move it (cleaning loss), not where it should not."""
+
+    def verdicts(outcome: str) -> list[str]:
+        row = {"scope": "season", "setting": "fan_speed", "verdict": "less", "reasons": []}
+        others = [row | {"outcome": "separation_loss", "verdict": "no clear change", "p_value": 0.9}] * 9
+        rows = [row | {"outcome": outcome, "p_value": 0.015}, *[dict(one) for one in others]]
+        return [one["verdict"] for one in _hold_false_share(rows)]
+
+    assert settings()["fan_speed"].sign_of("cleaning_loss") == "optimum"
+    assert verdicts("cleaning_loss")[0] == "less"
+    assert verdicts("separation_loss")[0] == "no clear change"

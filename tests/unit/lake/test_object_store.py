@@ -1,0 +1,319 @@
+"""A lake in an object store: the same content as in a folder, one writer at a time, read by other engines.
+
+The store is a server of its own process that speaks S3 (``moto``, a library for tests); nothing leaves the
+machine. The readers beside Delta's own library are DuckDB, Polars and Delta's kernel.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from contextlib import suppress
+
+import polars as pl
+import pytest
+from chaffinch.pipelines.errors import LakeError
+from chaffinch.pipelines.lake import Lake, lease
+from chaffinch.pipelines.lake.kept import FOLDER
+from chaffinch.pipelines.night.run import refresh, take_in_inbox
+from chaffinch.pipelines.parallel.fan_out import one_by_one
+from chaffinch.pipelines.simulate import write_season_files
+from chaffinch.schemas.tables import tables
+
+NEEDED = [name for name in ("moto", "flask", "flask_cors", "obstore") if not importlib.util.find_spec(name)]
+pytestmark = pytest.mark.skipif(
+    bool(NEEDED), reason=f"no S3 server to test against without {', '.join(NEEDED)}"
+)
+
+
+@pytest.fixture(scope="module")
+def server():
+    """Address of a running S3 server."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    started = subprocess.Popen(
+        [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        for _ in range(600):
+            with suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+                break
+            time.sleep(0.1)
+        else:
+            pytest.skip("the S3 server did not start within a minute")
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        started.terminate()
+        started.wait()
+
+
+@pytest.fixture
+def bucket(server, monkeypatch, request):
+    """A new bucket that the environment gives access to; its URI."""
+    for name in [name for name in os.environ if name.startswith("AWS_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("AWS_ENDPOINT_URL", server)
+    monkeypatch.setenv("AWS_ALLOW_HTTP", "true")
+    monkeypatch.setenv("AWS_REGION", "us-east-1")
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "for tests")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "for tests")
+    name = f"farm-{abs(hash(request.node.name))}"
+    urllib.request.urlopen(urllib.request.Request(f"{server}/{name}", method="PUT"))
+    return f"s3://{name}"
+
+
+@pytest.fixture(scope="module")
+def inbox(tmp_path_factory):
+    season = tmp_path_factory.mktemp("season")
+    write_season_files(season, "plain", 5, fields=3, hours=0.5, machines=3, adjustments=1)
+    return season / "inbox"
+
+
+@pytest.fixture(scope="module")
+def expected(inbox, tmp_path_factory):
+    """Digest of the same inbox taken into a folder."""
+    lake = Lake.open(tmp_path_factory.mktemp("lakes") / "lake")
+    take_in_inbox(inbox, lake)
+    return lake.digest()
+
+
+def quick_leases(monkeypatch):
+    monkeypatch.setattr(lease, "LEASE_S", 1.5)
+    monkeypatch.setattr(lease, "RENEWED_EVERY_S", 0.2)
+    monkeypatch.setattr(lease, "LOOKED_AT_EVERY_S", 0.05)
+
+
+def options():
+    return {name: value for name, value in os.environ.items() if name.startswith("AWS_")}
+
+
+@pytest.mark.long
+def test_the_content_is_that_of_a_folder_and_other_engines_read_it(bucket, inbox, expected):
+    lake = Lake.open(f"{bucket}/some/lake")
+    assert take_in_inbox(inbox, lake).files == 7
+    assert lake.digest() == expected
+    assert lake.check() == []
+    assert take_in_inbox(inbox, lake).new == ()
+
+    ours = lake.scan("readings").select("machine", "time", "speed_m_s").collect().sort("machine", "time")
+    uri = f"{bucket}/some/lake/readings"
+    by_polars = pl.scan_delta(uri, storage_options=options()).select(ours.columns).collect()
+    assert by_polars.sort("machine", "time").equals(ours)
+
+    import duckdb
+    from deltalake import DeltaTable
+
+    engine = duckdb.connect()
+    engine.register("readings", DeltaTable(uri, storage_options=options()).to_pyarrow_dataset())
+    counted = engine.sql(
+        "SELECT machine, count(*), sum(speed_m_s) FROM readings GROUP BY 1 ORDER BY 1"
+    ).fetchall()
+    summed = ours.group_by("machine").agg(pl.len(), pl.col("speed_m_s").sum()).sort("machine").rows()
+    assert [row[:2] for row in counted] == [row[:2] for row in summed]
+    assert [row[2] for row in counted] == pytest.approx([row[2] for row in summed], rel=1e-12)
+
+
+def test_every_table_is_read_by_another_delta_reader(inbox, tmp_path):
+    kernel = pytest.importorskip(
+        "delta_kernel_rust_sharing_wrapper", reason="no other Delta reader is installed"
+    )
+    lake = Lake.open(tmp_path / "lake")
+    take_in_inbox(inbox, lake)
+    gone = lake.ledger().filter(pl.col("name").str.contains("harvest"))["name"][0]
+    lake.retract(gone)
+    read = 0
+    for name in tables():
+        if not lake.delta.exists(name):
+            continue
+        place = f"file://{tmp_path}/lake/{name}/"
+        interface = kernel.PythonInterface(place)
+        scan = kernel.ScanBuilder(kernel.Table(place).snapshot(interface)).build()
+        theirs = pl.DataFrame(scan.execute(interface).read_all())
+        ours = lake.delta.scan(name).collect()
+        columns = [column for column in tables()[name].polars_schema() if column in theirs.columns]
+        assert columns == list(ours.columns)
+        key = list(tables()[name].key)
+        both = [frame.select(columns).sort(key) for frame in (theirs.cast(dict(ours.schema)), ours)]
+        assert both[0].equals(both[1]), name
+        read += theirs.height
+    assert read > 3600
+
+
+@pytest.mark.long
+def test_two_runs_at_once_lose_nothing(bucket, inbox, expected, monkeypatch):
+    quick_leases(monkeypatch)
+    told: list[str] = []
+    failed: list[Exception] = []
+
+    def night():
+        try:
+            take_in_inbox(inbox, Lake.open(f"{bucket}/lake"), told.append)
+        except Exception as error:  # noqa: BLE001  shown by the test
+            failed.append(error)
+
+    both = [threading.Thread(target=night) for _ in range(2)]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join()
+    assert failed == []
+    lake = Lake.open(f"{bucket}/lake")
+    assert lake.digest() == expected
+    assert lake.check() == []
+    assert any("is writing to" in sentence for sentence in told)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("after", [1, 3])
+def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, expected, monkeypatch, after):
+    at = f"{bucket}/lake"
+    killed_in_a_write = (
+        "import os, signal, sys; from pathlib import Path\n"
+        "from chaffinch.pipelines.lake import Lake; from chaffinch.pipelines.lake.delta import DeltaTables\n"
+        "from chaffinch.pipelines import nightly\n"
+        "nightly.FILES_PER_COMMIT = 1\n"
+        "writes, write = [], DeltaTables.write\n"
+        "def last(self, name, frames, **how):\n"
+        "    write(self, name, frames, **how)\n"
+        "    writes.append(name)\n"
+        "    if writes.count('readings') == int(sys.argv[3]): os.kill(os.getpid(), signal.SIGKILL)\n"
+        "DeltaTables.write = last\n"
+        "nightly.take_in_inbox(Path(sys.argv[1]), Lake.open(sys.argv[2]))\n"
+    )
+    run = subprocess.run([sys.executable, "-c", killed_in_a_write, str(inbox), at, str(after)])
+    assert run.returncode == -signal.SIGKILL
+    lake = Lake.open(at)
+    assert lake.stored_deliveries("readings") - set(lake.ledger()["delivery"]), "killed before it counted"
+    quick_leases(monkeypatch)
+    told: list[str] = []
+    take_in_inbox(inbox, lake, told.append)
+    assert [sentence for sentence in told if sentence.startswith("Waiting: process ")]
+    assert lake.digest() == expected
+    assert lake.check() == []
+
+
+def test_a_run_that_lost_its_lease_stops_writing(bucket, inbox, monkeypatch):
+    quick_leases(monkeypatch)
+    lake = Lake.open(f"{bucket}/lake")
+    with lake.writing():
+        other = lease._Lease(lease.store_at(lake.uri), lake.uri)
+        _, _, mark = other._read()
+        assert other._write("another machine that waited long enough", mark)
+        time.sleep(1.0)
+        with pytest.raises(LakeError, match="went away while it was written to"):
+            take_in_inbox(inbox, lake)
+    assert other._read()[0] == "another machine that waited long enough"
+    other.release()
+    with lake.writing():
+        assert other._read()[0] == lease._myself()
+
+
+def test_a_lease_is_renewed_as_long_as_it_is_held(bucket, monkeypatch):
+    quick_leases(monkeypatch)
+    with lease.leased(f"{bucket}/lake", print) as holds:
+        time.sleep(3.0)
+        assert holds()
+        watcher = lease._Lease(lease.store_at(f"{bucket}/lake"), "")
+        assert watcher._read()[0] == lease._myself()
+    assert watcher._read()[0] == "nobody"
+
+
+@pytest.mark.long
+def test_files_that_are_gone_from_the_store_are_named(bucket, inbox):
+    lake = Lake.open(f"{bucket}/lake")
+    take_in_inbox(inbox, lake)
+    file = lake.delta._table("readings").file_uris()[0].removeprefix(f"{lake.uri}/")
+    lease.store_at(lake.uri).delete(file)
+    found = lake.check()
+    assert found and "is gone" in found[0]
+
+
+@pytest.mark.parametrize(
+    ("change", "where"),
+    [
+        ({}, "s3://no-such-bucket/lake"),
+        ({"AWS_ENDPOINT_URL": "http://127.0.0.1:9"}, "s3://farm/lake"),
+        ({}, "s3:///lake"),
+        ({}, "nonsense://farm/lake"),
+    ],
+)
+def test_a_store_that_cannot_be_used_is_told_in_one_sentence(
+    bucket, inbox, change, where, monkeypatch, capsys
+):
+    from chaffinch.pipelines.command_line.program import run
+
+    for name, value in change.items():
+        monkeypatch.setenv(name, value)
+    code = run(["ingest", str(inbox), "--lake", where, "--json"])
+    told = capsys.readouterr()
+    assert code in (1, 2)
+    assert where.partition("://")[0] in told.err
+    assert "Traceback" not in told.err and "\x1b" not in told.err
+    assert len(told.err) < 900
+
+
+@pytest.mark.long
+def test_a_whole_night_on_an_object_store(bucket, inbox, tmp_path):
+    command = [sys.executable, "-c", "from chaffinch.pipelines.command_line import main; main()"]
+    call = [
+        *command,
+        "nightly",
+        str(inbox),
+        "--lake",
+        f"{bucket}/lake",
+        "--site",
+        str(tmp_path / "site"),
+        "--json",
+    ]
+    first = subprocess.run(call, capture_output=True, text=True)
+    assert first.returncode in (0, 1), first.stderr
+    assert json.loads(first.stdout)["estimate"]["effects"] > 0
+    assert (tmp_path / "site" / "index.html").is_file()
+    second = json.loads(subprocess.run(call, capture_output=True, text=True).stdout)
+    assert (second["ingest"]["new"], second["estimate"]["refreshed"]) == ([], False)
+    check = subprocess.run([*command, "check", "--lake", f"{bucket}/lake"], capture_output=True, text=True)
+    assert check.returncode == 0, check.stdout
+
+
+@pytest.mark.long
+def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, inbox):
+    lake = Lake.open(f"{bucket}/lake")
+    done: list[str] = []
+
+    def counting(what, do, items, name):
+        # What is fitted is fitted to all machine-fields together.
+        done.extend([what] * len(items) if what != "fit" else [])
+        return one_by_one(what, do, items, name)
+
+    take_in_inbox(inbox, lake)
+    refresh(lake, each=counting)
+    effects = lake.scan("effects").collect().drop("computed_at")
+    assert sorted(done) == ["find delays"] * 3 + ["prepare"] * 3
+
+    done.clear()
+    refresh(lake, forced=True, each=counting)
+    assert done == []
+
+    store = lease.store_at(lake.uri)
+    paths = sorted(entry["path"] for some in store.list(FOLDER) for entry in some)
+    assert len(paths) == 6
+    whole = bytes(store.get(paths[0]).bytes())
+    store.put(paths[0], whole[:-10])
+    store.put(f"{FOLDER}/left", b"by somebody")
+    refresh(lake, forced=True, each=counting)
+    assert len(done) == 1
+    assert bytes(store.get(paths[0]).bytes()) == whole
+    assert sorted(entry["path"] for some in store.list(FOLDER) for entry in some) == paths
+    assert lake.scan("effects").collect().drop("computed_at").equals(effects)
+    assert lake.check() == []

@@ -1,0 +1,137 @@
+"""Delays from logs with known truth: what arrives is made here second by second, not by the code under test."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.work.delays.by_loss_and_feed import follow_lag
+from chaffinch.pipelines.work.delays.by_starts import Around, _peak, response_lag
+from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag, combine, pool
+from chaffinch.pipelines.work.delays.travel import Travel
+
+RNG = np.random.default_rng
+
+
+def passes(seed: int, count: int = 40) -> tuple[np.ndarray, np.ndarray]:
+    """Work state and speed per second: passes of 150 to 300 s, turns of 20 to 40 s, speed that wanders."""
+    rng = RNG(seed)
+    spans = [
+        (state, int(rng.integers(*span)))
+        for _ in range(count)
+        for state, span in ((1, (150, 300)), (0, (20, 40)))
+    ]
+    working = np.concatenate([np.full(n, state) for state, n in spans])
+    wander = np.convolve(rng.standard_normal(working.size + 60), np.ones(61) / 61, "valid")
+    return working, 2.0 * np.exp(0.7 * wander[: working.size])
+
+
+def sensor(rate: np.ndarray, dead_s: np.ndarray | float, smear_s: float) -> np.ndarray:
+    """A sensor simulated parcel by parcel: each second's crop arrives whole, later by its dead time, and is
+    then let through by a chamber that empties exponentially."""
+    out = np.zeros(rate.size + 200)
+    late = np.arange(rate.size) + np.broadcast_to(dead_s, rate.shape)
+    whole = late.astype(int)
+    np.add.at(out, whole, rate * (1 - (late - whole)))
+    np.add.at(out, whole + 1, rate * (late - whole))
+    held, seen = 0.0, np.zeros(rate.size)
+    for i in range(rate.size):
+        held += out[i]
+        seen[i] = held * (1 - np.exp(-1 / smear_s))
+        held -= seen[i]
+    return seen
+
+
+def crop(seed: int, seconds: int) -> np.ndarray:
+    """Yield along the way, relative: swings of some 20 s."""
+    noise = np.convolve(RNG(seed).standard_normal(seconds + 40), np.ones(41) / 41, "valid")[:seconds]
+    return np.exp(1.0 * noise)
+
+
+@pytest.mark.parametrize(("dead_s", "smear_s"), [(4.0, 1.5), (9.5, 3.0), (18.0, 2.5)])
+def test_starts_and_stops_tell_dead_time_and_smearing(dead_s, smear_s):
+    working, speed = passes(1)
+    intake = working * speed * 9.0
+    flow = sensor(intake * crop(2, working.size), dead_s, smear_s) * (
+        1 + 0.04 * RNG(3).standard_normal(working.size)
+    )
+    lag = response_lag(intake, flow)
+    assert lag is not None
+    assert lag.seconds == pytest.approx(dead_s + smear_s, abs=0.5)
+    assert lag.shortening == 0.0
+    assert 0.1 < lag.error_s < 1.0
+
+
+def test_a_dead_time_that_shortens_with_flow_is_told_from_a_constant_one():
+    """Dead time 10 s at the usual load, times load to the power -0.3, load over ten seconds."""
+    working, speed = passes(4)
+    intake = working * speed * 9.0
+    entering = intake * crop(5, working.size)
+    load = np.zeros(working.size)
+    kept = np.exp(-1 / 10.0)
+    for i in range(1, working.size):
+        load[i] = kept * load[i - 1] + (1 - kept) * entering[i]
+    load = np.clip(load / np.median(entering[working == 1]), 0.3, 2.0)
+    lag = response_lag(intake, sensor(entering, 10.0 * load**-0.3, 2.5))
+    assert lag is not None
+    assert 0.15 < lag.shortening < 0.45
+    assert lag.seconds == pytest.approx(12.5, abs=1.0)
+
+
+def test_loss_swings_with_feed_tell_the_loss_delay():
+    """No start or stop is looked at: only swings inside passes, the loss rising with the cube of feed."""
+    working, speed = passes(6)
+    entering = working * speed * 9.0 * crop(7, working.size)
+    flow = sensor(entering, 11.0, 3.0) * (1 + 0.04 * RNG(8).standard_normal(working.size))
+    drift = np.exp(
+        np.convolve(RNG(9).standard_normal(working.size + 29), np.ones(30) / 8, "valid")[: working.size] * 0.3
+    )
+    loss = sensor(entering**3 * drift, 6.0, 2.0)
+    since = np.zeros(working.size)
+    for i in range(1, working.size):
+        since[i] = (since[i - 1] + 1) * working[i]
+    lag = follow_lag(flow, loss, since > 40, Lag(14.0, 0.2, True, 3.0))
+    assert lag is not None
+    assert lag.seconds == pytest.approx(8.0, abs=1.0)
+
+
+def test_lags_that_contradict_each_other_widen_the_error():
+    """10 and 14 s, each sure to 1 s: mean 12; chi squared is 8 on one degree of freedom, so the error of
+    1/sqrt(2) grows by sqrt(8) to 2 s (Birge 1932, Phys. Rev. 40:207)."""
+    both = combine([Lag(10.0, 1.0), Lag(14.0, 1.0)], DEFAULT_DELAYS.grain)
+    assert (both.seconds, both.error_s) == (pytest.approx(12.0), pytest.approx(2.0))
+
+
+def days(*grain: Lag) -> dict[str, Delays]:
+    return {str(k): Delays(lag, DEFAULT_DELAYS.loss, DEFAULT_DELAYS.moisture) for k, lag in enumerate(grain)}
+
+
+def test_days_pool_by_random_effects():
+    """Three days of equal errors 1: 10, 12, 14. Q = 8, two degrees of freedom, scale 3 - 3/3 = 2, so the spread
+    squared is (8 - 2) / 2 = 3 (DerSimonian and Laird 1986); each day keeps 3 / (3 + 1) of its distance from 12."""
+    pooled = pool(days(Lag(10.0, 1.0), Lag(12.0, 1.0), Lag(14.0, 1.0)))
+    assert [d.grain.seconds for d in pooled.values()] == pytest.approx([10.5, 12.0, 13.5])
+    assert all("season" in d.grain.ways for d in pooled.values())
+
+
+def test_a_day_that_cannot_tell_gets_the_machines_own_mean_and_not_the_default():
+    """Two equal days: no spread between them, so the third has their mean with the error of a mean of two."""
+    pooled = pool(days(Lag(16.0, 0.5), Lag(16.0, 0.5), DEFAULT_DELAYS.grain))
+    assert pooled["2"].grain.seconds == pytest.approx(16.0)
+    assert pooled["2"].grain.error_s == pytest.approx(0.5 / np.sqrt(2))
+    assert pooled["2"].grain.estimated
+    assert pooled["2"].grain.ways == ("season",)
+
+
+def test_where_no_day_tells_the_default_stays_and_says_so():
+    pooled = pool(days(DEFAULT_DELAYS.grain, DEFAULT_DELAYS.grain))
+    assert [d.grain for d in pooled.values()] == [DEFAULT_DELAYS.grain] * 2
+    assert not pooled["0"].estimated
+
+
+def test_where_nothing_is_known_no_parabola_peaks():
+    """Beside a parabola whose top lies half a step on in the first direction, values of a signal that stood still."""
+    around = Around(Travel(10.0, 2.0), np.array([1.0, 0.35]))
+    top = -((around.places[:, 0] - 0.5) ** 2) - around.places[:, 1] ** 2
+    peaks = _peak(around, np.column_stack([top, np.full(top.size, np.nan)]))
+    assert peaks[:, 0] == pytest.approx([0.5, 0.0], abs=1e-9)
+    assert np.isnan(peaks[:, 1]).all()
