@@ -1,0 +1,312 @@
+"""The layout of the library: which room may import which, how large rooms are, and that names are unique."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from builders.library import files_of_rooms, modules
+
+MOST_FILES_IN_A_ROOM = 18
+MOST_LOOSE_MODULES = 6
+
+FLOW = (
+    ("pipelines",),
+    ("schemas", "sql"),
+    ("pipelines/farm", "pipelines/parsed.py"),
+    ("pipelines/agronomy",),
+    ("pipelines/parallel",),
+    ("pipelines/ingest/text",),
+    ("pipelines/ingest/kinds",),
+    ("pipelines/ingest/task_data/files",),
+    ("pipelines/ingest/task_data/records",),
+    ("pipelines/ingest/task_data/meaning",),
+    ("pipelines/ingest/task_data",),
+    ("pipelines/ingest",),
+    ("pipelines/validate",),
+    ("pipelines/lake",),
+    ("pipelines/work",),
+    ("pipelines/estimate/data",),
+    ("pipelines/estimate/model",),
+    ("pipelines/estimate/clocks",),
+    ("pipelines/estimate/results",),
+    ("pipelines/estimate",),
+    ("pipelines/simulate",),
+    ("pipelines/prove",),
+    ("dashboards/words",),
+    ("dashboards/figures",),
+    ("dashboards/templates",),
+    ("dashboards/pages", "dashboards/report"),
+    ("dashboards",),
+    ("pipelines/night",),
+    ("pipelines/command_line",),
+)
+"""The rooms in the order in which data flow. A module imports from its own step and from steps above it in this
+list; rooms of one step do not import each other. The longest path that fits a file is its place: ``pipelines`` is
+what lies loose there."""
+
+# What does not hold yet. Each of these sets shrinks to nothing.
+STILL_UP: set[str] = {
+    "dashboards/figures/field_map.py -> dashboards/pages/field_data.py",
+    "dashboards/figures/forest.py -> dashboards/pages/facts.py",
+    "dashboards/figures/forest.py -> dashboards/pages/season_page.py",
+    "dashboards/figures/timeline.py -> dashboards/pages/field_data.py",
+    "dashboards/pages/group_page.py -> dashboards/report/season_words.py",
+    "dashboards/report/season_data.py -> dashboards/pages/data_quality.py",
+    "dashboards/report/season_data.py -> dashboards/pages/site.py",
+    "dashboards/report/season_tables.py -> dashboards/pages/season_page.py",
+    "dashboards/report/write.py -> dashboards/pages/site.py",
+    "pipelines/estimate/data/changes.py -> pipelines/estimate/clocks/settings_clock.py",
+    "pipelines/estimate/data/crop_entered.py -> pipelines/estimate/results/calibration.py",
+    "pipelines/estimate/data/feed_noise.py -> pipelines/estimate/model/bin_means.py",
+    "pipelines/estimate/data/feed_noise.py -> pipelines/estimate/model/likelihood.py",
+    "pipelines/estimate/data/feed_noise.py -> pipelines/estimate/model/noise_fit.py",
+    "pipelines/estimate/data/kept_fields.py -> pipelines/estimate/results/effects_table.py",
+    "pipelines/estimate/model/season.py -> pipelines/estimate/clocks/scan.py",
+    "pipelines/ingest/task_data/meaning/task_logs.py -> pipelines/ingest/task_data/delivery.py",
+    "pipelines/ingest/task_data/reader.py -> pipelines/ingest/discover.py",
+    "pipelines/ingest/text/decode.py -> pipelines/ingest/discover.py",
+    "pipelines/lake/export.py -> pipelines/work/exported.py",
+    "pipelines/lake/field_inputs.py -> pipelines/estimate/data/changes.py",
+    "pipelines/parallel/dask_workers.py -> pipelines/lake/inputs.py",
+}
+STILL_CIRCULAR: set[str] = {
+    "dashboards/pages/field_jobs.py",
+    "dashboards/pages/group_page.py",
+    "dashboards/pages/machine_tables.py",
+    "dashboards/pages/site.py",
+    "dashboards/report/season_data.py",
+    "dashboards/report/season_tables.py",
+    "dashboards/report/season_words.py",
+    "dashboards/report/worth.py",
+    "pipelines/estimate/data/bins.py",
+    "pipelines/estimate/data/design.py",
+    "pipelines/estimate/data/feed_noise.py",
+    "pipelines/estimate/model/average_information.py",
+    "pipelines/estimate/model/likelihood.py",
+    "pipelines/ingest/discover.py",
+    "pipelines/ingest/settled.py",
+    "pipelines/lake/checks.py",
+    "pipelines/lake/inputs.py",
+    "pipelines/lake/reading.py",
+    "pipelines/night/plan.py",
+    "pipelines/night/run.py",
+    "schemas/declarations.py",
+    "schemas/tables.py",
+}
+STILL_LARGE: set[str] = {
+    "pipelines/simulate",
+}
+STILL_TWO_MODULES: set[str] = {
+    "capacity",
+    "changes",
+    "conditions",
+    "delivery",
+    "facts",
+    "ground",
+    "harvest_log",
+    "load_tickets",
+    "loss",
+    "loss_checks",
+    "noise",
+    "season",
+    "wording",
+}
+STILL_TWO_DEFINITIONS: set[str] = {
+    "Aside",
+    "Change",
+    "Crop",
+    "Delivery",
+    "Drive",
+    "Fault",
+    "Finding",
+    "Machine",
+    "Noise",
+    "Slope",
+    "Table",
+    "Task",
+    "Told",
+    "as_text",
+    "by_machine",
+    "counted",
+    "faults",
+    "forest",
+    "from_bytes",
+    "from_text",
+    "numbers",
+    "on_metres",
+    "outcome_of",
+    "prepare",
+    "render",
+    "run",
+    "shares",
+    "slope",
+    "smeared",
+    "told",
+    "unit_of",
+    "wet_yield_t_ha",
+}
+STILL_NAMED_LIKE_ANOTHER_MODULE: set[str] = {
+    "asides",
+    "capacity",
+    "clock",
+    "crops",
+    "decode",
+    "forest",
+    "positions",
+    "row_rules",
+    "run",
+    "season_page",
+    "setting_changes",
+    "settings_log",
+    "side_by_side",
+    "worth",
+}
+STILL_TWO_CONSTANTS: set[str] = {
+    "AT_SAME_FEED",
+    "Array",
+    "CELL_M",
+    "ENDINGS",
+    "FURTHEST",
+    "Filled",
+    "LEVEL",
+    "LONGEST_VALUE",
+    "LOSSES",
+    "MISSING",
+    "NEAREST_BINS",
+    "OUTCOMES",
+    "PLACES",
+    "R",
+    "STEP_WORDS",
+    "Scale",
+    "T",
+    "USUAL_SMEAR_S",
+}
+
+
+def test_every_module_has_its_place_in_the_flow():
+    homeless = [path for path in modules() if _place(path) is None and not path.endswith("/__init__.py")]
+    empty = {place for step in FLOW for place in step} - {_place(path) for path in modules()}
+    assert (homeless, sorted(empty)) == ([], [])
+
+
+def test_no_import_goes_up_the_flow():
+    found = {
+        f"{module.path} -> {other}"
+        for module in modules().values()
+        for other in module.imports
+        if _place(module.path) != _place(other) and _step(other) >= _step(module.path)
+    }
+    _nothing_but(STILL_UP, found)
+
+
+def test_no_files_import_each_other_in_a_circle():
+    imports = {module.path: module.imports for module in modules().values()}
+    _nothing_but(STILL_CIRCULAR, {path for circle in circles_of(imports) for path in circle})
+
+
+def test_circles_are_found():
+    arrows = {"a": {"b"}, "b": {"c"}, "c": {"a", "d"}, "d": {"e"}, "e": {"d"}, "f": {"a", "f"}}
+    assert sorted(map(sorted, circles_of(arrows))) == [["a", "b", "c"], ["d", "e"], ["f"]]
+
+
+def test_no_room_is_too_large():
+    large = {room for room, files in files_of_rooms().items() if len(files) > MOST_FILES_IN_A_ROOM}
+    _nothing_but(STILL_LARGE, large)
+
+
+def test_few_modules_lie_loose_in_pipelines():
+    loose = [name for name in files_of_rooms()["pipelines"] if name != "__init__.py"]
+    assert len(loose) <= MOST_LOOSE_MODULES, loose
+
+
+def test_no_two_modules_share_a_name():
+    paths = defaultdict(list)
+    for module in modules().values():
+        if module.name != "__init__":
+            paths[module.name].append(module.path)
+    _nothing_but(STILL_TWO_MODULES, _shared(paths))
+
+
+def test_no_two_functions_or_classes_share_a_name():
+    _nothing_but(STILL_TWO_DEFINITIONS, _shared(_paths_of_names("functions_and_classes")))
+
+
+def test_no_function_or_class_has_the_name_of_another_module():
+    """A function may have the name of the module that it is the main part of, not that of any other."""
+    paths = {module.name: module.path for module in modules().values()}
+    found = {
+        f"{name}: {module.path} {paths[name]}"
+        for module in modules().values()
+        for name in module.functions_and_classes & paths.keys()
+        if paths[name] != module.path
+    }
+    _nothing_but(STILL_NAMED_LIKE_ANOTHER_MODULE, found)
+
+
+def test_no_two_constants_share_a_name_that_other_modules_import():
+    """What only its own module uses is named for its reader there; what others import is a word of the program."""
+    imported = {pair for module in modules().values() for pair in module.imported_names}
+    paths = {
+        name: found
+        for name, found in _paths_of_names("constants").items()
+        if any((path, name) in imported for path in found)
+    }
+    _nothing_but(STILL_TWO_CONSTANTS, _shared(paths))
+
+
+def circles_of(arrows: dict[str, set[str] | frozenset[str]]) -> list[set[str]]:
+    """The strongly connected parts with a circle of a directed graph (Tarjan 1972, SIAM J. Comput. 1:146-160)."""
+    number: dict[str, int] = {}
+    lowest: dict[str, int] = {}
+    stack: list[str] = []
+    found: list[set[str]] = []
+
+    def visit(node: str) -> None:
+        number[node] = lowest[node] = len(number)
+        stack.append(node)
+        for other in arrows.get(node, ()):
+            if other not in number:
+                visit(other)
+                lowest[node] = min(lowest[node], lowest[other])
+            elif other in stack:
+                lowest[node] = min(lowest[node], number[other])
+        if lowest[node] == number[node]:
+            part = set(stack[stack.index(node) :])
+            del stack[stack.index(node) :]
+            if len(part) > 1 or node in arrows.get(node, ()):
+                found.append(part)
+
+    for node in arrows:
+        if node not in number:
+            visit(node)
+    return found
+
+
+def _place(path: str) -> str | None:
+    """The longest path of ``FLOW`` that holds the file."""
+    fitting = [place for step in FLOW for place in step if path == place or path.startswith(f"{place}/")]
+    return max(fitting, key=len, default=None)
+
+
+def _step(path: str) -> int | None:
+    place = _place(path)
+    return None if place is None else next(n for n, step in enumerate(FLOW) if place in step)
+
+
+def _paths_of_names(kind: str) -> dict[str, list[str]]:
+    paths = defaultdict(list)
+    for module in modules().values():
+        for name in getattr(module, kind):
+            paths[name].append(module.path)
+    return paths
+
+
+def _shared(paths: dict[str, list[str]]) -> set[str]:
+    return {f"{name}: {' '.join(found)}" for name, found in paths.items() if len(found) > 1}
+
+
+def _nothing_but(still: set[str], found: set[str]) -> None:
+    """Fails where anything is found that is not in ``still``. Of an entry, what comes before the colon counts."""
+    known = {each.split(":")[0] for each in still}
+    left = sorted(each for each in found if each.split(":")[0] not in known)
+    assert not left, "\n".join(["", *left])
