@@ -39,12 +39,6 @@ class BatchExpectation(_Declared):
                 raise ValueError(f"'{name}' is not a channel of channels.toml")
         return self
 
-    def met_by(self) -> str:
-        """The bound in words, for documents."""
-        low = f"at least {self.low:g}" if self.low is not None else ""
-        high = f"at most {self.high:g}" if self.high is not None else ""
-        return " and ".join(part for part in (low, high) if part)
-
 
 @cache
 def batch_expectations() -> Mapping[str, BatchExpectation]:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import polars as pl
+from chaffinch.dashboards.figures.field_data import Array, local_ms, on_metres
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
-from chaffinch.dashboards.pages.field_data import Array, local_ms, on_metres
 from chaffinch.dashboards.words.changes import Change
 from chaffinch.dashboards.words.shown_units import METRIC, Scale, ShownUnits
 

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, Weight, effect_chart
 from chaffinch.dashboards.figures.parts import Drawn, Table, draw, rows_of
-from chaffinch.dashboards.pages.facts import Key, key_and_amount
-from chaffinch.dashboards.pages.season_page import pooled_name
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import outcome_of
 from chaffinch.pipelines.farm import Farm
@@ -19,7 +17,8 @@ from chaffinch.pipelines.farm import Farm
 MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 60
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 FLIPPED = {"less": "more", "more": "less"}
-Labels = Sequence[tuple[Row, dict[str, Any]]]
+Key = tuple[str, str | None, str | None, float | None, str | None]
+"""setting, from_value, to_value, per_step, unit: what pooled rows of ``effects`` have in common."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +42,7 @@ def forest(outcome: str, heading: str, kind: str, told: Told, farm: Farm) -> Dra
     cells: list[list[str]] = []
     drawn = 0
     for key in sorted(groups, key=lambda one: tuple(str(part or "") for part in one)):
-        name = pooled_name(*key)
+        name = words.pooled_name(*key)
         rows = _rows_of_group(
             groups[key], season.filter(_same(key, season)), at_once.get(key, []), kind, farm
         )
@@ -68,6 +67,27 @@ def by_change(effects: pl.DataFrame) -> list[tuple[Key, pl.DataFrame]]:
     """(change, its rows), in order."""
     ordered = effects.sort([*SAME_CHANGE, "machine", "field"], nulls_last=True)
     return list(ordered.group_by(SAME_CHANGE, maintain_order=True))
+
+
+def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> tuple[Key, float] | None:
+    """The pooled change that an adjustment belongs to, and how many of its steps the adjustment made.
+
+    pooled : the changes that were pooled. Where those of a drum's speed are told by tip speed, so is this one.
+    None where the size of the adjustment is not known.
+    """
+    from chaffinch.pipelines.estimate.results.pooled_rows import Dose, at_the_tip, dose_of
+
+    def key_of(dose: Dose) -> Key:
+        return dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit
+
+    dose = dose_of(row | {"kind": None})
+    if dose is None or not dose.amount:
+        return None
+    diameter_m = farm.diameters_m().get(dose.setting, {}).get(row["machine"])
+    tip = at_the_tip(dose, diameter_m) if diameter_m is not None else None
+    if tip is not None and key_of(dose) not in pooled and key_of(tip) in pooled:
+        dose = tip
+    return key_of(dose), dose.amount
 
 
 def _same(key: Key, frame: pl.DataFrame) -> pl.Expr:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
+from chaffinch.dashboards.figures.field_data import Array, extremes, local_ms
 from chaffinch.dashboards.figures.stacked import Stacked
 from chaffinch.dashboards.figures.theme import light, number_look
-from chaffinch.dashboards.pages.field_data import Array, extremes, local_ms
 from chaffinch.dashboards.words.changes import Change
 from chaffinch.dashboards.words.shown_units import METRIC, ShownUnits
 from chaffinch.dashboards.words.terms import name_in_figure, setting_label

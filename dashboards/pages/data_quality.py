@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.parts import Table, number, rows_of
@@ -45,12 +44,6 @@ class Aside:
     first_row: int
     column: str
     example: str
-
-
-def of_field(row: dict[str, Any]) -> pl.Expr:
-    """Picks the rows, with ``field`` and ``time``, of a row of ``machine_fields``."""
-    here = pl.col("field").eq_missing(pl.lit(row["field"], pl.String))
-    return here if row.get("day") is None else here & (pl.col("time").dt.date() == row["day"])
 
 
 def deliveries_of(deliveries: pl.DataFrame, machine: str, field: str | None) -> pl.DataFrame:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.conditions import Point
+from chaffinch.dashboards.figures.forest import Key, key_and_amount
 from chaffinch.dashboards.pages.settings_in_use import InUse
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import Change
@@ -68,31 +69,6 @@ def _is_a(value: object, kind: type) -> bool:
 def _median(frame: pl.DataFrame, column: str) -> float | None:
     value = frame[column].median()
     return round(float(value), 3) if isinstance(value, (int, float)) and np.isfinite(value) else None
-
-
-Key = tuple[str, str | None, str | None, float | None, str | None]
-"""setting, from_value, to_value, per_step, unit: what pooled rows of ``effects`` have in common."""
-
-
-def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> tuple[Key, float] | None:
-    """The pooled change that an adjustment belongs to, and how many of its steps the adjustment made.
-
-    pooled : the changes that were pooled. Where those of a drum's speed are told by tip speed, so is this one.
-    None where the size of the adjustment is not known.
-    """
-    from chaffinch.pipelines.estimate.results.pooled_rows import Dose, at_the_tip, dose_of
-
-    def key_of(dose: Dose) -> Key:
-        return dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit
-
-    dose = dose_of(row | {"kind": None})
-    if dose is None or not dose.amount:
-        return None
-    diameter_m = farm.diameters_m().get(dose.setting, {}).get(row["machine"])
-    tip = at_the_tip(dose, diameter_m) if diameter_m is not None else None
-    if tip is not None and key_of(dose) not in pooled and key_of(tip) in pooled:
-        dose = tip
-    return key_of(dose), dose.amount
 
 
 def single_effects(

@@ -1,27 +1,21 @@
-"""Field pages that are due: made one after another, or by several processes where there are many.
-
-A page takes about a third of a second, nearly all of it in the interpreter, so threads would not help. The
-processes are plain ones that read jobs and write pages through their pipes; nothing of the caller's program is
-run again in them.
-"""
+"""Field pages that are due: what each is made from, and making them, in several processes where there are many."""
 
 from __future__ import annotations
 
-import os
-import pickle
-import subprocess
-import sys
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass, field, replace
-from queue import SimpleQueue
-from typing import IO, TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
+from chaffinch.dashboards.pages.data_quality import deliveries_of
+from chaffinch.dashboards.pages.digest import digest_of
 from chaffinch.dashboards.pages.facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
-from chaffinch.pipelines.parallel.fan_out import processors
-from chaffinch.pipelines.parallel.processes import MOST_PROCESSES, portable, send
+from chaffinch.dashboards.words.changes import of_field
+from chaffinch.dashboards.words.links import field_href
+from chaffinch.pipelines.errors import NotYet
+from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.parallel.processes import in_processes
 
 if TYPE_CHECKING:
     from datetime import date
@@ -31,9 +25,6 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.work.delays.known_delays import FieldKey
     from chaffinch.pipelines.work.delays.lag import Delays
     from chaffinch.pipelines.work.load_calibration import WeighedLoads
-
-# Starting processes takes a few seconds; fewer pages than these are done by then.
-FEWEST_FOR_PROCESSES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,86 +73,73 @@ class Ground:
         return render("field", context, "../"), context["facts"]
 
 
-Made = tuple[FieldJob, bytes, Facts]
+def make_all(
+    ground: Ground, jobs: Sequence[FieldJob], each: FanOut = one_by_one
+) -> Iterator[tuple[FieldJob, bytes, Facts]]:
+    """Every page, in the order of ``jobs``. ``each`` : how the work is spread; see ``in_processes``."""
+    with in_processes(ground.make, len(jobs), each) as make:
+        pages = each("make pages", make, jobs, lambda job: job.page)
+        for job, made in zip(jobs, pages, strict=True):
+            if isinstance(made, NotYet):
+                raise made
+            yield job, *made
 
 
-def make_all(ground: Ground, jobs: Sequence[FieldJob], processes: int | None = None) -> Iterator[Made]:
-    """Every page, in any order. ``processes``: how many; None: as many as there are processors, for many pages.
-
-    Only a lake on disk or in an object store can be read by several processes.
+@dataclass(frozen=True, slots=True)
+class MachineTables:
+    """Tables parted by machine (outlines by field, rows set aside by delivery), so that a thousand pages are
+    not looked for in one long table each.
     """
-    if processes is None:
-        many = len(jobs) >= FEWEST_FOR_PROCESSES and hasattr(ground.lake, "uri")
-        processes = min(processors(), MOST_PROCESSES) if many else 1
-    if processes < 2:
-        for job in jobs:
-            yield job, *ground.make(job)
-        return
-    waiting: SimpleQueue[FieldJob | None] = SimpleQueue()
-    for one in (*jobs, *[None] * processes):
-        waiting.put(one)
-    done: SimpleQueue[Made | None] = SimpleQueue()
-    with ThreadPoolExecutor(processes) as pool:
-        running = [pool.submit(_serve, ground, waiting, done) for _ in range(processes)]
-        for _ in jobs:
-            made = done.get()
-            if made is None:  # a worker failed: what it raised is raised below
-                break
-            yield made
-        # Where one failed, the others find nothing more to do.
-        while not waiting.empty():
-            waiting.get()
-        for _ in range(processes):
-            waiting.put(None)
-        for finished in as_completed(running):
-            finished.result()
+
+    parts: dict[str, dict[tuple[Any, ...], pl.DataFrame]]
+    none: dict[str, pl.DataFrame]
+
+    @classmethod
+    def of(cls, tables: dict[str, pl.DataFrame], weighed: WeighedLoads) -> MachineTables:
+        ledger = tables["deliveries"]
+        whole = {
+            **{
+                name: tables[name]
+                for name in ("effects", "adjustments", "loss_checks", "fields", "set_aside")
+            },
+            "loads": weighed.loads,
+            "deliveries": ledger.with_columns(pl.col("machines").alias("machine")).explode("machine"),
+        }
+        by = {"fields": "field", "set_aside": "delivery"}
+        parts = {
+            name: frame.partition_by(by.get(name, "machine"), as_dict=True) for name, frame in whole.items()
+        }
+        return cls(parts, {name: frame.clear() for name, frame in whole.items()})
+
+    def get(self, name: str, key: str | None) -> pl.DataFrame:
+        """Rows of a table for one machine, field or delivery."""
+        return self.parts[name].get((key,), self.none[name])
 
 
-def _serve(ground: Ground, waiting: SimpleQueue[FieldJob | None], done: SimpleQueue[Made | None]) -> None:
-    """Feed one process with jobs until none is left. Raises what a page raised."""
-    call = [sys.executable, "-m", __name__]
-    surroundings = os.environ | {"POLARS_MAX_THREADS": "1", "PYTHONSAFEPATH": "1"}
-    try:
-        with subprocess.Popen(
-            call, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=surroundings
-        ) as worker:
-            assert worker.stdin is not None and worker.stdout is not None
-            try:
-                # A process opens the lake by itself.
-                send(worker.stdin, replace(ground, lake=ground.lake.uri))  # type: ignore[attr-defined]
-                while (job := waiting.get()) is not None:
-                    send(worker.stdin, job)
-                    answer = pickle.load(worker.stdout)
-                    if isinstance(answer, BaseException):
-                        raise answer
-                    done.put((job, *answer))
-            finally:
-                worker.stdin.close()
-    except BaseException:
-        done.put(None)
-        raise
-
-
-def _work(jobs: IO[bytes], pages: IO[bytes]) -> None:
-    """What a process does: make the page of every job that comes, until no more come."""
-    from chaffinch.pipelines.lake import Lake
-
-    sent = pickle.load(jobs)
-    ground = replace(sent, lake=Lake(sent.lake))
-    while True:
-        try:
-            job = pickle.load(jobs)
-        except EOFError:
-            return
-        try:
-            answer: Any = ground.make(job)
-        except Exception as error:  # noqa: BLE001  the caller raises it
-            answer = portable(error)
-        send(pages, answer)
-
-
-if __name__ == "__main__":
-    # What a library prints must not come between the pages.
-    with os.fdopen(os.dup(1), "wb") as pages_out:
-        os.dup2(2, 1)
-        _work(sys.stdin.buffer, pages_out)
+def field_job(lots: MachineTables, row: dict[str, Any], ground: str) -> FieldJob:
+    """The page of a row of ``machine_fields``, with what it is made from beside the readings."""
+    machine, name = row["machine"], row["field"]
+    deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
+    margin = pl.duration(minutes=10)
+    span = pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
+    outlines = lots.get("fields", name).sort("delivery", "row")["boundary_wkt"]
+    boundary = outlines[-1] if outlines.len() else None
+    effects = lots.get("effects", machine)
+    # An adjustment names no field: one that has its effect in another field belongs there.
+    elsewhere = effects.filter((pl.col("scope") == "adjustment") & ~of_field(row)).select("setting", "time")
+    adjustments = lots.get("adjustments", machine).filter(span)
+    narrowed = {
+        "effects": effects.filter(of_field(row)),
+        "adjustments": adjustments.join(elsewhere, on=["setting", "time"], how="anti"),
+        "loss_checks": lots.get("loss_checks", machine).filter(
+            span,
+            pl.col("field").eq_missing(pl.lit(name, pl.String)) | pl.col("field").is_null(),
+        ),
+        "deliveries": deliveries,
+        "set_aside": pl.concat(
+            [lots.none["set_aside"], *(lots.get("set_aside", one) for one in deliveries["delivery"].unique())]
+        ),
+    }
+    loads = lots.get("loads", machine)
+    digest = digest_of([ground, repr(sorted(row.items())), boundary or "", loads, *narrowed.values()])
+    return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed)

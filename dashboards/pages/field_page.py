@@ -9,13 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import change_lines, effect_chart, rows_of_outcomes
-from chaffinch.dashboards.figures.field_map import by_pass, field_map, layers
-from chaffinch.dashboards.figures.loss_curve import PLACES, Sides, loss_curve, with_fit
-from chaffinch.dashboards.figures.parts import Drawn, Table, draw, number, rows_of
-from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
-from chaffinch.dashboards.pages import data_quality
-from chaffinch.dashboards.pages.facts import field_facts
-from chaffinch.dashboards.pages.field_data import (
+from chaffinch.dashboards.figures.field_data import (
     beside,
     feed_edges,
     local_ms,
@@ -24,8 +18,13 @@ from chaffinch.dashboards.pages.field_data import (
     medians_in_time,
     with_quantities,
 )
+from chaffinch.dashboards.figures.field_map import by_pass, field_map, layers
+from chaffinch.dashboards.figures.loss_curve import PLACES, Sides, loss_curve, with_fit
+from chaffinch.dashboards.figures.parts import Drawn, Table, draw, number, rows_of
+from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
+from chaffinch.dashboards.pages import data_quality
+from chaffinch.dashboards.pages.facts import field_facts
 from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
-from chaffinch.dashboards.pages.season_page import machine_href
 from chaffinch.dashboards.pages.settings_in_use import (
     against_common_practice,
     settings_in_use,
@@ -42,6 +41,7 @@ from chaffinch.dashboards.words.changes import (
     changes_of,
     headline,
 )
+from chaffinch.dashboards.words.links import machine_href
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 

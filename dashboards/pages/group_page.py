@@ -10,11 +10,11 @@ import polars as pl
 from chaffinch.dashboards.figures.conditions import LEAST_CHANGES, LOSSES, dependence
 from chaffinch.dashboards.figures.forest import Told, by_change, forest
 from chaffinch.dashboards.pages.facts import Facts, settings_stood_at, single_effects
-from chaffinch.dashboards.pages.season_page import crops_of, pooled_name
-from chaffinch.dashboards.report.season_words import counted
+from chaffinch.dashboards.pages.season_page import crops_of
 from chaffinch.dashboards.words import advice
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import outcome_of
+from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.usual import Usual, usual_position
 from chaffinch.pipelines.farm import Farm
@@ -46,7 +46,7 @@ class Lot:
 
 def lot_of(where: pl.DataFrame, effects: pl.DataFrame, facts: Mapping[str, Facts]) -> Lot:
     """Join pages to places and adjustments."""
-    hrefs = [words.field_href(row) for row in where.iter_rows(named=True)]
+    hrefs = [field_href(row) for row in where.iter_rows(named=True)]
     placed = where.with_columns(pl.Series("href", hrefs, dtype=pl.String))
     day = placed["day"] if "day" in placed.columns else pl.Series("day", [None] * placed.height)
     pages = placed.select("machine", "field", "href", day.cast(pl.Date).alias("day"))
@@ -129,7 +129,7 @@ def _told(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
         where = f" ({', '.join(words.crop_label(crop) for crop in crops)})" if crops and not one_crop else ""
         distinct = {outcome.phrase: outcome for outcome in clear}
         if distinct:
-            told.append({"name": f"{pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
+            told.append({"name": f"{words.pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
     return told
 
 
@@ -144,9 +144,13 @@ def _dependences(told: Told, facts: Mapping[str, Facts], farm: Farm) -> dict[str
     drawn, few = [], []
     for number, key in enumerate(sorted(losses, key=lambda k: (-counts[k], str(k))), 1):
         if counts[key] < LEAST_DRAWN or number > MOST_DEPENDENCES:
-            few += [f"{pooled_name(*key)} ({counted(counts[key], 'adjustment')})"] if counts[key] else []
+            few += (
+                [f"{words.pooled_name(*key)} ({words.counted(counts[key], 'adjustment')})"]
+                if counts[key]
+                else []
+            )
             continue
-        name = pooled_name(*key)
+        name = words.pooled_name(*key)
         sentences, figures = dependence(name, f"depends-{number}", losses[key], units.feed_rate[1])
         drawn.append((name, sentences, figures))
     return {"drawn": drawn, "few": few, "least": LEAST_CHANGES}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.links import field_href
 from chaffinch.pipelines.work.sensor_health import Suspicion
 
 if TYPE_CHECKING:
@@ -96,7 +97,7 @@ class _Links:
     def of(self, machine: str | None, name: str | None, day: date | None = None) -> str | None:
         for row in self.rows:
             if row["machine"] == machine and row["field"] == name and row["day"] in (None, day):
-                return words.field_href(row)
+                return field_href(row)
         return None
 
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from chaffinch.dashboards.pages.data_quality import of_field
-from chaffinch.dashboards.pages.season_page import machine_href
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.changes import of_field
+from chaffinch.dashboards.words.links import field_href, machine_href
 from chaffinch.dashboards.words.terms import tone
 from chaffinch.schemas.tables import VERDICTS
 
@@ -81,7 +81,7 @@ def _of_fields(effects: Places, where: pl.DataFrame, farm: Farm) -> list[Attenti
     ):
         losses = effects.at(row)
         name = f"{row['field'] or 'No field named'}, {row['machine']}"
-        page = words.field_href(row)
+        page = field_href(row)
         if losses.height and (losses["verdict"] == "cannot tell").all():
             codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
             why = (
@@ -130,7 +130,7 @@ def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, An
                 "day": day,
                 "changes": losses["outcome"].to_list().count(COUNTED_OUTCOMES[0]),
                 "counts": [(verdict, n) for verdict, n in counts.items() if n],
-                "href": words.field_href(row),
+                "href": field_href(row),
                 "machine_href": machine_href(row["machine"]),
                 "search": " ".join(
                     [row["field"] or "", row["machine"], crop_words, day, iso_day, *said]

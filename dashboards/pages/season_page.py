@@ -9,6 +9,7 @@ from chaffinch.dashboards.figures.effect_chart import Row, effect_chart, rows_of
 from chaffinch.dashboards.figures.parts import Table, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Outcome, outcome_of
+from chaffinch.dashboards.words.links import crop_href, machine_href
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -32,16 +33,6 @@ def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: F
     }
 
 
-def machine_href(machine: str) -> str:
-    """The machine's page, from the root of the site."""
-    return f"machines/{words.page_name('machine', machine)}"
-
-
-def crop_href(crop: str) -> str:
-    """The crop's page, from the root of the site."""
-    return f"crops/{words.page_name('crop', crop)}"
-
-
 def crops_of(effects: pl.DataFrame) -> list[str]:
     """Crops that any effect was estimated in, sorted."""
     return effects["crop"].drop_nulls().unique().sort().to_list()
@@ -54,7 +45,7 @@ def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
         "setting", "from_value", "to_value", "joint_id", "per_step", "unit", maintain_order=True
     )
     for (setting, before, after, _, step, unit), rows in by_setting:
-        name = pooled_name(setting, before, after, step, unit)
+        name = words.pooled_name(setting, before, after, step, unit)
         outcomes = {row["outcome"]: (outcome_of(row), row) for row in rows.iter_rows(named=True)}
         listed = [outcomes[o] for o in MAIN_OUTCOMES if o in outcomes]
         pooled = max((row["adjustments_pooled"] or 0 for _, row in listed), default=0)
@@ -68,20 +59,6 @@ def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
     )
     figure = effect_chart(titled)
     return draw(figure, f"season-{number}", f"Pooled effects of {len(titled)} settings, {title}.", table)
-
-
-def pooled_name(
-    setting: str, before: str | None, after: str | None, step: float | None, unit: str | None
-) -> str:
-    """``Fan speed, per +50 rpm``; ``Chopper speed low → high``; a service by its name."""
-    label = words.setting_label(setting)
-    if step is not None and unit == "m/s":
-        return f"{label}, per +{step:g} m/s at the tip"
-    if step is not None:
-        return f"{label}, per +{step:g} {unit or ''}".rstrip()
-    if before is not None or after is not None:
-        return f"{label} {before or 'any'} → {after or 'any'}"
-    return label
 
 
 def _cells(name: str, outcome: Outcome, row: dict[str, Any]) -> list[str]:

@@ -20,15 +20,16 @@ import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
 from chaffinch.dashboards.pages.digest import digest_of
 from chaffinch.dashboards.pages.facts import Facts, are_facts
-from chaffinch.dashboards.pages.field_jobs import Ground, make_all
+from chaffinch.dashboards.pages.field_jobs import Ground, MachineTables, field_job, make_all
 from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_context
-from chaffinch.dashboards.pages.machine_tables import MachineTables, field_job
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
 from chaffinch.dashboards.pages.overview_page import index_context
-from chaffinch.dashboards.pages.season_page import crop_href, crops_of, machine_href, season_context
+from chaffinch.dashboards.pages.season_page import crops_of, season_context
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.links import crop_href, machine_href
+from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work.delays.known_delays import from_text
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
@@ -145,14 +146,14 @@ def write_site(
     lake: Readable,
     site: Path,
     farm: Farm,
-    processes: int | None = None,
     *,
+    each: FanOut = one_by_one,
     notes: Sequence[str] = (),
     now: datetime | None = None,
 ) -> dict[str, int]:
     """Write or refresh all pages under ``site``; returns counts of pages written, unchanged and removed.
 
-    lake : as of ``chaffinch.pipelines.lake.Lake``. processes : as of ``make_all``. notes : sentences about this
+    lake : as of ``chaffinch.pipelines.lake.Lake``. each : how field pages are spread. notes : sentences about this
     night for the page of the morning. now : moment for which that page is written, the present one if none.
     """
     from chaffinch.pipelines.estimate.data.changes import real_adjustments
@@ -189,7 +190,7 @@ def write_site(
     # Tables held in memory keep no delays; each page then reads them off its own readings.
     kept_delays = getattr(lake, "effects_delays", None)
     known = from_text(kept_delays()) if kept_delays is not None else {}
-    for job, content, facts in make_all(Ground(lake, farm, weighed, known), due, processes):
+    for job, content, facts in make_all(Ground(lake, farm, weighed, known), due, each):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any, cast
 
 import polars as pl
-from chaffinch.dashboards.figures.season_figure import forest
+from chaffinch.dashboards.figures.effect_pictures import effect_pictures
 from chaffinch.dashboards.figures.theme import style_properties
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
@@ -39,7 +39,7 @@ SECTIONS = (
 )
 
 
-def season_page(
+def report_page(
     data: SeasonData,
     by_field: Sequence[FieldChanges],
     worths: Sequence[Worth],
@@ -148,12 +148,12 @@ def _figures(group: Group) -> list[str]:
     titled = [
         (
             one.name,
-            season_words.counted(one.adjustments, "adjustment"),
+            words.counted(one.adjustments, "adjustment"),
             [one.outcomes[name] for name in SHOWN if name in one.outcomes],
         )
         for one in group.settings
     ]
-    return forest(titled, f"Effects over the season, {group.title}")
+    return effect_pictures(titled, f"Effects over the season, {group.title}")
 
 
 def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:

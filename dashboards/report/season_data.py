@@ -7,8 +7,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, cast
 
 import polars as pl
-from chaffinch.dashboards.pages.data_quality import of_field
-from chaffinch.dashboards.words.changes import Change, changes_of
+from chaffinch.dashboards.words.changes import Change, changes_of, of_field
 from chaffinch.pipelines.errors import CallError
 
 if TYPE_CHECKING:

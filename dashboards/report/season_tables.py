@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.pages.season_page import pooled_name
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import Outcome, outcome_of
@@ -131,7 +130,7 @@ def _settings(rows: pl.DataFrame, behind: pl.DataFrame) -> list[SettingEffects]:
         found = {row["outcome"]: outcome_of(row) for row in own.iter_rows(named=True)}
         listed.append(
             SettingEffects(
-                pooled_name(*key),
+                words.pooled_name(*key),
                 str(key[0]),
                 own["machine"][0],
                 own["crop"][0],
@@ -153,11 +152,3 @@ def _place(setting: str) -> int:
 def settings_changed(groups: Iterable[Group]) -> list[str]:
     """Names of the settings in these groups, each once."""
     return list(dict.fromkeys(s.setting for group in groups for s in group.settings))
-
-
-def verdict_counts(outcomes: Sequence[Outcome]) -> list[tuple[str, int]]:
-    """(verdict, how many), in the order of the contract; verdicts that nobody had are left out."""
-    from chaffinch.schemas.tables import VERDICTS
-
-    counted = [(verdict, sum(o.verdict == verdict for o in outcomes)) for verdict in VERDICTS]
-    return [(verdict, n) for verdict, n in counted if n]

@@ -15,7 +15,6 @@ from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import settings
 
 HA_PER_ACRE = ACRE_M2 / 10_000.0
-MOST_NAMED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +49,7 @@ class Amounts:
 
     def grain_per_hour(self, t_h: float, crop: str | None) -> str:
         factor, unit = units_of(self.farm, crop).feed_rate
-        return f"{grouped(words.significant(t_h * factor, 3))}{words.NARROW}{unit}"
+        return f"{words.grouped(words.significant(t_h * factor, 3))}{words.NARROW}{unit}"
 
     def money(self, ends: Ends) -> str:
         return _with_range(ends, 1.0, self.farm.prices.currency)
@@ -62,11 +61,13 @@ class Amounts:
 
     def area(self, area_ha: float, digits: int = 3) -> str:
         factor, unit = (1 / HA_PER_ACRE, "ac") if self.farm.units == "us" else (1.0, "ha")
-        return f"{grouped(words.significant(area_ha * factor, digits))}{words.NARROW}{unit}"
+        return f"{words.grouped(words.significant(area_ha * factor, digits))}{words.NARROW}{unit}"
 
     def grain(self, market_t: float, crop: str | None) -> str:
         factor, unit = units_of(self.farm, crop).feed_rate
-        return f"{grouped(words.significant(market_t * factor, 3))}{words.NARROW}{unit.removesuffix('/h')}"
+        return (
+            f"{words.grouped(words.significant(market_t * factor, 3))}{words.NARROW}{unit.removesuffix('/h')}"
+        )
 
     def grain_per_area(self, t_ha: float, crop: str | None) -> str:
         factor, unit = units_of(self.farm, crop).grain_per_area
@@ -75,28 +76,8 @@ class Amounts:
 
 def _with_range(ends: Ends, factor: float, unit: str) -> str:
     """``+30 kg/ha (+8.2 to +58)``."""
-    size, low, high = (grouped(words.signed(value * factor)) for value in ends)
+    size, low, high = (words.grouped(words.signed(value * factor)) for value in ends)
     return f"{size}{words.NARROW}{unit} ({low} to {high})"
-
-
-def grouped(number: str) -> str:
-    """Thousands set apart: ``12,300``."""
-    head, dot, tail = number.partition(".")
-    sign = head[: len(head) - len(head.lstrip("+" + words.MINUS))]
-    digits = head[len(sign) :]
-    return f"{sign}{int(digits):,}{dot}{tail}" if digits.isdigit() else number
-
-
-def counted(n: int, one: str, many: str = "") -> str:
-    """``1 field``, ``1,200 fields``."""
-    return f"{n:,} {one if n == 1 else many or one + 's'}"
-
-
-def listed(names: Sequence[str]) -> str:
-    """``a``, ``a and b``, ``a, b and c``; long lists are cut with their count."""
-    if len(names) > MOST_NAMED:
-        return f"{', '.join(names[:MOST_NAMED])} and {len(names) - MOST_NAMED} more"
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
 
 
 def scope(data: SeasonData, by_field: Sequence[FieldChanges]) -> str:
@@ -104,16 +85,18 @@ def scope(data: SeasonData, by_field: Sequence[FieldChanges]) -> str:
     changes = [change for one in by_field for change in one.changes if change.outcomes]
     machines = len({one.row["machine"] for one in by_field})
     kinds = {part[0] for change in changes for part in change.settings}
-    crops = listed([words.crop_label(c).lower() for c in sorted({one.crop for one in by_field if one.crop})])
-    fields = len({one.row["field"] for one in by_field if one.row["field"] is not None})
-    where = f"on {counted(machines, 'machine')}" + (f" in {counted(fields, 'field')}" if fields else "")
-    joint = sum(len(change.settings) > 1 for change in changes)
-    told = (
-        f"In {data.year}, {counted(len(changes), 'change')} of {counted(len(kinds), 'setting')} were judged "
+    crops = words.listed(
+        [words.crop_label(c).lower() for c in sorted({one.crop for one in by_field if one.crop})]
     )
-    told += f"{where}{f' of {crops}' if crops else ''}."
+    fields = len({one.row["field"] for one in by_field if one.row["field"] is not None})
+    where = f"on {words.counted(machines, 'machine')}" + (
+        f" in {words.counted(fields, 'field')}" if fields else ""
+    )
+    joint = sum(len(change.settings) > 1 for change in changes)
+    judged = f"{words.counted(len(changes), 'change')} of {words.counted(len(kinds), 'setting')}"
+    told = f"In {data.year}, {judged} were judged {where}{f' of {crops}' if crops else ''}."
     if joint:
-        told += f" {counted(joint, 'change')} moved several settings at once and tell of them together only."
+        told += f" {words.counted(joint, 'change')} moved several settings at once and tell of them together only."
     return told
 
 
@@ -132,11 +115,13 @@ def findings(groups: Sequence[Group]) -> list[Finding]:
 def _finding(one: SettingEffects, crop: str) -> Finding:
     losses = [o.phrase for o in one.clear if o.name in words.AT_SAME_FEED]
     others = [o.phrase for o in one.clear if o.name not in words.AT_SAME_FEED]
-    told = listed(losses) + (" at the same grain feed rate" if losses else "")
-    told += ("; " if losses and others else "") + listed(others)
+    told = words.listed(losses) + (" at the same grain feed rate" if losses else "")
+    told += ("; " if losses and others else "") + words.listed(others)
     tones = {o.tone for o in one.clear} - {"unclear"}
     tone = tones.pop() if len(tones) == 1 else "unclear"
-    behind = f"from {counted(one.adjustments, 'adjustment')} in {counted(max(one.fields, 1), 'field')}"
+    behind = (
+        f"from {words.counted(one.adjustments, 'adjustment')} in {words.counted(max(one.fields, 1), 'field')}"
+    )
     return Finding(one.name, crop, f"{told}, {behind}.", _direction(one, tone), tone)
 
 
@@ -161,7 +146,7 @@ def still_open(groups: Sequence[Group]) -> str:
     rest = dict.fromkeys(s.setting for group in groups for s in group.settings if s.setting not in moved)
     if not rest:
         return ""
-    names = listed([words.setting_label(name) for name in rest])
+    names = words.listed([words.setting_label(name) for name in rest])
     return (
         f"No clear effect over the season: {names}. That is no proof of no effect: "
         "the ranges show how large one could still be."
@@ -175,7 +160,7 @@ def capacity(worths: Sequence[Worth]) -> str:
         return ""
     up, down = (sum(o.verdict == verdict for o in told) for verdict in ("more", "less"))
     return (
-        f"Capacity at the same loss was told for {counted(len(told), 'change')}: clearly higher after {up}, "
+        f"Capacity at the same loss was told for {words.counted(len(told), 'change')}: clearly higher after {up}, "
         f"clearly lower after {down}."
     )
 
@@ -186,7 +171,7 @@ def worth(worths: Sequence[Worth], farm: Farm) -> str:
     if not added.changes:
         return "What the changes were worth can't be told yet; the section on worth says what is missing."
     verb = "saved" if added.saved_kg[0] >= 0 else "lost"
-    told = f"Added up, the {counted(added.changes, 'change')} that can be weighed {verb} "
+    told = f"Added up, the {words.counted(added.changes, 'change')} that can be weighed {verb} "
     told += amounts.kg(_turned(added.saved_kg, verb)).removeprefix("+").replace(" (", " of grain (", 1)
     if added.priced:
         part = "" if added.priced == added.changes else f" for the {added.priced} with a price"
@@ -205,8 +190,8 @@ def quality(data: SeasonData) -> str:
     read, aside = int(ledger["rows_read"].sum() or 0), int(ledger["rows_set_aside"].sum() or 0)
     share = 100 * aside / max(read, 1)
     doubtful = int(ledger["judgement"].is_in(["look", "poor"]).sum())
-    told = f"{counted(ledger.height, 'file')} with {read:,} rows stand behind this report; "
-    told += f"{counted(aside, 'row')} ({words.significant(share)}{words.NARROW}%) were set aside."
+    told = f"{words.counted(ledger.height, 'file')} with {read:,} rows stand behind this report; "
+    told += f"{words.counted(aside, 'row')} ({words.significant(share)}{words.NARROW}%) were set aside."
     if doubtful:
-        told += f" {counted(doubtful, 'file')} should be looked at before relying on them."
+        told += f" {words.counted(doubtful, 'file')} should be looked at before relying on them."
     return told

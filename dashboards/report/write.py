@@ -43,7 +43,7 @@ def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, 
 
         content = season_sheets(data, by_field, worths, cuts, farm)
     else:
-        from chaffinch.dashboards.report.document import last_moment, season_page
+        from chaffinch.dashboards.report.document import last_moment, report_page
         from chaffinch.dashboards.report.logo import logo_of
 
         # What the inbox held beside farm.toml goes before what lies about here.
@@ -51,7 +51,7 @@ def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, 
         if logo is None:
             logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
             notes += missing
-        content = season_page(data, by_field, worths, cuts, farm, logo)
+        content = report_page(data, by_field, worths, cuts, farm, logo)
         if ending == ".pdf":
             from chaffinch.dashboards.report.pdf import print_pdf
 

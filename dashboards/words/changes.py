@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import polars as pl
+from chaffinch.dashboards.words.shown_units import Scale
 from chaffinch.dashboards.words.terms import (
     AT_SAME_FEED,
     NARROW,
     OUTCOME_WORDS,
+    capitalized,
     change_in_words,
+    listed,
     reason_sentence,
     setting_change,
     signed,
@@ -19,8 +22,6 @@ from chaffinch.dashboards.words.terms import (
     tone,
 )
 from chaffinch.schemas.tables import OUTCOMES
-
-Scale = tuple[float, str]
 
 MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
 OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
@@ -167,6 +168,12 @@ class Change:
         return list(dict.fromkeys(code for o in self.outcomes for code in o.reasons))
 
 
+def of_field(row: dict[str, Any]) -> pl.Expr:
+    """Picks the rows, with ``field`` and ``time``, of a row of ``machine_fields``."""
+    here = pl.col("field").eq_missing(pl.lit(row["field"], pl.String))
+    return here if row.get("day") is None else here & (pl.col("time").dt.date() == row["day"])
+
+
 def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[Change]:
     """Changes in order of time.
 
@@ -269,8 +276,8 @@ def headline(
     clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
     at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in AT_SAME_FEED]
     others = [o.phrase for o in clear if o.name not in AT_SAME_FEED]
-    parts = [_capital(_listed(at_same_feed)) + " at the same grain feed rate."] if at_same_feed else []
-    parts += [_capital(_listed(others)) + "."] if others else []
+    parts = [capitalized(listed(at_same_feed)) + " at the same grain feed rate."] if at_same_feed else []
+    parts += [capitalized(listed(others)) + "."] if others else []
     capacity = change.outcome("capacity")
     if capacity is not None and capacity.verdict in ("less", "more"):
         parts.append(capacity_sentence(capacity, feed, unit))
@@ -278,7 +285,7 @@ def headline(
         return " ".join(parts)
     unclear = change.with_verdict("no clear change")
     if unclear:
-        return "No clear change in " + _listed([o.words for o in unclear]) + "."
+        return "No clear change in " + listed([o.words for o in unclear]) + "."
     return "Cannot tell: " + " ".join(dict.fromkeys(reason_sentence(code) for code in change.reason_codes))
 
 
@@ -299,17 +306,9 @@ def capacity_sentence(capacity: Outcome, feed: float | None, unit: str) -> str:
     """``Capacity about 1.6 t/h lower (0.4 to 2.8 t/h).``; in % where the feed rate is unknown."""
     assert capacity.percent is not None and capacity.low is not None and capacity.high is not None
     if not feed:
-        return _capital(capacity.phrase) + "."
+        return capitalized(capacity.phrase) + "."
     word = "higher" if capacity.percent > 0 else "lower"
     ends = sorted(abs(x) / 100 * feed for x in (capacity.low, capacity.high))
     size = significant(abs(capacity.percent) / 100 * feed)
     span = f"{significant(ends[0])} to {significant(ends[1])}"
     return f"Capacity about {size}{NARROW}{unit} {word} ({span}{NARROW}{unit}) at the same loss."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]

@@ -7,13 +7,10 @@ harmless for Plotly, which reads a part of HTML; templates escape it themselves.
 from __future__ import annotations
 
 import math
-import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Sequence
 from datetime import datetime
-from hashlib import sha256
 from html import escape
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from chaffinch.schemas.declarations import crops, reasons, settings
@@ -22,6 +19,7 @@ from chaffinch.schemas.tables import NOT_LOGGED
 MINUS = "−"
 NARROW = "\u00a0"
 MOST_PLACES = 2
+MOST_NAMED = 12
 OUTCOME_WORDS = {
     "separation_loss": "separation loss",
     "cleaning_loss": "cleaning loss",
@@ -116,6 +114,20 @@ def setting_change(name: str, from_value: str | None, to_value: str | None, unit
     return f"{label} {from_value} → {after}" if from_value is not None else f"{label} to {after}"
 
 
+def pooled_name(
+    setting: str, before: str | None, after: str | None, step: float | None, unit: str | None
+) -> str:
+    """``Fan speed, per +50 rpm``; ``Chopper speed low → high``; a service by its name."""
+    label = setting_label(setting)
+    if step is not None and unit == "m/s":
+        return f"{label}, per +{step:g} m/s at the tip"
+    if step is not None:
+        return f"{label}, per +{step:g} {unit or ''}".rstrip()
+    if before is not None or after is not None:
+        return f"{label} {before or 'any'} → {after or 'any'}"
+    return label
+
+
 def reason_sentence(code: str) -> str:
     """The plain sentence of a reason code; an unknown code is shown as it is rather than hidden."""
     known = reasons().get(code)
@@ -183,22 +195,26 @@ def name_in_figure(name: str, most: int = 44) -> str:
     return escape(kept, quote=False)
 
 
-def field_href(row: Mapping[str, Any]) -> str:
-    """The page of a row of ``machine_fields``, from the root of the site; a page a day without a field."""
-    day_of = row.get("day")
-    days = () if day_of is None else (day_of.isoformat(),)
-    return f"fields/{page_name('field', row['machine'], row['field'], *days)}"
+def grouped(number: str) -> str:
+    """Thousands set apart: ``12,300``."""
+    head, dot, tail = number.partition(".")
+    sign = head[: len(head) - len(head.lstrip("+" + MINUS))]
+    digits = head[len(sign) :]
+    return f"{sign}{int(digits):,}{dot}{tail}" if digits.isdigit() else number
 
 
-def page_name(kind: str, *names: str | None) -> str:
-    """File name of a page: a readable part and a short hash, never the raw name.
+def counted(n: int, one: str, many: str = "") -> str:
+    """``1 field``, ``1,200 fields``."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
 
-    The hash is of the names with their lengths, so that ("a", "bc") and ("ab", "c") differ.
-    """
-    plain = (
-        unicodedata.normalize("NFKD", "-".join(n or "none" for n in names)).encode("ascii", "ignore").decode()
-    )
-    slug = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:40].strip("-")
-    identity = "\0".join("none" if n is None else f"{len(n)}:{n}" for n in names)
-    digest = sha256(identity.encode("utf-8", "surrogatepass")).hexdigest()[:10]
-    return "-".join(part for part in (kind, slug, digest) if part) + ".html"
+
+def listed(names: Sequence[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``; long lists are cut with their count."""
+    if len(names) > MOST_NAMED:
+        return f"{', '.join(names[:MOST_NAMED])} and {len(names) - MOST_NAMED} more"
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
+def capitalized(text: str) -> str:
+    """The first letter as a capital, the rest as it is."""
+    return text[:1].upper() + text[1:]

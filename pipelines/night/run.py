@@ -316,7 +316,7 @@ def write_pages(
     written = _first(
         each(
             "write",
-            lambda folder: write_site(lake, folder, farm_of(lake), notes=notes),
+            lambda folder: write_site(lake, folder, farm_of(lake), notes=notes, each=side_by_side),
             [site],
             lambda one: one.name,
         )

@@ -17,6 +17,8 @@ from builders.places import SAMPLE_INBOX
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import run_nightly
+from chaffinch.pipelines.parallel import processes
+from chaffinch.pipelines.parallel.fan_out import one_by_one, side_by_side
 
 pytestmark = pytest.mark.long
 
@@ -97,11 +99,12 @@ def sample_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "site"
 
 
-def test_several_processes_write_the_same_pages(sample_site, tmp_path):
+def test_several_processes_write_the_same_pages(sample_site, tmp_path, monkeypatch):
+    monkeypatch.setattr(processes, "FEWEST_FOR_PROCESSES", 2)
     lake = Lake(sample_site.parent / "lake")
     moment = datetime(2026, 7, 23, 5, tzinfo=UTC)
-    for processes in (1, 2):
-        write_site(lake, tmp_path / str(processes), lake.farm(), processes=processes, now=moment)
+    for name, each in (("1", one_by_one), ("2", side_by_side)):
+        write_site(lake, tmp_path / name, lake.farm(), each=each, now=moment)
     one, two = (
         {str(p.relative_to(tmp_path / name)): p.read_bytes() for p in (tmp_path / name).rglob("*.*")}
         for name in ("1", "2")

@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.dashboards.figures.effect_chart import effect_chart, rows_of_outcomes
+from chaffinch.dashboards.figures.field_data import extremes, on_metres
 from chaffinch.dashboards.figures.theme import PALETTE
-from chaffinch.dashboards.pages.field_data import extremes, on_metres
 from chaffinch.dashboards.words.changes import Outcome, changes_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.pipelines.farm import Farm, parse_farm

@@ -9,9 +9,10 @@ import polars as pl
 import pytest
 from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_tables import pool_fields
-from chaffinch.dashboards.report.season_words import Amounts, grouped, listed, worth
+from chaffinch.dashboards.report.season_words import Amounts, worth
 from chaffinch.dashboards.report.worth import Worth, lacking, total, weigh, with_durations
 from chaffinch.dashboards.words.changes import Change, outcome_of
+from chaffinch.dashboards.words.terms import grouped, listed
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.tables import tables
 

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.links import page_name
 from chaffinch.schemas.declarations import settings
 from hypothesis import given
 from hypothesis import strategies as st
@@ -79,20 +80,20 @@ def test_a_name_in_a_figure_is_no_markup_and_short(name):
 
 @given(st.text(max_size=400), st.none() | st.text(max_size=400))
 def test_a_page_name_is_safe_everywhere(machine, field):
-    name = words.page_name("field", machine, field)
+    name = page_name("field", machine, field)
     assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*\.html", name)
     assert len(name) <= 80
 
 
 @given(st.lists(st.none() | st.text(max_size=8), min_size=2, max_size=2, unique=True), st.text(max_size=8))
 def test_different_fields_have_different_pages(fields, machine):
-    one, other = (words.page_name("field", machine, field) for field in fields)
+    one, other = (page_name("field", machine, field) for field in fields)
     assert one != other
 
 
 def test_names_that_run_together_alike_have_different_pages():
-    assert words.page_name("field", "a", "bc") != words.page_name("field", "ab", "c")
-    assert words.page_name("field", "a", None) != words.page_name("field", "a", "none")
+    assert page_name("field", "a", "bc") != page_name("field", "ab", "c")
+    assert page_name("field", "a", None) != page_name("field", "a", "none")
 
 
 def test_every_setting_change_reads_as_a_change():

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.dashboards.pages.facts import key_and_amount
+from chaffinch.dashboards.figures.forest import key_and_amount
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import build_design

@@ -89,8 +89,8 @@ def test_no_readings_no_facts_and_no_fault(marked):
 
 def test_the_map_shows_the_width_cut_where_it_varies(marked):
     """Passes 8 m apart but for the first, which cuts all 9 m; and a field of nothing but full passes."""
+    from chaffinch.dashboards.figures.field_data import with_quantities
     from chaffinch.dashboards.figures.field_map import layers
-    from chaffinch.dashboards.pages.field_data import with_quantities
 
     def shown(table: pl.DataFrame) -> list[str]:
         return [layer.column for layer in layers(with_quantities(table), calibrated=False)]

@@ -6,7 +6,7 @@ import math
 from xml.etree import ElementTree
 
 import pytest
-from chaffinch.dashboards.figures.season_figure import LEFT, RIGHT, WIDTH, forest
+from chaffinch.dashboards.figures.effect_pictures import LEFT, RIGHT, WIDTH, effect_pictures
 from chaffinch.dashboards.words.changes import Outcome
 
 
@@ -18,7 +18,7 @@ def outcome(percent: float | None, low: float, high: float, verdict: str) -> Out
 
 
 def drawn(*groups) -> list[ElementTree.Element]:
-    return [ElementTree.fromstring(picture) for picture in forest(groups, "Effects")]
+    return [ElementTree.fromstring(picture) for picture in effect_pictures(groups, "Effects")]
 
 
 def lines(picture: ElementTree.Element, kind: str) -> list[tuple[float, float]]:

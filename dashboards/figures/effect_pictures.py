@@ -27,7 +27,7 @@ ROW, TITLE, AXIS, GAP = 21, 24, 40, 8
 MOST_ROWS = 30
 
 
-def forest(groups: Sequence[Titled], subject: str) -> list[str]:
+def effect_pictures(groups: Sequence[Titled], subject: str) -> list[str]:
     """Pictures (SVG) of ranges on an axis even in ratios, a page of print each.
 
     groups : (name, remark beside it, outcomes). All pictures share one axis. The text is escaped here.
