@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.results import gain_drift
 from chaffinch.pipelines.estimate.results.calibration import calibrate
 from chaffinch.pipelines.estimate.results.gain_drift import (
-    BEFOREHAND,
     DAY_S,
+    DRIFT_PRIOR,
     DRIFTS,
     USUAL_DRIFT,
     GainCourse,
@@ -21,7 +23,7 @@ DAYS = np.array([0.0, 1.0, 2.0, 4.0, 5.0, 8.0, 9.0])
 
 @pytest.mark.parametrize("drift", [0.04, 0.16])
 @pytest.mark.parametrize("day", [0, 3, 6, 9, 14])
-def test_the_gain_foretold_is_the_library_s_smoothed_level(drift, day):
+def test_the_predicted_gain_is_the_library_s_smoothed_level(drift, day):
     """statsmodels' local level with known variances, days without a check missing, its start unknown."""
     from statsmodels.tsa.statespace.structural import UnobservedComponents
 
@@ -30,7 +32,7 @@ def test_the_gain_foretold_is_the_library_s_smoothed_level(drift, day):
     model = UnobservedComponents(daily, "local level", use_exact_diffuse=True)
     # Parameters: variance of the irregular, then of the level.
     theirs = model.smooth([0.2**2, drift**2])
-    mean, variance = gain_drift._foretold(DAYS, LOGS, float(day), 0.2, drift)
+    mean, variance = gain_drift._Course.of(DAYS, LOGS, 0.2, drift).at(float(day))
     assert mean == pytest.approx(theirs.smoothed_state[0, day], abs=1e-8)
     assert variance == pytest.approx(theirs.smoothed_state_cov[0, 0, day], abs=1e-8)
 
@@ -43,7 +45,7 @@ def test_the_deviance_is_the_library_s_up_to_a_constant():
     daily[DAYS.astype(int)] = LOGS
     model = UnobservedComponents(daily, "local level", use_exact_diffuse=True)
     theirs = [-2 * model.loglike([0.3**2, drift**2]) for drift in (0.02, 0.16)]
-    ours = [gain_drift._deviance(DAYS, LOGS, 0.3, drift) for drift in (0.02, 0.16)]
+    ours = [gain_drift._filtered(DAYS, LOGS, 0.3, drift).deviance for drift in (0.02, 0.16)]
     assert ours[1] - ours[0] == pytest.approx(theirs[1] - theirs[0], abs=1e-6)
 
 
@@ -65,9 +67,9 @@ def test_a_gain_that_drifts_is_followed():
     assert course.at(59 * DAY_S)[0] == pytest.approx(-59 / 60, abs=0.2)
 
 
-def test_beforehand_the_drift_is_what_is_usual():
-    assert BEFOREHAND.sum() == pytest.approx(1.0)
-    assert pytest.approx(USUAL_DRIFT, rel=0.05) == BEFOREHAND @ DRIFTS
+def test_the_prior_mean_of_the_drift_is_the_usual_one():
+    assert DRIFT_PRIOR.sum() == pytest.approx(1.0)
+    assert pytest.approx(USUAL_DRIFT, rel=0.05) == DRIFT_PRIOR @ DRIFTS
 
 
 def test_ranges_of_the_gain_hold_the_truth_as_often_as_they_say():
@@ -111,3 +113,18 @@ def test_a_calibration_is_asked_for_its_moment():
     assert found.at(0.0).log_kg_s_per_unit == pytest.approx(np.log(0.01), abs=0.2)
     assert found.at(59 * DAY_S).log_kg_s_per_unit == pytest.approx(np.log(0.01) + 1, abs=0.2)
     assert found.log_kg_s_per_unit == found.at(59 * DAY_S).log_kg_s_per_unit
+
+
+def test_the_cost_of_a_season_of_checks_grows_in_proportion():
+    """Ten times as many checks, asked ten times as often, take some ten times as long, not a hundred."""
+
+    def seconds(checks: int) -> float:
+        days = np.linspace(0.0, 60.0, checks)
+        course = gain_course(days * DAY_S, np.sin(days))
+        start = time.process_time()
+        for day in days:
+            course.at(day * DAY_S)
+        return time.process_time() - start
+
+    few = min(seconds(200) for _ in range(3))
+    assert min(seconds(2000) for _ in range(3)) < 25 * few
