@@ -13,9 +13,8 @@ from chaffinch.dashboards.pages.facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.words.changes import of_field
 from chaffinch.dashboards.words.links import field_href
-from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.parallel.processes import in_processes
+from chaffinch.pipelines.parallel.processes import through_processes
 
 if TYPE_CHECKING:
     from datetime import date
@@ -76,13 +75,10 @@ class Ground:
 def make_all(
     ground: Ground, jobs: Sequence[FieldJob], each: FanOut = one_by_one
 ) -> Iterator[tuple[FieldJob, bytes, Facts]]:
-    """Every page, in the order of ``jobs``. ``each`` : how the work is spread; see ``in_processes``."""
-    with in_processes(ground.make, len(jobs), each) as make:
-        pages = each("make pages", make, jobs, lambda job: job.page)
-        for job, made in zip(jobs, pages, strict=True):
-            if isinstance(made, NotYet):
-                raise made
-            yield job, *made
+    """Every page, in the order of ``jobs``. ``each`` : how the work is spread; see ``through_processes``."""
+    pages = through_processes(each, "make pages", ground.make, jobs, lambda job: job.page)
+    for job, made in zip(jobs, pages, strict=True):
+        yield job, *made
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
-from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
@@ -33,7 +32,7 @@ from chaffinch.pipelines.estimate.results.effects_table import Untold, effects_t
 from chaffinch.pipelines.estimate.results.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.parallel.processes import in_processes
+from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.known_delays import FieldKey
 from chaffinch.pipelines.work.delays.lag import Delays, pool
@@ -236,8 +235,6 @@ def refresh_effects(
     untold: list[Untold] = []
     pairs: dict[MachineCrop, list[np.ndarray]] = defaultdict(list)
     for harvests in _through(kept, each, "prepare", season.prepare, rows, season.beside_readings):
-        if isinstance(harvests, NotYet):
-            raise harvests
         for harvest, of, found in harvests:
             if not isinstance(harvest, Binned):
                 untold.append(harvest)
@@ -264,8 +261,6 @@ def season_delays(
     for row, told in zip(
         rows, _through(kept, each, "find delays", partial(_find_delays, lake), rows), strict=True
     ):
-        if isinstance(told, NotYet):
-            raise told
         found[row["machine"]].update({(_key(row), k): delays for k, delays in enumerate(told)})
     pooled: dict[FieldKey, list[Delays]] = defaultdict(list)
     for of_machine in found.values():
@@ -287,12 +282,11 @@ def _through(
     do: Callable[[dict[str, Any]], R],
     rows: Sequence[dict[str, Any]],
     beside_readings: Callable[[dict[str, Any]], list[Any]] = lambda row: [],
-) -> Iterator[R | NotYet]:
+) -> Iterator[R]:
     """What ``do`` makes of each row of ``machine_fields`` from its readings and what is ``beside_readings``."""
 
-    def work(rows: Sequence[dict[str, Any]]) -> Iterator[R | NotYet]:
-        with in_processes(do, len(rows), each) as done:
-            yield from each(what, done, rows, _machine_field_name)
+    def work(rows: Sequence[dict[str, Any]]) -> Iterator[R]:
+        return through_processes(each, what, do, rows, _machine_field_name)
 
     if kept is None:
         return work(rows)

@@ -1,145 +1,160 @@
-"""Work of the interpreter done by processes of this machine: threads would take turns at it.
+"""The pool of processes: work that keeps the interpreter busy, for which threads would take turns.
 
-The processes are plain ones that read items and write results through their pipes; nothing of the caller's
-program is run again in them, and they end with it, however it ends.
+``concurrent.futures`` with spawned processes, each with one thread for linear algebra and Polars. The caller's
+program is not run again in them, a process that is lost costs nothing but time, and all end with the caller.
 """
 
 from __future__ import annotations
 
 import os
-import pickle
-import subprocess
+import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from queue import SimpleQueue
-from typing import IO, Any, Generic, TypeVar
+from collections.abc import Callable, Iterator, MutableMapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing.context import SpawnContext, SpawnProcess
+from multiprocessing.process import parent_process
+from threading import Lock, Thread
+from typing import Any, Generic, TypeVar
 
+from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, processors
 
-# Starting processes takes seconds; fewer machine-fields than these are done by then.
+# Starting processes takes seconds; fewer items than these are done by then.
 FEWEST_FOR_PROCESSES = 16
 MOST_PROCESSES = 8
+# Modules in the working directory must not replace those of a library.
+_ENVIRONMENT = {"PYTHONSAFEPATH": "1"} | dict.fromkeys(
+    ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"
+)
+_NO_PROGRAM = {"__file__": None, "__spec__": None}
+_starting = Lock()
 
 T = TypeVar("T")
 R = TypeVar("R")
 
 
-@contextmanager
-def in_processes(do: Callable[[T], R], fields: int, each: FanOut) -> Iterator[Callable[[T], R]]:
-    """What does the same as ``do`` but in a process of its own, where ``each`` calls it for several items at once
-    and the machine-fields to be worked on are many.
+def processes_for(items: int) -> int:
+    """How many processes so many items (machine-fields, pages) are worth."""
+    return min(processors(), MOST_PROCESSES) if items >= FEWEST_FOR_PROCESSES else 1
 
-    ``do`` and what it gives must bear pickling. Elsewhere, as on another machine, it is ``do`` itself.
+
+def through_processes(
+    each: FanOut,
+    what: str,
+    do: Callable[[T], R],
+    items: Sequence[T],
+    name: Callable[[T], str],
+    processes: int | None = None,
+) -> Iterator[R]:
+    """``each`` over ``items`` with ``do`` in processes (``in_processes``). Raises the ``NotYet`` of an item."""
+    with in_processes(do, each, processes_for(len(items)) if processes is None else processes) as spread:
+        for result in each(what, spread, items, name):
+            if isinstance(result, NotYet):
+                raise result
+            yield result
+
+
+@contextmanager
+def in_processes(do: Callable[[T], R], each: FanOut, processes: int) -> Iterator[Callable[[T], R]]:
+    """The same as ``do``, run in one of several processes, for ``each`` to call side by side.
+
+    It is ``do`` itself for one process, where ``each`` takes items in turn, and on another machine. ``do``, the
+    items and the results must be picklable.
     """
-    count = min(processors(), MOST_PROCESSES)
-    if fields < FEWEST_FOR_PROCESSES or count < 2 or each is one_by_one:
+    if processes < 2 or each is one_by_one:
         yield do
         return
-    spread = _Spread(do, count)
+    pool = _Pool(do, processes)
     try:
-        yield spread
+        yield pool
     finally:
-        spread.stop()
+        pool.stop()
 
 
-class _Spread(Generic[T, R]):
+class _Pool(Generic[T, R]):
     """``do`` by up to ``count`` processes, each started when it is first needed. May be called from many threads."""
 
     def __init__(self, do: Callable[[T], R], count: int) -> None:
-        self.do = do
-        self._idle: SimpleQueue[_Process | None] = SimpleQueue()
-        self._started: list[_Process] = []
-        for _ in range(count):
-            self._idle.put(None)
+        self._do, self._count, self._renewing = do, count, Lock()
+        self._executor = self._new()
 
-    def __reduce__(self) -> tuple[Callable[..., Any], tuple[Any, ...]]:
-        return _itself, (self.do,)
+    def _new(self) -> ProcessPoolExecutor:
+        # This starts a process of ``multiprocessing`` for its locks.
+        with _starting, _changed(os.environ, _ENVIRONMENT):
+            return ProcessPoolExecutor(self._count, _Context(), _begin, (self._do,))
 
     def __call__(self, item: T) -> R:
-        process = self._idle.get()
+        executor = self._executor
         try:
-            if process is None:
-                process = _Process(self.do)
-                self._started.append(process)
-            answer = process.ask(item)
-        except (OSError, EOFError, pickle.UnpicklingError):
-            # It was killed, or never came up: what it had is done here, and another one takes its place.
-            process = None
-            answer = self.do(item)
-        finally:
-            self._idle.put(process)
-        if isinstance(answer, BaseException):
-            raise answer
-        return answer
+            return executor.submit(_work, item).result()
+        except BrokenProcessPool:
+            # A process was killed, or did not start: its item is done here, and a new pool takes the others.
+            with self._renewing:
+                if self._executor is executor:
+                    self._executor = self._new()
+            return self._do(item)
+
+    def __reduce__(self) -> tuple[Callable[..., Any], tuple[Any, ...]]:
+        return _itself, (self._do,)
 
     def stop(self) -> None:
-        for process in self._started:
-            process.stop()
-
-
-class _Process:
-    def __init__(self, do: Callable[[Any], Any]) -> None:
-        threads = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-        self._running = subprocess.Popen(
-            [sys.executable, "-m", __name__],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env=os.environ | dict.fromkeys(threads, "1") | {"PYTHONSAFEPATH": "1"},
-        )
-        assert self._running.stdin is not None and self._running.stdout is not None
-        self._items, self._answers = self._running.stdin, self._running.stdout
-        send(self._items, do)
-
-    def ask(self, item: Any) -> Any:
-        send(self._items, item)
-        return pickle.load(self._answers)
-
-    def stop(self) -> None:
-        with suppress(OSError):
-            self._items.close()
-        self._answers.close()
-        self._running.wait()
+        self._executor.shutdown(cancel_futures=True)
 
 
 def _itself(do: Callable[[T], R]) -> Callable[[T], R]:
     return do
 
 
-def send(pipe: IO[bytes], what: Any) -> None:
-    pickle.dump(what, pipe, protocol=pickle.HIGHEST_PROTOCOL)
-    pipe.flush()
+class _Process(SpawnProcess):
+    def start(self) -> None:
+        # ``multiprocessing`` can neither set the environment of a child nor leave out the program of the caller.
+        program = vars(sys.modules["__main__"])
+        with _starting, _changed(os.environ, _ENVIRONMENT), _changed(program, _NO_PROGRAM):
+            try:
+                super().start()
+            except OSError as error:
+                raise BrokenProcessPool(f"A process could not be started: {error}") from error
 
 
-def portable(error: Exception) -> Exception:
-    """The error, or where it can't be sent what it says."""
+class _Context(SpawnContext):
+    Process = _Process
+
+
+@contextmanager
+def _changed(values: MutableMapping[str, Any], to: dict[str, Any]) -> Iterator[None]:
+    before = dict(values)
+    values.update(to)
     try:
-        return (
-            error if isinstance(pickle.loads(pickle.dumps(error)), type(error)) else RuntimeError(repr(error))
-        )
-    except Exception:  # noqa: BLE001  whatever keeps it from being sent
-        return RuntimeError(repr(error))
+        yield
+    finally:
+        for name in to:
+            if name in before:
+                values[name] = before[name]
+            else:
+                del values[name]
 
 
-def _work(items: IO[bytes], answers: IO[bytes]) -> None:
-    """What a process does: every item that comes, until no more come."""
-    do = pickle.load(items)
-    while True:
-        try:
-            item = pickle.load(items)
-        except EOFError:
-            return
-        try:
-            answer: Any = do(item)
-        except Exception as error:  # noqa: BLE001  the caller raises it
-            answer = portable(error)
-        # The caller may have gone.
-        with suppress(BrokenPipeError):
-            send(answers, answer)
+_do: Callable[[Any], Any]
 
 
-if __name__ == "__main__":
-    # What a library prints must not come between the answers.
-    with os.fdopen(os.dup(1), "wb") as answers_out:
-        os.dup2(2, 1)
-        _work(sys.stdin.buffer, answers_out)
+def _begin(do: Callable[[Any], Any]) -> None:
+    """Set up a process."""
+    global _do
+    _do = do
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    # Standard output is for the summary of the command; what a library prints goes to standard error.
+    os.dup2(2, 1)
+    Thread(target=_end_with_caller, daemon=True).start()
+
+
+def _work(item: Any) -> Any:
+    return _do(item)
+
+
+def _end_with_caller() -> None:
+    caller = parent_process()
+    assert caller is not None
+    caller.join()
+    os._exit(1)

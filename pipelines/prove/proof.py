@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from operator import call
 from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.errors import CallError, NotYet
+from chaffinch.pipelines.parallel.fan_out import one_by_one, processors, side_by_side
+from chaffinch.pipelines.parallel.processes import in_processes
 from chaffinch.pipelines.prove.pooled_scoring import failings_of_pooled, score_pooled
 from chaffinch.pipelines.prove.scoring import failings, percent, score
 from chaffinch.pipelines.prove.trial import (
@@ -137,52 +139,24 @@ def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> I
     """Judged rows, a season at a time. Machine-fields are made side by side, and a season is estimated while
     the fields of the next are made; only bins and answers are kept, so memory grows with neither."""
     total = sum(len(p.tasks) + 1 for p in plans)
+    count = min(processes or processors(), total)
+    each = side_by_side if count > 1 else one_by_one
     done = 0
-    with _workers(processes, total) as pool:
+    with in_processes(call, each, count) as run_one, ThreadPoolExecutor(1) as aside:
         waiting: Future[Judged] | None = None
         for plan in plans:
             trials: list[FieldTrial] = []
-            for trial in pool.map(try_field, plan.tasks):
+            tasks = [partial(try_field, task) for task in plan.tasks]
+            for trial in each("try", run_one, tasks, str):
+                assert not isinstance(trial, NotYet)
                 trials.append(trial)
                 done += 1
                 step(done, total, plan.scenario)
-            before, waiting = waiting, pool.submit(judge_season, plan.scenario, plan.seed, trials)
+            judging = partial(judge_season, plan.scenario, plan.seed, trials)
+            before, waiting = waiting, aside.submit(run_one, judging)
             if before is not None:
                 yield before.result()
                 done += 1
         if waiting is not None:
             yield waiting.result()
             step(total, total, plans[-1].scenario)
-
-
-@contextmanager
-def _workers(processes: int | None, tasks: int) -> Iterator[Executor]:
-    """Processes started afresh (forked ones inherit locks of threads they lack), one thread each."""
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    count = min(processes or os.cpu_count() or 1, os.cpu_count() or 1, tasks)
-    if count <= 1:
-        yield _InThisProcess()
-        return
-    threads = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS")
-    before = {name: os.environ.get(name) for name in threads}
-    os.environ.update(dict.fromkeys(threads, "1"))
-    try:
-        with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
-            yield pool
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
-class _InThisProcess(Executor):
-    """One after the other, here: what the pool does, without it."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        future: Future[Any] = Future()
-        future.set_result(fn(*args, **kwargs))
-        return future

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration, MoistureDrift
-from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.results.effects_table import Untold
@@ -67,10 +66,10 @@ class KeptFields:
     def through(
         self,
         what: str,
-        work: Callable[[Sequence[T]], Iterator[R | NotYet]],
+        work: Callable[[Sequence[T]], Iterator[R]],
         items: Sequence[T],
         made_from: Callable[[T], list[Any]],
-    ) -> Iterator[R | NotYet]:
+    ) -> Iterator[R]:
         """What ``work`` gives for each item, in their order: as it was kept, else worked out now and kept.
 
         made_from : all that the result depends on, as JSON takes it.
@@ -86,8 +85,7 @@ class KeptFields:
                 yield known[0]
                 continue
             result = next(made)
-            if not isinstance(result, NotYet):
-                self._kept.put(name, as_bytes(result))
+            self._kept.put(name, as_bytes(result))
             yield result
 
     def clear(self) -> None:

@@ -7,11 +7,10 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.parallel.processes import in_processes
+from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.tables import OUTCOMES
 
 
@@ -21,14 +20,12 @@ def fit_season(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str,
     ``each`` spreads the outcomes; what is fitted does not depend on it.
     """
     names = [outcome for outcome in OUTCOMES if outcome != "capacity"]
+    many = processes_for(len(fields))
+    all_fitted = through_processes(each, "fit", partial(_fit_apart, fields), names, str, many)
     season: dict[str, SeasonOutcome] = {}
-    with in_processes(partial(_fit_apart, fields), len(fields), each) as fit:
-        for name, fitted in zip(names, each("fit", fit, names, str), strict=True):
-            if isinstance(fitted, NotYet):
-                raise fitted
-            outcome, places = fitted
-            known = [replace(f, binned=fields[i]) for f, i in zip(outcome.fields, places, strict=True)]
-            season[name] = replace(outcome, fields=known)
+    for name, (outcome, places) in zip(names, all_fitted, strict=True):
+        known = [replace(f, binned=fields[i]) for f, i in zip(outcome.fields, places, strict=True)]
+        season[name] = replace(outcome, fields=known)
     return season
 
 
