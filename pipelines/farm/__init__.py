@@ -82,7 +82,7 @@ from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from chaffinch.pipelines.errors import DeclarationError
-from chaffinch.pipelines.farm.load_tickets import LoadTicket
+from chaffinch.pipelines.farm.stated_loads import LoadTicket
 from chaffinch.schemas.declarations import channels, settings
 from pydantic import (
     AfterValidator,

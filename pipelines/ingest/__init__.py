@@ -15,7 +15,7 @@ from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.ingest.inbox_file import InboxFile
     from chaffinch.pipelines.ingest.text.text_table import TextTable
     from shapely.geometry.base import BaseGeometry
 
@@ -80,25 +80,25 @@ def table_kind(table: TextTable) -> str:
 
 def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
     """Read an opened table as the kind that its columns make it. Raises ``UnreadableFile``."""
-    from chaffinch.pipelines.ingest.text.log_columns import begin
+    from chaffinch.pipelines.ingest.text.table_reader import begin
 
     kind = table_kind(table)
-    reading = begin(table, farm)
+    reader = begin(table, farm)
     if kind == "settings log":
         from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
 
-        return read_settings_log(reading)
+        return read_settings_log(reader)
     if kind == "loss checks":
-        from chaffinch.pipelines.ingest.kinds.loss_checks import read_loss_checks
+        from chaffinch.pipelines.ingest.kinds.loss_check_list import read_loss_checks
 
-        return read_loss_checks(reading, boundaries)
+        return read_loss_checks(reader, boundaries)
     if kind == "load tickets":
-        from chaffinch.pipelines.ingest.kinds.load_tickets import read_load_tickets
+        from chaffinch.pipelines.ingest.kinds.load_ticket_list import read_load_tickets
 
-        return read_load_tickets(reading)
+        return read_load_tickets(reader)
     from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
 
-    return read_harvest_log(reading, boundaries)
+    return read_harvest_log(reader, boundaries)
 
 
 def kind_of_text(file: InboxFile, content: bytes) -> str:

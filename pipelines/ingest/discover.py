@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-import io
 import os
 import re
 import stat
@@ -18,15 +17,15 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from chaffinch.pipelines.errors import CallError, UnreadableFile
-from chaffinch.pipelines.ingest.settled import Stamp, is_young, stamp_of
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.ingest.inbox_file import CHUNK_BYTES, InboxFile, Stamp, damage, kind_hint_of
+from chaffinch.pipelines.ingest.settled import is_young, stamp_of
 from chaffinch.pipelines.parallel.fan_out import processors
 
-CHUNK_BYTES = 1 << 20
 SEEN_HOLDS_S = 120.0
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
@@ -36,64 +35,9 @@ _SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 _STANDARD_STEM = re.compile(r"[A-Za-z]{3}\d{4,5}")
 _TIME_LOG = re.compile(r"TLG-?\d{1,10}\.BIN", re.IGNORECASE)
 _SKIPPED_ENDINGS = (".part", ".tmp", ".crdownload", "~")
-_KIND_HINTS = {
-    ".toml": "farm",
-    ".geojson": "boundaries",
-    ".json": "boundaries",
-    ".parquet": "parquet",
-    ".csv": "table",
-    ".tsv": "table",
-    ".txt": "table",
-}
-
 
 # What lay at a path under a name: its state then, when it was looked at, what was found.
 _seen: dict[tuple[Path, str], tuple[Stamp | None, float, tuple[InboxFile, ...]]] = {}
-
-
-@dataclass(frozen=True, slots=True)
-class InboxFile:
-    """One file of an inbox, or one task data folder or zip.
-
-    ``name`` is the path inside the inbox with forward slashes; a member of an archive is
-    ``archive.zip/member.csv``. ``sha256`` covers the unpacked bytes, of all members for task data. ``opener``
-    gives a stream of the unpacked bytes. ``refusal`` is set when the file must not be read. ``source`` and
-    ``stamp``: the file or folder on disk, and its state before it was hashed (see ``settled``).
-    """
-
-    name: str
-    size_bytes: int
-    sha256: str
-    kind_hint: str = "unknown"
-    opener: Callable[[], BinaryIO] | None = field(default=None, repr=False)
-    members: Mapping[str, Callable[[], bytes]] = field(default_factory=dict, repr=False)
-    refusal: str | None = None
-    source: Path | None = field(default=None, repr=False, compare=False)
-    stamp: Stamp | None = field(default=None, repr=False, compare=False)
-
-    @property
-    def is_task_data(self) -> bool:
-        """Whether this is a folder or zip of ISO 11783-10 task data."""
-        return bool(self.members)
-
-    def open(self) -> BinaryIO:
-        """A stream of the unpacked bytes. Raises ``UnreadableFile``."""
-        if self.refusal is not None:
-            raise UnreadableFile(self.name, self.refusal)
-        if self.opener is None:
-            raise UnreadableFile(self.name, "It is a set of task data; read its members.")
-        try:
-            return self.opener()
-        except OSError as error:
-            raise UnreadableFile(self.name, f"It can't be opened: {error.strerror or error}.") from None
-
-    def read_bytes(self) -> bytes:
-        """All unpacked bytes. Raises ``UnreadableFile``."""
-        with self.open() as stream:
-            try:
-                return stream.read()
-            except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
-                raise UnreadableFile(self.name, _damage(error)) from None
 
 
 def find_files(inbox: Path) -> Iterator[InboxFile]:
@@ -211,8 +155,8 @@ def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | Non
                 if (reason := _too_large(size, packed_bytes)) is not None:
                     return _refused_part(name, reason, size, digest.hexdigest())
     except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
-        return _refused_part(name, _damage(error), size, digest.hexdigest())
-    return InboxFile(name, size, digest.hexdigest(), _hint(name), opener)
+        return _refused_part(name, damage(error), size, digest.hexdigest())
+    return InboxFile(name, size, digest.hexdigest(), kind_hint_of(name), opener)
 
 
 def _too_large(size: int, packed_bytes: int | None) -> str | None:
@@ -237,7 +181,7 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
         with zipfile.ZipFile(path) as archive:
             infos = [info for info in archive.infolist() if not info.is_dir()]
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        yield _refused_path(path, name, _damage(error))
+        yield _refused_path(path, name, damage(error))
         return
     if any(info.filename == "[Content_Types].xml" for info in infos):
         yield _refused_path(path, name, "It is an office document; export the sheet with the log as CSV.")
@@ -298,7 +242,7 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
             with archive.open(info) as stream:
                 magic = stream.read(4)
         except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
-            return _refused(name, _damage(error))
+            return _refused(name, damage(error))
     if magic in (b"PK\x03\x04", b"PK\x05\x06"):
         refused = _measured(name, opener, info.compress_size)
         return _refused(
@@ -362,10 +306,10 @@ def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFi
         try:
             content = readers[member]()
         except OSError as error:
-            return _refused(f"{name}/{member}", _damage(error))
+            return _refused(f"{name}/{member}", damage(error))
         except (EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
             # The reader sets this one aside and reads the others.
-            content = _damage(error).encode()
+            content = damage(error).encode()
         label = member.encode("utf-8", "surrogateescape")
         digest.update(len(label).to_bytes(8, "big") + label + len(content).to_bytes(8, "big") + content)
         size += len(content)
@@ -390,22 +334,3 @@ def _refused_part(name: str, reason: str, size: int, part_sha256: str) -> InboxF
     """A file read in part only: another may hold just that part, so the name tells them apart."""
     own = hashlib.sha256(f"{name}\0{reason}\0{part_sha256}".encode()).hexdigest()
     return InboxFile(name, size, own, "unknown", refusal=reason)
-
-
-def _damage(error: Exception) -> str:
-    if isinstance(error, NotImplementedError):
-        return f"It is packed in a way that can't be read here ({error}); pack it as plain zip or gzip."
-    if isinstance(error, OSError) and error.strerror:
-        return f"It can't be read: {error.strerror}."
-    return f"The archive is damaged or cut short ({error}); copy it again."
-
-
-def _hint(name: str) -> str:
-    suffix = PurePosixPath(name.lower().removesuffix(".gz")).suffix
-    return _KIND_HINTS.get(suffix, "unknown")
-
-
-def from_bytes(name: str, content: bytes) -> InboxFile:
-    """A file that lies in memory, as tests and other programs may have it."""
-    digest = hashlib.sha256(content).hexdigest()
-    return InboxFile(name, len(content), digest, _hint(name), lambda: io.BytesIO(content))

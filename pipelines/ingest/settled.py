@@ -11,18 +11,14 @@ import signal
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.discover import InboxFile
+from chaffinch.pipelines.ingest.inbox_file import InboxFile, Stamp
 
 # A file changed within this time, by either clock, is looked at twice with a pause between.
 RECENT_S = 5.0
 PAUSE_S = 0.3
 # Who writes to a file is asked where it changed within this time.
 ASKED_S = 3600.0
-
-Stamp = tuple[int, int]
 
 
 def stamp_of(path: Path) -> Stamp | None:

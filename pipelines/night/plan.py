@@ -19,7 +19,7 @@ from chaffinch.pipelines.lake.inputs import reading_digest
 
 if TYPE_CHECKING:
     import polars as pl
-    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.ingest.inbox_file import InboxFile
     from chaffinch.pipelines.lake import Lake
 
 TIERS = ("farm", "boundaries", "task data", "table")

@@ -24,7 +24,7 @@ from chaffinch.pipelines.night.summary import (
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.ingest.inbox_file import InboxFile
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.plan import InboxPlan
     from chaffinch.pipelines.parsed import Parsed

@@ -8,7 +8,7 @@ from chaffinch.pipelines.parsed import Parsed
 
 LONGEST_NAME = 80
 _PATH_OR_CODE = re.compile(r"\.\.[/\\]|^[/\\~]|^[A-Za-z]:[/\\]|<[^>]*>|\{\{|\$\{")
-NAMES_TOLD = 3
+MOST_NAMES = 3
 
 
 def attention(parsed: Parsed) -> tuple[str, ...]:
@@ -25,7 +25,7 @@ def attention(parsed: Parsed) -> tuple[str, ...]:
     for word in ("machine", "field"):
         names = {n for f in frames if word in f.columns for n in f[word].drop_nulls().unique().to_list()}
         odd = sorted(n for n in names if _PATH_OR_CODE.search(n) or len(n) > LONGEST_NAME)
-        for name in odd[:NAMES_TOLD]:
+        for name in odd[:MOST_NAMES]:
             shown = name if len(name) <= LONGEST_NAME else f"{name[:LONGEST_NAME]}..."
             mend = "in the log, or under aliases in farm.toml" if word == "machine" else "in the log"
             told.append(

@@ -19,7 +19,7 @@ from chaffinch.pipelines.agronomy.load_tickets import (
 if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.farm.load_tickets import LoadTicket
+    from chaffinch.pipelines.farm.stated_loads import LoadTicket
 
 _OF_READINGS = ("time", "grain_flow_kg_s", "record_duration_s", "grain_moisture_pct", "crop")
 
@@ -103,7 +103,7 @@ def _all_tickets(delivered: pl.DataFrame, farm: Farm) -> pl.DataFrame:
 
 
 def _crop(ticket: LoadTicket, farm: Farm) -> str | None:
-    from chaffinch.pipelines.ingest.text.log_columns import crop_named
+    from chaffinch.pipelines.ingest.text.table_reader import crop_named
 
     return crop_named(ticket.crop, farm) if ticket.crop else None
 

@@ -17,7 +17,6 @@ import polars as pl
 import pytest
 from builders.places import SAMPLE_DATA
 from chaffinch.pipelines.ingest.task_data import read_folder
-from chaffinch.pipelines.ingest.task_data.files.container import folder_members, task_sets
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node, parse_xml
 from chaffinch.pipelines.ingest.task_data.files.task_file import (
@@ -25,6 +24,7 @@ from chaffinch.pipelines.ingest.task_data.files.task_file import (
     linked_elements,
     read_task_file,
 )
+from chaffinch.pipelines.ingest.task_data.files.task_set import folder_members, task_sets
 from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
 isoxml_io = pytest.importorskip("isoxml.util.isoxml_io", reason="isoxml is a dependency of the tests only")

@@ -7,9 +7,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.ingest.text.log_columns import cleaned_names
-from chaffinch.pipelines.ingest.text.rows_aside import LONGEST_VALUE, schema
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.ingest.text.table_reader import cleaned_names
+from chaffinch.pipelines.parsed import LONGEST_VALUE, SET_ASIDE_SCHEMA, Parsed
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -51,7 +50,7 @@ def read_boundaries(file: str, content: bytes) -> Parsed:
     return Parsed(
         kind="boundaries",
         fields=pl.DataFrame(kept, schema=types),
-        set_aside=pl.DataFrame(aside, schema=schema()),
+        set_aside=pl.DataFrame(aside, schema=SET_ASIDE_SCHEMA),
         rows_read=len(features),
         notes=tuple(notes),
     )

@@ -5,22 +5,26 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.ingest.kinds.places import fields_at
-from chaffinch.pipelines.ingest.kinds.positions import position_words
+from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, read_steps
+from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_of
-from chaffinch.pipelines.ingest.kinds.steps import counts_steps, read_steps
+from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
 from chaffinch.pipelines.ingest.text.headers import Matched
-from chaffinch.pipelines.ingest.text.log_columns import (
-    Reading,
+from chaffinch.pipelines.ingest.text.measurements import (
+    constant_number,
+    read_numbers,
+    words_instead_of_numbers,
+)
+from chaffinch.pipelines.ingest.text.rejected_rows import malformed_rows
+from chaffinch.pipelines.ingest.text.table_reader import (
+    TableReader,
     read_crops,
     read_machines,
     read_names,
     read_times,
 )
-from chaffinch.pipelines.ingest.text.measurements import constant_number, read_numbers, told_words
-from chaffinch.pipelines.ingest.text.rows_aside import gathered, malformed_rows
 from chaffinch.pipelines.ingest.text.wording import counted
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels, settings
 
@@ -32,55 +36,55 @@ if TYPE_CHECKING:
 _PLACE_CHANNELS = ("latitude", "longitude", "altitude_m", "heading_deg")
 
 
-def read_harvest_log(reading: Reading, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+def read_harvest_log(reader: TableReader, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
     """Read the table of ``reading`` as a harvest log. Raises ``UnreadableFile``."""
     import polars as pl
 
-    table = reading.table
-    machines = read_machines(reading)
-    crops = read_crops(reading, machines)
+    table = reader.table
+    machines = read_machines(reader)
+    crops = read_crops(reader, machines)
     columns: dict[str, pl.Series] = {
         "row": table.lines.cast(pl.Int64),
-        "time": read_times(reading, machines),
+        "time": read_times(reader, machines),
         "machine": machines,
-        "field": read_names(reading, "field"),
+        "field": read_names(reader, "field"),
         "crop": crops,
     }
-    unread = _read_channels(reading, columns, crops)
-    _read_settings(reading, columns, unread)
-    _needs_a_channel(reading, columns, unread)
-    _add_constants(reading, columns)
-    other, unmatched = _other(reading, unread)
+    unread = _read_channels(reader, columns, crops)
+    _read_settings(reader, columns, unread)
+    _needs_a_channel(reader, columns, unread)
+    _add_constants(reader, columns)
+    other, unmatched = _other(reader, unread)
     columns["other"] = other
     frame = pl.DataFrame({name: values.alias(name) for name, values in columns.items()})
-    frame = _with_speed(reading, frame)
-    aside = gathered([malformed_rows(table), *reading.aside])
+    frame = _with_speed(reader, frame)
+    aside = combined_set_aside([malformed_rows(table), *reader.aside])
     if aside.height:
         frame = frame.filter(~pl.col("row").is_in(aside["row"].implode()))
-    frame = fields_at(frame, boundaries, reading.notes)
+    frame = fields_at(frame, boundaries, reader.notes)
     return Parsed(
         kind="harvest log",
         readings=frame,
-        adjustments=_adjustments(frame, reading.notes),
+        adjustments=_adjustments(frame, reader.notes),
         set_aside=aside,
         rows_read=table.rows_read,
         unmatched_columns=unmatched,
-        notes=tuple(dict.fromkeys(reading.notes)),
-        attention=tuple(dict.fromkeys(reading.attention)),
+        notes=tuple(dict.fromkeys(reader.notes)),
+        attention=tuple(dict.fromkeys(reader.attention)),
     )
 
 
-def _read_channels(reading: Reading, columns: dict[str, pl.Series], crops: pl.Series) -> list[Matched]:
+def _read_channels(reader: TableReader, columns: dict[str, pl.Series], crops: pl.Series) -> list[Matched]:
     """Add every channel to ``columns``; give the columns that could not be read, with a note each."""
     unread: list[Matched] = []
-    for column in reading.table.matched:
+    for column in reader.table.matched:
         if column.kind == "channel":
-            _read_or_keep(reading, column, column.target, columns, unread, crops)
+            _read_or_keep(reader, column, column.target, columns, unread, crops)
     return unread
 
 
-def _read_settings(reading: Reading, columns: dict[str, pl.Series], unread: list[Matched]) -> None:
-    for column in reading.table.matched:
+def _read_settings(reader: TableReader, columns: dict[str, pl.Series], unread: list[Matched]) -> None:
+    for column in reader.table.matched:
         if column.kind != "setting":
             continue
         setting = settings()[column.target]
@@ -88,18 +92,18 @@ def _read_settings(reading: Reading, columns: dict[str, pl.Series], unread: list
             unread.append(column)
         elif setting.kind == "number" and setting.unit and counts_steps(column.unit):
             try:
-                columns[setting.column] = read_steps(reading, column, setting, columns["machine"])
+                columns[setting.column] = read_steps(reader, column, setting, columns["machine"])
             except UnitError as error:
-                reading.keep_unread(column, error)
+                reader.keep_unread(column, error)
                 unread.append(column)
         elif setting.kind == "number":
-            _read_or_keep(reading, column, setting.column, columns, unread, None)
+            _read_or_keep(reader, column, setting.column, columns, unread, None)
         else:
-            columns[setting.column] = position_words(reading.table.texts(column), setting)
+            columns[setting.column] = position_words(reader.table.texts(column), setting)
 
 
 def _read_or_keep(
-    reading: Reading,
+    reader: TableReader,
     column: Matched,
     name: str,
     columns: dict[str, pl.Series],
@@ -107,19 +111,19 @@ def _read_or_keep(
     crops: pl.Series | None,
 ) -> None:
     """Read ``column`` into ``columns`` under ``name``, or say why not and keep it unread."""
-    if (words := told_words(reading, column)) is not None:
+    if (words := words_instead_of_numbers(reader, column)) is not None:
         # A remark under a name like that of a channel: nothing is amiss.
-        reading.notes.append(f"Column '{column.header}' is kept unread: {words}.")
+        reader.notes.append(f"Column '{column.header}' is kept unread: {words}.")
         unread.append(column)
         return
     try:
-        columns[name] = read_numbers(reading, column, crops)
+        columns[name] = read_numbers(reader, column, crops)
     except UnitError as error:
-        reading.keep_unread(column, error)
+        reader.keep_unread(column, error)
         unread.append(column)
 
 
-def _needs_a_channel(reading: Reading, columns: dict[str, pl.Series], unread: list[Matched]) -> None:
+def _needs_a_channel(reader: TableReader, columns: dict[str, pl.Series], unread: list[Matched]) -> None:
     """A log without one measured channel can't be read; say which unit stood in the way if one did."""
     if any(name in channels() and name not in _PLACE_CHANNELS for name in columns):
         return
@@ -127,37 +131,37 @@ def _needs_a_channel(reading: Reading, columns: dict[str, pl.Series], unread: li
         return
     if unread:
         why = next(
-            (n for n in reading.notes if unread[0].header in n), f"Column '{unread[0].header}' is unread."
+            (n for n in reader.notes if unread[0].header in n), f"Column '{unread[0].header}' is unread."
         )
-        raise UnreadableFile(reading.table.file, f"No column is a measured channel that can be read. {why}")
+        raise UnreadableFile(reader.table.file, f"No column is a measured channel that can be read. {why}")
     raise UnreadableFile(
-        reading.table.file,
+        reader.table.file,
         "No column is a measured channel such as speed, grain flow, moisture or loss; "
         "name one as in the documentation, or say in farm.toml which it is.",
     )
 
 
-def _add_constants(reading: Reading, columns: dict[str, pl.Series]) -> None:
+def _add_constants(reader: TableReader, columns: dict[str, pl.Series]) -> None:
     """Channels that farm.toml states for the whole file, and the machine's width where the log has none."""
     import polars as pl
 
-    height = reading.table.rows.height
-    for name in reading.stated.constants:
+    height = reader.table.rows.height
+    for name in reader.stated.constants:
         if name in channels() and name not in columns:
-            columns[name] = pl.repeat(constant_number(reading, name), height, dtype=pl.Float64, eager=True)
-    widths = {name: m.width_m for name, m in reading.farm.machines.items() if m.width_m is not None}
+            columns[name] = pl.repeat(constant_number(reader, name), height, dtype=pl.Float64, eager=True)
+    widths = {name: m.width_m for name, m in reader.farm.machines.items() if m.width_m is not None}
     if widths and "working_width_m" not in columns:
         stated = columns["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
         if stated.null_count() < len(stated):
             columns["working_width_m"] = stated
-            reading.notes.append("The log has no working width; that of farm.toml was taken.")
+            reader.notes.append("The log has no working width; that of farm.toml was taken.")
 
 
-def _other(reading: Reading, unread: list[Matched]) -> tuple[pl.Series, tuple[str, ...]]:
+def _other(reader: TableReader, unread: list[Matched]) -> tuple[pl.Series, tuple[str, ...]]:
     """Columns that nothing matches, as one JSON object a row, and their names."""
     import polars as pl
 
-    table = reading.table
+    table = reader.table
     lost = [m.header for m in unread]
     words = ("time", "date", "machine", "field", "crop")
     for m in table.matched:
@@ -169,13 +173,13 @@ def _other(reading: Reading, unread: list[Matched]) -> tuple[pl.Series, tuple[st
     return table.rows.select(pl.struct(names).struct.json_encode()).to_series(), names
 
 
-def _with_speed(reading: Reading, frame: pl.DataFrame) -> pl.DataFrame:
+def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:
     """Speed [m/s] from distance [m] and duration [s] of the record where the log has none."""
     import polars as pl
 
     if "speed_m_s" in frame.columns or not {"distance_m", "record_duration_s"} <= set(frame.columns):
         return frame
-    reading.notes.append("Speed was computed from the distance and the duration of each record.")
+    reader.notes.append("Speed was computed from the distance and the duration of each record.")
     duration = pl.col("record_duration_s")
     speed = pl.when(duration > 0).then(pl.col("distance_m") / duration)
     return frame.with_columns(speed_m_s=speed)

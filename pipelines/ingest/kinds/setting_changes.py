@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from chaffinch.pipelines.ingest.text.numerals import plain_number
+from chaffinch.pipelines.ingest.text.numbers import plain_number
 from chaffinch.schemas.declarations import Setting
 
 if TYPE_CHECKING:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from chaffinch.pipelines.ingest.kinds.positions import position_words
-from chaffinch.pipelines.ingest.kinds.steps import counts_steps, unknown_step
+from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, unknown_step
+from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
 from chaffinch.pipelines.ingest.text.headers import recognise
-from chaffinch.pipelines.ingest.text.log_columns import Reading, cleaned_names, read_machines, read_times
-from chaffinch.pipelines.ingest.text.numerals import is_missing, parse_numbers, plain_number, unit_in_values
-from chaffinch.pipelines.ingest.text.rows_aside import gathered, malformed_rows
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.ingest.text.numbers import is_missing, parse_numbers, plain_number, unit_in_values
+from chaffinch.pipelines.ingest.text.rejected_rows import malformed_rows
+from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
+from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 from chaffinch.pipelines.units import Conversion, UnitError, conversion
 from chaffinch.schemas.declarations import Setting, settings
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _WORDS_READ = ("time", "date", "machine", "setting", "to_value", "from_value", "unit", "note")
 
 
-def read_settings_log(reading: Reading) -> Parsed:
+def read_settings_log(reader: TableReader) -> Parsed:
     """Read the table of ``reading`` as a settings log.
 
     Names and units become those of the catalogue; a setting that it lacks is kept with kind ``unknown``. A
@@ -28,31 +28,31 @@ def read_settings_log(reading: Reading) -> Parsed:
     """
     import polars as pl
 
-    table = reading.table
-    machines = read_machines(reading)
-    logged = _word(reading, "setting", table.rows.height)
+    table = reader.table
+    machines = read_machines(reader)
+    logged = _word(reader, "setting", table.rows.height)
     frame = pl.DataFrame(
         {
             "i": pl.arange(table.rows.height, eager=True),
             "row": table.lines.cast(pl.Int64),
-            "time": read_times(reading, machines),
+            "time": read_times(reader, machines),
             "machine": machines,
             "logged": cleaned_names(logged),
-            "from_text": _word(reading, "from_value", table.rows.height),
-            "to_text": _word(reading, "to_value", table.rows.height),
-            "unit_text": _word(reading, "unit", table.rows.height).fill_null(""),
-            "note": cleaned_names(_word(reading, "note", table.rows.height)),
+            "from_text": _word(reader, "from_value", table.rows.height),
+            "to_text": _word(reader, "to_value", table.rows.height),
+            "unit_text": _word(reader, "unit", table.rows.height).fill_null(""),
+            "note": cleaned_names(_word(reader, "note", table.rows.height)),
         }
     )
     nameless = frame["logged"].is_null()
-    reading.set_aside(nameless, "no_setting", "setting", logged.fill_null(""), "The row names no setting.")
+    reader.set_aside(nameless, "no_setting", "setting", logged.fill_null(""), "The row names no setting.")
     parts = [
-        _one_setting(reading, part, str(name), str(unit))
+        _one_setting(reader, part, str(name), str(unit))
         for (name, unit, _), part in frame.filter(~nameless).group_by(
             ["logged", "unit_text", "machine"], maintain_order=True
         )
     ]
-    aside = gathered([malformed_rows(table), *reading.aside])
+    aside = combined_set_aside([malformed_rows(table), *reader.aside])
     empty = pl.DataFrame(schema=_schema())
     kept = pl.concat([empty, *parts]).filter(~pl.col("row").is_in(aside["row"].implode()))
     kept = _with_known_before(kept).sort("row").with_columns(origin=pl.lit("settings log"))
@@ -63,18 +63,18 @@ def read_settings_log(reading: Reading) -> Parsed:
         set_aside=aside,
         rows_read=table.rows_read,
         unmatched_columns=tuple(table.headers[m.position] for m in unmatched),
-        notes=tuple(dict.fromkeys(reading.notes)),
-        attention=tuple(dict.fromkeys(reading.attention)),
+        notes=tuple(dict.fromkeys(reader.notes)),
+        attention=tuple(dict.fromkeys(reader.attention)),
     )
 
 
-def _word(reading: Reading, word: str, height: int) -> pl.Series:
+def _word(reader: TableReader, word: str, height: int) -> pl.Series:
     import polars as pl
 
-    column = reading.table.find("word", word)
+    column = reader.table.find("word", word)
     if column is None:
         return pl.repeat(None, height, dtype=pl.String, eager=True)
-    return reading.table.texts(column)
+    return reader.table.texts(column)
 
 
 def _schema() -> dict[str, pl.DataType]:
@@ -87,7 +87,7 @@ def _schema() -> dict[str, pl.DataType]:
     }  # fmt: skip
 
 
-def _one_setting(reading: Reading, part: pl.DataFrame, name: str, unit_text: str) -> pl.DataFrame:
+def _one_setting(reader: TableReader, part: pl.DataFrame, name: str, unit_text: str) -> pl.DataFrame:
     """All rows of one setting of one machine in one unit."""
     import polars as pl
 
@@ -100,14 +100,14 @@ def _one_setting(reading: Reading, part: pl.DataFrame, name: str, unit_text: str
             if behind is not None and unit in (None, behind):
                 part, unit = part.with_columns(plain.alias(side)), behind
     if setting is None:
-        reading.alert(
+        reader.alert(
             f"The catalogue has no setting '{name}'; its changes are kept as an unknown setting, and no "
             "effect is estimated. If the catalogue knows it by another name, use that one in the log."
         )
         values = {"from_value": _as_logged(part["from_text"]), "to_value": _as_logged(part["to_text"])}
         told, kind, shown = name, "unknown", unit
     else:
-        values, shown = _values(reading, part, setting, unit)
+        values, shown = _values(reader, part, setting, unit)
         told, kind = setting.name, setting.kind
     return part.select(
         "row", "time", "machine",
@@ -125,7 +125,7 @@ def _as_logged(texts: pl.Series) -> pl.Series:
 
 
 def _values(
-    reading: Reading, part: pl.DataFrame, setting: Setting, unit: str | None
+    reader: TableReader, part: pl.DataFrame, setting: Setting, unit: str | None
 ) -> tuple[dict[str, pl.Series], str | None]:
     """Values before and after in the catalogue's unit, as plain texts."""
     import polars as pl
@@ -138,33 +138,33 @@ def _values(
         strange = sorted(set(words["to_value"].drop_nulls().to_list()) - set(setting.positions))
         if strange:
             known = ", ".join(setting.positions)
-            reading.alert(f"{setting.label}: '{strange[0]}' is none of {known}; it is kept as logged.")
+            reader.alert(f"{setting.label}: '{strange[0]}' is none of {known}; it is kept as logged.")
         return words, setting.unit or None
     try:
-        change = _conversion(reading, part["machine"][0], setting, unit)
+        change = _conversion(reader, part["machine"][0], setting, unit)
     except UnitError as error:
         bad = pl.Series("bad", part["i"].to_list(), dtype=pl.Int64)
-        hit = pl.arange(reading.table.rows.height, eager=True).is_in(bad.to_list())
-        texts = _word(reading, "unit", reading.table.rows.height).fill_null(unit or "")
-        reading.set_aside(hit, "unknown_unit", "unit", texts, f"{setting.label}: {error}.")
+        hit = pl.arange(reader.table.rows.height, eager=True).is_in(bad.to_list())
+        texts = _word(reader, "unit", reader.table.rows.height).fill_null(unit or "")
+        reader.set_aside(hit, "unknown_unit", "unit", texts, f"{setting.label}: {error}.")
         return {"from_value": part["from_text"], "to_value": part["to_text"]}, unit
     return {
-        f"{side}_value": _numbers(reading, part, f"{side}_text", setting, change) for side in ("from", "to")
+        f"{side}_value": _numbers(reader, part, f"{side}_text", setting, change) for side in ("from", "to")
     }, setting.unit or None
 
 
-def _conversion(reading: Reading, machine: str, setting: Setting, unit: str | None) -> Conversion:
+def _conversion(reader: TableReader, machine: str, setting: Setting, unit: str | None) -> Conversion:
     """From the unit as logged to the catalogue's; steps of a machine by the opening that each makes.
 
     Where farm.toml states that opening, numbers without a unit are steps too. Raises ``UnitError``.
     """
-    stated = reading.farm.machines.get(machine)
+    stated = reader.farm.machines.get(machine)
     opening = stated.opening_per_step.get(setting.name) if stated else None
     in_steps = counts_steps(unit)
     if in_steps and opening is None and setting.unit:
         raise UnitError(unknown_step(str(unit), machine, setting))
     if opening is not None and (in_steps or not unit):
-        reading.notes.append(
+        reader.notes.append(
             f"{setting.label} of {machine} was converted from steps of {opening:g} {setting.unit}."
         )
         return Conversion(opening)
@@ -172,22 +172,22 @@ def _conversion(reading: Reading, machine: str, setting: Setting, unit: str | No
 
 
 def _numbers(
-    reading: Reading, part: pl.DataFrame, column: str, setting: Setting, change: Conversion
+    reader: TableReader, part: pl.DataFrame, column: str, setting: Setting, change: Conversion
 ) -> pl.Series:
     """Numbers of one setting as plain texts; a value that is none, or is lacking after a change, aside."""
     import polars as pl
 
-    read = parse_numbers(part[column], reading.mark)
+    read = parse_numbers(part[column], reader.mark)
     bad = read.bad | (read.values.is_null() if column == "to_text" else False)
     if bad.any():
-        hit = pl.arange(reading.table.rows.height, eager=True).is_in(part["i"].filter(bad).to_list())
+        hit = pl.arange(reader.table.rows.height, eager=True).is_in(part["i"].filter(bad).to_list())
         name = column.replace("_text", "_value")
-        texts = _word(reading, name, reading.table.rows.height).fill_null("")
+        texts = _word(reader, name, reader.table.rows.height).fill_null("")
         lacking = is_missing(texts)
         sentence = f"{setting.label}: the row does not say which value it was set to."
-        reading.set_aside(hit & lacking, "not_a_number", name, texts, sentence)
+        reader.set_aside(hit & lacking, "not_a_number", name, texts, sentence)
         sentence = f"{setting.label} is a number in {setting.unit or 'steps'}, and '{{}}' is none."
-        reading.set_aside(hit & ~lacking, "not_a_number", name, texts, sentence)
+        reader.set_aside(hit & ~lacking, "not_a_number", name, texts, sentence)
     values = pl.DataFrame({"v": read.values}).select(change.apply(pl.col("v"))).to_series()
     told = {value: plain_number(value) for value in values.unique().drop_nulls().to_list()}
     return values.replace_strict(told, default=None, return_dtype=pl.String)

@@ -12,7 +12,7 @@ header and a binary. Reading goes::
     harvest_log   those as channels          chosen_columns, held_values, work_state, worked_out, other_values
     task_logs     the logs of a set          naming, side_by_side, totals, asides
     set_clock     their clocks as UTC, decided over all logs of a set
-    reader        a whole delivery as one ``Parsed``                 delivery, geometry, readings
+    reader        a whole delivery as one ``Parsed``                 gathered, geometry, readings
 
 ``writer`` (with ``written_columns``, ``task_file_xml``, ``encoding``) goes the other way, for made-up seasons
 and for tests.

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.task_data.delivery import Delivery
-from chaffinch.pipelines.ingest.task_data.files.container import (
+from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
+from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
+from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile, read_task_file
+from chaffinch.pipelines.ingest.task_data.files.task_set import (
     DamagedMember,
     Members,
     TaskSet,
@@ -24,20 +26,18 @@ from chaffinch.pipelines.ingest.task_data.files.container import (
     task_sets,
     zip_members,
 )
-from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
-from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
-from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile, read_task_file
-from chaffinch.pipelines.ingest.task_data.meaning.harvest_log import ColumnUse
+from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
+from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.naming import field_name
-from chaffinch.pipelines.ingest.task_data.meaning.readings import setting_changes
+from chaffinch.pipelines.ingest.task_data.meaning.speed import setting_changes
 from chaffinch.pipelines.ingest.task_data.meaning.task_logs import read_logs, set_clashes_aside
-from chaffinch.pipelines.ingest.task_data.records.asides import Aside
-from chaffinch.pipelines.ingest.task_data.records.set_clock import on_utc
+from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected
+from chaffinch.pipelines.ingest.task_data.records.utc import on_utc
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import channels
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.discover import InboxFile
+    from chaffinch.pipelines.ingest.inbox_file import InboxFile
 
 OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
 MANY_LOGS = 4
@@ -81,14 +81,14 @@ def _described(use: ColumnUse) -> dict[str, Any]:
     return entry
 
 
-def _gathered(members: Members, file: str, farm: Farm) -> Delivery:
+def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
     """All task sets among ``members``, read. Raises ``UnreadableFile``."""
     sets = task_sets(members)
     if not sets:
         raise UnreadableFile(
             file, "there is no TASKDATA.XML in it; export the whole folder from the terminal."
         )
-    delivery = Delivery(file, farm, farm.columns_of(file))
+    gathered = Gathered(file, farm, farm.columns_of(file))
     refused = []
     for task_set in sets:
         try:
@@ -99,23 +99,23 @@ def _gathered(members: Members, file: str, farm: Farm) -> Delivery:
         except RefusedXml as error:
             refused.append(f"{_place(task_set)}TASKDATA.XML {error}.")
             continue
-        _read_set(delivery, task_set, task_file)
+        _read_set(gathered, task_set, task_file)
     if len(refused) == len(sets):
         raise UnreadableFile(file, f"{refused[0]} Export the task data anew.")
     for sentence in refused:
-        delivery.set_aside(Aside(1, "unreadable_xml", sentence))
-    return delivery
+        gathered.set_aside(Rejected(1, "unreadable_xml", sentence))
+    return gathered
 
 
 def _place(task_set: TaskSet) -> str:
     return "" if task_set.folder == "." else f"{task_set.folder}/"
 
 
-def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> None:
-    delivery.ask(*(_place(task_set) + note for note in task_file.notes))
+def _read_set(gathered: Gathered, task_set: TaskSet, task_file: TaskFile) -> None:
+    gathered.ask(*(_place(task_set) + note for note in task_file.notes))
     for name in task_set.clashes:
-        delivery.ask(f"{name}: the name is there twice; it was not read.")
-    set_clashes_aside(delivery, task_set)
+        gathered.ask(f"{name}: the name is there twice; it was not read.")
+    set_clashes_aside(gathered, task_set)
     strange = [
         name
         for name in sorted(task_set.files)
@@ -123,45 +123,47 @@ def _read_set(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> Non
     ]
     if strange:
         listed = ", ".join(strange[:5]) + (", ..." if len(strange) > 5 else "")
-        delivery.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
+        gathered.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
     offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
-    delivery.notes += [sentence for sentence in offsets if sentence]
+    gathered.notes += [sentence for sentence in offsets if sentence]
     if not any(task.logs for task in task_file.tasks):
-        delivery.ask(
+        gathered.ask(
             f"{_place(task_set)}TASKDATA.XML names no log; it is a plan, or was exported before the work was done."
         )
-    for log in on_utc(read_logs(delivery, task_set, task_file)):
-        delivery.readings.append(log.frame)
-        delivery.notes += log.notes
-        delivery.ask(*log.asked)
-    _read_fields(delivery, task_file)
+    for log in on_utc(read_logs(gathered, task_set, task_file)):
+        gathered.readings.append(log.frame)
+        gathered.notes += log.notes
+        gathered.ask(*log.asked)
+    _read_fields(gathered, task_file)
 
 
-def _read_fields(delivery: Delivery, task_file: TaskFile) -> None:
+def _read_fields(gathered: Gathered, task_file: TaskFile) -> None:
     for partfield in task_file.fields.values():
         if not partfield.polygons:
             continue
         text, area_ha, fault = boundary(partfield)
         name = field_name(partfield, task_file)
         if fault:
-            delivery.ask(f"Field {name}: {fault}.")
+            gathered.ask(f"Field {name}: {fault}.")
         if text is None:
             if fault:
-                delivery.set_aside(Aside(1, "bad_boundary", f"Field {name}: {fault}.", "boundary_wkt", name))
+                gathered.set_aside(
+                    Rejected(1, "bad_boundary", f"Field {name}: {fault}.", "boundary_wkt", name)
+                )
             continue
-        delivery.rows += 1
-        row = {"row": delivery.rows, "field": name, "boundary_wkt": text, "area_ha": area_ha}
-        delivery.fields.append(pl.DataFrame([row]))
+        gathered.rows += 1
+        row = {"row": gathered.rows, "field": name, "boundary_wkt": text, "area_ha": area_ha}
+        gathered.fields.append(pl.DataFrame([row]))
 
 
-def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
-    readings = pl.concat(delivery.readings, how="diagonal") if delivery.readings else None
+def _parsed(gathered: Gathered, boundaries: Boundaries) -> Parsed:
+    readings = pl.concat(gathered.readings, how="diagonal") if gathered.readings else None
     adjustments = None
     if readings is not None:
-        readings = _completed(readings, delivery, boundaries)
-        adjustments = setting_changes(readings, delivery.notes)
-    aside = pl.concat(delivery.asides).sort("row", maintain_order=True) if delivery.asides else None
-    fields = pl.concat(delivery.fields) if delivery.fields else None
+        readings = _completed(readings, gathered, boundaries)
+        adjustments = setting_changes(readings, gathered.notes)
+    aside = pl.concat(gathered.asides).sort("row", maintain_order=True) if gathered.asides else None
+    fields = pl.concat(gathered.fields) if gathered.fields else None
     kept = sum(len(frame) for frame in (readings, fields) if frame is not None)
     return Parsed(
         kind="task data",
@@ -170,13 +172,13 @@ def _parsed(delivery: Delivery, boundaries: Boundaries) -> Parsed:
         fields=fields,
         set_aside=aside,
         rows_read=kept + (aside["row"].n_unique() if aside is not None else 0),
-        unmatched_columns=tuple(sorted(use.key for use in delivery.uses.values() if use.unmatched)),
-        notes=_told_once(delivery.notes),
-        attention=_told_once(delivery.attention),
+        unmatched_columns=tuple(sorted(use.key for use in gathered.uses.values() if use.unmatched)),
+        notes=_once_each(gathered.notes),
+        attention=_once_each(gathered.attention),
     )
 
 
-def _told_once(sentences: Sequence[str]) -> tuple[str, ...]:
+def _once_each(sentences: Sequence[str]) -> tuple[str, ...]:
     """The sentences, one that holds of many logs once for all of them."""
     stems: dict[str, list[str]] = {}
     for sentence in dict.fromkeys(sentences):
@@ -192,21 +194,21 @@ def _told_once(sentences: Sequence[str]) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _completed(readings: pl.DataFrame, delivery: Delivery, boundaries: Boundaries) -> pl.DataFrame:
+def _completed(readings: pl.DataFrame, gathered: Gathered, boundaries: Boundaries) -> pl.DataFrame:
     """Readings with a field where the task names none, with a width where the logs have none."""
     import shapely
-    from chaffinch.pipelines.ingest.kinds.places import fields_at
+    from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
 
     if readings["field"].null_count():
         own = [
             (row["field"], shapely.from_wkt(row["boundary_wkt"]))
-            for f in delivery.fields
+            for f in gathered.fields
             for row in f.to_dicts()
         ]
-        readings = fields_at(readings, [*own, *boundaries], delivery.notes)
-    widths = {name: m.width_m for name, m in delivery.farm.machines.items() if m.width_m is not None}
+        readings = fields_at(readings, [*own, *boundaries], gathered.notes)
+    widths = {name: m.width_m for name, m in gathered.farm.machines.items() if m.width_m is not None}
     if widths and "working_width_m" not in readings.columns:
         stated = readings["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
         readings = readings.with_columns(stated.alias("working_width_m"))
-        delivery.notes.append("The logs hold no working width; that of farm.toml was taken.")
+        gathered.notes.append("The logs hold no working width; that of farm.toml was taken.")
     return readings

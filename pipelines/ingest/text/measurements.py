@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.headers import Matched
-from chaffinch.pipelines.ingest.text.log_columns import Reading
-from chaffinch.pipelines.ingest.text.numerals import is_missing, parse_numbers, unit_in_values
+from chaffinch.pipelines.ingest.text.numbers import is_missing, parse_numbers, unit_in_values
+from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels
 
@@ -48,7 +48,7 @@ def unit_of(column: Matched) -> Conversion:
     return conversion(column.unit, column.wanted_unit)
 
 
-def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = None) -> pl.Series:
+def read_numbers(reader: TableReader, column: Matched, crops: pl.Series | None = None) -> pl.Series:
     """Values of ``column`` in the declared unit, null where missing; bad ones go aside.
 
     Raises ``UnitError`` where the unit does not fit, ``UnreadableFile`` where a bushel's mass is unknown.
@@ -56,47 +56,47 @@ def read_numbers(reading: Reading, column: Matched, crops: pl.Series | None = No
     import polars as pl
 
     if column.target in _FLAGS:
-        return _read_flag(reading, column)
-    numbers = reading.plain(column)
+        return _read_flag(reader, column)
+    numbers = reader.plain(column)
     if numbers is None:
-        numbers, column = _odd_numbers(reading, column, reading.table.texts(column))
+        numbers, column = _odd_numbers(reader, column, reader.table.texts(column))
     change = unit_of(column)
-    bushel = _bushel_masses(reading, column, crops) if change.needs_bushel else None
+    bushel = _bushel_masses(reader, column, crops) if change.needs_bushel else None
     values = numbers
     if not change.is_identity:
         frame = pl.DataFrame({"v": numbers, "b": bushel if bushel is not None else 0.0})
         values = frame.select(change.apply(pl.col("v"), pl.col("b"))).to_series()
-    _note_unit(reading, column, change, values)
+    _note_unit(reader, column, change, values)
     return values.cast(pl.Float64)
 
 
-def _odd_numbers(reading: Reading, column: Matched, texts: pl.Series) -> tuple[pl.Series, Matched]:
+def _odd_numbers(reader: TableReader, column: Matched, texts: pl.Series) -> tuple[pl.Series, Matched]:
     """Numbers that are not all plain decimals, and the column with the unit that its values may carry."""
     plain, unit = unit_in_values(texts)
     if unit is not None and column.unit in (None, unit):
         texts, column = plain, replace(column, unit=unit)
     unit_of(column)  # a unit that does not fit leaves the column unread, and its rows in place
-    read = parse_numbers(texts, reading.mark)
-    reading.set_aside(
+    read = parse_numbers(texts, reader.mark)
+    reader.set_aside(
         read.bad, "not_a_number", column.header, texts, f"'{{}}' in column '{column.header}' is not a number."
     )
     if read.ambiguous:
-        reading.notes.append(
+        reader.notes.append(
             f"Commas in '{column.header}' were read as thousands marks; nothing in the file says otherwise."
         )
     return read.values, column
 
 
-def told_words(reading: Reading, column: Matched) -> str | None:
+def words_instead_of_numbers(reader: TableReader, column: Matched) -> str | None:
     """Why a column that only its synonym suggests is no channel: it holds words. None where it may be one.
 
     Without this a remark in a column called "load" or "track" would set every row of the log aside.
     """
-    if column.rank <= 1 or column.target in _FLAGS or reading.plain(column) is not None:
+    if column.rank <= 1 or column.target in _FLAGS or reader.plain(column) is not None:
         return None
-    texts = _first_written(reading.table.raw(column))
+    texts = _first_written(reader.table.raw(column))
     plain, _ = unit_in_values(texts)
-    words = parse_numbers(plain, reading.mark).bad
+    words = parse_numbers(plain, reader.mark).bad
     if len(words) >= FEWEST_TO_JUDGE and words.sum() > len(words) / 2:
         example = texts.filter(words)[0][:40]
         return f"it looks like {column.target} but holds words such as '{example}'"
@@ -113,16 +113,16 @@ def _first_written(texts: pl.Series) -> pl.Series:
     return written[:WORDS_SAMPLED]
 
 
-def _bushel_masses(reading: Reading, column: Matched, crops: pl.Series | None) -> pl.Series:
+def _bushel_masses(reader: TableReader, column: Matched, crops: pl.Series | None) -> pl.Series:
     import polars as pl
 
     names = crops.unique().to_list() if crops is not None else [None]
-    masses = {name: reading.farm.bushel_mass_lb(name) for name in names}
+    masses = {name: reader.farm.bushel_mass_lb(name) for name in names}
     lacking = [name for name, mass in masses.items() if mass is None]
     if lacking or crops is None:
         crop = lacking[0] if lacking else None
         raise UnreadableFile(
-            reading.table.file,
+            reader.table.file,
             f"Column '{column.header}' counts bushels, and the mass of a bushel of "
             + (f"'{crop}' is not known; state it in farm.toml: [crops.{crop}] bushel_mass_lb = 60." if crop
                else "the crop is needed; add a crop column, or state the crop in farm.toml under constants."),
@@ -130,13 +130,13 @@ def _bushel_masses(reading: Reading, column: Matched, crops: pl.Series | None) -
     return crops.replace_strict(masses, return_dtype=pl.Float64)
 
 
-def _note_unit(reading: Reading, column: Matched, change: Conversion, values: pl.Series) -> None:
+def _note_unit(reader: TableReader, column: Matched, change: Conversion, values: pl.Series) -> None:
     """Say which unit was converted, or assumed where a bare synonym states none."""
     wanted = column.wanted_unit
     if column.unit is not None and not change.is_identity:
-        reading.notes.append(f"'{column.header}' was converted from {column.unit} to {wanted}.")
+        reader.notes.append(f"'{column.header}' was converted from {column.unit} to {wanted}.")
     if column.unit is not None and not wanted and column.unit and looks_like_unit(column.unit):
-        reading.notes.append(f"'{column.header}' is taken as a relative signal, whatever its unit.")
+        reader.notes.append(f"'{column.header}' is taken as a relative signal, whatever its unit.")
     if column.kind != "channel" or column.unit is not None or column.rank <= 1 or not wanted:
         return
     if column.target in ("latitude", "longitude", "heading_deg", "grain_moisture_pct", "engine_load_pct"):
@@ -148,32 +148,32 @@ def _note_unit(reading: Reading, column: Matched, change: Conversion, values: pl
         note += (
             f" Its median of {median:.3g} is unlikely in {wanted}: check, and state the unit in farm.toml."
         )
-    reading.notes.append(note)
+    reader.notes.append(note)
 
 
-def _read_flag(reading: Reading, column: Matched) -> pl.Series:
+def _read_flag(reader: TableReader, column: Matched) -> pl.Series:
     import polars as pl
 
     words = dict.fromkeys(_YES, 1.0) | dict.fromkeys(_NO, 0.0)
-    raw = reading.table.raw(column)
+    raw = reader.table.raw(column)
     # A log repeats few words in many rows.
     written = raw.unique()
     lower = written.str.strip_chars().str.to_lowercase()
     meant = lower.replace_strict(words, default=None, return_dtype=pl.Float64)
     flags = raw.replace_strict(written, meant, return_dtype=pl.Float64)
-    texts = reading.table.texts(column)
+    texts = reader.table.texts(column)
     bad = flags.is_null() & ~is_missing(texts)
     sentence = f"'{{}}' in column '{column.header}' says neither {column.target} (1) nor not (0)."
-    reading.set_aside(bad, "not_a_number", column.header, texts, sentence)
+    reader.set_aside(bad, "not_a_number", column.header, texts, sentence)
     return flags
 
 
-def constant_number(reading: Reading, channel: str) -> float | None:
+def constant_number(reader: TableReader, channel: str) -> float | None:
     """A channel that farm.toml states for every row, such as ``working_width_m = "360 in"``.
 
     Raises ``UnreadableFile`` where it is no number with a fitting unit.
     """
-    stated = reading.stated.constants.get(channel)
+    stated = reader.stated.constants.get(channel)
     if stated is None or isinstance(stated, (int, float)):
         return None if stated is None else float(stated)
     number, _, unit = str(stated).strip().partition(" ")
@@ -183,6 +183,6 @@ def constant_number(reading: Reading, channel: str) -> float | None:
     except (ValueError, UnitError) as error:
         why = f": {error}" if isinstance(error, UnitError) else ""
         raise UnreadableFile(
-            reading.table.file,
+            reader.table.file,
             f"farm.toml states {channel} = '{stated}' for it, which is no number with a unit{why}.",
         ) from None

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.records.clock import EPOCH_DAYS
+from chaffinch.pipelines.ingest.task_data.records.clock_offset import EPOCH_DAYS
 from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue, LogHeader
 from chaffinch.pipelines.ingest.task_data.records.resync import DAY_MS
 from chaffinch.pipelines.simulate.task_data.encoding import encode, header_xml

@@ -12,8 +12,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from chaffinch.pipelines.ingest.task_data.files.container import DamagedMember, TaskSet
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node, RefusedXml, parse_xml
+from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, TaskSet
 
 ELEMENT_KINDS = ("", "device", "function", "bin", "section", "unit", "connector", "navigation")
 LINKED_FILE = re.compile(

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device
-from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import FLOWS_WORKED_OUT, is_worked_out
+from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import DERIVED_FLOWS, is_derived
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
     CONDENSED,
     HEADER_LOW,
@@ -27,7 +27,7 @@ def chosen_columns(
     """Target -> column that feeds it: of the machine itself, of the lowest rank, then with most values."""
     candidates: dict[str, list[int]] = {}
     for index, column in enumerate(log.columns):
-        apart = _is_width(column) or is_worked_out(column)
+        apart = _is_width(column) or is_derived(column)
         if column.target and scales[index] and len(log.rows[index]) and not apart:
             candidates.setdefault(column.target, []).append(index)
     chosen = {}
@@ -86,13 +86,13 @@ def used_columns(
     """Column -> the channel that it had a part in, though its own values are kept in ``other``."""
     parts = {"working_width_m": WIDTHS, "working": (STATE, *CONDENSED, HEADER_LOW, HEADER_TURNS)}
     if "grain_flow_kg_s" not in chosen:
-        parts["grain_flow_kg_s"] = FLOWS_WORKED_OUT
+        parts["grain_flow_kg_s"] = DERIVED_FLOWS
     used: dict[int, str] = {}
     for index, column in enumerate(log.columns):
         for target, numbers in parts.items():
             if target in data and column.place.identifier in numbers:
                 used[index] = target
-        if is_worked_out(column) and column.target is not None and column.target in data:
+        if is_derived(column) and column.target is not None and column.target in data:
             used[index] = column.target
     return used
 

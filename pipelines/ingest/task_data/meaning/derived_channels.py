@@ -24,7 +24,7 @@ Filled = Callable[[int], Values]
 VOLUME_BY_AREA, MASS_BY_AREA, VOLUME_FLOW, CROP_MASS = 83, 84, 86, 90
 LOST_VOLUME_BY_AREA, LOST_MASS_BY_AREA, LOST_PIECES_BY_AREA = 92, 93, 94
 LOST_VOLUME_FLOW, LOST_PIECE_FLOW, LOST_SHARE = 95, 97, 98
-WORKED_OUT_LOSSES = frozenset(
+DERIVED_LOSSES = frozenset(
     (
         LOST_VOLUME_BY_AREA,
         LOST_MASS_BY_AREA,
@@ -36,13 +36,13 @@ WORKED_OUT_LOSSES = frozenset(
 )
 DENSITY, THOUSAND_MASS = 121, 122
 DRY_BY_AREA, DRY_FLOW, REFERENCE_MOISTURE = 181, 182, 184
-FLOWS_WORKED_OUT = (VOLUME_BY_AREA, MASS_BY_AREA, VOLUME_FLOW, DRY_BY_AREA, DRY_FLOW)
+DERIVED_FLOWS = (VOLUME_BY_AREA, MASS_BY_AREA, VOLUME_FLOW, DRY_BY_AREA, DRY_FLOW)
 LONGEST_STEP_S = 10.0
 
 
-def is_worked_out(column: LogColumn) -> bool:
+def is_derived(column: LogColumn) -> bool:
     """Whether a loss column needs more than a unit to feed its channel, and ``farm.toml`` states none."""
-    return column.place.identifier in WORKED_OUT_LOSSES and column.stated_unit is None
+    return column.place.identifier in DERIVED_LOSSES and column.stated_unit is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +177,7 @@ def losses(known: Known) -> dict[str, tuple[Values, str, int]]:
     found: dict[str, tuple[Values, str, int]] = {}
     for index, column in enumerate(known.log.columns):
         number, target = column.place.identifier, column.target
-        if not is_worked_out(column) or number is None or not target or known.scales[index] is None:
+        if not is_derived(column) or number is None or not target or known.scales[index] is None:
             continue
         if not len(known.log.rows[index]) or target in known.data:
             continue

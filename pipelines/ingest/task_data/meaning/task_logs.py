@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import polars as pl
-from chaffinch.pipelines.ingest.task_data.delivery import Delivery
-from chaffinch.pipelines.ingest.task_data.files.container import AGAIN, DamagedMember, TaskSet
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml
 from chaffinch.pipelines.ingest.task_data.files.task_file import (
     LOG_FILE,
@@ -15,7 +13,9 @@ from chaffinch.pipelines.ingest.task_data.files.task_file import (
     Task,
     TaskFile,
 )
-from chaffinch.pipelines.ingest.task_data.meaning.harvest_log import HarvestLog, harvest_log
+from chaffinch.pipelines.ingest.task_data.files.task_set import AGAIN, DamagedMember, TaskSet
+from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ChannelTable, channels_of_log
+from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry
 from chaffinch.pipelines.ingest.task_data.meaning.naming import (
     crop_of,
@@ -24,56 +24,55 @@ from chaffinch.pipelines.ingest.task_data.meaning.naming import (
     machine_of,
     people_of,
 )
-from chaffinch.pipelines.ingest.task_data.meaning.readings import with_speed
-from chaffinch.pipelines.ingest.task_data.meaning.side_by_side import joined
+from chaffinch.pipelines.ingest.task_data.meaning.simultaneous_logs import joined
+from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
 from chaffinch.pipelines.ingest.task_data.meaning.totals import Totals, compare_totals
-from chaffinch.pipelines.ingest.task_data.records import asides as asides_module
-from chaffinch.pipelines.ingest.task_data.records.asides import Aside, content_of
-from chaffinch.pipelines.ingest.task_data.records.clock import satellite_offset
+from chaffinch.pipelines.ingest.task_data.records.clock_offset import satellite_offset
 from chaffinch.pipelines.ingest.task_data.records.columns import resolve
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader, read_header
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData, read_log
-from chaffinch.pipelines.ingest.task_data.records.set_clock import UntimedLog
+from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of, rejected_frame
+from chaffinch.pipelines.ingest.task_data.records.utc import LocalTimeLog
 
 
-def read_logs(delivery: Delivery, task_set: TaskSet, task_file: TaskFile) -> list[UntimedLog]:
+def read_logs(gathered: Gathered, task_set: TaskSet, task_file: TaskFile) -> list[LocalTimeLog]:
     """Every log of a set: those of its tasks, then those that no task names."""
-    logs: list[UntimedLog] = []
+    logs: list[LocalTimeLog] = []
     seen: set[str] = set()
     for number, task in enumerate(task_file.tasks):
-        logs += read_task(delivery, task_set, task_file, task, str(number), seen)
-    return logs + _read_strays(delivery, task_set, task_file, seen)
+        logs += read_task(gathered, task_set, task_file, task, str(number), seen)
+    return logs + _read_strays(gathered, task_set, task_file, seen)
 
 
 def _read_strays(
-    delivery: Delivery, task_set: TaskSet, task_file: TaskFile, seen: set[str]
-) -> list[UntimedLog]:
+    gathered: Gathered, task_set: TaskSet, task_file: TaskFile, seen: set[str]
+) -> list[LocalTimeLog]:
     """Logs that no task names: read by their header where there is one, without field and crop."""
-    logs: list[UntimedLog] = []
+    logs: list[LocalTimeLog] = []
     for name in sorted(task_set.files):
         header_of, _, ending = name.rpartition(".")
         if ending.casefold() == "xml" and LOG_FILE.fullmatch(header_of) and header_of.casefold() not in seen:
             if task_set.name_of(f"{header_of}.BIN") is None:
                 why = f"{name} is the header of a log, and {header_of}.BIN is not there."
-                delivery.set_aside(Aside(1, "log_missing", why))
+                gathered.set_aside(Rejected(1, "log_missing", why))
             continue
         stem = _log_stem(name)
         if stem is None or stem.casefold() in seen or name in task_set.clashes:
             continue
         if task_set.name_of(f"{stem}.XML") is None:
             what = "of a log that no task names and without a header"
-            _set_log_aside(delivery, task_set, name, "log_without_task", what)
+            _set_log_aside(gathered, task_set, name, "log_without_task", what)
             continue
-        delivery.ask(f"{stem}: no task names this log; its field and crop are not known.")
-        logs += read_task(delivery, task_set, task_file, _no_task(stem), stem, seen)
+        gathered.ask(f"{stem}: no task names this log; its field and crop are not known.")
+        logs += read_task(gathered, task_set, task_file, _no_task(stem), stem, seen)
     return logs
 
 
-def set_clashes_aside(delivery: Delivery, task_set: TaskSet) -> None:
+def set_clashes_aside(gathered: Gathered, task_set: TaskSet) -> None:
     """Set logs aside whose name the set holds already."""
     for name in task_set.clashes:
         if _log_stem(name):
-            _set_log_aside(delivery, task_set, name, "log_of_same_name", "of a log whose name is there twice")
+            _set_log_aside(gathered, task_set, name, "log_of_same_name", "of a log whose name is there twice")
 
 
 def _log_stem(name: str) -> str | None:
@@ -82,14 +81,14 @@ def _log_stem(name: str) -> str | None:
     return stem if ending.casefold() == "bin" and LOG_FILE.fullmatch(stem) else None
 
 
-def _set_log_aside(delivery: Delivery, task_set: TaskSet, name: str, rule: str, what: str) -> None:
+def _set_log_aside(gathered: Gathered, task_set: TaskSet, name: str, rule: str, what: str) -> None:
     try:
         data = task_set.content(name)
     except DamagedMember as error:
-        delivery.set_aside(Aside(1, rule, str(error)))
+        gathered.set_aside(Rejected(1, rule, str(error)))
         return
     sentence = f"{name}: {len(data)} bytes {what}."
-    delivery.set_aside(Aside(1, rule, sentence, content=content_of(name, 0, data)))
+    gathered.set_aside(Rejected(1, rule, sentence, content=content_of(name, 0, data)))
 
 
 def _no_task(stem: str) -> Task:
@@ -97,66 +96,68 @@ def _no_task(stem: str) -> Task:
 
 
 def read_task(
-    delivery: Delivery, task_set: TaskSet, task_file: TaskFile, task: Task, key: str, seen: set[str]
-) -> list[UntimedLog]:
+    gathered: Gathered, task_set: TaskSet, task_file: TaskFile, task: Task, key: str, seen: set[str]
+) -> list[LocalTimeLog]:
     """The logs of one task. ``key`` tells the task from others; ``seen``: stems read already, lower case."""
     carry: Carry = {}
-    logs: list[UntimedLog] = []
+    logs: list[LocalTimeLog] = []
     counted = Totals()
     for reference in task.logs:
         if reference.stem.casefold() in seen:
-            delivery.notes.append(f"{reference.stem}: named by more than one task; read once.")
+            gathered.notes.append(f"{reference.stem}: named by more than one task; read once.")
             continue
         seen.add(reference.stem.casefold())
-        log = _open_log(delivery, task_set, task_file, task, reference)
+        log = _open_log(gathered, task_set, task_file, task, reference)
         if log is None:
             continue
-        first_row = delivery.rows + 1
-        delivery.rows += log.numbered
+        first_row = gathered.rows + 1
+        gathered.rows += log.numbered
         if log.asides:
-            delivery.asides.append(asides_module.frame(log.asides, first_row))
-        delivery.notes += log.notes
+            gathered.asides.append(rejected_frame(log.asides, first_row))
+        gathered.notes += log.notes
         if not log.numbered:
-            delivery.ask(f"{log.stem}.BIN is empty: the terminal logged nothing, or it was copied too early.")
+            gathered.ask(f"{log.stem}.BIN is empty: the terminal logged nothing, or it was copied too early.")
         if len(log):
             counted.count(log)
-            logs.append(_untimed(delivery, task_file, task, key, log, carry, first_row))
-    logs = [_with_speed(delivery, one) for one in joined(logs, delivery.notes)]
+            logs.append(_untimed(gathered, task_file, task, key, log, carry, first_row))
+    logs = [_with_speed(gathered, one) for one in joined(logs, gathered.notes)]
     for sentence, far_apart in compare_totals(task, counted, [(one.stems[0], one.frame) for one in logs]):
-        (delivery.ask if far_apart else delivery.notes.append)(sentence)
+        (gathered.ask if far_apart else gathered.notes.append)(sentence)
     return logs
 
 
 def _open_log(
-    delivery: Delivery, task_set: TaskSet, task_file: TaskFile, task: Task, reference: LogReference
+    gathered: Gathered, task_set: TaskSet, task_file: TaskFile, task: Task, reference: LogReference
 ) -> LogData | None:
     """The log that a task names; None with a row set aside when it cannot be read."""
     stem = reference.stem
     if not LOG_FILE.fullmatch(stem):
         sentence = f"{task.id}: a log has a name that the standard does not allow; it was not looked for."
-        delivery.set_aside(Aside(1, "log_missing", sentence))
+        gathered.set_aside(Rejected(1, "log_missing", sentence))
         return None
     try:
         data = task_set.read(f"{stem}.BIN")
     except (OSError, DamagedMember) as error:
         why = f"{stem}.BIN is named by task {task.id} but can't be read: {_reason(error)}."
-        delivery.set_aside(Aside(1, "log_missing", why))
+        gathered.set_aside(Rejected(1, "log_missing", why))
         return None
     if data is None:
-        delivery.set_aside(Aside(1, "log_missing", f"{stem}.BIN is named by task {task.id} but not there."))
+        gathered.set_aside(
+            Rejected(1, "log_missing", f"{stem}.BIN is named by task {task.id} but not there.")
+        )
         return None
-    header = _open_header(delivery, task_set, stem, data)
+    header = _open_header(gathered, task_set, stem, data)
     if header is None:
         return None
     if reference.declared_bytes not in (None, len(data)):
-        delivery.ask(
+        gathered.ask(
             f"{stem}: the task file declares {reference.declared_bytes} bytes, the log has {len(data)}; it "
             "was read whole."
         )
-    return read_log(stem, data, header, resolve(header, task_file, delivery.stated.names))
+    return read_log(stem, data, header, resolve(header, task_file, gathered.stated.names))
 
 
-def _open_header(delivery: Delivery, task_set: TaskSet, stem: str, data: bytes) -> LogHeader | None:
+def _open_header(gathered: Gathered, task_set: TaskSet, stem: str, data: bytes) -> LogHeader | None:
     try:
         text = task_set.read(f"{stem}.XML")
     except (OSError, DamagedMember):
@@ -168,11 +169,11 @@ def _open_header(delivery: Delivery, task_set: TaskSet, stem: str, data: bytes) 
         try:
             document = parse_xml(text)
             if document.fault:
-                delivery.ask(f"{stem}.XML {document.fault}; what stands before was read.")
+                gathered.ask(f"{stem}.XML {document.fault}; what stands before was read.")
             return read_header(document.root)
         except (RefusedXml, ValueError) as error:
             why = f"{stem}.XML {error}; the {len(data)} bytes of {stem}.BIN were not read."
-    delivery.set_aside(Aside(1, "log_without_header", why, content=content_of(f"{stem}.BIN", 0, data)))
+    gathered.set_aside(Rejected(1, "log_without_header", why, content=content_of(f"{stem}.BIN", 0, data)))
     return None
 
 
@@ -182,34 +183,34 @@ def _reason(error: OSError | DamagedMember) -> str:
 
 
 def _untimed(
-    delivery: Delivery,
+    gathered: Gathered,
     task_file: TaskFile,
     task: Task,
     key: str,
     log: LogData,
     carry: Carry,
     first_row: int,
-) -> UntimedLog:
+) -> LocalTimeLog:
     """The readings of one log with row, machine, field and crop."""
-    constants = delivery.stated.constants
-    _tell_missing(delivery, task_file, task, log)
+    constants = gathered.stated.constants
+    _note_missing(gathered, task_file, task, log)
     device = device_of(log.columns, task, task_file)
     if device is None and "machine" not in constants:
-        delivery.ask(
+        gathered.ask(
             f"{log.stem}: no device is described, so nothing names the machine; name it in farm.toml, under "
             "columns and constants."
         )
-    machine = str(constants.get("machine") or machine_of(device, task_file, delivery.farm))
-    _tell_device(delivery, machine, device)
+    machine = str(constants.get("machine") or machine_of(device, task_file, gathered.farm))
+    _note_device(gathered, machine, device)
     field = str(constants.get("field") or field_of(task, task_file)) or None
-    stated_crop = delivery.farm.machines[machine].crop if machine in delivery.farm.machines else None
+    stated_crop = gathered.farm.machines[machine].crop if machine in gathered.farm.machines else None
     crop = constants.get("crop") or crop_of(task, task_file) or stated_crop
-    harvest = harvest_log(log, task_file, device, carry, people_of(task, task_file))
-    delivery.notes.append(
+    harvest = channels_of_log(log, task_file, device, carry, people_of(task, task_file))
+    gathered.notes.append(
         f"{log.stem}: rows {first_row} to {first_row + log.numbered - 1}, {len(log)} readings of {machine}"
         f"{f' in {field}' if field else ''}."
     )
-    _note_uses(delivery, harvest)
+    _note_uses(gathered, harvest)
     frame = harvest.frame.select(
         (pl.col("number") + (first_row - 1)).alias("row"),
         pl.lit(machine).alias("machine"),
@@ -217,54 +218,54 @@ def _untimed(
         pl.lit(None if crop is None else str(crop), dtype=pl.String).alias("crop"),
         pl.exclude("number"),
     )
-    zone = delivery.stated.time_zone or delivery.farm.zone_of(machine)
+    zone = gathered.stated.time_zone or gathered.farm.zone_of(machine)
     satellites = satellite_offset(log.fixed, log.local_us)
-    return UntimedLog(frame, (log.stem,), machine, zone, satellites, key, task.times)
+    return LocalTimeLog(frame, (log.stem,), machine, zone, satellites, key, task.times)
 
 
-def _tell_device(delivery: Delivery, machine: str, device: Device | None) -> None:
+def _note_device(gathered: Gathered, machine: str, device: Device | None) -> None:
     """Two machines of one model often go by one designator; this tells them apart, and is an alias."""
     if device is None or not (device.serial or device.name):
         return
     known = (("serial number", device.serial), ("bus name", device.name))
     known_by = " and ".join(f"{what} {text}" for what, text in known if text)
-    delivery.notes.append(f"{machine} is the device with {known_by}.")
-    if machine.startswith(f"{device.designator} ") and machine not in delivery.farm.machines:
-        delivery.ask(
+    gathered.notes.append(f"{machine} is the device with {known_by}.")
+    if machine.startswith(f"{device.designator} ") and machine not in gathered.farm.machines:
+        gathered.ask(
             f"Several devices of the task data are called {device.designator}; one of them goes as {machine}. "
             "Give each a name of its own in farm.toml, with that serial number or bus name under aliases."
         )
 
 
-def _tell_missing(delivery: Delivery, task_file: TaskFile, task: Task, log: LogData) -> None:
+def _note_missing(gathered: Gathered, task_file: TaskFile, task: Task, log: LogData) -> None:
     """Tell what the log or its task refers to and the task file lacks."""
     missing = sorted(
         {c.place.element[:14] or "none" for c in log.columns if c.element is None and not c.place.signal}
     )
     if missing:
         listed = ", ".join(missing[:5]) + (", ..." if len(missing) > 5 else "")
-        delivery.ask(
+        gathered.ask(
             f"{log.stem}: values of device elements that the task file does not describe ({listed}) were read "
             "by the dictionary alone."
         )
     if task.field and task.field not in task_file.fields:
-        delivery.ask(
+        gathered.ask(
             f"{log.stem}: its task names field {task.field[:14]}, which the task file does not hold."
         )
 
 
-def _with_speed(delivery: Delivery, log: UntimedLog) -> UntimedLog:
+def _with_speed(gathered: Gathered, log: LocalTimeLog) -> LocalTimeLog:
     if "speed_m_s" in log.frame.columns:
         return log
-    delivery.notes.append(
+    gathered.notes.append(
         f"{log.stems[0]}: the log holds no speed; it was worked out from positions and times."
     )
     return replace(log, frame=with_speed(log.frame))
 
 
-def _note_uses(delivery: Delivery, harvest: HarvestLog) -> None:
-    delivery.notes += harvest.notes
-    delivery.ask(*harvest.attention)
+def _note_uses(gathered: Gathered, harvest: ChannelTable) -> None:
+    gathered.notes += harvest.notes
+    gathered.ask(*harvest.attention)
     for use in harvest.uses:
-        if use.key not in delivery.uses or delivery.uses[use.key].raw is None:
-            delivery.uses[use.key] = use
+        if use.key not in gathered.uses or gathered.uses[use.key].raw is None:
+            gathered.uses[use.key] = use

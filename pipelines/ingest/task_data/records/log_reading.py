@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.records.asides import Aside, content_of
-from chaffinch.pipelines.ingest.task_data.records.clock import local_moments
+from chaffinch.pipelines.ingest.task_data.records.clock_offset import local_moments
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, decode
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.log_positions import leave_empty, position_of
+from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of
 from chaffinch.pipelines.ingest.task_data.records.resync import MAX_STATUS
 from chaffinch.pipelines.ingest.task_data.records.scaling import plain_numbers
 from numpy.typing import NDArray
@@ -48,7 +48,7 @@ class LogData:
     rows: tuple[NDArray[np.int64], ...]
     values: tuple[NDArray[np.float64], ...]
     numbered: int
-    asides: tuple[Aside, ...]
+    asides: tuple[Rejected, ...]
     notes: tuple[str, ...]
 
     def __len__(self) -> int:
@@ -125,10 +125,10 @@ def _numbers(records: LogRecords) -> tuple[NDArray[np.int64], int]:
     return index + 1 + np.searchsorted(before, index, side="right"), len(records) + len(before)
 
 
-def _fault(stem: str, data: bytes, records: LogRecords, index: int) -> Aside:
+def _fault(stem: str, data: bytes, records: LogRecords, index: int) -> Rejected:
     fault = records.faults[index]
     content = content_of(stem, fault.offset, data[fault.offset : fault.offset + fault.length])
-    return Aside(fault.record + index + 1, fault.rule, f"{stem}: {fault.sentence}", None, None, content)
+    return Rejected(fault.record + index + 1, fault.rule, f"{stem}: {fault.sentence}", None, None, content)
 
 
 def _bad_times(
@@ -138,7 +138,7 @@ def _bad_times(
     number: NDArray[np.int64],
     local_us: NDArray[np.int64],
     header: LogHeader,
-) -> list[Aside]:
+) -> list[Rejected]:
     """Records without a possible moment: a clock that was never set, or all ones for "not known"."""
     asides = []
     for row in np.flatnonzero(local_us == NO_TIME).tolist():
@@ -151,7 +151,7 @@ def _bad_times(
             value, why = "", "neither header nor record holds a time"
         sentence = f"{stem}: record {int(number[row])} at byte {offset} has no usable time: {why}."
         asides.append(
-            Aside(int(number[row]), "bad_time", sentence, "time", value, content_of(stem, offset, raw))
+            Rejected(int(number[row]), "bad_time", sentence, "time", value, content_of(stem, offset, raw))
         )
     return asides
 
@@ -163,7 +163,7 @@ def _bad_places(
     number: NDArray[np.int64],
     bad: NDArray[np.bool_],
     header: LogHeader,
-) -> list[Aside]:
+) -> list[Rejected]:
     latitude, longitude, _ = position_of(records.fixed, header)
     asides = []
     for row in np.flatnonzero(bad).tolist():
@@ -171,7 +171,7 @@ def _bad_places(
         value = f"{latitude[row]:.7f}, {longitude[row]:.7f}"
         sentence = f"{stem}: record {int(number[row])} at byte {offset} lies outside the globe ({value})."
         content = content_of(stem, offset, raw)
-        asides.append(Aside(int(number[row]), "bad_position", sentence, "latitude", value, content))
+        asides.append(Rejected(int(number[row]), "bad_position", sentence, "latitude", value, content))
     return asides
 
 

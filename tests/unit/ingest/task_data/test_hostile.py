@@ -15,7 +15,7 @@ from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import find_files
 from chaffinch.pipelines.ingest.task_data import read_folder, read_members, read_zip
-from chaffinch.pipelines.ingest.task_data.files import container, safe_xml
+from chaffinch.pipelines.ingest.task_data.files import safe_xml, task_set
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml
 
 NEVER_NEEDED = "holds a document type declaration, which task data never needs; it was not followed"
@@ -185,11 +185,11 @@ def test_a_small_zip_that_unpacks_to_gigabytes(tmp_path: Path) -> None:
 
 def test_many_files_that_unpack_to_gigabytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = packed(tmp_path, sound_entries() | {f"TASKDATA/{n}.BIN": b"\0" * 2**20 for n in range(12)})
-    monkeypatch.setattr(container, "MAX_TOTAL_BYTES", 10 * 2**20)
+    monkeypatch.setattr(task_set, "MAX_TOTAL_BYTES", 10 * 2**20)
     with pytest.raises(UnreadableFile, match="unpacks to more than"):
         read_zip(path)
-    monkeypatch.setattr(container, "MAX_TOTAL_BYTES", 2 * 2**30)
-    monkeypatch.setattr(container, "MAX_MEMBERS", 10)
+    monkeypatch.setattr(task_set, "MAX_TOTAL_BYTES", 2 * 2**30)
+    monkeypatch.setattr(task_set, "MAX_MEMBERS", 10)
     with pytest.raises(UnreadableFile, match="holds 15 files, more than 10; it was not opened"):
         read_zip(path)
 

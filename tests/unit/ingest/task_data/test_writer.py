@@ -13,7 +13,7 @@ from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.discover import find_files
 from chaffinch.pipelines.ingest.task_data import describe_columns, read_folder, read_zip
-from chaffinch.pipelines.ingest.task_data.files.container import folder_members
+from chaffinch.pipelines.ingest.task_data.files.task_set import folder_members
 from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 from chaffinch.schemas.tables import tables
 

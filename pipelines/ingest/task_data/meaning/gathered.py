@@ -6,16 +6,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.farm import Farm, FileColumns
-from chaffinch.pipelines.ingest.task_data.meaning.harvest_log import ColumnUse
-from chaffinch.pipelines.ingest.task_data.records import asides as asides_module
-from chaffinch.pipelines.ingest.task_data.records.asides import Aside
+from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
+from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, rejected_frame
 
 if TYPE_CHECKING:
     import polars as pl
 
 
 @dataclass(slots=True)
-class Delivery:
+class Gathered:
     """Tables so far, and ``rows``, the number of the last row.
 
     stated : what ``farm.toml`` says of this file.
@@ -38,8 +37,8 @@ class Delivery:
         self.notes += sentences
         self.attention += sentences
 
-    def set_aside(self, *found: Aside) -> None:
+    def set_aside(self, *found: Rejected) -> None:
         """Things that are a row of their own, beside the records of any log."""
-        for aside in found:
+        for rejected in found:
             self.rows += 1
-            self.asides.append(asides_module.frame([aside], self.rows))
+            self.asides.append(rejected_frame([rejected], self.rows))

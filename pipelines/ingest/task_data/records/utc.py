@@ -14,19 +14,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.task_file import TimeSpan
-from chaffinch.pipelines.ingest.task_data.records.clock import Offset, written_offset, zone_text
+from chaffinch.pipelines.ingest.task_data.records.clock_offset import Offset, written_offset, zone_text
 
 if TYPE_CHECKING:
     import polars as pl
 
 NO_TIME = np.iinfo(np.int64).min
 # From this clock error on a settings log by another clock is blurred.
-WORTH_TELLING_S = 30.0
+NOTABLE_S = 30.0
 DEGREES_AN_HOUR = 15.0
 
 
 @dataclass(frozen=True, slots=True)
-class UntimedLog:
+class LocalTimeLog:
     """Readings whose ``local_us`` is the terminal's clock still.
 
     stems : the logs in it. zone : of the clock, where ``farm.toml`` states it. satellites : what satellite
@@ -54,7 +54,7 @@ class UntimedLog:
 
 
 @dataclass(frozen=True, slots=True)
-class TimedLog:
+class UtcLog:
     """``frame`` with ``time`` in UTC in place of ``local_us``. ``asked``: notes that ask something."""
 
     frame: pl.DataFrame
@@ -62,10 +62,10 @@ class TimedLog:
     asked: tuple[str, ...]
 
 
-def on_utc(logs: Sequence[UntimedLog]) -> Iterator[TimedLog]:
+def on_utc(logs: Sequence[LocalTimeLog]) -> Iterator[UtcLog]:
     """Each log of one task set with its times in UTC."""
     import polars as pl
-    from chaffinch.pipelines.ingest.text.clocks import to_utc
+    from chaffinch.pipelines.ingest.text.time_zones import to_utc
 
     written = {
         task: written_offset(log.times, [one.span_us for one in logs if one.task == task])
@@ -83,14 +83,14 @@ def on_utc(logs: Sequence[UntimedLog]) -> Iterator[TimedLog]:
             notes += how
             moments = (local - timedelta(seconds=offset)).dt.replace_time_zone("UTC")
         stem = log.stems[0]
-        yield TimedLog(
+        yield UtcLog(
             log.frame.drop("local_us").insert_column(1, moments.cast(pl.Datetime("us", "UTC")).alias("time")),
             tuple(f"{stem}: {note}" for note in notes),
             tuple(f"{stem}: {note}" for note in asked),
         )
 
 
-def _by_satellites(log: UntimedLog) -> tuple[list[str], list[str]]:
+def _by_satellites(log: LocalTimeLog) -> tuple[list[str], list[str]]:
     """What satellite time tells of the clock: as a note, or as something asked when the clock is off."""
     if isinstance(log.satellites, str):
         return [log.satellites], []
@@ -101,7 +101,7 @@ def _by_satellites(log: UntimedLog) -> tuple[list[str], list[str]]:
             "satellite time is the terminal's clock in every record, so it may be a copy of it; it was taken as "
             "UTC. State time_zone in farm.toml if that clock is local."
         ]
-    far_off = abs(log.satellites.error_s) >= WORTH_TELLING_S
+    far_off = abs(log.satellites.error_s) >= NOTABLE_S
     return ([], [log.satellites.sentence]) if far_off else ([log.satellites.sentence], [])
 
 
@@ -111,7 +111,7 @@ def _far_from_utc(frame: pl.DataFrame) -> bool:
     return isinstance(middle, float) and abs(middle) >= DEGREES_AN_HOUR
 
 
-def _contradiction(log: UntimedLog, local: pl.Series, moments: pl.Series) -> list[str]:
+def _contradiction(log: LocalTimeLog, local: pl.Series, moments: pl.Series) -> list[str]:
     """A sentence when the zone that ``farm.toml`` states is another than the satellites tell."""
     if not isinstance(log.satellites, Offset):
         return []
@@ -125,7 +125,7 @@ def _contradiction(log: UntimedLog, local: pl.Series, moments: pl.Series) -> lis
 
 
 def _offset(
-    log: UntimedLog, logs: Sequence[UntimedLog], written: dict[str, Offset | None]
+    log: LocalTimeLog, logs: Sequence[LocalTimeLog], written: dict[str, Offset | None]
 ) -> tuple[int, list[str]]:
     """Seconds to take off the clock of ``log``, and what is to be said of them beside its own satellites."""
     if isinstance(log.satellites, Offset):

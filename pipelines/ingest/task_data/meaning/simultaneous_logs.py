@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import polars as pl
-from chaffinch.pipelines.ingest.task_data.records.set_clock import UntimedLog
+from chaffinch.pipelines.ingest.task_data.records.utc import LocalTimeLog
 
 SHARED_MOMENTS = 0.9
 # Two receivers, or two machines, are further apart than this; one receiver logged twice is not.
@@ -20,16 +20,16 @@ OF_ONE_RECORD = ("row", "latitude", "longitude", "altitude_m", "other")
 MEASURES_CROP = ("grain_flow_kg_s", "grain_moisture_pct")
 
 
-def joined(logs: Sequence[UntimedLog], notes: list[str]) -> list[UntimedLog]:
+def joined(logs: Sequence[LocalTimeLog], notes: list[str]) -> list[LocalTimeLog]:
     """``logs`` with those that run side by side joined into one, the others as they are."""
-    result: list[UntimedLog] = []
+    result: list[LocalTimeLog] = []
     spans: list[tuple[int, int]] = []
     for log in logs:
         begin, end = log.span_us
         for index, before in enumerate(result):
             if spans[index][0] > end or spans[index][1] < begin:
                 continue
-            if not _belong_together(_told_apart(before.frame), _told_apart(log.frame)):
+            if not _belong_together(_distinct_moments(before.frame), _distinct_moments(log.frame)):
                 continue
             notes.append(
                 f"Rows {log.frame['row'][0]} to {log.frame['row'][-1]} were logged side by side with rows "
@@ -44,7 +44,7 @@ def joined(logs: Sequence[UntimedLog], notes: list[str]) -> list[UntimedLog]:
     return result
 
 
-def _told_apart(log: pl.DataFrame) -> pl.DataFrame:
+def _distinct_moments(log: pl.DataFrame) -> pl.DataFrame:
     """``log`` with readings of one moment a microsecond after one another, so that each has its own."""
     if log["local_us"].is_unique().all():
         return log
@@ -74,7 +74,7 @@ def _known(frame: pl.DataFrame, name: str) -> bool:
     return name in frame.columns and frame[name].null_count() < len(frame)
 
 
-def _one(first: UntimedLog, second: UntimedLog) -> UntimedLog:
+def _one(first: LocalTimeLog, second: LocalTimeLog) -> LocalTimeLog:
     """Both as one log, named as the one that measures the crop."""
     leading, other = first, second
     if not any(_known(first.frame, name) for name in MEASURES_CROP):
@@ -84,7 +84,7 @@ def _one(first: UntimedLog, second: UntimedLog) -> UntimedLog:
         satellites = other.satellites or satellites
     return replace(
         leading,
-        frame=_joined(_told_apart(leading.frame), _told_apart(other.frame)),
+        frame=_joined(_distinct_moments(leading.frame), _distinct_moments(other.frame)),
         stems=(*first.stems, *second.stems),
         satellites=satellites,
     )

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.ingest.text.headers import Matched
-from chaffinch.pipelines.ingest.text.log_columns import Reading
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
+from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import Setting
 
@@ -31,7 +31,7 @@ def unknown_step(unit: str, machine: str, setting: Setting) -> str:
     )
 
 
-def read_steps(reading: Reading, column: Matched, setting: Setting, machines: pl.Series) -> pl.Series:
+def read_steps(reader: TableReader, column: Matched, setting: Setting, machines: pl.Series) -> pl.Series:
     """A column of a harvest log that counts steps, in the unit of ``setting``, machine by machine.
 
     Raises ``UnitError`` where a machine's step is not known.
@@ -40,12 +40,12 @@ def read_steps(reading: Reading, column: Matched, setting: Setting, machines: pl
 
     openings = {
         name: machine.opening_per_step[setting.name]
-        for name, machine in reading.farm.machines.items()
+        for name, machine in reader.farm.machines.items()
         if setting.name in machine.opening_per_step
     }
     lacking = [name for name in machines.unique(maintain_order=True).to_list() if name not in openings]
     if lacking:
         raise UnitError(unknown_step(column.unit or "step", lacking[0], setting))
-    reading.notes.append(f"{setting.label} was converted from steps by opening_per_step of farm.toml.")
+    reader.notes.append(f"{setting.label} was converted from steps by opening_per_step of farm.toml.")
     per_step = machines.replace_strict(openings, return_dtype=pl.Float64)
-    return (read_numbers(reading, replace(column, unit=None)) * per_step).alias(setting.column)
+    return (read_numbers(reader, replace(column, unit=None)) * per_step).alias(setting.column)

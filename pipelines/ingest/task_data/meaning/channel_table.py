@@ -23,12 +23,12 @@ from chaffinch.pipelines.ingest.task_data.meaning.chosen_columns import (
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
     Known,
     grain_flow_kg_s,
-    is_worked_out,
+    is_derived,
     losses,
 )
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.ingest.task_data.meaning.other_values import fixed_values, other_texts
-from chaffinch.pipelines.ingest.task_data.meaning.readings import with_speed
+from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
     Filled,
     width_m,
@@ -66,7 +66,7 @@ class ColumnUse:
 
 
 @dataclass(frozen=True, slots=True)
-class HarvestLog:
+class ChannelTable:
     """``frame``: number, local_us, columns of ``readings`` that the log feeds, ``other``. N rows.
 
     uses : one for each column of the log, in its order. notes : sentences on how it was read. attention :
@@ -79,13 +79,13 @@ class HarvestLog:
     attention: tuple[str, ...]
 
 
-def harvest_log(
+def channels_of_log(
     log: LogData,
     task_file: TaskFile,
     device: Device | None,
     carry: Carry,
     told: Mapping[str, str] = MappingProxyType({}),
-) -> HarvestLog:
+) -> ChannelTable:
     """Make a harvest log of ``log``.
 
     device : the machine, whose values count before those of other devices in the log. carry : read for values
@@ -118,7 +118,7 @@ def harvest_log(
         ColumnUse(column.key, used.get(index), scales[index], float(values[0]) if len(values) else None)
         for index, (column, values) in enumerate(zip(log.columns, log.values, strict=True))
     )
-    return HarvestLog(frame, tuple(uses), tuple(notes), tuple(asked))
+    return ChannelTable(frame, tuple(uses), tuple(notes), tuple(asked))
 
 
 def _channels(
@@ -158,7 +158,7 @@ def _channels(
         if width_source:
             notes.append(f"{log.stem}: the working width is {width_source}.")
     known = Known(log, scales, held, device, task_file, data, data.get("speed_m_s", _speed_m_s(log)))
-    _work_out(known, notes)
+    _derive(known, notes)
     _hold(log, data, held, notes)
     flow = data.get("grain_flow_kg_s")
     if flow is not None and (drifted := (flow < 0) & (flow > -SENSOR_ZERO_KG_S)).any():
@@ -189,7 +189,7 @@ def _scale(
             asked.append(f"{stem}: {column.key} was not used as {column.target}: {error}.")
             return None
     # A relative channel has no unit: the number as the device shows it.
-    target_unit = None if is_worked_out(column) else column.target_unit or None
+    target_unit = None if is_derived(column) else column.target_unit or None
     scale = choose(column.entry, shown, target_unit, values)
     if scale is None and len(values):
         asked.append(
@@ -201,7 +201,7 @@ def _scale(
     return scale
 
 
-def _work_out(known: Known, notes: list[str]) -> None:
+def _derive(known: Known, notes: list[str]) -> None:
     """Add grain flow and losses that the log holds in another form to the channels of ``known``."""
     if "grain_flow_kg_s" not in known.data:
         flow = grain_flow_kg_s(known)

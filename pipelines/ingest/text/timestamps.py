@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.pipelines.ingest.text.numerals import is_missing, parse_numbers
+from chaffinch.pipelines.ingest.text.numbers import is_missing, parse_numbers
 
 if TYPE_CHECKING:
     import polars as pl
@@ -30,7 +30,7 @@ _ISO_OFFSET = re.compile(r"Z|(?:(?P<sign>[+-])(?P<h>0[0-9]|1[0-4]):?(?P<m>[0-5][
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
+class Timestamps:
     """Times as read. ``utc``: where the text carries an offset; ``local``: wall-clock times without one.
 
     Exactly one of the two is not null in a row that could be read.
@@ -41,9 +41,9 @@ class Moments:
     notes: tuple[str, ...] = field(default=())
 
 
-def parse_moments(
+def parse_timestamps(
     file: str, times: pl.Series, dates: pl.Series | None, unit: str | None, stated: FileColumns
-) -> Moments:
+) -> Timestamps:
     """Read a column of times, with a separate column of dates where there is one.
 
     ``unit``: what the header says in brackets (``UTC``, ``s``, ``ms``). Raises ``UnreadableFile`` where
@@ -65,7 +65,7 @@ def parse_moments(
             return _from_numbers(file, texts, numbers.values)
         found = _by_parts(texts, stated.day_first)
     if (unit or "").strip().lower() in ("utc", "gmt", "z", "zulu"):
-        return Moments(_joined(found.utc, found.local), _nothing(len(texts)), found.notes)
+        return Timestamps(_joined(found.utc, found.local), _nothing(len(texts)), found.notes)
     return found
 
 
@@ -113,7 +113,7 @@ def _times_of_day(times: pl.Series) -> pl.Series:
     return times
 
 
-def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Moments:
+def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Timestamps:
     """Seconds (or the unit in the header) since a stated start."""
     import polars as pl
 
@@ -123,25 +123,25 @@ def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Moments
     passed = passed.cast(pl.Duration("us"))
     if start.tzinfo is not None:
         whole = pl.Series([start.astimezone(UTC)], dtype=pl.Datetime("us", "UTC"))
-        return Moments(whole.new_from_index(0, len(texts)) + passed, _nothing(len(texts)))
+        return Timestamps(whole.new_from_index(0, len(texts)) + passed, _nothing(len(texts)))
     whole = pl.Series([start], dtype=pl.Datetime("us"))
-    return Moments(_nothing(len(texts), "UTC"), whole.new_from_index(0, len(texts)) + passed)
+    return Timestamps(_nothing(len(texts), "UTC"), whole.new_from_index(0, len(texts)) + passed)
 
 
-def _by_format(file: str, texts: pl.Series, form: str) -> Moments:
+def _by_format(file: str, texts: pl.Series, form: str) -> Timestamps:
     import polars as pl
 
     try:
         if "%z" in form or "%:z" in form:
             utc = texts.str.to_datetime(form, time_unit="us", time_zone="UTC", strict=False)
-            return Moments(utc, _nothing(len(texts)))
+            return Timestamps(utc, _nothing(len(texts)))
         local = texts.str.to_datetime(form, time_unit="us", strict=False)
     except pl.exceptions.PolarsError:
         raise UnreadableFile(file, f"The time_format '{form}' in farm.toml is no form of a time.") from None
-    return Moments(_nothing(len(texts), "UTC"), local)
+    return Timestamps(_nothing(len(texts), "UTC"), local)
 
 
-def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Moments:
+def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Timestamps:
     """Epoch seconds or milliseconds, spreadsheet serials, compact digits: told apart by magnitude."""
     import polars as pl
 
@@ -151,18 +151,18 @@ def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Moments:
     if int(compact.sum()) > 0.5 * len(texts):
         digits = texts.str.slice(0, 14)
         local = digits.str.to_datetime("%Y%m%d%H%M%S", time_unit="us", strict=False)
-        return Moments(_nothing(len(texts), "UTC"), local)
+        return Timestamps(_nothing(len(texts), "UTC"), local)
     for low, high, per_unit in ((1e8, 1e10, 1e6), (1e11, 1e13, 1e3), (1e14, 1e16, 1.0), (1e17, 1e19, 1e-3)):
         if low <= typical < high:
             whole = (values.set(values.abs() >= high, None) * per_unit).round(0).cast(pl.Int64)
-            return Moments(whole.cast(pl.Datetime("us")).dt.replace_time_zone("UTC"), _nothing(len(texts)))
+            return Timestamps(whole.cast(pl.Datetime("us")).dt.replace_time_zone("UTC"), _nothing(len(texts)))
     if 30_000 <= typical < 80_000:
         # To the millisecond: a serial number holds no more.
         passed_ms = (values.set(values.abs() >= 1e6, None) * 86_400e3).round(0).cast(pl.Int64)
         days = passed_ms.cast(pl.Duration("ms")).cast(pl.Duration("us"))
         zero = pl.Series([SERIAL_ZERO], dtype=pl.Datetime("us")).new_from_index(0, len(texts))
         note = "Times are spreadsheet serial numbers, days since 30 December 1899."
-        return Moments(_nothing(len(texts), "UTC"), zero + days, (note,))
+        return Timestamps(_nothing(len(texts), "UTC"), zero + days, (note,))
     raise UnreadableFile(
         file,
         f"Times are plain numbers such as '{texts[0]}' that count from an unknown start; say in farm.toml "
@@ -174,7 +174,7 @@ def _starts_as_iso(sample: str) -> bool:
     return len(sample) >= 16 and sample[4] == "-" and sample[10] in "T "
 
 
-def _seconds_of_iso(texts: pl.Series, sample: str) -> Moments | None:
+def _seconds_of_iso(texts: pl.Series, sample: str) -> Timestamps | None:
     """ISO 8601 to the whole second, one offset or none in all of it, the fastest way; None for other forms."""
     offset = _ISO_OFFSET.fullmatch(sample[19:])
     if not _starts_as_iso(sample) or offset is None:
@@ -184,13 +184,13 @@ def _seconds_of_iso(texts: pl.Series, sample: str) -> Moments | None:
     if read.null_count():
         return None
     if not offset[0]:
-        return Moments(_nothing(len(texts), "UTC"), read)
+        return Timestamps(_nothing(len(texts), "UTC"), read)
     ahead = timedelta(hours=int(offset["h"] or 0), minutes=int(offset["m"] or 0))
     utc = read + ahead if offset["sign"] == "-" else read - ahead
-    return Moments(utc.dt.replace_time_zone("UTC"), _nothing(len(texts)))
+    return Timestamps(utc.dt.replace_time_zone("UTC"), _nothing(len(texts)))
 
 
-def _iso(texts: pl.Series) -> Moments | None:
+def _iso(texts: pl.Series) -> Timestamps | None:
     """ISO 8601 by the fast way; None when the texts are not all of one such form."""
     if len(texts) and (found := _seconds_of_iso(texts, texts[0])) is not None:
         return found
@@ -212,8 +212,8 @@ def _iso(texts: pl.Series) -> Moments | None:
     if zulu:
         read = read.dt.replace_time_zone("UTC")
     elif not signed:
-        return Moments(_nothing(len(texts), "UTC"), read)
-    return Moments(read, _nothing(len(texts)))
+        return Timestamps(_nothing(len(texts), "UTC"), read)
+    return Timestamps(read, _nothing(len(texts)))
 
 
 def _refuse_without_date(file: str, texts: pl.Series) -> None:
@@ -227,7 +227,7 @@ def _refuse_without_date(file: str, texts: pl.Series) -> None:
         )
 
 
-def _by_parts(texts: pl.Series, day_first: bool | None) -> Moments:
+def _by_parts(texts: pl.Series, day_first: bool | None) -> Timestamps:
     """Times of any common form, part by part; a text of no such form is null."""
     import polars as pl
 
@@ -288,7 +288,7 @@ def _day_leads(
     )
 
 
-def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Moments:
+def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Timestamps:
     import polars as pl
 
     digits = pl.col("o").str.replace_all(r"[^0-9]", "")
@@ -301,4 +301,6 @@ def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Moments:
         utc=pl.when(has_offset).then(shifted).dt.replace_time_zone("UTC"),
         local=pl.when(~has_offset).then(pl.col("wall")),
     )
-    return Moments(done["utc"].cast(pl.Datetime("us", "UTC")), done["local"].cast(pl.Datetime("us")), notes)
+    return Timestamps(
+        done["utc"].cast(pl.Datetime("us", "UTC")), done["local"].cast(pl.Datetime("us")), notes
+    )

@@ -10,12 +10,12 @@ from zoneinfo import available_timezones
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, FileColumns
-from chaffinch.pipelines.ingest.text.clocks import to_utc
 from chaffinch.pipelines.ingest.text.headers import Matched, letters_and_digits, recognise
-from chaffinch.pipelines.ingest.text.moments import parse_moments, plausible
-from chaffinch.pipelines.ingest.text.numerals import Mark, decimal_mark, is_missing, plain_columns
-from chaffinch.pipelines.ingest.text.rows_aside import flagged_rows
+from chaffinch.pipelines.ingest.text.numbers import Mark, decimal_mark, is_missing, plain_columns
+from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
 from chaffinch.pipelines.ingest.text.text_table import TextTable
+from chaffinch.pipelines.ingest.text.time_zones import to_utc
+from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
 from chaffinch.pipelines.ingest.text.wording import counted
 from chaffinch.schemas.declarations import crops
 
@@ -27,7 +27,7 @@ _ROWS_THAT_SHOW_THE_MARK = 2000
 
 
 @dataclass(slots=True)
-class Reading:
+class TableReader:
     """The reading of one table as it goes on: what is known so far, rows aside, notes.
 
     ``attention``: those of the notes that ask something of the user.
@@ -73,7 +73,7 @@ class Reading:
         self.aside.append(flagged_rows(self.table, bad, rule, column, values, sentence))
 
 
-def begin(table: TextTable, farm: Farm) -> Reading:
+def begin(table: TextTable, farm: Farm) -> TableReader:
     """Start reading ``table``: find its decimal mark and take over its notes."""
     import polars as pl
 
@@ -85,34 +85,34 @@ def begin(table: TextTable, farm: Farm) -> Reading:
         mark = decimal_mark(columns.select(pl.all().str.strip_chars()).get_columns())
     if mark is None and table.separator == ";":
         mark = ","
-    return Reading(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))
+    return TableReader(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))
 
 
-def constant(reading: Reading, name: str) -> str | None:
+def constant(reader: TableReader, name: str) -> str | None:
     """What farm.toml, or a line above the header, states for every row of the file."""
-    stated = reading.stated.constants.get(name)
+    stated = reader.stated.constants.get(name)
     if stated is not None:
         return str(stated)
-    for line in reading.table.preamble:
+    for line in reader.table.preamble:
         said = re.match(r"[\"\s]*([^:=;,\t]{2,40}?)\s*[:=;,\t]\s*\"?([^;,\t\"]+)", line)
         found = recognise(said[1]) if said else None
         if said and found is not None and (found.kind, found.target) == ("word", name):
-            reading.notes.append(f"The {name} is taken from the line '{line.strip()[:80]}' above the header.")
+            reader.notes.append(f"The {name} is taken from the line '{line.strip()[:80]}' above the header.")
             return said[2].strip()
     return None
 
 
-def read_names(reading: Reading, word: str) -> pl.Series:
+def read_names(reader: TableReader, word: str) -> pl.Series:
     """Machine, field or crop of each row as cleaned text, null where the file does not say."""
     import polars as pl
 
-    column = reading.table.find("word", word)
-    height = reading.table.rows.height
+    column = reader.table.find("word", word)
+    height = reader.table.rows.height
     if column is not None:
-        texts = cleaned_names(reading.table.raw(column))
+        texts = cleaned_names(reader.table.raw(column))
     else:
         texts = pl.repeat(None, height, dtype=pl.String, eager=True)
-    if texts.null_count() and (stated := constant(reading, word)) is not None:
+    if texts.null_count() and (stated := constant(reader, word)) is not None:
         texts = texts.fill_null(cleaned_names(pl.Series([stated]))[0])
     return texts.alias(word)
 
@@ -126,40 +126,40 @@ def cleaned_names(texts: pl.Series) -> pl.Series:
     return texts.replace_strict(written, clean, return_dtype=clean.dtype)
 
 
-def read_machines(reading: Reading) -> pl.Series:
+def read_machines(reader: TableReader) -> pl.Series:
     """The machine of each row by its own name (aliases resolved); a note where nothing names one."""
     import polars as pl
 
-    machines = read_names(reading, "machine")
-    aliases = reading.farm.machine_aliases()
+    machines = read_names(reader, "machine")
+    aliases = reader.farm.machine_aliases()
     if aliases:
         machines = machines.str.to_lowercase().replace_strict(
             aliases, default=machines, return_dtype=pl.String
         )
     if machines.null_count():
-        alone = list(reading.farm.machines)
+        alone = list(reader.farm.machines)
         name = alone[0] if len(alone) == 1 else UNNAMED_MACHINE
         note = f"No machine is named in {counted(machines.null_count(), 'row')}, so '{name}' was taken"
         if name == UNNAMED_MACHINE:
-            bare = reading.table.file.rpartition("/")[2]
+            bare = reader.table.file.rpartition("/")[2]
             note += f'; state the machine in farm.toml: [columns."{bare}"] constants = {{ machine = "..." }}.'
         else:
             note += ", the only one in farm.toml."
-        reading.notes.append(note)
+        reader.notes.append(note)
         machines = machines.fill_null(name)
     return machines.alias("machine")
 
 
-def read_crops(reading: Reading, machines: pl.Series) -> pl.Series:
+def read_crops(reader: TableReader, machines: pl.Series) -> pl.Series:
     """The crop of each row by its declared name where known, else as logged; else the machine's default."""
     import polars as pl
 
-    names = read_names(reading, "crop")
-    known = {text: crop_named(text, reading.farm) for text in names.unique().drop_nulls().to_list()}
+    names = read_names(reader, "crop")
+    known = {text: crop_named(text, reader.farm) for text in names.unique().drop_nulls().to_list()}
     names = names.replace_strict(known, default=None, return_dtype=pl.String)
-    defaults = {name: m.crop for name, m in reading.farm.machines.items() if m.crop}
+    defaults = {name: m.crop for name, m in reader.farm.machines.items() if m.crop}
     if names.null_count() and defaults:
-        named = {name: crop_named(crop, reading.farm) for name, crop in defaults.items()}
+        named = {name: crop_named(crop, reader.farm) for name, crop in defaults.items()}
         names = names.fill_null(machines.replace_strict(named, default=None, return_dtype=pl.String))
     return names.alias("crop")
 
@@ -180,14 +180,14 @@ def _crops_by_name() -> dict[str, str]:
     }
 
 
-def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
+def read_times(reader: TableReader, machines: pl.Series) -> pl.Series:
     """The moment of each row, UTC; rows without a sound one go aside under ``bad_time``.
 
     Raises ``UnreadableFile`` where the file has no time column.
     """
     import polars as pl
 
-    table = reading.table
+    table = reader.table
     time, date = table.find("word", "time"), table.find("word", "date")
     if time is None and date is None:
         raise UnreadableFile(
@@ -198,29 +198,29 @@ def read_times(reading: Reading, machines: pl.Series) -> pl.Series:
     first = time or date
     assert first is not None
     dates = table.texts(date) if time is not None and date is not None else None
-    if date is None and (stated := constant(reading, "date")) is not None:
+    if date is None and (stated := constant(reader, "date")) is not None:
         dates = pl.repeat(stated, table.rows.height, dtype=pl.String, eager=True)
-    return moments_of(reading, machines, first, dates).alias("time")
+    return read_timestamps(reader, machines, first, dates).alias("time")
 
 
-def moments_of(
-    reading: Reading, machines: pl.Series, column: Matched, dates: pl.Series | None = None
+def read_timestamps(
+    reader: TableReader, machines: pl.Series, column: Matched, dates: pl.Series | None = None
 ) -> pl.Series:
     """The moments in ``column``, UTC, wall clocks by the zone of their machine; unsound rows go aside.
 
     ``dates``: the days, where ``column`` holds times of day.
     """
-    texts = reading.table.texts(column)
+    texts = reader.table.texts(column)
     unit = _zone_word(column) or column.unit
-    found = parse_moments(reading.table.file, texts, dates, unit, reading.stated)
-    reading.notes.extend(found.notes)
-    utc = plausible(found.utc.fill_null(_by_zones(reading, found.local, machines, _zone_named(unit))))
+    found = parse_timestamps(reader.table.file, texts, dates, unit, reader.stated)
+    reader.notes.extend(found.notes)
+    utc = plausible(found.utc.fill_null(_by_zones(reader, found.local, machines, _zone_named(unit))))
     if utc.null_count() == 0:
         return utc
     shown = texts if dates is None else dates + " " + texts
     lacking = is_missing(shown)
-    reading.set_aside(utc.is_null() & lacking, "bad_time", column.header, shown, "The row has no time.")
-    reading.set_aside(
+    reader.set_aside(utc.is_null() & lacking, "bad_time", column.header, shown, "The row has no time.")
+    reader.set_aside(
         utc.is_null() & ~lacking, "bad_time", column.header, shown, "'{}' is no moment between 1990 and 2100."
     )
     return utc
@@ -236,7 +236,7 @@ def _zone_named(unit: str | None) -> str | None:
     return unit if unit and "/" in unit and unit in available_timezones() else None
 
 
-def _by_zones(reading: Reading, local: pl.Series, machines: pl.Series, in_header: str | None) -> pl.Series:
+def _by_zones(reader: TableReader, local: pl.Series, machines: pl.Series, in_header: str | None) -> pl.Series:
     """Wall-clock times to UTC, machine by machine in the order of the file."""
     import polars as pl
 
@@ -245,12 +245,12 @@ def _by_zones(reading: Reading, local: pl.Series, machines: pl.Series, in_header
         return utc
     for machine in machines.filter(local.is_not_null()).unique(maintain_order=True):
         mine = machines == machine
-        zone = reading.stated.time_zone or in_header or reading.farm.zone_of(machine)
+        zone = reader.stated.time_zone or in_header or reader.farm.zone_of(machine)
         if zone is None:
             note = "Times carry no offset and no zone is stated; they were taken as UTC."
-            if note not in reading.notes:
-                reading.notes.append(note)
+            if note not in reader.notes:
+                reader.notes.append(note)
         part, notes = to_utc(local.filter(mine), zone or "UTC")
-        reading.notes.extend(notes)
+        reader.notes.extend(notes)
         utc = part if mine.all() else utc.scatter(mine.arg_true(), part)
     return utc

@@ -9,12 +9,12 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.pipelines.ingest.text.clocks import to_utc
-from chaffinch.pipelines.ingest.text.moments import parse_moments, plausible
+from chaffinch.pipelines.ingest.text.time_zones import to_utc
+from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
 
 
 def moments(texts, dates=None, unit=None, **stated):
-    return parse_moments(
+    return parse_timestamps(
         "log.csv",
         pl.Series(texts, dtype=pl.String),
         None if dates is None else pl.Series(dates),
