@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import open_table, read, read_table
-from chaffinch.pipelines.ingest.discover import single_file
-from chaffinch.pipelines.ingest.inbox_file import InboxFile
+from chaffinch.pipelines.ingest.inbox.discover import single_file
+from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import unit_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable

@@ -51,7 +51,7 @@ def nightly(
     PREFECT_API_URL names, else on a temporary one, which takes some seconds to start. With nothing new it is
     not started.
     """
-    from chaffinch.pipelines.ingest.settled import ask_leases
+    from chaffinch.pipelines.ingest.inbox.settled import ask_leases
 
     ask_leases()
     if workers is not None:

@@ -15,7 +15,7 @@ from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.inbox_file import InboxFile
+    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.ingest.text.text_table import TextTable
     from shapely.geometry.base import BaseGeometry
 

@@ -12,7 +12,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.ingest.kinds.setting_changes import EXACT_STEP_PART, STOPPED_PART
-from chaffinch.pipelines.ingest.text.numbers import plain_number
+from chaffinch.pipelines.ingest.text.number_parsing import plain_number
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import Setting, settings

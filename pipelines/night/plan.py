@@ -19,7 +19,7 @@ from chaffinch.pipelines.lake.inputs import reading_digest
 
 if TYPE_CHECKING:
     import polars as pl
-    from chaffinch.pipelines.ingest.inbox_file import InboxFile
+    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.lake import Lake
 
 TIERS = ("farm", "boundaries", "task data", "table")
@@ -40,7 +40,7 @@ class Due:
 
     def read(self, file: InboxFile) -> Delivery:
         """One of ``files``, read. Raises ``NotYet`` where it changed since it was planned."""
-        from chaffinch.pipelines.ingest.settled import changed
+        from chaffinch.pipelines.ingest.inbox.settled import changed
         from chaffinch.pipelines.night.run import read_one
 
         parsed, reason = read_one(file, self.farm, self.boundaries)
@@ -156,8 +156,8 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
 
     Raises ``CallError`` where the inbox is not there.
     """
-    from chaffinch.pipelines.ingest.discover import find_files
-    from chaffinch.pipelines.ingest.settled import growing
+    from chaffinch.pipelines.ingest.inbox.discover import find_files
+    from chaffinch.pipelines.ingest.inbox.settled import growing
 
     everything = tuple(find_files(inbox))
     restless = growing(everything)

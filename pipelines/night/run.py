@@ -24,7 +24,7 @@ from chaffinch.pipelines.night.summary import (
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.inbox_file import InboxFile
+    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.plan import InboxPlan
     from chaffinch.pipelines.parsed import Parsed
@@ -182,8 +182,8 @@ def _found(inbox: Path, lake: Lake, each: FanOut) -> Path:
 
 def _at_rest(inbox: Path) -> None:
     """Raises ``NotYet`` while files of the inbox are still being written."""
-    from chaffinch.pipelines.ingest.discover import find_files
-    from chaffinch.pipelines.ingest.settled import growing
+    from chaffinch.pipelines.ingest.inbox.discover import find_files
+    from chaffinch.pipelines.ingest.inbox.settled import growing
 
     if names := growing(find_files(inbox)):
         raise NotYet(f"{', '.join(sorted(names)[:MACHINES_TOLD])}: still being written.")

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from chaffinch.pipelines.ingest.settled import ask_leases
+from chaffinch.pipelines.ingest.inbox.settled import ask_leases
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night import run as nightly
 

@@ -21,8 +21,8 @@ from builders.places import SAMPLE_INBOX
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.pipelines.farm import load_farm, parse_farm
-from chaffinch.pipelines.ingest.discover import single_file
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.discover import single_file
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.pipelines.night.run import read_one
 
 SAMPLE = SAMPLE_INBOX

@@ -11,7 +11,7 @@ import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import parse_farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 

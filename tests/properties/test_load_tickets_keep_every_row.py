@@ -9,7 +9,7 @@ from chaffinch.pipelines.agronomy.load_tickets import calibrate_flow, weigh_load
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.pipelines.validate import apply_rules
 from chaffinch.schemas.tables import tables
 from hypothesis import given, settings

@@ -11,7 +11,7 @@ from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps, setup_check
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.validate import apply_rules

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, read_steps
 from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
-from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_of
+from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import (
@@ -62,10 +62,14 @@ def read_harvest_log(reader: TableReader, boundaries: list[tuple[str, BaseGeomet
     if aside.height:
         frame = frame.filter(~pl.col("row").is_in(aside["row"].implode()))
     frame = fields_at(frame, boundaries, reader.notes)
+    adjustments = adjustments_in(frame, "setting column", ("number", "ordered", "either_or"))
+    if adjustments is not None:
+        found = counted(adjustments.height, "adjustment")
+        reader.notes.append(f"{found} found in setting columns that change and stay.")
     return Parsed(
         kind="harvest log",
         readings=frame,
-        adjustments=_adjustments(frame, reader.notes),
+        adjustments=adjustments,
         set_aside=aside,
         rows_read=table.rows_read,
         unmatched_columns=unmatched,
@@ -183,20 +187,3 @@ def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:
     duration = pl.col("record_duration_s")
     speed = pl.when(duration > 0).then(pl.col("distance_m") / duration)
     return frame.with_columns(speed_m_s=speed)
-
-
-def _adjustments(frame: pl.DataFrame, notes: list[str]) -> pl.DataFrame | None:
-    """Adjustments from the setting columns of the log."""
-    import polars as pl
-
-    found = [
-        adjustments_of(frame.select("row", "time", "machine", s.column), s)
-        for s in settings().values()
-        if s.kind != "service" and s.column in frame.columns
-    ]
-    found = [f for f in found if f.height]
-    if not found:
-        return None
-    whole = pl.concat(found).sort("time", "row", "setting", maintain_order=True)
-    notes.append(f"In setting columns that change and stay, {counted(whole.height, 'adjustment')} found.")
-    return whole

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from chaffinch.pipelines.ingest.text.numbers import plain_number
-from chaffinch.schemas.declarations import Setting
+from chaffinch.pipelines.ingest.text.number_parsing import plain_number
+from chaffinch.schemas.declarations import Setting, settings
 
 if TYPE_CHECKING:
     import polars as pl
@@ -39,6 +39,25 @@ class Held:
     index: np.ndarray
     before: np.ndarray
     after: np.ndarray
+
+
+def adjustments_in(readings: pl.DataFrame, origin: str, kinds: tuple[str, ...]) -> pl.DataFrame | None:
+    """Adjustments of every setting of these kinds that ``readings`` have a column for; None without any.
+
+    ``readings``: columns row, time, machine and those of the settings. ``origin``: as in ``adjustments``.
+    """
+    import polars as pl
+
+    found = [
+        adjustments_of(readings.select("row", "time", "machine", setting.column), setting)
+        for setting in settings().values()
+        if setting.kind in kinds and setting.column in readings.columns
+    ]
+    found = [frame for frame in found if frame.height]
+    if not found:
+        return None
+    whole = pl.concat(found).with_columns(origin=pl.lit(origin))
+    return whole.sort("time", "row", "setting", maintain_order=True)
 
 
 def adjustments_of(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.ingest.text.headers import letters_and_digits
-from chaffinch.pipelines.ingest.text.numbers import is_missing
+from chaffinch.pipelines.ingest.text.number_parsing import is_missing
 from chaffinch.schemas.declarations import Setting
 
 if TYPE_CHECKING:

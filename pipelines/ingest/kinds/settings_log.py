@@ -7,7 +7,12 @@ from typing import TYPE_CHECKING
 from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, unknown_step
 from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
 from chaffinch.pipelines.ingest.text.headers import recognise
-from chaffinch.pipelines.ingest.text.numbers import is_missing, parse_numbers, plain_number, unit_in_values
+from chaffinch.pipelines.ingest.text.number_parsing import (
+    is_missing,
+    parse_numbers,
+    plain_number,
+    unit_in_values,
+)
 from chaffinch.pipelines.ingest.text.rejected_rows import malformed_rows
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
 from chaffinch.pipelines.parsed import Parsed, combined_set_aside

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
 from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile, read_task_file
@@ -29,18 +30,18 @@ from chaffinch.pipelines.ingest.task_data.files.task_set import (
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.naming import field_name
-from chaffinch.pipelines.ingest.task_data.meaning.speed import setting_changes
 from chaffinch.pipelines.ingest.task_data.meaning.task_logs import read_logs, set_clashes_aside
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected
 from chaffinch.pipelines.ingest.task_data.records.utc import on_utc
 from chaffinch.pipelines.parsed import Parsed
-from chaffinch.schemas.declarations import channels
+from chaffinch.schemas.declarations import channels, settings
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.inbox_file import InboxFile
+    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 
 OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
 MANY_LOGS = 4
+CONTROLLER_STARTS_WITHIN_S = 20.0
 Boundaries = Sequence[tuple[str, Any]]
 
 
@@ -161,14 +162,18 @@ def _parsed(gathered: Gathered, boundaries: Boundaries) -> Parsed:
     adjustments = None
     if readings is not None:
         readings = _completed(readings, gathered, boundaries)
-        adjustments = setting_changes(readings, gathered.notes)
+        adjustments = _adjustments(readings)
+    if adjustments is not None:
+        gathered.notes.append(
+            f"{adjustments.height} adjustments were found where set values change and stay."
+        )
     aside = pl.concat(gathered.asides).sort("row", maintain_order=True) if gathered.asides else None
     fields = pl.concat(gathered.fields) if gathered.fields else None
     kept = sum(len(frame) for frame in (readings, fields) if frame is not None)
     return Parsed(
         kind="task data",
         readings=readings,
-        adjustments=adjustments if adjustments is not None and len(adjustments) else None,
+        adjustments=adjustments,
         fields=fields,
         set_aside=aside,
         rows_read=kept + (aside["row"].n_unique() if aside is not None else 0),
@@ -212,3 +217,12 @@ def _completed(readings: pl.DataFrame, gathered: Gathered, boundaries: Boundarie
         readings = readings.with_columns(stated.alias("working_width_m"))
         gathered.notes.append("The logs hold no working width; that of farm.toml was taken.")
     return readings
+
+
+def _adjustments(readings: pl.DataFrame) -> pl.DataFrame | None:
+    """Adjustments where a set value changes and stays. 0 until a controller answers was never set."""
+    since_begin = pl.col("time") - pl.col("time").min().over("machine")
+    awake = since_begin >= pl.duration(seconds=CONTROLLER_STARTS_WITHIN_S)
+    numbers = [s.column for s in settings().values() if s.kind == "number" and s.column in readings.columns]
+    started = readings.with_columns(pl.when(awake | (pl.col(name) != 0)).then(name) for name in numbers)
+    return adjustments_in(started, "task data", ("number",))

@@ -10,7 +10,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.ingest.inbox_file import CHUNK_BYTES, InboxFile
+from chaffinch.pipelines.ingest.inbox.inbox_file import CHUNK_BYTES, InboxFile
 from chaffinch.pipelines.ingest.text.wording import counted
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.headers import Matched
-from chaffinch.pipelines.ingest.text.numbers import is_missing, parse_numbers, unit_in_values
+from chaffinch.pipelines.ingest.text.number_parsing import is_missing, parse_numbers, unit_in_values
 from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels

@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.ingest.text.headers import Matched, letters_and_digits, recognise
-from chaffinch.pipelines.ingest.text.numbers import Mark, decimal_mark, is_missing, plain_columns
+from chaffinch.pipelines.ingest.text.number_parsing import Mark, decimal_mark, is_missing, plain_columns
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 from chaffinch.pipelines.ingest.text.time_zones import to_utc

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.pipelines.ingest.text.numbers import is_missing, parse_numbers
+from chaffinch.pipelines.ingest.text.number_parsing import is_missing, parse_numbers
 
 if TYPE_CHECKING:
     import polars as pl

@@ -19,7 +19,7 @@ from chaffinch.pipelines.agronomy.load_tickets import (
 from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.parsed import Parsed

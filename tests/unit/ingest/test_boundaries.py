@@ -8,7 +8,7 @@ import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.schemas.tables import tables
 from shapely import from_wkt
 

@@ -9,8 +9,8 @@ import zipfile
 
 import pytest
 from chaffinch.pipelines.errors import CallError, UnreadableFile
-from chaffinch.pipelines.ingest import discover
-from chaffinch.pipelines.ingest.discover import find_files, single_file
+from chaffinch.pipelines.ingest.inbox import discover
+from chaffinch.pipelines.ingest.inbox.discover import find_files, single_file
 
 
 def zipped(path, members, compression=zipfile.ZIP_DEFLATED):

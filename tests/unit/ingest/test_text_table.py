@@ -7,7 +7,7 @@ import codecs
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.pipelines.ingest.text import decode
 from chaffinch.pipelines.ingest.text.decode import bounded_content, decode_lines
 from chaffinch.pipelines.ingest.text.text_table import read_text_table

@@ -256,7 +256,7 @@ def test_every_dialect_is_read_back_as_what_was_simulated(tmp_path):
     """The project's own reader against the simulated readings, to the digits that each dialect keeps."""
     from chaffinch.pipelines.farm import load_farm
     from chaffinch.pipelines.ingest import read
-    from chaffinch.pipelines.ingest.discover import find_files
+    from chaffinch.pipelines.ingest.inbox.discover import find_files
 
     size = {"fields": 3, "hours": 0.5, "machines": 3}
     write_season_files(tmp_path, "plain", 4, **size)

@@ -16,7 +16,7 @@ from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest import read as read_file
-from chaffinch.pipelines.ingest.discover import find_files
+from chaffinch.pipelines.ingest.inbox.discover import find_files
 from chaffinch.pipelines.ingest.task_data import read_members
 from chaffinch.pipelines.parsed import Parsed
 

@@ -13,7 +13,7 @@ from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.discover import find_files
+from chaffinch.pipelines.ingest.inbox.discover import find_files
 from chaffinch.pipelines.ingest.task_data import read_folder, read_members, read_zip
 from chaffinch.pipelines.ingest.task_data.files import safe_xml, task_set
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml

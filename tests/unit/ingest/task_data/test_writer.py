@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.discover import find_files
+from chaffinch.pipelines.ingest.inbox.discover import find_files
 from chaffinch.pipelines.ingest.task_data import describe_columns, read_folder, read_zip
 from chaffinch.pipelines.ingest.task_data.files.task_set import folder_members
 from chaffinch.pipelines.simulate.task_data.writer import write_task_data

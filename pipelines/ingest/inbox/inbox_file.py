@@ -69,7 +69,7 @@ class InboxFile:
             try:
                 return stream.read()
             except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
-                raise UnreadableFile(self.name, damage(error)) from None
+                raise UnreadableFile(self.name, damage_sentence(error)) from None
 
 
 def from_bytes(name: str, content: bytes) -> InboxFile:
@@ -83,7 +83,7 @@ def kind_hint_of(name: str) -> str:
     return _KIND_HINTS.get(suffix, "unknown")
 
 
-def damage(error: Exception) -> str:
+def damage_sentence(error: Exception) -> str:
     if isinstance(error, NotImplementedError):
         return f"It is packed in a way that can't be read here ({error}); pack it as plain zip or gzip."
     if isinstance(error, OSError) and error.strerror:

@@ -12,7 +12,7 @@ import time
 from collections.abc import Iterable
 from pathlib import Path
 
-from chaffinch.pipelines.ingest.inbox_file import InboxFile, Stamp
+from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile, Stamp
 
 # A file changed within this time, by either clock, is looked at twice with a pause between.
 RECENT_S = 5.0

@@ -22,8 +22,14 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.ingest.inbox_file import CHUNK_BYTES, InboxFile, Stamp, damage, kind_hint_of
-from chaffinch.pipelines.ingest.settled import is_young, stamp_of
+from chaffinch.pipelines.ingest.inbox.inbox_file import (
+    CHUNK_BYTES,
+    InboxFile,
+    Stamp,
+    damage_sentence,
+    kind_hint_of,
+)
+from chaffinch.pipelines.ingest.inbox.settled import is_young, stamp_of
 from chaffinch.pipelines.parallel.fan_out import processors
 
 SEEN_HOLDS_S = 120.0
@@ -155,7 +161,7 @@ def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | Non
                 if (reason := _too_large(size, packed_bytes)) is not None:
                     return _refused_part(name, reason, size, digest.hexdigest())
     except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
-        return _refused_part(name, damage(error), size, digest.hexdigest())
+        return _refused_part(name, damage_sentence(error), size, digest.hexdigest())
     return InboxFile(name, size, digest.hexdigest(), kind_hint_of(name), opener)
 
 
@@ -181,7 +187,7 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
         with zipfile.ZipFile(path) as archive:
             infos = [info for info in archive.infolist() if not info.is_dir()]
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        yield _refused_path(path, name, damage(error))
+        yield _refused_path(path, name, damage_sentence(error))
         return
     if any(info.filename == "[Content_Types].xml" for info in infos):
         yield _refused_path(path, name, "It is an office document; export the sheet with the log as CSV.")
@@ -242,7 +248,7 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
             with archive.open(info) as stream:
                 magic = stream.read(4)
         except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
-            return _refused(name, damage(error))
+            return _refused(name, damage_sentence(error))
     if magic in (b"PK\x03\x04", b"PK\x05\x06"):
         refused = _measured(name, opener, info.compress_size)
         return _refused(
@@ -306,10 +312,10 @@ def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFi
         try:
             content = readers[member]()
         except OSError as error:
-            return _refused(f"{name}/{member}", damage(error))
+            return _refused(f"{name}/{member}", damage_sentence(error))
         except (EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
             # The reader sets this one aside and reads the others.
-            content = damage(error).encode()
+            content = damage_sentence(error).encode()
         label = member.encode("utf-8", "surrogateescape")
         digest.update(len(label).to_bytes(8, "big") + label + len(content).to_bytes(8, "big") + content)
         size += len(content)

@@ -6,8 +6,13 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
-from chaffinch.pipelines.ingest.inbox_file import from_bytes
-from chaffinch.pipelines.ingest.text.numbers import decimal_mark, parse_numbers, plain_columns, plain_number
+from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
+from chaffinch.pipelines.ingest.text.number_parsing import (
+    decimal_mark,
+    parse_numbers,
+    plain_columns,
+    plain_number,
+)
 
 
 def numbers(*texts, mark=None):
