@@ -8,11 +8,12 @@ all that it needs, whatever the names of the files.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.pipelines.errors import DeclarationError, NotYet, UnreadableFile
+from chaffinch.pipelines.errors import DeclarationError, LakeError, NotYet, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.inputs import reading_digest
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.parsed import Parsed
 
 TIERS = ("farm", "boundaries", "task data", "table")
 _HEAD_BYTES = 4096
@@ -41,7 +43,6 @@ class Due:
     def read(self, file: InboxFile) -> Delivery:
         """One of ``files``, read. Raises ``NotYet`` where it changed since it was planned."""
         from chaffinch.pipelines.ingest.inbox.settled import changed
-        from chaffinch.pipelines.night.run import read_one
 
         parsed, reason = read_one(file, self.farm, self.boundaries)
         if self.refused:
@@ -190,6 +191,26 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
         growing=tuple(sorted(restless)),
         farm_fault=farm_fault,
     )
+
+
+def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]]) -> tuple[Parsed | None, str]:
+    """The file, read and its rows checked against the rules; or None and the sentence why it can't be read."""
+    from chaffinch.pipelines.ingest import read
+    from chaffinch.pipelines.validate import apply_rules
+    from polars.exceptions import PanicException
+
+    try:
+        return apply_rules(read(file, farm, list(boundaries))), ""
+    except UnreadableFile as unreadable:
+        return None, unreadable.reason
+    except (MemoryError, LakeError):
+        raise
+    # One odd file must not stop the night; it is on record. A panic of polars is no Exception.
+    except (Exception, PanicException) as error:
+        return None, (
+            f"Reading it failed unexpectedly ({type(error).__name__}: {str(error)[:200]}). "
+            "Please report this, with the output of: chaffinch inspect --debug FILE"
+        )
 
 
 def _retracted(ledger: pl.DataFrame) -> list[str]:

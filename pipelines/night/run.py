@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from chaffinch.pipelines.errors import ChaffinchError, LakeError, NotYet, UnreadableFile
+from chaffinch.pipelines.errors import ChaffinchError, LakeError, NotYet
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.night.summary import (
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.plan import InboxPlan
-    from chaffinch.pipelines.parsed import Parsed
 
 T = TypeVar("T")
 
@@ -328,26 +327,6 @@ def farm_of(lake: Lake) -> Farm:
     """What the farm.toml taken in last states; the defaults where there was none."""
     text = lake.farm_text()
     return parse_farm(text, "farm.toml of the lake") if text is not None else Farm()
-
-
-def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]]) -> tuple[Parsed | None, str]:
-    """The file, read and its rows held against the rules; or None and the sentence why it can't be read."""
-    from chaffinch.pipelines.ingest import read
-    from chaffinch.pipelines.validate import apply_rules
-    from polars.exceptions import PanicException
-
-    try:
-        return apply_rules(read(file, farm, list(boundaries))), ""
-    except UnreadableFile as unreadable:
-        return None, unreadable.reason
-    except (MemoryError, LakeError):
-        raise
-    # One odd file must not stop the night; it is on record. A panic of polars is no Exception.
-    except (Exception, PanicException) as error:
-        return None, (
-            f"Reading it failed unexpectedly ({type(error).__name__}: {str(error)[:200]}). "
-            "Please report this, with the output of: chaffinch inspect --debug FILE"
-        )
 
 
 def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from chaffinch.pipelines.ingest.inbox.settled import ask_leases
 from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.night import plan
 from chaffinch.pipelines.night import run as nightly
 
 HEADER = "time,machine,field,crop,speed_m_s\n"
@@ -83,7 +84,7 @@ def test_a_file_held_open_is_left_though_it_rests(inbox: Path) -> None:
 
 
 def test_a_file_that_changes_while_it_is_read_is_left(inbox: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    lake, read_one = Lake.open(inbox.parent / "lake"), nightly.read_one
+    lake, read_one = Lake.open(inbox.parent / "lake"), plan.read_one
 
     def slow(file, *rest):  # type: ignore[no-untyped-def]
         result = read_one(file, *rest)
@@ -93,7 +94,7 @@ def test_a_file_that_changes_while_it_is_read_is_left(inbox: Path, monkeypatch: 
         return result
 
     (inbox / "other.csv").write_text(HEADER + rows(0, 5).replace("Combine A", "Combine B"))
-    monkeypatch.setattr(nightly, "read_one", slow)
+    monkeypatch.setattr(plan, "read_one", slow)
     summary = nightly.take_in_inbox(inbox, lake)
     assert summary.growing == ("whole.csv",)
     assert lake.ledger()["name"].to_list() == ["other.csv"]

@@ -23,7 +23,7 @@ from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.pipelines.farm import load_farm, parse_farm
 from chaffinch.pipelines.ingest.inbox.discover import single_file
 from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
-from chaffinch.pipelines.night.run import read_one
+from chaffinch.pipelines.night.plan import read_one
 
 SAMPLE = SAMPLE_INBOX
 ROWS = 200
