@@ -234,7 +234,7 @@ def test_no_possible_time_at_all(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert deliveries["dates.csv"]["rows_set_aside"] == 30
     # One finding, not three degrees of the same.
     assert deliveries["dates.csv"]["findings"] == [
-        "No row of this file could be kept: see which rule and which column, and how the log was exported."
+        "No row of this file could be kept: check the rule and column named, and how the log was exported."
     ]
 
 

@@ -233,7 +233,7 @@ def friendly_lake() -> MadeUpLake:
         "column": "speed_m_s",
         "value": "ERR",
         "content": "{}",
-        "sentence": "A number is needed here, and the value is none.",
+        "sentence": "The value is not a number.",
     }
     return MadeUpLake(
         readings=log(),

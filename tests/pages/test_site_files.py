@@ -187,7 +187,7 @@ def test_what_a_change_did_is_said_in_words_with_its_range(friendly_site):
 def test_cannot_tell_always_says_why(friendly_site):
     text = field_pages(friendly_site)[0].read_text(encoding="utf-8")
     assert "cannot tell" in text
-    assert "Too little steady work was logged after the change." in text
+    assert "Too little steady work after the change." in text
 
 
 def test_a_joint_change_is_told_once_for_all_its_settings(friendly_site):
@@ -205,7 +205,7 @@ def test_a_file_that_could_not_be_read_is_on_the_first_page(friendly_site):
 
 def test_rows_set_aside_are_on_the_field_page_with_rule_and_value(friendly_site):
     text = field_pages(friendly_site)[0].read_text(encoding="utf-8")
-    assert "A number is needed here, and the value is none." in text
+    assert "The value is not a number." in text
     assert "ERR" in text
 
 

@@ -79,7 +79,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
         "dead cleaning loss": (
             log(good.with_columns(pl.when(~still).then("cleaning_loss_signal").otherwise(3.0))),
             "poor",
-            "Cleaning loss of Combine A did not move in 3 h 12 min of work: check the sensor or its cable.",
+            "Cleaning loss of Combine A did not change in 3 h 12 min of work: check the sensor and its cable.",
         ),
         "loose cable": (
             log(good.with_columns(cut)),
@@ -89,7 +89,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
         "saturated": (
             log(good.with_columns(ceiling)),
             "look",
-            "Separation loss of Combine A stood at its highest value in",
+            "Separation loss of Combine A was at its highest value in",
         ),
         "no loss channel": (
             log(good.drop("separation_loss_signal", "cleaning_loss_signal")),
@@ -100,7 +100,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
         "unknown field": (
             log(good.with_columns(field=pl.lit(None, dtype=pl.String))),
             "look",
-            "100 % of Combine A's readings lie in no named field",
+            "100 % of Combine A's readings are in no named field",
         ),
         "clock runs back": (
             log(
@@ -113,7 +113,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
         "one a minute": (
             log(good.filter(pl.col("row") % 60 == 2)),
             "look",
-            "Combine A has one reading each 60 s",
+            "Combine A has one reading every 60 s",
         ),
         "clock ahead": (
             log(good.with_columns(pl.col("time").dt.offset_by("9y"))),
@@ -123,7 +123,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
         "km/h taken for m/s": (
             log(good.with_columns(pl.col("speed_m_s") * 3.6)),
             "look",
-            "The middle speed of Combine A in work is 5.4 m/s",
+            "The median working speed of Combine A is 5.4 m/s",
         ),
         "mostly set aside": (
             log(good.head(3600), 3600 + 7200, aside(7200)),
@@ -160,7 +160,7 @@ def test_the_worst_comes_first() -> None:
     found = judge([("both", log(readings))], Farm())["both"]
     assert found.judgement == "poor"
     assert found.findings[0].startswith("Cleaning loss")
-    assert "name no crop" in found.findings[1]
+    assert "have no crop" in found.findings[1]
 
 
 def test_a_farm_may_ask_for_fewer_rows_aside() -> None:
