@@ -19,8 +19,8 @@ from chaffinch.pipelines.parallel.processes import through_processes
 if TYPE_CHECKING:
     from datetime import date
 
-    from chaffinch.dashboards.pages.site import Readable
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake import ReadableLake
     from chaffinch.pipelines.work.delays.known_delays import FieldKey
     from chaffinch.pipelines.work.delays.lag import Delays
     from chaffinch.pipelines.work.load_calibration import WeighedLoads
@@ -46,7 +46,7 @@ class FieldJob:
 class Ground:
     """What all pages are made from."""
 
-    lake: Readable
+    lake: ReadableLake
     farm: Farm
     weighed: WeighedLoads
     delays: Mapping[FieldKey, Sequence[Delays]] = field(default_factory=dict)

@@ -7,14 +7,12 @@ bytes.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
-from functools import cache, partial
-from importlib.resources import files
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
@@ -29,7 +27,10 @@ from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
+from chaffinch.pipelines.atomic_write import remove_parts, write_whole
+from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work.delays.known_delays import from_text
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
@@ -37,17 +38,8 @@ from chaffinch.schemas.tables import tables as contracts
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
-HALF = ".half-written"
 MADE_FROM, FACTS, WHOLE = "made_from.json", "facts.json", "made_from.txt"
 TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
-
-
-class Readable(Protocol):
-    """What the pages need of a lake."""
-
-    def scan(self, name: str, /) -> pl.LazyFrame: ...
-    def readings(self, machine: str, field: str | None, day: date | None = None, /) -> pl.DataFrame: ...
-    def machine_fields(self) -> pl.DataFrame: ...
 
 
 @dataclass
@@ -70,8 +62,7 @@ class Pages:
         facts = {name: told for name, told in _json_object(folder / FACTS).items() if are_facts(told)}
         # What a killed run left half written.
         for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
-            for left in place.glob(f"*{HALF}"):
-                left.unlink()
+            remove_parts(place)
         return cls(folder, made_from, facts)
 
     def holds(self, name: str, digest: str) -> bool:
@@ -93,7 +84,7 @@ class Pages:
         if path.is_file() and path.read_bytes() == content:
             self.unchanged.append(name)
             return
-        _write_whole(path, content)
+        write_whole(path, content)
         self.written.append(name)
 
     def all_hold(self, digest: str) -> bool:
@@ -125,7 +116,7 @@ class Pages:
         ):
             path = self.folder / name
             if not path.is_file() or path.read_text(encoding="utf-8") != text:
-                _write_whole(path, text.encode())
+                write_whole(path, text.encode())
         return removed
 
 
@@ -143,7 +134,7 @@ def _json_object(path: Path) -> dict[str, Any]:
 
 
 def write_site(
-    lake: Readable,
+    lake: ReadableLake,
     site: Path,
     farm: Farm,
     *,
@@ -164,14 +155,12 @@ def write_site(
     tables = {name: lake.scan(name).collect().sort(contracts()[name].key, nulls_last=True) for name in TABLES}
     tables["adjustments"] = real_adjustments(tables["adjustments"])
     tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
-    ground = digest_of([_code_digest(), farm.model_dump_json()])
+    ground = digest_of([program_digest(), farm.model_dump_json()])
     weighed = weighed_loads(lake, farm)
     # The deliveries stand for the readings in them.
     everything = digest_of([ground, *(tables[name] for name in TABLES)])
     now = now or datetime.now(UTC)
-    # Tables held in memory keep no versions.
-    versions = getattr(lake, "effects_at", None)
-    earlier = versions(now - SINCE) if versions is not None else None
+    earlier = lake.effects_at(now - SINCE)
     morning = _morning_digest(everything, farm, tables, earlier, notes, now)
     whole = digest_of([everything, weighed.loads, morning])
     if pages.all_hold(whole):
@@ -187,9 +176,7 @@ def write_site(
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    # Tables held in memory keep no delays; each page then reads them off its own readings.
-    kept_delays = getattr(lake, "effects_delays", None)
-    known = from_text(kept_delays()) if kept_delays is not None else {}
+    known = from_text(lake.effects_delays())
     for job, content, facts in make_all(Ground(lake, farm, weighed, known), due, each):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
@@ -262,32 +249,8 @@ def _put_assets(pages: Pages) -> None:
         "figures.js": lambda: '"use strict";\n' + script_palette() + template("figures.js"),
     }
     for name, make in made.items():
-        pages.put(f"assets/{name}", _code_digest(), partial(_encoded, make))
+        pages.put(f"assets/{name}", program_digest(), partial(_encoded, make))
 
 
 def _encoded(make: Callable[[], str]) -> bytes:
     return make().encode("utf-8")
-
-
-@cache
-def _code_digest() -> str:
-    """Of everything that decides how a page looks: these files, the declarations, the stages they call, Plotly."""
-    import plotly
-
-    called = ("dashboards", "schemas", "pipelines.work", "pipelines.agronomy")
-    folders = [files(f"chaffinch.{name}") for name in called]
-    contents = [
-        f"{item.name}\n{item.read_text(encoding='utf-8')}"
-        for folder in folders
-        for item in sorted(folder.iterdir(), key=lambda f: f.name)
-        if item.is_file() and item.name.rsplit(".", 1)[-1] in ("py", "html", "css", "js", "toml")
-    ]
-    return digest_of([plotly.__version__, *contents])
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    """Write beside and rename, so that a page is never half there."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + HALF)
-    beside.write_bytes(content)
-    os.replace(beside, path)

@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any, cast
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards.words.changes import Change, changes_of, of_field
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.lake.readable import ReadableLake
 
 if TYPE_CHECKING:
-    from chaffinch.dashboards.pages.site import Readable
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake import Lake
 
 
-class YearOf:
+class YearOf(ReadableLake):
     """The part of a lake that belongs to one year; what reports and the estimator need of a lake.
 
     Adjustments of earlier years stay in sight, because they tell the value from which the first one of the
     year came.
     """
 
-    def __init__(self, lake: Readable, year: int) -> None:
+    def __init__(self, lake: ReadableLake, year: int) -> None:
         self.lake = lake
         self.start = datetime(year, 1, 1, tzinfo=UTC)
         self.end = datetime(year + 1, 1, 1, tzinfo=UTC)
@@ -38,32 +37,8 @@ class YearOf:
             return frame.filter(pl.col("time") < self.end)
         return frame.filter(self.within()) if name in ("readings", "loss_checks") else frame
 
-    def readings(self, machine: str, field: str | None, day: date | None = None) -> pl.DataFrame:
-        return self.lake.readings(machine, field, day).filter(self.within())
-
-    def machine_fields(self) -> pl.DataFrame:
-        """As of the lake; a field that was harvested in other years too is told of this year alone."""
-        found = self.lake.machine_fields()
-        rows = []
-        for row in found.iter_rows(named=True):
-            first, last = row["first_time"], row["last_time"]
-            if last < self.start or first >= self.end:
-                continue
-            if first < self.start or last >= self.end:
-                row = self._narrowed(row)
-            if row["readings"]:
-                rows.append(row)
-        return pl.DataFrame(rows, schema=found.schema)
-
-    def _narrowed(self, row: dict[str, Any]) -> dict[str, Any]:
-        mine = self.readings(row["machine"], row["field"], row.get("day"))
-        crops = mine["crop"].drop_nulls().value_counts().sort(["count", "crop"], descending=[True, False])
-        return row | {
-            "readings": mine.height,
-            "first_time": mine["time"].min(),
-            "last_time": mine["time"].max(),
-            "crop": crops["crop"][0] if crops.height else None,
-        }
+    def scan_readings(self, machine: str, field: str | None) -> pl.LazyFrame:
+        return self.lake.scan_readings(machine, field).filter(self.within())
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +62,7 @@ class SeasonData:
     estimated_anew: bool
 
 
-def season_data(lake: Readable, year: int, farm: Farm) -> SeasonData:
+def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
     """Collect a year. Raises ``CallError`` where the lake holds no effect of it."""
     from chaffinch.pipelines.estimate.data.changes import real_adjustments
 
@@ -136,7 +111,7 @@ def _none_of(year: int, years: list[int]) -> str:
 def _estimated(of_year: YearOf, farm: Farm) -> pl.DataFrame:
     from chaffinch.pipelines.estimate import refresh_effects
 
-    return refresh_effects(cast("Lake", of_year), farm)
+    return refresh_effects(of_year, farm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.dashboards.report.season_data import changes_by_field, season_data
 from chaffinch.dashboards.report.worth import weigh
+from chaffinch.pipelines.atomic_write import write_whole
 from chaffinch.pipelines.errors import CallError
 
 if TYPE_CHECKING:
-    from chaffinch.dashboards.pages.site import Readable
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake import ReadableLake
 
 ENDINGS = (".html", ".pdf", ".xlsx")
 
 
-def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, Any]:
+def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[str, Any]:
     """Report the season ``year`` (calendar year, UTC) to ``out``: .html, .pdf or .xlsx by its ending.
 
     The same data give the same bytes, of a PDF the same pages. Returns counts and ``notes``: sentences about what
@@ -47,7 +47,7 @@ def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, 
         from chaffinch.dashboards.report.logo import logo_of
 
         # What the inbox held beside farm.toml goes before what lies about here.
-        logo = lake.picture(farm.client.logo) if farm.client.logo and hasattr(lake, "picture") else None
+        logo = lake.picture(farm.client.logo) if farm.client.logo else None
         if logo is None:
             logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
             notes += missing
@@ -56,7 +56,10 @@ def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, 
             from chaffinch.dashboards.report.pdf import print_pdf
 
             content = print_pdf(content, last_moment(data))
-    _write_whole(out, content)
+    try:
+        write_whole(out, content)
+    except OSError as error:
+        raise CallError(f"{out} can't be written: {error.strerror or error}.") from None
     return {
         "out": str(out),
         "year": year,
@@ -68,19 +71,7 @@ def write_season(lake: Readable, year: int, out: Path, farm: Farm) -> dict[str, 
     }
 
 
-def _logo_folders(lake: Readable, out: Path) -> list[Path]:
+def _logo_folders(lake: ReadableLake, out: Path) -> list[Path]:
     """Where a logo may lie: the folder of the report, the one the command was called in, the lake."""
     folders = [out.parent, Path.cwd()]
-    uri = str(getattr(lake, "uri", ""))
-    return [*folders, Path(uri)] if uri and "://" not in uri else folders
-
-
-def _write_whole(out: Path, content: bytes) -> None:
-    part = out.with_name(f".{out.name}.{os.getpid()}.part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, out)
-    except OSError as error:
-        raise CallError(f"{out} can't be written: {error.strerror or error}.") from None
-    finally:
-        part.unlink(missing_ok=True)
+    return folders if lake.folder is None else [*folders, lake.folder]

@@ -56,13 +56,12 @@ def season(
 ) -> int:
     """Report a season over machines, crops and fields."""
     from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.night.run import farm_of
 
     _require_ending(out, (".html", ".pdf", ".xlsx"))
     opened = Lake.open(lake, must_exist=True)
     from chaffinch.dashboards.report.write import write_season
 
-    made = write_season(opened, year, out, farm_of(opened))
+    made = write_season(opened, year, out, opened.farm())
     for sentence in made["notes"]:
         say(sentence)
     give([f"Season report: {out}"], made, as_json)

@@ -43,11 +43,9 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration
     from chaffinch.pipelines.estimate.data.kept_fields import KeptFields
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.lake import ReadableLake
     from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
-# Part of what decides whether effects are stale: raise it when the estimator would answer differently.
-ESTIMATOR_VERSION = "8"
 LONGEST_REST_DAYS = 30
 # No crop is longer under way from header to sensor than this.
 LONGEST_DELAY_S = 600
@@ -161,7 +159,7 @@ class _Season:
     """What preparing any machine-field of a lake needs beside its readings. ``changes``: by machine.
     ``delays``: of each harvest of a machine-field, pooled over the machine's days."""
 
-    lake: Lake
+    lake: ReadableLake
     farm: Farm
     changes: Mapping[str, pl.DataFrame]
     no_changes: pl.DataFrame
@@ -211,7 +209,7 @@ class _Season:
 
 
 def refresh_effects(
-    lake: Lake,
+    lake: ReadableLake,
     farm: Farm,
     each: FanOut = one_by_one,
     delays: Mapping[FieldKey, Sequence[Delays]] | None = None,
@@ -248,7 +246,7 @@ def refresh_effects(
 
 
 def season_delays(
-    lake: Lake, each: FanOut = one_by_one, kept: KeptFields | None = None
+    lake: ReadableLake, each: FanOut = one_by_one, kept: KeptFields | None = None
 ) -> dict[FieldKey, list[Delays]]:
     """Delays of every harvest of every machine-field of a lake, those of one machine drawn together.
 
@@ -269,7 +267,7 @@ def season_delays(
     return dict(pooled)
 
 
-def _find_delays(lake: Lake, row: Mapping[str, Any]) -> list[Delays]:
+def _find_delays(lake: ReadableLake, row: Mapping[str, Any]) -> list[Delays]:
     """Delays of each harvest of a row of ``machine_fields``."""
     here = lake.readings(row["machine"], row["field"], row.get("day"))
     return [machine_delays(readings) for readings in _harvests(here)]

@@ -13,7 +13,7 @@ from chaffinch.schemas.tables import Table, tables
 
 if TYPE_CHECKING:
     import polars as pl
-    from chaffinch.pipelines.lake.reading import ReadableLake
+    from chaffinch.pipelines.lake.reading import LakeReader
 
 # What is held in memory at once.
 ROWS_AT_ONCE, DELIVERIES_AT_ONCE = 500_000, 1000
@@ -22,7 +22,7 @@ ROWS_AT_ONCE, DELIVERIES_AT_ONCE = 500_000, 1000
 NOT_CONTENT = ("taken_in_at", "computed_at", "read_with", "other_names", "name", "file")
 
 
-def faults(lake: ReadableLake) -> list[str]:
+def faults(lake: LakeReader) -> list[str]:
     """A sentence for each fault: a table that can't be read, rows that are missing or too many, broken keys,
     files without a row in the ledger, effects older than what they rest on.
     """
@@ -42,7 +42,7 @@ def faults(lake: ReadableLake) -> list[str]:
     return found
 
 
-def _faults_of(lake: ReadableLake, name: str, ledger: pl.DataFrame) -> list[str]:
+def _faults_of(lake: LakeReader, name: str, ledger: pl.DataFrame) -> list[str]:
     table = tables()[name]
     strangers = lake.stored_deliveries(name) - set(ledger["delivery"].to_list())
     found = lake.damaged_files(name)
@@ -93,9 +93,7 @@ def _groups(deliveries: Sequence[str], rows: dict[str, int]) -> Iterator[list[st
         yield group
 
 
-def _rows_of(
-    lake: ReadableLake, table: Table, group: list[str]
-) -> Iterator[tuple[str, int | None, list[str]]]:
+def _rows_of(lake: LakeReader, table: Table, group: list[str]) -> Iterator[tuple[str, int | None, list[str]]]:
     """Each delivery of the group: its rows (None where they can't be read), and a sentence for each fault."""
     import polars as pl
 
@@ -130,7 +128,7 @@ def _rows_of(
         yield delivery, row["_rows"], told
 
 
-def _faults_of_effects(lake: ReadableLake) -> list[str]:
+def _faults_of_effects(lake: LakeReader) -> list[str]:
     import polars as pl
     from chaffinch.pipelines.lake.inputs import inputs_of_effects
 
@@ -149,7 +147,7 @@ def _faults_of_effects(lake: ReadableLake) -> list[str]:
     return []
 
 
-def content_digest(lake: ReadableLake) -> str:
+def content_digest(lake: LakeReader) -> str:
     """SHA-256 over the rows of all tables: each row hashed, hashes added, so that order does not matter.
 
     Comparable between lakes read with one version of polars, whose row hash it uses.
@@ -167,7 +165,7 @@ def content_digest(lake: ReadableLake) -> str:
     return whole.hexdigest()
 
 
-def _parts(lake: ReadableLake, name: str) -> Iterator[pl.DataFrame]:
+def _parts(lake: LakeReader, name: str) -> Iterator[pl.DataFrame]:
     import polars as pl
 
     if name not in DATA_TABLES:

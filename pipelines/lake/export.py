@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from chaffinch.pipelines.atomic_write import whole_file
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES
 from chaffinch.pipelines.work.exported import WORK, work_pieces
@@ -41,21 +42,15 @@ def export_table(lake: Lake, name: str, to: Path) -> int:
     The file appears whole or not at all. Times are UTC. In .csv and .xlsx lists are joined by "; ".
     Raises ``CallError`` for a name that is no table, another ending, or more rows than a sheet holds.
     """
-    import os
-
     check_table(name)
     writers = {".csv": _write_csv, ".parquet": _write_parquet, ".xlsx": _write_xlsx}
     if to.suffix.lower() not in writers:
         raise CallError(f"{to} must end in {', '.join(ENDINGS[:-1])} or {ENDINGS[-1]}.")
-    part = to.with_name(f".{to.name}.{os.getpid()}.part")
     try:
-        rows = writers[to.suffix.lower()](lake, name, part)
-        os.replace(part, to)
+        with whole_file(to) as part:
+            return writers[to.suffix.lower()](lake, name, part)
     except OSError as error:
         raise CallError(f"{to} can't be written: {error.strerror or error}.") from None
-    finally:
-        part.unlink(missing_ok=True)
-    return rows
 
 
 def _pieces(lake: Lake, name: str) -> Iterator[pl.DataFrame]:

@@ -10,12 +10,13 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from chaffinch.pipelines.lake.inputs import digest_of_text, farm_digest, program_digests
+from chaffinch.pipelines.lake.inputs import digest_of_text, farm_digest
+from chaffinch.pipelines.program_digest import program_digest
 
 if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake.reading import ReadableLake
+    from chaffinch.pipelines.lake.readable import ReadableLake
 
 # The entry for what all machine-fields share.
 SHARED = ""
@@ -24,8 +25,7 @@ _WORDS = {
     "settings": "the adjustments in its days",
     "checks": "the loss checks of the machine",
     "loads": "the load tickets of the machine",
-    "catalogue": "the catalogue of settings and channels",
-    "estimator": "the estimator",
+    "program": "the program",
     "farm": "what farm.toml states",
 }
 
@@ -40,7 +40,7 @@ def field_inputs(lake: ReadableLake, farm: Farm) -> Inputs:
     ledger = lake.ledger().filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
     adjustments = real_adjustments(lake.scan("adjustments").collect())
     checks, loads = (_by_machine(lake.scan(name).collect()) for name in ("loss_checks", "load_tickets"))
-    found: Inputs = {SHARED: {**program_digests(), "farm": farm_digest(farm)}}
+    found: Inputs = {SHARED: {"program": program_digest(), "farm": farm_digest(farm)}}
     for row in lake.machine_fields().iter_rows(named=True):
         machine, field, day = row["machine"], row["field"], row["day"]
         mine = ledger.filter(pl.col("machines").list.contains(machine))

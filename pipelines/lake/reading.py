@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED
 from chaffinch.pipelines.lake.delta import DeltaTables
+from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.schemas.tables import tables
-
-if TYPE_CHECKING:
-    import polars as pl
-    from chaffinch.pipelines.farm import Farm
 
 INPUTS_KEY = "chaffinch.inputs"
 FIELDS_KEY = "chaffinch.fields"
 DELAYS_KEY = "chaffinch.delays"
-_READING_ORDER = ("time", "file", "row", "delivery")
 
 
-class ReadableLake:
+class LakeReader(ReadableLake):
     """The lake at ``uri``, to be read: a folder, or an object store's URI whose access is in the environment."""
 
     def __init__(self, uri: str | Path) -> None:
@@ -30,6 +25,11 @@ class ReadableLake:
         self.delta = DeltaTables(self.uri)
         self.is_remote = self.delta.is_remote
         self._ledger: tuple[object, pl.DataFrame] | None = None
+
+    @property
+    def folder(self) -> Path | None:
+        """Where the lake lies on this machine; None in an object store."""
+        return None if self.is_remote else Path(self.uri)
 
     def is_there(self) -> bool:
         """Whether anything was ever taken in, as far as the storage shows now."""
@@ -40,8 +40,6 @@ class ReadableLake:
 
         Raises ``CallError`` for a name that is no table, ``LakeError`` where the table can't be read.
         """
-        import polars as pl
-
         if name not in tables():
             raise CallError(f"There is no table '{name}'. Tables are {', '.join(tables())}.")
         if not self.delta.exists(name):
@@ -66,93 +64,14 @@ class ReadableLake:
         ledger = self.ledger()
         return ledger.filter(ledger["status"] != RETRACTED)["delivery"].to_list()
 
-    def readings(
-        self,
-        machine: str,
-        field: str | None,
-        day: date | None = None,
-        columns: Sequence[str] | None = None,
-    ) -> pl.DataFrame:
-        """Readings of one machine in one field (None: those without a field), by time; ``day`` is a UTC date.
-
-        Opens only the deliveries that the ledger names for them. A moment that several deliveries hold (a
-        daily log and a longer one) comes once, each column from the first file that knows it.
-        """
-        import polars as pl
-
+    def scan_readings(self, machine: str, field: str | None) -> pl.LazyFrame:
+        """Opens only the deliveries that the ledger names for the machine and field."""
         ledger = self.ledger().filter((pl.col("kind") != "farm") & pl.col("machines").list.contains(machine))
         if field is not None:
             ledger = ledger.filter(pl.col("fields").list.contains(field))
-        wanted = list(columns) if columns is not None else list(tables()["readings"].polars_schema())
-        ids = ledger["delivery"].to_list()
-        if not ids or not self.delta.exists("readings"):
-            return tables()["readings"].empty().select(wanted)
-        here = pl.col("field").is_null() if field is None else pl.col("field") == field
-        if day is not None:
-            here = here & (pl.col("time").dt.date() == day)
-        found = (
-            self.delta.scan("readings")
-            .filter(pl.col("delivery").is_in(ids), pl.col("machine") == machine, here)
-            .select(list(dict.fromkeys([*wanted, *_READING_ORDER])))
-            .collect()
-            .sort(_READING_ORDER)
-        )
-        return _each_moment_once(found).select(wanted)
-
-    def machine_fields(self) -> pl.DataFrame:
-        """One row per machine and field: machine, field, (commonest) crop, readings, first_time, last_time,
-        day. Where no field is known there is one row per machine and UTC day; else ``day`` is null.
-        """
-        import polars as pl
-
-        day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date())
-        by_crop = (
-            self.scan("readings")
-            .group_by("machine", "field", day.alias("day"), "crop")
-            .agg(
-                pl.len().cast(pl.Int64).alias("readings"),
-                pl.col("time").min().alias("first_time"),
-                pl.col("time").max().alias("last_time"),
-            )
-            .collect(engine="streaming")
-        )
-        # Any named crop tells more than none; of equally common ones the first by name.
-        return (
-            by_crop.sort(pl.col("crop").is_null(), -pl.col("readings"), "crop")
-            .group_by("machine", "field", "day", maintain_order=True)
-            .agg(
-                pl.col("crop").first(),
-                pl.col("readings").sum(),
-                pl.col("first_time").min(),
-                pl.col("last_time").max(),
-            )
-            .select("machine", "field", "crop", "readings", "first_time", "last_time", "day")
-            .sort("first_time", "machine", "field", nulls_last=True)
-        )
-
-    def farm(self) -> Farm:
-        """The farm.toml taken in last; the defaults where there was none."""
-        from chaffinch.pipelines.farm import Farm, parse_farm
-
-        text = self.farm_text()
-        return Farm() if text is None else parse_farm(text)
-
-    def farm_text(self) -> str | None:
-        """The text of the farm.toml taken in last; None where there was none."""
-        import polars as pl
-
-        stated = self.ledger().filter(pl.col("kind") == "farm", pl.col("stated").is_not_null())
-        return stated.sort("taken_in_at", "name")["stated"][-1] if stated.height else None
-
-    def picture(self, named: str) -> str | None:
-        """The picture taken in last under ``named`` (a path, or the end of one) as a data URI; None for none."""
-        import polars as pl
-
-        kept = self.ledger().filter(pl.col("kind") == "picture", pl.col("stated").is_not_null())
-        wanted = named.replace("\\", "/").removeprefix("./")
-        ending = (pl.col("name") == wanted) | pl.col("name").str.ends_with(f"/{wanted}")
-        found = kept.filter(ending).sort("taken_in_at", "name")
-        return found["stated"][-1] if found.height else None
+        if ledger.is_empty() or not self.delta.exists("readings"):
+            return tables()["readings"].empty().lazy()
+        return self.delta.scan("readings").filter(pl.col("delivery").is_in(ledger["delivery"].to_list()))
 
     def effects_inputs(self) -> str | None:
         """The digest of what ``effects`` was estimated from; None where it was never estimated."""
@@ -193,19 +112,3 @@ class ReadableLake:
     def damaged_files(self, name: str) -> list[str]:
         """A sentence for each data file of a table that is gone or was cut short."""
         return self.delta.damaged_files(name)
-
-
-def _each_moment_once(readings: pl.DataFrame) -> pl.DataFrame:
-    """Readings in ``_READING_ORDER`` with the rows that several deliveries hold for one moment made one."""
-    import polars as pl
-
-    shared = readings.select(pl.col("delivery").n_unique().over("time") > 1).to_series()
-    if not shared.any():
-        return readings
-    once = (
-        readings.filter(shared)
-        .group_by("time", maintain_order=True)
-        .agg(pl.exclude("time").drop_nulls().first())
-        .select(readings.columns)
-    )
-    return pl.concat([readings.filter(~shared), once]).sort(_READING_ORDER)

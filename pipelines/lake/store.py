@@ -20,7 +20,7 @@ from chaffinch.pipelines.lake.delta import among
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
 from chaffinch.pipelines.lake.kept import FOLDER as KEPT_FOLDER
 from chaffinch.pipelines.lake.kept import Kept
-from chaffinch.pipelines.lake.reading import DELAYS_KEY, FIELDS_KEY, INPUTS_KEY, ReadableLake
+from chaffinch.pipelines.lake.reading import DELAYS_KEY, FIELDS_KEY, INPUTS_KEY, LakeReader
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def _quiet(sentence: str) -> None:
     pass
 
 
-class Lake(ReadableLake):
+class Lake(LakeReader):
     """The lake at ``uri``, to be read and written.
 
     ``Lake(uri)`` touches nothing; tables come into being with their first row.

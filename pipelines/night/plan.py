@@ -239,7 +239,7 @@ def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str |
     out = _retracted(lake.ledger())
     found = [file for kind, file in ordered if kind == "farm" and delivery_id(file.sha256) not in out]
     before = lake.farm_text()
-    known = parse_farm(before, "farm.toml of the lake") if before is not None else Farm()
+    known = lake.farm()
     instead = (
         "What was stated before holds until then."
         if before is not None

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from chaffinch.pipelines.errors import ChaffinchError, LakeError, NotYet
-from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.night.summary import (
     EstimateSummary,
@@ -98,7 +98,7 @@ def _told(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[st
             failed,
             "Nobody was told of this night",
             "nightly",
-            lambda: tell(night, farm_of(lake).tell, inbox, lake, each),
+            lambda: tell(night, lake.farm().tell, inbox, lake, each),
         )
         or failed
     )
@@ -284,7 +284,7 @@ def refresh(
         say("Estimating effects.")
         note_changes_between_files(lake)
         inputs = inputs_of_effects(lake)
-        farm = farm_of(lake)
+        farm = lake.farm()
         after = field_inputs(lake, farm)
         before = from_text(lake.effects_field_inputs())
         earlier = lake.scan("effects").collect()
@@ -315,18 +315,12 @@ def write_pages(
     written = _first(
         each(
             "write",
-            lambda folder: write_site(lake, folder, farm_of(lake), notes=notes, each=side_by_side),
+            lambda folder: write_site(lake, folder, lake.farm(), notes=notes, each=side_by_side),
             [site],
             lambda one: one.name,
         )
     )
     return {} if isinstance(written, NotYet) else dict(written)
-
-
-def farm_of(lake: Lake) -> Farm:
-    """What the farm.toml taken in last states; the defaults where there was none."""
-    text = lake.farm_text()
-    return parse_farm(text, "farm.toml of the lake") if text is not None else Farm()
 
 
 def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.program_digest import program_digest
 
 if TYPE_CHECKING:
     from prefect_dask import DaskTaskRunner
@@ -60,7 +61,7 @@ def join(address: str, inbox: Path, lake: str) -> Workers:
         raise CallError(
             f"The Dask scheduler at {address} has no workers. Start some with: dask worker {address}."
         )
-    ours = _program()
+    ours = program_digest()
     for worker, told in answers.items():
         if fault := _fault(told, ours, inbox, lake):
             raise CallError(f"The worker at {worker} can't take part: {fault}")
@@ -71,7 +72,7 @@ def _fault(told: Any, ours: str, inbox: Path, lake: str) -> str | None:
     if not isinstance(told, dict):
         return f"it has not this program, or not as here ({type(told).__name__}: {str(told)[:200]})."
     if told["program"] != ours:
-        return "it has another version of this program; install the same on both."
+        return "it has another version of this program or of its libraries; install the same on both."
     if not told["inbox"]:
         return f"it finds no folder {inbox}; mount the inbox there under the same name."
     if not told["lake"]:
@@ -83,15 +84,7 @@ def _what_it_has(inbox: str, lake: str) -> dict[str, Any]:
     """Told by each worker. A lake that is still to be made has its folder where the parent folder is."""
     place = Path(lake)
     there = "://" in lake or place.is_dir() or place.parent.is_dir()
-    return {"program": _program(), "inbox": os.path.isdir(inbox), "lake": there}
-
-
-def _program() -> str:
-    """Digest of what decides the results of handed-out work."""
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake.inputs import program_digests, reading_digest
-
-    return f"{reading_digest(Farm(), [])} {sorted(program_digests().items())}"
+    return {"program": program_digest(), "inbox": os.path.isdir(inbox), "lake": there}
 
 
 def lost(error: BaseException) -> bool:

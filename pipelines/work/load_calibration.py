@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from chaffinch.pipelines.agronomy.load_tickets import (
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import polars as pl
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.farm.stated_loads import LoadTicket
+    from chaffinch.pipelines.lake import ReadableLake
 
 _OF_READINGS = ("time", "grain_flow_kg_s", "record_duration_s", "grain_moisture_pct", "crop")
 
@@ -60,8 +61,8 @@ class WeighedLoads:
         return self.loads.filter(pl.col("machine") == machine, same)
 
 
-def weighed_loads(lake: Any, farm: Farm) -> WeighedLoads:
-    """Lay every weighed load beside the log of its machine. ``lake``: whatever has ``scan`` of a lake."""
+def weighed_loads(lake: ReadableLake, farm: Farm) -> WeighedLoads:
+    """Lay every weighed load beside the log of its machine."""
     import polars as pl
 
     tickets = _all_tickets(lake.scan("load_tickets").collect(), farm)

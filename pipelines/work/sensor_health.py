@@ -16,6 +16,7 @@ import polars as pl
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake import ReadableLake
     from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
 # Worked days of each machine that are looked at: the last, and those before to hold it against.
@@ -59,11 +60,8 @@ class Suspicion:
     sentence: str
 
 
-def suspicions(lake: Any, farm: Farm, weighed: WeighedLoads) -> list[Suspicion]:
-    """Everything suspicious on the last worked day of each machine, worst first.
-
-    lake : whatever has ``scan`` of a lake.
-    """
+def suspicions(lake: ReadableLake, farm: Farm, weighed: WeighedLoads) -> list[Suspicion]:
+    """Everything suspicious on the last worked day of each machine, worst first."""
     days = worked_days(lake)
     if days.is_empty():
         return []
@@ -81,7 +79,7 @@ def suspicions(lake: Any, farm: Farm, weighed: WeighedLoads) -> list[Suspicion]:
     return sorted(found, key=lambda one: (KINDS.index(one.kind), one.machine, one.channel, one.sentence))
 
 
-def worked_days(lake: Any) -> pl.DataFrame:
+def worked_days(lake: ReadableLake) -> pl.DataFrame:
     """One row per machine, day (UTC) and field of its last ``DAYS`` worked days: crop, seconds of work, first and
     last moment, and for each watched channel its number of values, distinct values, highest value's share and
     median in work.
@@ -119,7 +117,7 @@ def worked_days(lake: Any) -> pl.DataFrame:
     )
 
 
-def _days_of(lake: Any, machine: str, deliveries: list[str], since: pl.Expr) -> pl.DataFrame:
+def _days_of(lake: ReadableLake, machine: str, deliveries: list[str], since: pl.Expr) -> pl.DataFrame:
     """Rows of ``worked_days`` of one machine from its ``deliveries``, in any order."""
     work = (
         lake.scan("readings")
@@ -261,7 +259,7 @@ def _moisture_against_neighbours(days: pl.DataFrame, newest: date) -> Iterator[S
             )  # fmt: skip
 
 
-def _loss_against_checks(lake: Any, farm: Farm, days: pl.DataFrame) -> Iterator[Suspicion]:
+def _loss_against_checks(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> Iterator[Suspicion]:
     """Weighed loss per unit of signal, each check against the machine's others in the same crop."""
     weights = _check_weights(lake, farm, days)
     for (machine, crop), own in weights.group_by("machine", "crop", maintain_order=True):
@@ -279,7 +277,7 @@ def _loss_against_checks(lake: Any, farm: Farm, days: pl.DataFrame) -> Iterator[
             )  # fmt: skip
 
 
-def _check_weights(lake: Any, farm: Farm, days: pl.DataFrame) -> pl.DataFrame:
+def _check_weights(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> pl.DataFrame:
     """kg/s weighed for each unit of the summed loss signals around its moment, for each loss check."""
     from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
 

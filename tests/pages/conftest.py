@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.tables import tables
@@ -22,34 +23,8 @@ SOURCE = {"delivery": "d1", "file": "combine_a/log.csv"}
 FARM = '[machines."Combine A"]\ntime_zone = "Europe/London"\n'
 
 
-class MadeUpLake:
-    """The part of a lake that pages read, held in memory."""
-
-    def __init__(self, **frames: pl.DataFrame) -> None:
-        self.frames = {name: frames.get(name, table.empty()) for name, table in tables().items()}
-
-    def scan(self, name: str) -> pl.LazyFrame:
-        return self.frames[name].lazy()
-
-    def readings(self, machine: str, field: str | None, day: date | None = None) -> pl.DataFrame:
-        here = (pl.col("machine") == machine) & pl.col("field").eq_missing(pl.lit(field, pl.String))
-        if day is not None:
-            here &= pl.col("time").dt.date() == day
-        return self.frames["readings"].filter(here).sort("time")
-
-    def machine_fields(self) -> pl.DataFrame:
-        day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date()).alias("day")
-        return (
-            self.frames["readings"]
-            .group_by("machine", "field", day)
-            .agg(
-                pl.col("crop").drop_nulls().first(),
-                pl.len().cast(pl.Int64).alias("readings"),
-                pl.col("time").min().alias("first_time"),
-                pl.col("time").max().alias("last_time"),
-            )
-            .sort("first_time", "machine", "field")
-        )
+class MadeUpLake(MemoryLake):
+    """A lake that pages are made of."""
 
     def with_rows(self, **more: pl.DataFrame) -> MadeUpLake:
         """The same with further rows."""

@@ -13,7 +13,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime, time, timedelta
-from importlib.metadata import version
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -23,7 +22,7 @@ from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration, MoistureD
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.results.effects_table import Untold
-from chaffinch.pipelines.lake.inputs import program_digests
+from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work.delays.lag import Delays, Lag
 
 if TYPE_CHECKING:
@@ -37,7 +36,6 @@ READ_AT_ONCE = 8
 _CLASSES: dict[str, type[Any]] = {
     one.__name__: one for one in (Binned, Change, Untold, Delays, Lag, FlowCalibration, MoistureDrift)
 }
-_LIBRARIES = ("numpy", "polars", "scipy", "shapely")
 
 
 class KeptFields:
@@ -46,7 +44,6 @@ class KeptFields:
     def __init__(self, lake: Lake) -> None:
         self._kept = lake.kept()
         self._asked: set[str] = set()
-        self._program = [sorted(program_digests().items()), [version(name) for name in _LIBRARIES]]
         self._behind: dict[str, list[dict[str, Any]]] = defaultdict(list)
         for row in lake.ledger().sort("delivery").iter_rows(named=True):
             if '"readings"' in (row["rows_stored"] or ""):
@@ -74,7 +71,7 @@ class KeptFields:
 
         made_from : all that the result depends on, as JSON takes it.
         """
-        names = [_digest([what, *self._program, made_from(item)]) for item in items]
+        names = [_digest([what, program_digest(), made_from(item)]) for item in items]
         self._asked.update(names)
         with ThreadPoolExecutor(READ_AT_ONCE, thread_name_prefix="kept") as pool:
             found = list(pool.map(self._found, names))

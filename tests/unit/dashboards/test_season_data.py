@@ -7,6 +7,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.report.document import css_text
 from chaffinch.dashboards.report.logo import logo_of, picture_kind
 from chaffinch.dashboards.report.season_data import YearOf, season_data
@@ -16,37 +17,14 @@ from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.tables import tables
 
 
-class Lake:
-    """Tables in memory; one machine in one field, a reading a minute."""
-
-    def __init__(self, *days: datetime, effects: pl.DataFrame | None = None) -> None:
-        times = [day + timedelta(minutes=m) for day in days for m in range(60)]
-        frame = pl.DataFrame({"time": times}, schema={"time": pl.Datetime("us", "UTC")}).with_columns(
-            machine=pl.lit("Combine A"), field=pl.lit("Mill Field"), crop=pl.lit("wheat")
-        )
-        self.frames = {name: table.empty() for name, table in tables().items()}
-        self.frames["readings"] = tables()["readings"].conform(frame)
-        if effects is not None:
-            self.frames["effects"] = effects
-
-    def scan(self, name):
-        return self.frames[name].lazy()
-
-    def readings(self, machine, field, day=None):
-        return self.frames["readings"]
-
-    def machine_fields(self):
-        return (
-            self.frames["readings"]
-            .group_by("machine", "field")
-            .agg(
-                pl.col("crop").first(),
-                pl.len().cast(pl.Int64).alias("readings"),
-                pl.col("time").min().alias("first_time"),
-                pl.col("time").max().alias("last_time"),
-                pl.lit(None, pl.Date).alias("day"),
-            )
-        )
+def lake_of(*days: datetime, effects: pl.DataFrame | None = None) -> MemoryLake:
+    """One machine in one field, a reading a minute."""
+    times = [day + timedelta(minutes=m) for day in days for m in range(60)]
+    readings = pl.DataFrame({"time": times}, schema={"time": pl.Datetime("us", "UTC")}).with_columns(
+        machine=pl.lit("Combine A"), field=pl.lit("Mill Field"), crop=pl.lit("wheat")
+    )
+    effects = tables()["effects"].empty() if effects is None else effects
+    return MemoryLake(readings=readings, effects=effects)
 
 
 def effects(*times: datetime) -> pl.DataFrame:
@@ -66,18 +44,18 @@ def test_a_year_begins_and_ends_at_midnight_utc():
     edge = [datetime(2025, 12, 31, 23, 59, 59, tzinfo=UTC), datetime(2026, 1, 1, tzinfo=UTC),
             datetime(2026, 12, 31, 23, 59, 59, tzinfo=UTC), datetime(2027, 1, 1, tzinfo=UTC)]  # fmt: skip
     frame = pl.DataFrame({"time": [*edge, None]}, schema={"time": pl.Datetime("us", "UTC")})
-    kept = frame.select(YearOf(Lake(THIS), 2026).within().alias("in"))["in"].to_list()
+    kept = frame.select(YearOf(lake_of(THIS), 2026).within().alias("in"))["in"].to_list()
     assert kept == [False, True, True, False, False]
 
 
 def test_a_field_harvested_in_two_years_is_told_of_one():
-    row = YearOf(Lake(LAST, THIS), 2026).machine_fields().row(0, named=True)
+    row = YearOf(lake_of(LAST, THIS), 2026).machine_fields().row(0, named=True)
     assert row["readings"] == 60 and row["first_time"] == THIS
-    assert YearOf(Lake(LAST), 2026).machine_fields().is_empty()
+    assert YearOf(lake_of(LAST), 2026).machine_fields().is_empty()
 
 
 def test_effects_of_one_year_are_taken_as_they_stand():
-    data = season_data(Lake(THIS, effects=effects(THIS)), 2026, Farm())
+    data = season_data(lake_of(THIS, effects=effects(THIS)), 2026, Farm())
     assert data.effects.height == 1 and not data.estimated_anew
 
 
@@ -89,7 +67,7 @@ def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monke
         return effects(THIS)
 
     monkeypatch.setattr("chaffinch.pipelines.estimate.refresh_effects", estimate)
-    data = season_data(Lake(LAST, THIS, effects=effects(LAST, THIS)), 2026, Farm())
+    data = season_data(lake_of(LAST, THIS, effects=effects(LAST, THIS)), 2026, Farm())
     assert asked == [[2026]] and data.estimated_anew
     assert data.effects["time"].to_list() == [THIS]
 
@@ -97,8 +75,8 @@ def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monke
 @pytest.mark.parametrize(
     ("lake", "sentence"),
     [
-        (Lake(THIS, effects=effects(THIS)), r"no effect of an adjustment in 2025; it has those of 2026\."),
-        (Lake(THIS), r"no effect of an adjustment yet; .* chaffinch estimate"),
+        (lake_of(THIS, effects=effects(THIS)), r"no effect of an adjustment in 2025; it has those of 2026\."),
+        (lake_of(THIS), r"no effect of an adjustment yet; .* chaffinch estimate"),
     ],
 )
 def test_a_year_without_effects_is_refused_in_a_sentence(lake, sentence, tmp_path):
@@ -113,7 +91,7 @@ def test_a_year_without_effects_is_refused_in_a_sentence(lake, sentence, tmp_pat
 )
 def test_a_wrong_place_is_refused_before_any_work(name, sentence, tmp_path):
     with pytest.raises(CallError, match=sentence):
-        write_season(Lake(THIS, effects=effects(THIS)), 2026, tmp_path / name, Farm())
+        write_season(lake_of(THIS, effects=effects(THIS)), 2026, tmp_path / name, Farm())
 
 
 def test_a_logo_is_known_by_its_content_and_a_missing_one_is_said(tmp_path: Path):

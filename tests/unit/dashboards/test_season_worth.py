@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_tables import pool_fields
 from chaffinch.dashboards.report.season_words import Amounts, worth
@@ -38,21 +39,18 @@ def readings(seconds: int) -> pl.DataFrame:
     """2 m/s on 10 m at 10 kg/s, a reading a second: 36 t/h and 2 ha each 1,000 s."""
     return tables()["readings"].conform(
         pl.DataFrame({"time": [NOON + timedelta(seconds=s) for s in range(seconds)]}).with_columns(
-            speed_m_s=2.0, working_width_m=10.0, grain_flow_kg_s=10.0, working=True
+            machine=pl.lit("Combine A"),
+            field=pl.lit("Mill Field"),
+            speed_m_s=2.0,
+            working_width_m=10.0,
+            grain_flow_kg_s=10.0,
+            working=True,
         )
     )
 
 
-class Lake:
-    def scan(self, name):
-        return tables()[name].empty().lazy()
-
-    def readings(self, machine, field, day=None):
-        return readings(3000)
-
-
 class Season:
-    lake = Lake()
+    lake = MemoryLake(readings=readings(3000))
 
 
 LOSS = effect("machine_loss", (-20.0, -30.0, -5.0), "less", absolute=-30.0, absolute_low=-50.0,

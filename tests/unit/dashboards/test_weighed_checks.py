@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
+from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_share
 from chaffinch.dashboards.words.shown_units import METRIC
 from chaffinch.pipelines.estimate import refresh_effects
@@ -72,28 +73,12 @@ def test_the_table_names_its_denominator():
     assert checks_table(found.clear(), METRIC, None) is None
 
 
-class _OneField:
-    """A lake of one made-up machine-field, held in memory."""
-
-    def __init__(self, made: MachineField, checks: pl.DataFrame) -> None:
-        self.frames = {name: table.empty() for name, table in tables().items()}
-        self.made = made
-        for name, rows in (("adjustments", made.adjustments), ("loss_checks", checks)):
-            sourced = rows.with_row_index("row", offset=2).with_columns(
-                delivery=pl.lit("d"), file=pl.lit("f")
-            )
-            self.frames[name] = tables()[name].conform(sourced)
-
-    def scan(self, name: str) -> pl.LazyFrame:
-        return self.frames[name].lazy()
-
-    def readings(self, machine: str, field: str | None, day: object = None) -> pl.DataFrame:
-        return self.made.readings
-
-    def machine_fields(self) -> pl.DataFrame:
-        first = self.made.readings.select("machine", "field", "crop").head(1)
-        times = self.made.readings["time"]
-        return first.with_columns(first_time=times.min(), last_time=times.max(), day=pl.lit(None))
+def _lake(made: MachineField, checks: pl.DataFrame) -> MemoryLake:
+    return MemoryLake(
+        readings=made.readings,
+        adjustments=made.adjustments.with_row_index("row", offset=2),
+        loss_checks=checks,
+    )
 
 
 @pytest.mark.long
@@ -109,8 +94,8 @@ def test_a_count_without_a_kernel_mass_weighs_the_signals_by_that_of_the_crop():
     found = {}
     for mass in (40, 80):
         farm = parse_farm(f"[crops.wheat]\nthousand_kernel_mass_g = {mass}\n")
-        found[mass] = _machine_loss(refresh_effects(_OneField(made, counted), farm))
-    stated = _machine_loss(refresh_effects(_OneField(made, made.loss_checks), Farm()))
+        found[mass] = _machine_loss(refresh_effects(_lake(made, counted), farm))
+    stated = _machine_loss(refresh_effects(_lake(made, made.loss_checks), Farm()))
     assert found[40]["absolute"].to_list() == pytest.approx(stated["absolute"].to_list())
     before = {mass: rows["absolute"] / rows["percent"] for mass, rows in found.items()}
     assert before[80].to_list() == pytest.approx([2 * one for one in before[40]])

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from builders.memory_lake import MemoryLake
 from chaffinch.pipelines.agronomy.load_tickets import LOADS_SCHEMA, FlowCalibration
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
@@ -18,24 +19,15 @@ START = datetime(2026, 7, 20, 9, tzinfo=UTC)
 NO_LOADS = WeighedLoads(pl.DataFrame(schema=LOADS_SCHEMA), {})
 
 
-class Made:
-    """A lake of readings in memory."""
-
-    def __init__(self, readings: pl.DataFrame, checks: pl.DataFrame | None = None) -> None:
-        delivery = {
-            "delivery": "d",
-            "rows_stored": '{"readings": 1}',
-            "machines": readings["machine"].unique().to_list(),
-            "last_time": readings["time"].max(),
-        }
-        self.frames = {
-            "readings": readings,
-            "loss_checks": tables()["loss_checks"].empty() if checks is None else checks,
-            "deliveries": tables()["deliveries"].conform(pl.DataFrame([delivery])),
-        }
-
-    def scan(self, name: str) -> pl.LazyFrame:
-        return self.frames[name].lazy()
+def made(readings: pl.DataFrame, checks: pl.DataFrame | None = None) -> MemoryLake:
+    delivery = {
+        "delivery": "d",
+        "rows_stored": '{"readings": 1}',
+        "machines": readings["machine"].unique().to_list(),
+        "last_time": readings["time"].max(),
+    }
+    checks = tables()["loss_checks"].empty() if checks is None else checks
+    return MemoryLake(readings=readings, loss_checks=checks, deliveries=pl.DataFrame([delivery]))
 
 
 def work(machine: str, day: int = 0, seed: int = 0, **channels: Any) -> pl.DataFrame:
@@ -43,7 +35,7 @@ def work(machine: str, day: int = 0, seed: int = 0, **channels: Any) -> pl.DataF
     chance = np.random.default_rng([seed, day, len(machine)])
     n = 3600
     flow = 8 + chance.normal(0, 0.8, n)
-    made = {
+    columns = {
         "time": [START + timedelta(days=day, seconds=i) for i in range(n)],
         "working": np.ones(n, dtype=np.int8),
         "speed_m_s": 1.5 + chance.normal(0, 0.1, n),
@@ -54,8 +46,8 @@ def work(machine: str, day: int = 0, seed: int = 0, **channels: Any) -> pl.DataF
         "cleaning_loss_signal": flow * (2.5 + chance.normal(0, 0.4, n)),
         "returns_signal": 20 + chance.normal(0, 2, n),
     }
-    made |= {name: np.broadcast_to(np.asarray(value, dtype=float), n) for name, value in channels.items()}
-    frame = pl.DataFrame(made).with_columns(
+    columns |= {name: np.broadcast_to(np.asarray(value, dtype=float), n) for name, value in channels.items()}
+    frame = pl.DataFrame(columns).with_columns(
         machine=pl.lit(machine), field=pl.lit("Mill Field"), crop=pl.lit("wheat"), delivery=pl.lit("d")
     )
     return tables()["readings"].conform(frame)
@@ -64,7 +56,7 @@ def work(machine: str, day: int = 0, seed: int = 0, **channels: Any) -> pl.DataF
 def found(
     *frames: pl.DataFrame, checks: pl.DataFrame | None = None, weighed: WeighedLoads = NO_LOADS
 ) -> list[Suspicion]:
-    return suspicions(Made(pl.concat(frames), checks), Farm(), weighed)
+    return suspicions(made(pl.concat(frames), checks), Farm(), weighed)
 
 
 def told(one: Suspicion) -> tuple[str, str, str]:

@@ -1,0 +1,64 @@
+"""Any change of the program makes again whatever it made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from builders.memory_lake import MemoryLake
+from chaffinch.pipelines import program_digest as program
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake.inputs import inputs_of_effects, reading_digest
+
+FILES = tuple(sorted(program.program_files()))
+
+
+@pytest.fixture(autouse=True)
+def forget() -> Iterator[None]:
+    program.program_digest.cache_clear()
+    yield
+    program.program_digest.cache_clear()
+
+
+def digest_of(monkeypatch: pytest.MonkeyPatch, files: list[tuple[str, bytes]]) -> str:
+    monkeypatch.setattr(program, "program_files", lambda: iter(files))
+    program.program_digest.cache_clear()
+    return program.program_digest()
+
+
+def test_every_kind_of_file_of_every_folder_counts() -> None:
+    kinds = {(path.partition("/")[0], path.rpartition(".")[2]) for path, _ in FILES}
+    assert {
+        ("pipelines", "py"),
+        ("schemas", "py"),
+        ("schemas", "toml"),
+        ("schemas", "csv"),
+        ("sql", "py"),
+        ("sql", "sql"),
+        ("dashboards", "py"),
+        ("dashboards", "html"),
+        ("dashboards", "css"),
+        ("dashboards", "js"),
+    } == kinds
+
+
+def test_a_change_of_any_file_changes_the_digest(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = program.program_digest()
+    files = list(FILES)
+    assert digest_of(monkeypatch, files) == before
+    for k, (path, content) in enumerate(FILES):
+        files[k] = path, content + b"\n"
+        assert digest_of(monkeypatch, files) != before, path
+        files[k] = path, content
+    assert digest_of(monkeypatch, files[1:]) != before
+
+
+def test_what_is_read_and_estimated_follows_the_program(monkeypatch: pytest.MonkeyPatch) -> None:
+    def made_from() -> tuple[str, ...]:
+        return reading_digest(Farm(), []), inputs_of_effects(MemoryLake())
+
+    before = made_from()
+    assert made_from() == before
+    path, content = FILES[0]
+    digest_of(monkeypatch, [(path, content + b"\n"), *FILES[1:]])
+    assert not set(made_from()) & set(before)
