@@ -8,12 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import polars as pl
 from chaffinch.pipelines.parsed import Parsed
-
-if TYPE_CHECKING:
-    import polars as pl
 
 LOSS_CHANNELS = (
     "separation_loss_signal",
@@ -112,8 +110,6 @@ def _steps_s(times: pl.Series) -> pl.Series:
 
 def _in_work(own: pl.DataFrame) -> pl.DataFrame:
     """Readings in work: as logged, else those that move with grain flowing, else those that move."""
-    import polars as pl
-
     if "working" in own.columns and own["working"].null_count() < own.height:
         return own.filter(pl.col("working") == 1)
     moving = pl.col("speed_m_s") > 0.2 if "speed_m_s" in own.columns else pl.lit(True)

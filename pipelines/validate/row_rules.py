@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
+import polars as pl
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.rules import RowRule, row_rules
-
-if TYPE_CHECKING:
-    import polars as pl
 
 LONGEST_VALUE = 500
 ASIDE_COLUMNS = ("row", "rule", "column", "value", "sentence", "content")
@@ -36,8 +34,6 @@ def apply_rules(parsed: Parsed) -> Parsed:
 
     A number that is NaN counts as missing, as Parquet files of many loggers write it.
     """
-    import polars as pl
-
     kept: dict[str, Any] = {}
     aside = [parsed.set_aside] if parsed.set_aside is not None and parsed.set_aside.height else []
     for name in ("readings", "adjustments", "loss_checks", "load_tickets"):
@@ -58,8 +54,6 @@ def apply_rules(parsed: Parsed) -> Parsed:
 
 def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows that fail none of ``found``, and a row for ``set_aside`` for each rule that a row fails."""
-    import polars as pl
-
     any_fails = frame.select(fault.fails.any().alias(str(i)) for i, fault in enumerate(found))
     failing = [i for i in range(len(found)) if any_fails[str(i)][0]]
     marks = frame.select(found[i].fails.fill_null(False).alias(str(i)) for i in failing)
@@ -71,8 +65,6 @@ def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.Dat
 
 
 def _told(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
-    import polars as pl
-
     value = pl.col(fault.column).cast(pl.String) if fault.column else pl.lit(None, dtype=pl.String)
     present = [name for name in rows.columns if name != "row" and rows[name].null_count() < rows.height]
     content = rows.select(pl.col(present).cast(pl.String)).select(pl.struct(pl.all()).struct.json_encode())
@@ -88,8 +80,6 @@ def _told(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
 
 def faults(table: str, frame: pl.DataFrame) -> Iterator[Fault]:
     """The rules that apply to ``table``, over the columns that ``frame`` has."""
-    import polars as pl
-
     for rule in row_rules().values():
         if table not in rule.tables:
             continue
@@ -110,8 +100,6 @@ def faults(table: str, frame: pl.DataFrame) -> Iterator[Fault]:
 
 def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
     """``required``, ``moment`` and ``range`` on one column."""
-    import polars as pl
-
     empty_fails = pl.lit(rule.null == "fails")
     if column not in frame.columns:
         if rule.null == "fails":
@@ -133,8 +121,6 @@ def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
 
 
 def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
-    import polars as pl
-
     for channel in channels().values():
         if channel.name in frame.columns:
             value = pl.col(channel.name)
@@ -151,8 +137,6 @@ def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
 
 def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
     """Numbers of an adjustment outside what its setting can take; words pass, ingest has judged them."""
-    import polars as pl
-
     (column,) = rule.columns
     if column not in frame.columns:
         return
@@ -173,8 +157,6 @@ def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
 
 def _repeated(frame: pl.DataFrame) -> pl.Expr:
     """True for each row that equals an earlier one in all but its number; empty values are equal too."""
-    import polars as pl
-
     # Comparing whole rows is dear; where no two rows share a moment there is nothing to compare.
     if "time" in frame.columns and _all_differ(frame["time"]):
         return pl.repeat(False, pl.len())
@@ -198,8 +180,6 @@ def _filled(sentence: str, **known: object) -> str:
 
 
 def _with_value(sentence: str, column: str) -> pl.Expr:
-    import polars as pl
-
     before, found, after = sentence.partition("{value}")
     if not found:
         return pl.lit(sentence)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.table_reader import cleaned_names
 from chaffinch.pipelines.parsed import LONGEST_VALUE, SET_ASIDE_SCHEMA, Parsed
@@ -27,8 +28,6 @@ def read_boundaries(file: str, content: bytes) -> Parsed:
     Rings that cross themselves are repaired; a feature that is no field goes aside with a sentence. Raises
     ``UnreadableFile`` where the file is no GeoJSON at all.
     """
-    import polars as pl
-
     features = _features(file, content)
     kept: list[dict[str, Any]] = []
     aside: list[dict[str, Any]] = []
@@ -142,8 +141,6 @@ def _repaired(polygon: BaseGeometry, number: int) -> BaseGeometry:
 
 
 def _name(feature: Mapping[str, Any], number: int, notes: list[str]) -> str:
-    import polars as pl
-
     properties = feature.get("properties")
     properties = properties if isinstance(properties, dict) else {}
     said = next(

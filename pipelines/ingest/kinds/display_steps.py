@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
 from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import Setting
-
-if TYPE_CHECKING:
-    import polars as pl
 
 # What displays call a step of an opening that has no measure of its own.
 STEP_WORDS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
@@ -36,8 +33,6 @@ def read_steps(reader: TableReader, column: Matched, setting: Setting, machines:
 
     Raises ``UnitError`` where a machine's step is not known.
     """
-    import polars as pl
-
     openings = {
         name: machine.opening_per_step[setting.name]
         for name, machine in reader.farm.machines.items()

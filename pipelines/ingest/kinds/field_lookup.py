@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.ingest.text.wording import counted
 
 if TYPE_CHECKING:
-    import polars as pl
     from shapely.geometry.base import BaseGeometry
 
 
@@ -19,7 +19,6 @@ def fields_at(
     Of overlapping boundaries the smallest wins. Adds a note to ``notes`` on what was found or not.
     """
     import numpy as np
-    import polars as pl
 
     open_rows = frame["field"].is_null()
     if not open_rows.any():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, read_steps
 from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
@@ -29,7 +30,6 @@ from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels, settings
 
 if TYPE_CHECKING:
-    import polars as pl
     from shapely.geometry.base import BaseGeometry
 
 # Where the machine is and when says nothing about what it did: one channel beside these is needed.
@@ -38,8 +38,6 @@ _PLACE_CHANNELS = ("latitude", "longitude", "altitude_m", "heading_deg")
 
 def read_harvest_log(reader: TableReader, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
     """Read the table of ``reading`` as a harvest log. Raises ``UnreadableFile``."""
-    import polars as pl
-
     table = reader.table
     machines = read_machines(reader)
     crops = read_crops(reader, machines)
@@ -147,8 +145,6 @@ def _needs_a_channel(reader: TableReader, columns: dict[str, pl.Series], unread:
 
 def _add_constants(reader: TableReader, columns: dict[str, pl.Series]) -> None:
     """Channels that farm.toml states for the whole file, and the machine's width where the log has none."""
-    import polars as pl
-
     height = reader.table.rows.height
     for name in reader.stated.constants:
         if name in channels() and name not in columns:
@@ -163,8 +159,6 @@ def _add_constants(reader: TableReader, columns: dict[str, pl.Series]) -> None:
 
 def _other(reader: TableReader, unread: list[Matched]) -> tuple[pl.Series, tuple[str, ...]]:
     """Columns that nothing matches, as one JSON object a row, and their names."""
-    import polars as pl
-
     table = reader.table
     lost = [m.header for m in unread]
     words = ("time", "date", "machine", "field", "crop")
@@ -179,8 +173,6 @@ def _other(reader: TableReader, unread: list[Matched]) -> tuple[pl.Series, tuple
 
 def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:
     """Speed [m/s] from distance [m] and duration [s] of the record where the log has none."""
-    import polars as pl
-
     if "speed_m_s" in frame.columns or not {"distance_m", "record_duration_s"} <= set(frame.columns):
         return frame
     reader.notes.append("Speed was computed from the distance and the duration of each record.")

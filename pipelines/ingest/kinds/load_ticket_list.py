@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
@@ -18,9 +17,6 @@ from chaffinch.pipelines.ingest.text.table_reader import (
 from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 from chaffinch.pipelines.units import UnitError
 
-if TYPE_CHECKING:
-    import polars as pl
-
 # A trailer load below this is none: common practice, no source.
 LEAST_LOAD_KG = 200.0
 _READ = ("date", "machine", "field", "crop", "ticket", "load_mass_kg", "grain_moisture_pct")
@@ -32,8 +28,6 @@ def read_load_tickets(reader: TableReader) -> Parsed:
 
     A ticket needs from when to when its load was cut (``from``, ``to``) and its net mass, as it was weighed.
     """
-    import polars as pl
-
     table = reader.table
     machines = read_machines(reader)
     columns: dict[str, pl.Series] = {
@@ -82,8 +76,6 @@ _WHEN = {"from": "began to cut", "to": "ended cutting"}
 
 def _measures(reader: TableReader, columns: dict[str, pl.Series], spans: list[Matched]) -> list[Matched]:
     """Add mass [kg] and moisture [%] to ``columns``; give the columns that were not read."""
-    import polars as pl
-
     unread: list[Matched] = []
     height = reader.table.rows.height
     for target, name in (("load_mass_kg", "mass_kg"), ("grain_moisture_pct", "moisture_pct")):

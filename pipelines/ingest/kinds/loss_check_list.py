@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
 from chaffinch.pipelines.ingest.text.headers import WORD_UNITS, Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
@@ -13,7 +14,6 @@ from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 from chaffinch.pipelines.units import UnitError
 
 if TYPE_CHECKING:
-    import polars as pl
     from shapely.geometry.base import BaseGeometry
 
 _NUMBERS = ("machine_loss_kg_ha", "kernels", "sample_mass_g", "frame_area_m2", "frames", "thousand_kernel_mass_g",
@@ -23,8 +23,6 @@ _READ = ("time", "date", "machine", "field", "place", *_NUMBERS)
 
 def read_loss_checks(reader: TableReader, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
     """Read the table of ``reading`` as loss checks. Raises ``UnreadableFile``."""
-    import polars as pl
-
     table = reader.table
     machines = read_machines(reader)
     columns: dict[str, pl.Series] = {

@@ -7,14 +7,11 @@ Set values are exact and move in steps, perhaps over a few seconds while an actu
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 from chaffinch.pipelines.ingest.text.number_parsing import plain_number
 from chaffinch.schemas.declarations import Setting, settings
-
-if TYPE_CHECKING:
-    import polars as pl
 
 HELD_S = 20.0
 COMPARED_S = 60.0
@@ -46,8 +43,6 @@ def adjustments_in(readings: pl.DataFrame, origin: str, kinds: tuple[str, ...]) 
 
     ``readings``: columns row, time, machine and those of the settings. ``origin``: as in ``adjustments``.
     """
-    import polars as pl
-
     found = [
         adjustments_of(readings.select("row", "time", "machine", setting.column), setting)
         for setting in settings().values()
@@ -68,8 +63,6 @@ def adjustments_of(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:
     The first value of a machine is no adjustment. ``row`` and ``time`` are those of the first row that
     departs from the old value.
     """
-    import polars as pl
-
     found: list[pl.DataFrame] = []
     for (machine,), rows in frame.group_by(["machine"], maintain_order=True):
         rows = rows.filter(pl.col("time").is_not_null()).sort("time", maintain_order=True)
@@ -88,8 +81,6 @@ def adjustments_of(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:
 
 
 def _as_adjustments(rows: pl.DataFrame, held: Held | None, setting: Setting, machine: str) -> pl.DataFrame:
-    import polars as pl
-
     at = rows[held.index.tolist()] if held is not None else rows
     before = list(held.before) if held is not None else []
     after = list(held.after) if held is not None else []

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+import polars as pl
 from chaffinch.pipelines.ingest.text.headers import letters_and_digits
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing
 from chaffinch.schemas.declarations import Setting
-
-if TYPE_CHECKING:
-    import polars as pl
 
 _ALIKE = {
     "open": ("opened", "open"),
@@ -23,8 +19,6 @@ _ALIKE = {
 
 def position_words(texts: pl.Series, setting: Setting) -> pl.Series:
     """``texts`` as positions of ``setting`` where recognised, else as they stand; null where missing."""
-    import polars as pl
-
     known = {letters_and_digits(word): word for word in setting.positions}
     for word, alikes in setting.same_as.items():
         known.update((letters_and_digits(alike), word) for alike in alikes)

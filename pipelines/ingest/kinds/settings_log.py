@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+import polars as pl
 from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, unknown_step
 from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
 from chaffinch.pipelines.ingest.text.headers import recognise
@@ -19,9 +18,6 @@ from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 from chaffinch.pipelines.units import Conversion, UnitError, conversion
 from chaffinch.schemas.declarations import Setting, settings
 
-if TYPE_CHECKING:
-    import polars as pl
-
 _WORDS_READ = ("time", "date", "machine", "setting", "to_value", "from_value", "unit", "note")
 
 
@@ -31,8 +27,6 @@ def read_settings_log(reader: TableReader) -> Parsed:
     Names and units become those of the catalogue; a setting that it lacks is kept with kind ``unknown``. A
     number that is none goes aside. Raises ``UnreadableFile`` where there is no time column.
     """
-    import polars as pl
-
     table = reader.table
     machines = read_machines(reader)
     logged = _word(reader, "setting", table.rows.height)
@@ -74,8 +68,6 @@ def read_settings_log(reader: TableReader) -> Parsed:
 
 
 def _word(reader: TableReader, word: str, height: int) -> pl.Series:
-    import polars as pl
-
     column = reader.table.find("word", word)
     if column is None:
         return pl.repeat(None, height, dtype=pl.String, eager=True)
@@ -83,8 +75,6 @@ def _word(reader: TableReader, word: str, height: int) -> pl.Series:
 
 
 def _schema() -> dict[str, pl.DataType]:
-    import polars as pl
-
     text = pl.String()
     return {
         "row": pl.Int64(), "time": pl.Datetime("us", "UTC"), "machine": text, "setting": text,
@@ -94,8 +84,6 @@ def _schema() -> dict[str, pl.DataType]:
 
 def _one_setting(reader: TableReader, part: pl.DataFrame, name: str, unit_text: str) -> pl.DataFrame:
     """All rows of one setting of one machine in one unit."""
-    import polars as pl
-
     found = recognise(name)
     setting = settings().get(found.target) if found.kind == "setting" else None
     unit = unit_text if unit_text.strip() not in ("", "-") else found.unit
@@ -133,8 +121,6 @@ def _values(
     reader: TableReader, part: pl.DataFrame, setting: Setting, unit: str | None
 ) -> tuple[dict[str, pl.Series], str | None]:
     """Values before and after in the catalogue's unit, as plain texts."""
-    import polars as pl
-
     if setting.kind == "service":
         # What is written beside a service is a remark, kept as it stands.
         return {"from_value": _as_logged(part["from_text"]), "to_value": _as_logged(part["to_text"])}, None
@@ -180,8 +166,6 @@ def _numbers(
     reader: TableReader, part: pl.DataFrame, column: str, setting: Setting, change: Conversion
 ) -> pl.Series:
     """Numbers of one setting as plain texts; a value that is none, or is lacking after a change, aside."""
-    import polars as pl
-
     read = parse_numbers(part[column], reader.mark)
     bad = read.bad | (read.values.is_null() if column == "to_text" else False)
     if bad.any():
@@ -200,8 +184,6 @@ def _numbers(
 
 def _with_known_before(frame: pl.DataFrame) -> pl.DataFrame:
     """The value before, where it is not logged, from the row before of the same machine and setting."""
-    import polars as pl
-
     ordered = frame.sort("time", "row", maintain_order=True)
     before = pl.col("to_value").shift(1).over(["machine", "setting"])
     return ordered.with_columns(from_value=pl.col("from_value").fill_null(before))

@@ -7,14 +7,11 @@ import zipfile
 import zlib
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.inbox.inbox_file import CHUNK_BYTES, InboxFile
 from chaffinch.pipelines.ingest.text.wording import counted
-
-if TYPE_CHECKING:
-    import polars as pl
 
 LONGEST_LINE_BYTES = 16 << 20
 LARGEST_TABLE_BYTES = 512 << 20
@@ -46,8 +43,6 @@ class Lines:
     @cached_property
     def text(self) -> pl.Series:
         """Every line, without its end."""
-        import polars as pl
-
         series = pl.Series("line", [self.content.decode()]).str.split("\n").explode()
         return series.str.strip_chars_end("\r") if b"\r" in self.content else series
 

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing, parse_numbers, unit_in_values
 from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels
-
-if TYPE_CHECKING:
-    import polars as pl
 
 _FLAGS = ("working", "unloading")
 _YES = ("1", "1.0", "true", "yes", "y", "on", "working", "work", "in work", "down", "active", "harvesting")
@@ -53,8 +50,6 @@ def read_numbers(reader: TableReader, column: Matched, crops: pl.Series | None =
 
     Raises ``UnitError`` where the unit does not fit, ``UnreadableFile`` where a bushel's mass is unknown.
     """
-    import polars as pl
-
     if column.target in _FLAGS:
         return _read_flag(reader, column)
     numbers = reader.plain(column)
@@ -114,8 +109,6 @@ def _first_written(texts: pl.Series) -> pl.Series:
 
 
 def _bushel_masses(reader: TableReader, column: Matched, crops: pl.Series | None) -> pl.Series:
-    import polars as pl
-
     names = crops.unique().to_list() if crops is not None else [None]
     masses = {name: reader.farm.bushel_mass_lb(name) for name in names}
     lacking = [name for name, mass in masses.items() if mass is None]
@@ -152,8 +145,6 @@ def _note_unit(reader: TableReader, column: Matched, change: Conversion, values:
 
 
 def _read_flag(reader: TableReader, column: Matched) -> pl.Series:
-    import polars as pl
-
     words = dict.fromkeys(_YES, 1.0) | dict.fromkeys(_NO, 0.0)
     raw = reader.table.raw(column)
     # A log repeats few words in many rows.

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-if TYPE_CHECKING:
-    import polars as pl
+import polars as pl
 
 MISSING = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "nil", "?", "#n/a", ".", "missing")
 Mark = Literal[",", "."]
@@ -87,8 +86,6 @@ def plain_columns(texts: pl.DataFrame, mark: Mark | None) -> dict[str, pl.Series
 
     What ``parse_numbers`` gives for such columns, in a fraction of the time; others need its closer look.
     """
-    import polars as pl
-
     if mark == ",":
         # Where there are points they may group thousands.
         pointed = texts.select(pl.all().str.contains(".", literal=True).any()).row(0, named=True)
@@ -118,16 +115,12 @@ def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:
 
 def _as_numbers(texts: pl.Series) -> pl.Series:
     """Plain decimals to Float64; null for all else, for infinities and for what spells "not a number"."""
-    import polars as pl
-
     values = texts.cast(pl.Float64, strict=False)
     return values.set(~values.is_finite(), None)
 
 
 def _with_odd_ones(texts: pl.Series, values: pl.Series | None, mark: Mark) -> pl.Series:
     """Fill what the plain way could not read: thousands marks of any kind, both marks in one column."""
-    import polars as pl
-
     if values is None:
         values = pl.repeat(None, len(texts), dtype=pl.Float64, eager=True)
     at = (values.is_null() & texts.str.contains(r"\d")).arg_true()

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.text.headers import match_columns
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 
-if TYPE_CHECKING:
-    import polars as pl
-
 
 def read_parquet_table(file: str, content: bytes, farm: Farm) -> TextTable:
     """Read ``content`` as Parquet; row 1 is the first row. Raises ``UnreadableFile``."""
-    import polars as pl
-
     try:
         frame = pl.read_parquet(io.BytesIO(content))
     except (pl.exceptions.PolarsError, OSError, ValueError) as error:
@@ -34,8 +29,6 @@ def read_parquet_table(file: str, content: bytes, farm: Farm) -> TextTable:
 
 def _as_text(column: pl.Expr, kind: pl.DataType) -> pl.Expr:
     """Texts that the readers of texts understand; nested values as JSON."""
-    import polars as pl
-
     if isinstance(kind, pl.Datetime):
         if kind.time_zone is None:
             return column.dt.strftime("%Y-%m-%dT%H:%M:%S%.6f")

@@ -7,12 +7,9 @@ few) makes it give up, and ``text_table`` looks at the file line by line.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.ingest.text.decode import Lines
-
-if TYPE_CHECKING:
-    import polars as pl
 
 
 def plain_rows(
@@ -22,8 +19,6 @@ def plain_rows(
 
     ``header``: the header line, which may come again further down.
     """
-    import polars as pl
-
     content, start = lines.content, lines.start_of(first)
     odd_ones = (b'"', b"\0", b"\r", header.strip().encode())
     if start == len(content) or any(content.find(odd, start) >= 0 for odd in odd_ones):
@@ -47,8 +42,6 @@ def plain_rows(
 
 def _has_blank_row(frame: pl.DataFrame) -> bool:
     """Whether a row has nothing in any field, as spreadsheets leave them below a table."""
-    import polars as pl
-
     nothing = pl.all().str.strip_chars(" \t\x0c") == ""
     first = frame.columns[0]
     likely = frame.filter(frame[first].str.strip_chars(" \t\x0c") == "")

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from functools import cache
-from typing import TYPE_CHECKING
 from zoneinfo import available_timezones
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.ingest.text.headers import Matched, letters_and_digits, recognise
@@ -18,9 +18,6 @@ from chaffinch.pipelines.ingest.text.time_zones import to_utc
 from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
 from chaffinch.pipelines.ingest.text.wording import counted
 from chaffinch.schemas.declarations import crops
-
-if TYPE_CHECKING:
-    import polars as pl
 
 UNNAMED_MACHINE = "unnamed machine"
 _ROWS_THAT_SHOW_THE_MARK = 2000
@@ -75,8 +72,6 @@ class TableReader:
 
 def begin(table: TextTable, farm: Farm) -> TableReader:
     """Start reading ``table``: find its decimal mark and take over its notes."""
-    import polars as pl
-
     numeric = [m for m in table.matched if m.kind != "word" or m.target not in ("time", "date", "note")]
     columns = table.rows.select(table.headers[m.position] for m in numeric if m.kind != "none")
     # The first rows nearly always show it.
@@ -104,8 +99,6 @@ def constant(reader: TableReader, name: str) -> str | None:
 
 def read_names(reader: TableReader, word: str) -> pl.Series:
     """Machine, field or crop of each row as cleaned text, null where the file does not say."""
-    import polars as pl
-
     column = reader.table.find("word", word)
     height = reader.table.rows.height
     if column is not None:
@@ -128,8 +121,6 @@ def cleaned_names(texts: pl.Series) -> pl.Series:
 
 def read_machines(reader: TableReader) -> pl.Series:
     """The machine of each row by its own name (aliases resolved); a note where nothing names one."""
-    import polars as pl
-
     machines = read_names(reader, "machine")
     aliases = reader.farm.machine_aliases()
     if aliases:
@@ -152,8 +143,6 @@ def read_machines(reader: TableReader) -> pl.Series:
 
 def read_crops(reader: TableReader, machines: pl.Series) -> pl.Series:
     """The crop of each row by its declared name where known, else as logged; else the machine's default."""
-    import polars as pl
-
     names = read_names(reader, "crop")
     known = {text: crop_named(text, reader.farm) for text in names.unique().drop_nulls().to_list()}
     names = names.replace_strict(known, default=None, return_dtype=pl.String)
@@ -185,8 +174,6 @@ def read_times(reader: TableReader, machines: pl.Series) -> pl.Series:
 
     Raises ``UnreadableFile`` where the file has no time column.
     """
-    import polars as pl
-
     table = reader.table
     time, date = table.find("word", "time"), table.find("word", "date")
     if time is None and date is None:
@@ -238,8 +225,6 @@ def _zone_named(unit: str | None) -> str | None:
 
 def _by_zones(reader: TableReader, local: pl.Series, machines: pl.Series, in_header: str | None) -> pl.Series:
     """Wall-clock times to UTC, machine by machine in the order of the file."""
-    import polars as pl
-
     utc = pl.repeat(None, len(local), dtype=pl.Datetime("us", "UTC"), eager=True)
     if local.null_count() == len(local):
         return utc

@@ -7,8 +7,8 @@ import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.ingest.text.decode import LONGEST_LINE_BYTES, Lines
@@ -22,9 +22,6 @@ from chaffinch.pipelines.ingest.text.headers import (
 from chaffinch.pipelines.ingest.text.plain_rows import plain_rows
 from chaffinch.pipelines.ingest.text.wording import counted
 from chaffinch.pipelines.units import looks_like_unit
-
-if TYPE_CHECKING:
-    import polars as pl
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 LINES_SEARCHED_FOR_HEADER = 100
@@ -197,8 +194,6 @@ def _rows(
     lines: Lines, start: int, header: str, separator: str, headers: Sequence[str]
 ) -> tuple[pl.DataFrame, pl.Series, pl.DataFrame, int]:
     """Rows from line index ``start`` on, their line numbers, malformed rows, and repeated headers."""
-    import polars as pl
-
     rows = plain_rows(lines, start, separator, header, headers)
     if rows is not None:
         none = pl.DataFrame(schema={"line": pl.Int64(), "text": pl.String()})
@@ -209,8 +204,6 @@ def _rows(
 
 def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.Series, pl.Series, int]:
     """Lines of data with their numbers, blank lines and repeated headers left out."""
-    import polars as pl
-
     frame = pl.DataFrame({"line": pl.arange(start + 1, len(text) + 1, eager=True), "text": text[start:]})
     # A line of separators alone is what spreadsheets leave below a table; there is nothing in it.
     frame = frame.filter(pl.col("text").str.strip_chars(f' \t\x0c"{separator}') != "")
@@ -221,8 +214,6 @@ def _body(text: pl.Series, start: int, header: str, separator: str) -> tuple[pl.
 
 def _join_quoted(frame: pl.DataFrame, separator: str, expected: int) -> pl.DataFrame:
     """Join lines that one quoted field spans. A quote that nothing closes soon stays in its own line."""
-    import polars as pl
-
     texts = frame["text"]
     bare = _unquoted(texts, separator)
     opened = _opened(bare, separator)
@@ -259,8 +250,6 @@ def _unquoted(text: pl.Series, separator: str) -> pl.Series:
 
 def _opened(bare: pl.Series, separator: str) -> pl.Series:
     """Where a quote opens a field and nothing closes it. ``bare``: as ``_unquoted`` gives it."""
-    import polars as pl
-
     if not bare.str.contains('"', literal=True).any():
         return pl.repeat(False, len(bare), eager=True)
     return bare.str.contains(rf"(^|{re.escape(separator)})\s*\"|{_QUOTED}\"")
@@ -270,8 +259,6 @@ def _well_formed(
     text: pl.Series, lines: pl.Series, separator: str, headers: Sequence[str]
 ) -> tuple[pl.DataFrame, pl.Series, pl.DataFrame]:
     """Split rows into those with the header's number of fields and the rest."""
-    import polars as pl
-
     expected = len(headers)
     text, unquotable = _requoted(text, separator)
     text = _mend_tails(text, separator, expected, _blank_tail(headers))
@@ -288,8 +275,6 @@ def _requoted(text: pl.Series, separator: str) -> tuple[pl.Series, pl.Series]:
 
     Beside them where quotes are in such places that no way of reading them holds.
     """
-    import polars as pl
-
     sep = re.escape(separator)
     unquotable = pl.repeat(False, len(text), eager=True)
     if not text.str.contains('"', literal=True).any():
@@ -320,8 +305,6 @@ def _strictly_quoted(line: str, separator: str) -> str | None:
 
 def _mend_tails(text: pl.Series, separator: str, expected: int, blank_tail: int) -> pl.Series:
     """Give rows the expected number of fields where only empty fields at their end differ."""
-    import polars as pl
-
     frame = pl.DataFrame({"text": text, "bare": _unquoted(text, separator)})
     fields = pl.col("bare").str.count_matches(separator, literal=True).cast(pl.Int64) + 1
     frame = frame.with_columns(fields=fields)
@@ -346,8 +329,6 @@ def _blank_tail(headers: Sequence[str]) -> int:
 
 
 def _parse(text: pl.Series, separator: str, headers: Sequence[str]) -> pl.DataFrame:
-    import polars as pl
-
     schema = dict.fromkeys(headers, pl.String())
     if text.len() == 0:
         return pl.DataFrame(schema=schema)

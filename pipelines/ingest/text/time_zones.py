@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import polars as pl
 from chaffinch.pipelines.ingest.text.wording import counted
-
-if TYPE_CHECKING:
-    import polars as pl
 
 # A step back of the wall clock by more than this, inside the repeated hour, is the clock change itself.
 STEP_BACK = timedelta(minutes=30)
@@ -24,8 +21,6 @@ def to_utc(local: pl.Series, zone: str) -> tuple[pl.Series, tuple[str, ...]]:
     one, the side on which the times run on. In the hour that is skipped the clock had not been put forward:
     the offset before the change holds until the times step forward.
     """
-    import polars as pl
-
     early = local.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
     late = local.dt.replace_time_zone(zone, ambiguous="latest", non_existent="null")
     utc = early.dt.convert_time_zone("UTC")
@@ -49,8 +44,6 @@ def to_utc(local: pl.Series, zone: str) -> tuple[pl.Series, tuple[str, ...]]:
 
 def _second_time(local: pl.Series, twice: pl.Series) -> pl.Series:
     """Which rows of the repeated hour are its second run."""
-    import polars as pl
-
     frame = (
         pl.DataFrame({"local": local, "twice": twice})
         .with_row_index("i")
@@ -85,8 +78,6 @@ def _not_put_forward(
     local: pl.Series, utc: pl.Series, skipped: pl.Series, zone: str
 ) -> tuple[pl.Series, int]:
     """Read rows by the offset before the change, from the first skipped hour to the next step forward."""
-    import polars as pl
-
     step = local.diff().fill_null(timedelta(0))
     total = 0
     start: int | None = skipped.arg_true()[0]

@@ -5,14 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing, parse_numbers
-
-if TYPE_CHECKING:
-    import polars as pl
 
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 LATEST = datetime(2100, 1, 1, tzinfo=UTC)
@@ -75,8 +72,6 @@ def plausible(moments: pl.Series) -> pl.Series:
 
 
 def _nothing(length: int, zone: str | None = None) -> pl.Series:
-    import polars as pl
-
     return pl.repeat(None, length, dtype=pl.Datetime("us", zone), eager=True)
 
 
@@ -87,8 +82,6 @@ def _joined(utc: pl.Series, local: pl.Series) -> pl.Series:
 
 def _with_dates(times: pl.Series, dates: pl.Series) -> pl.Series:
     """Join dates and times of day; a time that already carries its date stays as it is."""
-    import polars as pl
-
     whole = times.str.contains(r"\d[-/.]\d{1,2}[-/.]\d")
     clean = dates.str.replace(r"[T ]0{1,2}:00(:00(\.0+)?)?$", "")
     clean = clean.str.replace(r"^((?:19|20)\d{2})(\d{2})(\d{2})$", "$1-$2-$3")
@@ -98,8 +91,6 @@ def _with_dates(times: pl.Series, dates: pl.Series) -> pl.Series:
 
 def _times_of_day(times: pl.Series) -> pl.Series:
     """``HHMMSS`` and parts of a day (0.5 is noon) as ``HH:MM:SS``; other texts as they are."""
-    import polars as pl
-
     digits = times.str.contains(r"^\d{5,6}(\.\d+)?$")
     if digits.any():
         whole = times.str.extract(r"^(\d{5,6})").str.zfill(6) + times.str.extract(r"(\.\d+)$").fill_null("")
@@ -115,8 +106,6 @@ def _times_of_day(times: pl.Series) -> pl.Series:
 
 def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Timestamps:
     """Seconds (or the unit in the header) since a stated start."""
-    import polars as pl
-
     per_second = {"ms": 1e3, "min": 60e6, "h": 3600e6}.get((unit or "s").strip().lower(), 1e6)
     seconds = parse_numbers(texts, None).values
     passed = (seconds.set(seconds.abs() > 1e10, None) * per_second).round(0).cast(pl.Int64)
@@ -129,8 +118,6 @@ def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Timesta
 
 
 def _by_format(file: str, texts: pl.Series, form: str) -> Timestamps:
-    import polars as pl
-
     try:
         if "%z" in form or "%:z" in form:
             utc = texts.str.to_datetime(form, time_unit="us", time_zone="UTC", strict=False)
@@ -143,8 +130,6 @@ def _by_format(file: str, texts: pl.Series, form: str) -> Timestamps:
 
 def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Timestamps:
     """Epoch seconds or milliseconds, spreadsheet serials, compact digits: told apart by magnitude."""
-    import polars as pl
-
     # A clock that starts at zero must not hide what the others are, hence the upper quartile.
     typical = float(values.quantile(0.75) or 0.0)
     compact = texts.str.contains(r"^(19|20)\d{12}(\.\d+)?$")
@@ -229,8 +214,6 @@ def _refuse_without_date(file: str, texts: pl.Series) -> None:
 
 def _by_parts(texts: pl.Series, day_first: bool | None) -> Timestamps:
     """Times of any common form, part by part; a text of no such form is null."""
-    import polars as pl
-
     plain = texts.str.to_lowercase()
     if plain.str.contains(r"[a-z]{3}").any():
         plain = _months_as_numbers(plain)
@@ -289,8 +272,6 @@ def _day_leads(
 
 
 def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Timestamps:
-    import polars as pl
-
     digits = pl.col("o").str.replace_all(r"[^0-9]", "")
     minutes = digits.str.slice(0, 2).cast(pl.Int64, strict=False).fill_null(0) * 60
     minutes += digits.str.slice(2, 2).cast(pl.Int64, strict=False).fill_null(0)

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, rejected_frame
-
-if TYPE_CHECKING:
-    import polars as pl
 
 
 @dataclass(slots=True)

@@ -10,14 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.task_file import TimeSpan
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import Offset, written_offset, zone_text
-
-if TYPE_CHECKING:
-    import polars as pl
 
 NO_TIME = np.iinfo(np.int64).min
 # From this clock error on a settings log by another clock is blurred.
@@ -64,7 +61,6 @@ class UtcLog:
 
 def on_utc(logs: Sequence[LocalTimeLog]) -> Iterator[UtcLog]:
     """Each log of one task set with its times in UTC."""
-    import polars as pl
     from chaffinch.pipelines.ingest.text.time_zones import to_utc
 
     written = {
