@@ -1,6 +1,9 @@
-"""The few kinds of failure a user can meet. Each message is one or two sentences: what, where, what to do."""
+"""The few kinds of failure a user can meet, and words for them. A message says what, where, and what to do."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from difflib import get_close_matches
 
 
 class ChaffinchError(Exception):
@@ -49,3 +52,14 @@ class LakeError(ChaffinchError):
     def __init__(self, message: str, may_pass: bool = False) -> None:
         super().__init__(message)
         self.may_pass = may_pass
+
+
+def did_you_mean(name: str, known: Sequence[str]) -> str:
+    """``; did you mean 'speed_m_s'`` with the nearest of ``known``, empty where none is near."""
+    near = get_close_matches(name, known, n=1)
+    return f"; did you mean '{near[0]}'" if near else ""
+
+
+def counted(number: int, thing: str) -> str:
+    """``1 row``, ``2 rows``, ``4,949 rows``."""
+    return f"{number:,} {thing if number == 1 else thing + 's'}"

@@ -16,10 +16,27 @@ from typing import Literal, TypeVar
 from chaffinch.pipelines.errors import DeclarationError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+# Units at the end of a name, longer ones first.
+UNIT_ENDINGS = ("_kg_ha", "_kg_s", "_l_h", "_m_s", "_pct", "_deg", "_kg", "_m2", "_m", "_s", "_g")
+# Words for positions that people use alike.
+_SAME_POSITION = {
+    "open": ("opened", "open"),
+    "closed": ("close", "shut", "closed"),
+    "on": ("on", "1", "true", "yes", "engaged", "active"),
+    "off": ("off", "0", "false", "no", "disengaged", "inactive"),
+    "low": ("low", "lo", "slow"),
+    "high": ("high", "hi", "fast"),
+}
 
-def plain(name: str) -> str:
+
+def letters_and_digits(name: str) -> str:
     """``name`` as names are compared: lower case, letters and digits only."""
     return "".join(character for character in name.casefold() if character.isalnum())
+
+
+def without_unit(name: str) -> str:
+    """``name`` without the unit at its end: ``speed_m_s`` is ``speed``."""
+    return next((name.removesuffix(ending) for ending in UNIT_ENDINGS if name.endswith(ending)), name)
 
 
 class _Declared(BaseModel):
@@ -127,8 +144,10 @@ class Setting(_Declared):
                 raise ValueError(f"same_as names '{position}', which is not one of the positions")
         for position in self.positions:
             for word in (position, *self.same_as.get(position, ())):
-                if owner.setdefault(plain(word), position) != position:
-                    raise ValueError(f"'{word}' stands for both '{owner[plain(word)]}' and '{position}'")
+                if owner.setdefault(letters_and_digits(word), position) != position:
+                    raise ValueError(
+                        f"'{word}' stands for both '{owner[letters_and_digits(word)]}' and '{position}'"
+                    )
         for crop, words in self.usual.items():
             for word in words.split(" or "):
                 if word not in self.positions:
@@ -142,10 +161,11 @@ class Setting(_Declared):
 
     def position(self, word: str) -> str | None:
         """The position that ``word`` stands for, whatever its case and spacing; None if for none."""
-        wanted = plain(word)
-        for position in self.positions:
-            if wanted in {plain(w) for w in (position, *self.same_as.get(position, ()))}:
-                return position
+        wanted = letters_and_digits(word)
+        for others in (self.same_as, _SAME_POSITION):
+            for position in self.positions:
+                if wanted in map(letters_and_digits, (position, *others.get(position, ()))):
+                    return position
         return None
 
     def usual_positions(self, crop: str) -> tuple[str, ...]:
@@ -250,6 +270,17 @@ class Combination(_Declared):
         return self
 
 
+class TableColumn(_Declared):
+    """A column of a table that is neither a channel nor a setting: time, machine, number of kernels.
+
+    ``only_in_load_tickets``: an everyday word that means something in a list of loads and nothing in a log.
+    """
+
+    unit: str = ""
+    synonyms: tuple[str, ...] = ()
+    only_in_load_tickets: bool = False
+
+
 class Reason(_Declared):
     """A short code with the plain sentence shown to people. ``about``: what the code may be attached to."""
 
@@ -283,28 +314,28 @@ def parse(text: str, source: str, kind: type[D]) -> Mapping[str, D]:
     return MappingProxyType(declared)
 
 
-def _load(file: str, kind: type[D]) -> Mapping[str, D]:
-    return parse(
-        files("chaffinch.schemas").joinpath(file).read_text(encoding="utf-8"), f"schemas/{file}", kind
-    )
+def load_declared(file: str, kind: type[D]) -> Mapping[str, D]:
+    """The declarations in ``file`` of this folder. Raises ``DeclarationError``."""
+    text = files("chaffinch.schemas").joinpath(file).read_text(encoding="utf-8")
+    return parse(text, f"schemas/{file}", kind)
 
 
 @cache
 def channels() -> Mapping[str, Channel]:
     """Channels by canonical name, in the order of the columns of ``readings``."""
-    return _load("channels.toml", Channel)
+    return load_declared("channels.toml", Channel)
 
 
 @cache
 def settings() -> Mapping[str, Setting]:
     """The settings catalogue by name, front of the machine first."""
-    return _load("settings.toml", Setting)
+    return load_declared("settings.toml", Setting)
 
 
 @cache
 def crops() -> Mapping[str, Crop]:
     """Crops by name."""
-    return _load("crops.toml", Crop)
+    return load_declared("crops.toml", Crop)
 
 
 def reference_loss_share(crop: str | None) -> float:
@@ -314,26 +345,32 @@ def reference_loss_share(crop: str | None) -> float:
 
 
 @cache
+def table_columns() -> Mapping[str, TableColumn]:
+    """Columns of tables that are neither channels nor settings, by canonical name."""
+    return load_declared("table_columns.toml", TableColumn)
+
+
+@cache
 def reasons() -> Mapping[str, Reason]:
     """Reason codes by name, each with the plain sentence shown to people."""
-    return _load("reasons.toml", Reason)
+    return load_declared("reasons.toml", Reason)
 
 
 @cache
 def combinations() -> Mapping[str, Combination]:
     """Combinations of positions that a log should not show, by name."""
-    return _load("forbidden.toml", Combination)
+    return load_declared("forbidden.toml", Combination)
 
 
 def index_of_names(named: Mapping[str, tuple[str, ...]], source: str) -> Mapping[str, str]:
-    """Every name, as ``plain`` writes it, to what it names; ``named`` maps each thing to its names.
+    """Every name, as ``letters_and_digits`` writes it, to what it names; ``named`` maps each thing to its names.
 
     Raises ``DeclarationError`` where two things share a name.
     """
     owner: dict[str, str] = {}
     for thing, names in named.items():
         for name in (thing, *names):
-            other = owner.setdefault(plain(name), thing)
+            other = owner.setdefault(letters_and_digits(name), thing)
             if other != thing:
                 raise DeclarationError(f"{source}: '{name}' names both '{other}' and '{thing}'.")
     return MappingProxyType(owner)
@@ -341,10 +378,7 @@ def index_of_names(named: Mapping[str, tuple[str, ...]], source: str) -> Mapping
 
 @cache
 def column_names() -> Mapping[str, str]:
-    """Names, labels and synonyms of channels and settings, as ``plain`` writes them, to the canonical name.
-
-    The canonical name is that of the channel or of the setting (not of its column).
-    """
+    """Names, labels and synonyms, as ``letters_and_digits`` writes them, to the name of channel or setting."""
     named = {c.name: c.synonyms for c in channels().values()}
     named |= {s.name: (s.column, s.label, *s.synonyms) for s in settings().values()}
     return index_of_names(named, "schemas/channels.toml and schemas/settings.toml")
@@ -352,5 +386,5 @@ def column_names() -> Mapping[str, str]:
 
 @cache
 def crop_names() -> Mapping[str, str]:
-    """Names, labels and synonyms of crops, as ``plain`` writes them, to the crop's name."""
+    """Names, labels and synonyms of crops, as ``letters_and_digits`` writes them, to the crop's name."""
     return index_of_names({c.name: (c.label, *c.synonyms) for c in crops().values()}, "schemas/crops.toml")

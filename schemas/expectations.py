@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 from typing import Literal
 
-from chaffinch.schemas.declarations import _Declared, channels, parse
+from chaffinch.schemas.declarations import _Declared, channels, load_declared
 from pydantic import model_validator
 
 
@@ -43,5 +42,4 @@ class BatchExpectation(_Declared):
 @cache
 def batch_expectations() -> Mapping[str, BatchExpectation]:
     """Batch expectations by name, in declared order."""
-    text = files("chaffinch.schemas").joinpath("expectations.toml").read_text(encoding="utf-8")
-    return parse(text, "schemas/expectations.toml", BatchExpectation)
+    return load_declared("expectations.toml", BatchExpectation)

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 from typing import Literal
 
-from chaffinch.schemas.declarations import _Declared, parse
+from chaffinch.schemas.declarations import _Declared, load_declared
 from pydantic import model_validator
 
 Check = Literal["required", "moment", "range", "channel_ranges", "setting_range", "not_both_zero", "repeated"]
@@ -47,5 +46,4 @@ class RowRule(_Declared):
 @cache
 def row_rules() -> Mapping[str, RowRule]:
     """Row rules by code, in declared order; a row may fail several."""
-    text = files("chaffinch.schemas").joinpath("rules.toml").read_text(encoding="utf-8")
-    return parse(text, "schemas/rules.toml", RowRule)
+    return load_declared("rules.toml", RowRule)

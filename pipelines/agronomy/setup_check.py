@@ -17,7 +17,7 @@ from chaffinch.schemas.declarations import (
     combinations,
     crop_names,
     crops,
-    plain,
+    letters_and_digits,
     settings,
 )
 
@@ -57,7 +57,7 @@ def setup_check(
     worked = worked.with_columns(_canonical(worked, s) for s in logged.values() if s.positions)
     found = [f for c in combinations().values() if (f := _combination(worked, c, logged))]
     found += [f for s in logged.values() if (f := _implausible(worked, s))]
-    known = crops().get(crop_names().get(plain(crop or ""), ""))
+    known = crops().get(crop_names().get(letters_and_digits(crop or ""), ""))
     if known:
         found += [f for s in logged.values() for f in _unusual(worked, s, known)]
         found += _tip_speed(worked, known, drum_diameter_m)

@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import open_table, read, read_table
 from chaffinch.pipelines.ingest.inbox.discover import single_file
@@ -14,7 +14,6 @@ from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import unit_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
-from chaffinch.pipelines.ingest.text.wording import counted
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.units import UnitError
 

@@ -1,71 +1,6 @@
 """What the user may state about the farm: ``farm.toml``. Every entry is optional.
 
-The whole format, as an example::
-
-    units = "metric"                    # how pages show numbers: "metric" or "us"
-    time_zone = "Europe/Berlin"         # of times written without an offset
-
-    [client]
-    name = "Rook Hill Farm"
-    logo = "rook_hill.png"              # a picture beside this file
-    notes = "Season report for the growers' meeting."
-
-    [machines."Combine A"]
-    width_m = 9.0                       # working width where the log has none
-    drum_diameter_m = 0.66              # threshing drum (or the one rotor), so that speeds pool by tip speed
-    rotor_diameter_m = 0.45             # separation rotor, where there is one
-    time_zone = "Europe/Paris"          # of this machine's clock, where it differs
-    aliases = ["A", "0012"]             # other names that logs use for it
-    crop = "wheat"                      # where the log names none
-    opening_per_step = { concave_clearance = 1.5 }  # in the catalogue's unit, where its log counts steps
-
-    [crops.wheat]                       # overrides of schemas/crops.toml
-    market_moisture_pct = 14.0
-    bushel_mass_lb = 60
-    thousand_kernel_mass_g = 45
-    straw_per_grain = 0.9               # by mass, for the total feed rate
-    straw_cut_height_m = 0.15           # the cutting height at which that was found, and the height of the
-    crop_height_m = 0.80                # crop: with both the ratio follows the cutting height
-
-    [prices]
-    currency = "EUR"
-    per_t = { wheat = 210, barley = 180 }
-    machine_per_h = 250                 # what an hour of the machine costs, so that time saved has a worth
-
-    [thresholds]
-    loss_share_pct = 1.0                # grain loss that pages call to attention, % of grain
-    set_aside_pct = 5.0                 # share of rows set aside that pages call to attention, %
-
-    [[load_tickets]]                    # weighed loads; or deliver them as a CSV
-    machine = "Combine A"
-    from = 2026-08-03T10:12:00          # when its cutting began and ended, by the machine's clock
-    to = 2026-08-03T10:55:00
-    mass = "9.84 t"                     # net, as weighed; or mass_kg = 9840
-    moisture_pct = 14.8
-
-    [task_data]
-    people = true                       # names of customer, farm and workers go into `other`; else they stay out
-
-    [tell]                              # who gets the summary of each night, as JSON
-    command = ["notify", "--farm"]      # on its standard input; no shell reads it
-    webhook = "https://example.org/h"   # as the body of a POST
-    when = "trouble"                    # "always" (default), or only on exit code 1
-
-    [columns."odd_yield_*.tsv"]         # files whose columns need explaining; matched on name or path
-    names = { mass = { is = "grain_flow_kg_s", unit = "lb/s" }, dist = "distance_m", kind = "ignore" }
-    constants = { machine = "Combine A", field = "Mill Field", crop = "corn", working_width = "360 in" }
-    time_start = 2011-11-05T12:38:03    # where the time column counts seconds from a start
-    time_zone = "America/Chicago"
-
-    [columns."old_box/*.csv"]
-    time_format = "%d.%m.%Y %H:%M:%S"   # where the form of the times is ambiguous
-    day_first = true                    # or only this, for 03/04/2026
-
-``names`` maps a column of the file to ``time``, ``date``, ``machine``, ``field``, ``crop``, a channel of
-``schemas/channels.toml``, a setting of ``schemas/settings.toml``, or ``ignore`` (kept, but not read as a
-channel). ``constants`` gives the same things for every row of the file; a text such as ``"360 in"`` is
-converted; ``date`` helps a log that has times of day alone. Names of crops are those of
-``schemas/crops.toml`` or the farm's own.
+``example.toml`` beside this module shows the whole format.
 """
 
 from __future__ import annotations
@@ -74,18 +9,26 @@ import shlex
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
-from difflib import get_close_matches
 from fnmatch import fnmatch
 from functools import cache
 from pathlib import Path, PurePosixPath
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 from zoneinfo import ZoneInfo
 
-from chaffinch.pipelines.errors import DeclarationError
+from chaffinch.pipelines.errors import DeclarationError, did_you_mean
 from chaffinch.pipelines.farm.stated_loads import LoadTicket
-from chaffinch.schemas.declarations import channels, settings
+from chaffinch.schemas.declarations import (
+    channels,
+    crop_names,
+    crops,
+    letters_and_digits,
+    settings,
+    table_columns,
+    without_unit,
+)
 from pydantic import (
     AfterValidator,
+    AliasChoices,
     BaseModel,
     ConfigDict,
     Field,
@@ -93,20 +36,12 @@ from pydantic import (
     field_validator,
 )
 
-LOG_COLUMNS = ("time", "date", "machine", "field", "crop")
-_UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_pct", "_deg", "_m", "_s")
-_OTHER_TABLES = (
-    "setting", "from_value", "to_value", "unit", "note", "place", "machine_loss_kg_ha", "kernels", "sample_mass_g",
-    "frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m",
-    "load_mass_kg", "start_time", "end_time", "ticket",
-)  # fmt: skip
-
 
 def _known_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        raise ValueError(f"'{name}' is no time zone; write one such as Europe/Berlin or UTC") from None
+        raise ValueError(f"'{name}' is not a time zone; write one such as Europe/Berlin or UTC") from None
     return name
 
 
@@ -137,9 +72,7 @@ class Machine(_Stated):
         numbers = [s.name for s in settings().values() if s.kind == "number"]
         for name in value:
             if name not in numbers:
-                near = get_close_matches(name, numbers, n=1)
-                hint = f"; did you mean '{near[0]}'" if near else ""
-                raise ValueError(f"'{name}' is no setting with a number{hint}")
+                raise ValueError(f"'{name}' is not a setting with a number{did_you_mean(name, numbers)}")
         return value
 
 
@@ -178,7 +111,7 @@ class TaskData(_Stated):
     people: bool = False
 
 
-class Tell(_Stated):
+class Notify(_Stated):
     """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
 
     command: tuple[str, ...] = ()
@@ -194,7 +127,7 @@ class Tell(_Stated):
     @classmethod
     def _web_address(cls, value: str | None) -> str | None:
         if value is not None and not value.lower().startswith(("http://", "https://")):
-            raise ValueError(f"'{value}' is no address that begins with http:// or https://")
+            raise ValueError(f"'{value}' is not an address that begins with http:// or https://")
         return value
 
 
@@ -209,19 +142,17 @@ class Client(_Stated):
 @cache
 def _targets() -> frozenset[str]:
     set_names = {name for s in settings().values() for name in (s.name, s.column)}
-    return frozenset({*LOG_COLUMNS, *_OTHER_TABLES, *channels(), *set_names, "ignore"})
+    return frozenset({*table_columns(), *channels(), *set_names, "ignore"})
 
 
 def _known_target(name: str) -> str:
     """``name``, or the channel that ``name`` lacks only the unit of (``working_width``)."""
     if name in _targets():
         return name
-    for ending in _UNIT_ENDINGS:
-        if name + ending in channels():
-            return name + ending
-    near = get_close_matches(name, sorted(_targets()), n=1)
-    hint = f"; did you mean '{near[0]}'" if near else ""
-    raise ValueError(f"'{name}' is neither a channel nor a setting{hint}")
+    for channel in channels():
+        if name == without_unit(channel):
+            return channel
+    raise ValueError(f"'{name}' is neither a channel nor a setting{did_you_mean(name, sorted(_targets()))}")
 
 
 class ColumnMeaning(_Stated):
@@ -265,7 +196,8 @@ class Farm(_Stated):
     prices: Prices = Prices()
     thresholds: Thresholds = Thresholds()
     task_data: TaskData = TaskData()
-    tell: Tell = Tell()
+    # Farms of an older version call it [tell].
+    notify: Notify = Field(default=Notify(), validation_alias=AliasChoices("notify", "tell"))
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
     load_tickets: tuple[LoadTicket, ...] = ()
 
@@ -332,9 +264,13 @@ class Farm(_Stated):
         """Moisture at which ``crop`` is traded [%, wet basis]: the farm's own, else the declared one."""
         return self._of_crop("market_moisture_pct", crop)
 
-    def _of_crop(self, value: str, crop: str | None) -> float | None:
-        from chaffinch.schemas.declarations import crops
+    def crop_named(self, text: str) -> str:
+        """The name of the crop that ``text`` names: declared, else of this farm, else ``text`` itself."""
+        own = {letters_and_digits(name): name for name in self.crops}
+        plain = letters_and_digits(text)
+        return crop_names().get(plain) or own.get(plain) or text
 
+    def _of_crop(self, value: str, crop: str | None) -> float | None:
         for known in (self.crops.get(crop or ""), crops().get(crop or "")):
             found = getattr(known, value, None)
             if isinstance(found, (int, float)):
@@ -377,24 +313,16 @@ def _fault(error: ValidationError) -> str:
         if first["type"] == "model_type":
             return f"{where} must be a table with entries of its own, found {first['input']!r}"
         return f"{where}: {first['msg'].removeprefix('Value error, ')}"
-    model = _model_at(path[:-1])
-    near = get_close_matches(path[-1], list(model.model_fields), n=1) if model else []
-    hint = f"; did you mean '{near[0]}'" if near else ""
-    return f"{where} is no entry of farm.toml{hint}"
+    return f"{where} is not an entry of farm.toml{did_you_mean(path[-1], _entries_at(first['loc'][:-1]))}"
 
 
-def _model_at(path: list[str]) -> type[BaseModel] | None:
-    one: dict[str, type[BaseModel]] = {
-        "client": Client,
-        "prices": Prices,
-        "thresholds": Thresholds,
-        "tell": Tell,
-    }
-    many: dict[str, type[BaseModel]] = {"machines": Machine, "crops": CropOverride, "columns": FileColumns}
-    many["load_tickets"] = LoadTicket
-    one["task_data"] = TaskData
-    if not path:
-        return Farm
-    if len(path) == 1:
-        return one.get(path[0])
-    return many.get(path[0]) if len(path) == 2 else None
+def _entries_at(path: tuple[int | str, ...]) -> list[str]:
+    """The names of the entries that the table at ``path`` may have; none where it is not known."""
+    model: Any = Farm
+    for part in path:
+        if isinstance(model, type) and issubclass(model, BaseModel):
+            field = model.model_fields.get(str(part))
+            model = field.annotation if field else None
+        else:  # a mapping of names to tables, or a list of tables
+            model = get_args(model)[-1 if get_origin(model) is Mapping else 0]
+    return list(model.model_fields) if isinstance(model, type) and issubclass(model, BaseModel) else []

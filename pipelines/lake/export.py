@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.atomic_write import whole_file
-from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.errors import CallError, did_you_mean
 from chaffinch.pipelines.lake.delivery import DATA_TABLES
 from chaffinch.pipelines.work.exported import WORK, work_pieces
 from chaffinch.schemas.tables import Table, tables
@@ -27,9 +26,9 @@ def check_table(name: str) -> None:
     """Raises ``CallError`` with the tables there are where ``name`` is none of them."""
     known = [*tables(), WORK.name]
     if name not in known:
-        near = difflib.get_close_matches(name, known, n=1)
-        hint = f" Did you mean '{near[0]}'?" if near else ""
-        raise CallError(f"There is no table '{name}'.{hint} Tables are {', '.join(known)}.")
+        raise CallError(
+            f"There is no table '{name}'{did_you_mean(name, known)}. Tables are {', '.join(known)}."
+        )
 
 
 def _declared(name: str) -> Table:

@@ -17,7 +17,7 @@ from chaffinch.pipelines.errors import ChaffinchError, NotYet
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Tell
+    from chaffinch.pipelines.farm import Notify
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.summary import NightSummary
 
@@ -29,7 +29,9 @@ class NotTold(ChaffinchError):
     """The summary could not be handed over, and waiting does not mend it."""
 
 
-def tell(night: NightSummary, wanted: Tell, inbox: Path, lake: Lake, each: FanOut = one_by_one) -> list[str]:
+def tell(
+    night: NightSummary, wanted: Notify, inbox: Path, lake: Lake, each: FanOut = one_by_one
+) -> list[str]:
     """Hand the summary over as ``wanted``. Gives a sentence for each way that failed."""
     if wanted.when == "trouble" and night.exit_code == 0:
         return []

@@ -98,7 +98,7 @@ def _told(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[st
             failed,
             "Nobody was told of this night",
             "nightly",
-            lambda: tell(night, lake.farm().tell, inbox, lake, each),
+            lambda: tell(night, lake.farm().notify, inbox, lake, each),
         )
         or failed
     )

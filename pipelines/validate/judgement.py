@@ -16,7 +16,7 @@ from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate.attention import attention
 from chaffinch.pipelines.validate.measures import MEASURES, measure
-from chaffinch.schemas.declarations import channels
+from chaffinch.schemas.declarations import without_unit
 from chaffinch.schemas.expectations import BatchExpectation, batch_expectations
 
 if TYPE_CHECKING:
@@ -141,10 +141,7 @@ def _sentence(expectation: BatchExpectation, row: dict[str, Any], value: float, 
 
 def _spoken(channel: str) -> str:
     """The channel as people say it: its name without the unit."""
-    unit_endings = ("_signal", "_kg_s", "_m_s", "_pct", "_deg", "_m")
-    name = next((channel.removesuffix(e) for e in unit_endings if channel.endswith(e)), channel)
-    assert channel in channels()
-    return name.replace("_", " ")
+    return without_unit(channel).removesuffix("_signal").replace("_", " ")
 
 
 def in_words(hours: float) -> str:

@@ -104,9 +104,7 @@ def _all_tickets(delivered: pl.DataFrame, farm: Farm) -> pl.DataFrame:
 
 
 def _crop(ticket: LoadTicket, farm: Farm) -> str | None:
-    from chaffinch.pipelines.ingest.text.table_reader import crop_named
-
-    return crop_named(ticket.crop, farm) if ticket.crop else None
+    return farm.crop_named(ticket.crop) if ticket.crop else None
 
 
 def _utc(moment: datetime, ticket: LoadTicket, farm: Farm) -> datetime:

@@ -152,7 +152,7 @@ def test_a_farm_that_changes_has_files_read_anew(inbox: Path) -> None:
         (["nightly", "nowhere", "--lake", "lake", "--site", "site"], "nowhere is not a folder"),
         (["inspect", "nowhere.csv"], "neither a file nor a folder"),
         (["check", "--lake", "nowhere"], "There is no lake in nowhere"),
-        (["export", "readins", "--lake", "nowhere", "--to", "x.csv"], "Did you mean 'readings'?"),
+        (["export", "readins", "--lake", "nowhere", "--to", "x.csv"], "did you mean 'readings'"),
         (["export", "readings", "--lake", "nowhere", "--to", "x.doc"], "must end in .csv, .parquet or .xlsx"),
         (["season", "--lake", "nowhere", "--year", "2026", "--out", "x.txt"], "must end in .html, .pdf or"),
         (["season", "--lake", "nowhere", "--year", "26", "--out", "x.html"], "Invalid value for '--year'"),

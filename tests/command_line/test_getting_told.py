@@ -53,7 +53,7 @@ def night(inbox: Path) -> int:
 
 
 def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    farm(inbox, f"[tell]\ncommand = {json.dumps(keeper(tmp_path / 'told.json'))}\n")
+    farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'told.json'))}\n")
     code = night(inbox)
     told = json.loads((tmp_path / "told.json").read_bytes())
     assert told == json.loads(capsys.readouterr().out)
@@ -70,7 +70,7 @@ def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.
 @pytest.mark.long
 def test_only_in_trouble(inbox: Path, tmp_path: Path) -> None:
     told = tmp_path / "told.json"
-    farm(inbox, f"[tell]\nwhen = 'trouble'\ncommand = {json.dumps(keeper(told))}\n")
+    farm(inbox, f"[notify]\nwhen = 'trouble'\ncommand = {json.dumps(keeper(told))}\n")
     (inbox / "day.csv").unlink()
     assert night(inbox) == 0
     assert not told.exists()
@@ -89,7 +89,7 @@ def test_only_in_trouble(inbox: Path, tmp_path: Path) -> None:
 def test_a_command_that_fails_is_said(
     inbox: Path, capsys: pytest.CaptureFixture[str], command: list[str], sentence: str
 ) -> None:
-    farm(inbox, f"[tell]\ncommand = {json.dumps(command)}\n")
+    farm(inbox, f"[notify]\ncommand = {json.dumps(command)}\n")
     assert night(inbox) == 1
     (failed,) = json.loads(capsys.readouterr().out)["failed"]
     assert sentence in failed
@@ -98,7 +98,7 @@ def test_a_command_that_fails_is_said(
 def test_no_command_from_a_file_that_everybody_may_write(
     inbox: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    farm(inbox, f"[tell]\ncommand = {json.dumps(keeper(tmp_path / 'told.json'))}\n")
+    farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'told.json'))}\n")
     (inbox / "farm.toml").chmod(0o666)
     assert night(inbox) == 1
     (failed,) = json.loads(capsys.readouterr().out)["failed"]
@@ -136,7 +136,7 @@ def test_an_address_gets_the_summary(
     inbox: Path, listener: tuple[str, list[bytes], list[int]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     address, bodies, codes = listener
-    farm(inbox, f'[tell]\nwebhook = "{address}"\n')
+    farm(inbox, f'[notify]\nwebhook = "{address}"\n')
     night(inbox)
     assert json.loads(bodies[0]) == json.loads(capsys.readouterr().out)
     codes.append(404)
@@ -146,8 +146,8 @@ def test_an_address_gets_the_summary(
 
 def test_what_is_no_way_to_tell() -> None:
     with pytest.raises(DeclarationError, match="begins with http"):
-        parse_farm('[tell]\nwebhook = "file:///etc/passwd"\n')
+        parse_farm('[notify]\nwebhook = "file:///etc/passwd"\n')
     with pytest.raises(DeclarationError, match="No closing quotation"):
-        parse_farm('[tell]\ncommand = "mail \'me"\n')
+        parse_farm('[notify]\ncommand = "mail \'me"\n')
     with pytest.raises(DeclarationError, match="did you mean 'webhook'"):
-        parse_farm('[tell]\nwebhok = "http://a"\n')
+        parse_farm('[notify]\nwebhok = "http://a"\n')

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import polars as pl
-from chaffinch.pipelines.ingest.text.wording import counted
+from chaffinch.pipelines.errors import counted
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

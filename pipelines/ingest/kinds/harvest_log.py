@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import polars as pl
-from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, read_steps
+from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
-from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
+from chaffinch.pipelines.ingest.kinds.setting_values import counts_steps, position_words, read_steps
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import (
     constant_number,
@@ -24,7 +23,6 @@ from chaffinch.pipelines.ingest.text.table_reader import (
     read_names,
     read_times,
 )
-from chaffinch.pipelines.ingest.text.wording import counted
 from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels, settings

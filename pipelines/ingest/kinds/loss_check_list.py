@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
-from chaffinch.pipelines.ingest.text.headers import WORD_UNITS, Matched
+from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
 from chaffinch.pipelines.ingest.text.rejected_rows import malformed_rows
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, read_machines, read_names, read_times
@@ -35,7 +35,7 @@ def read_loss_checks(reader: TableReader, boundaries: list[tuple[str, BaseGeomet
     unread: list[Matched] = []
     for column in table.matched:
         target = "cut_width_m" if column.target == "working_width_m" else column.target
-        if target in WORD_UNITS or target in (*_NUMBERS, "latitude", "longitude"):
+        if target in (*_NUMBERS, "latitude", "longitude"):
             try:
                 columns.setdefault(target, read_numbers(reader, column))
             except UnitError as error:

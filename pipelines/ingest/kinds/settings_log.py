@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import polars as pl
-from chaffinch.pipelines.ingest.kinds.display_steps import counts_steps, unknown_step
-from chaffinch.pipelines.ingest.kinds.setting_positions import position_words
+from chaffinch.pipelines.ingest.kinds.setting_values import counts_steps, position_words, unknown_step
 from chaffinch.pipelines.ingest.text.headers import recognise
 from chaffinch.pipelines.ingest.text.number_parsing import (
     is_missing,

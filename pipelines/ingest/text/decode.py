@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import polars as pl
-from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.ingest.inbox.inbox_file import CHUNK_BYTES, InboxFile
-from chaffinch.pipelines.ingest.text.wording import counted
 
 LONGEST_LINE_BYTES = 16 << 20
 LARGEST_TABLE_BYTES = 512 << 20

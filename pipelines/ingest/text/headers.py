@@ -14,53 +14,10 @@ from functools import cache, lru_cache
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.units import UnitError, conversion, looks_like_unit
-from chaffinch.schemas.declarations import channels, settings
+from chaffinch.schemas.declarations import channels, letters_and_digits, settings, table_columns, without_unit
 
-# The words that any table may use, beside channels and settings. Canonical name first.
-WORDS: Mapping[str, tuple[str, ...]] = {
-    "time": ("timestamp", "datetime", "date time", "time stamp", "gps time", "local time", "utc time",
-             "date and time", "logged at", "moment", "time of day", "clock", "time utc", "timestamp utc",
-             "datetime utc", "time local", "timestamp local", "gmt time", "time gmt"),
-    "date": ("day", "calendar date", "gps date", "local date", "utc date", "date utc", "date local"),
-    "machine": ("machine name", "combine", "combine name", "harvester", "vehicle", "machine id", "unit id"),
-    "field": ("field name", "paddock", "parcel", "block", "field id", "plot"),
-    "crop": ("crop name", "crop type", "product", "commodity"),
-    "setting": ("parameter", "adjustment", "setting name", "what was changed", "changed setting"),
-    "to_value": ("to", "value", "new value", "new", "set to", "value after", "after", "changed to"),
-    "from_value": ("from", "old value", "old", "previous value", "previous", "value before", "before"),
-    "unit": ("units",),
-    "note": ("notes", "remark", "remarks", "comment", "comments"),
-    "place": ("where", "loss place", "location of loss"),
-    "machine_loss_kg_ha": ("machine loss", "measured loss", "weighed loss", "loss", "grain loss"),
-    "kernels": ("kernel count", "counted kernels", "kernels counted", "count", "grains counted"),
-    "sample_mass_g": ("sample mass", "sample weight", "pan mass", "pan weight", "grain in pan", "seed mass",
-                      "weighed grain"),
-    "frame_area_m2": ("frame area", "frame size", "pan area", "area of frame"),
-    "frames": ("number of frames", "frame count", "pans", "number of pans"),
-    "thousand_kernel_mass_g": ("thousand kernel mass", "thousand kernel weight", "tkw", "tkm",
-                               "thousand grain weight", "thousand grain mass", "thousand seed weight"),
-    "discharge_width_m": ("discharge width", "spread width", "residue width", "spreading width"),
-    "cut_width_m": ("width of cut", "harvested width"),
-    "load_mass_kg": ("mass", "net mass", "load mass", "net weight", "weight", "load weight", "scale weight",
-                     "scale mass", "ticket weight", "net"),
-    "start_time": ("start", "begin", "began", "from time", "time from", "load start"),
-    "end_time": ("end", "until", "ended", "to time", "time to", "load end"),
-    "ticket": ("ticket number", "ticket no", "scale ticket", "load ticket", "weigh ticket", "load number"),
-}  # fmt: skip
-WORD_UNITS = {
-    "machine_loss_kg_ha": "kg/ha",
-    "sample_mass_g": "g",
-    "frame_area_m2": "m2",
-    "thousand_kernel_mass_g": "g",
-    "discharge_width_m": "m",
-    "cut_width_m": "m",
-    "load_mass_kg": "kg",
-}
-# Everyday words that mean something in a list of loads and nothing in a log: two of them are no conflict.
-_OF_LOADS = ("load_mass_kg", "start_time", "end_time", "ticket")
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
 _ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")
-_UNIT_ENDINGS = ("_m_s", "_kg_s", "_l_h", "_kg_ha", "_m2", "_pct", "_deg", "_m", "_s", "_g", "_kg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,19 +44,7 @@ class Matched:
             return channels()[self.target].unit
         if self.kind == "setting":
             return settings()[self.target].unit
-        return WORD_UNITS.get(self.target, "")
-
-
-def letters_and_digits(text: str) -> str:
-    """``text`` in lower case with everything but letters and digits taken out."""
-    return "".join(c for c in text.lower() if c.isalnum())
-
-
-def _stem(name: str) -> str:
-    for ending in _UNIT_ENDINGS:
-        if name.endswith(ending):
-            return name.removesuffix(ending)
-    return name
+        return table_columns()[self.target].unit if self.kind == "word" else ""
 
 
 @cache
@@ -107,25 +52,22 @@ def _vocabulary() -> Mapping[str, tuple[str, str, int]]:
     """Plain name -> (kind, target, rank). Channels win over words, canonical names over synonyms."""
     found: dict[str, tuple[str, str, int]] = {}
 
-    def add(name: str, kind: str, target: str, rank: int) -> None:
-        found.setdefault(letters_and_digits(name), (kind, target, rank))
+    def add(kind: str, target: str, rank: int, *names: str) -> None:
+        for name in names:
+            found.setdefault(letters_and_digits(name), (kind, target, rank))
 
-    for word in WORDS:
-        add(word, "word", word, 1)
+    for word in table_columns():
+        add("word", word, 1, word)
     for channel in channels():
-        add(channel, "channel", channel, 1)
+        add("channel", channel, 1, channel)
     for setting in settings().values():
-        add(setting.column, "setting", setting.name, 1)
-        add(setting.name, "setting", setting.name, 1)
+        add("setting", setting.name, 1, setting.column, setting.name)
     for declared in channels().values():
-        for name in (_stem(declared.name), *declared.synonyms):
-            add(name, "channel", declared.name, 2)
+        add("channel", declared.name, 2, without_unit(declared.name), *declared.synonyms)
     for setting in settings().values():
-        for name in (setting.label, *setting.synonyms):
-            add(name, "setting", setting.name, 2)
-    for word, synonyms in WORDS.items():
-        for name in (_stem(word), *synonyms):
-            add(name, "word", word, 2)
+        add("setting", setting.name, 2, setting.label, *setting.synonyms)
+    for column in table_columns().values():
+        add("word", column.name, 2, without_unit(column.name), *column.synonyms)
     return found
 
 
@@ -218,7 +160,7 @@ def _match_one(position: int, header: str, stated: FileColumns, units_row: Seque
         return _with_unit(replace(found, unit=below)) if below and not found.unit else found
     if meaning.is_ == "ignore":
         return Matched(position, header, rank=0)
-    if meaning.is_ in WORDS:
+    if meaning.is_ in table_columns():
         kind, target = "word", meaning.is_
     elif meaning.is_ in channels():
         kind, target = "channel", meaning.is_
@@ -233,7 +175,8 @@ def _settle(file: str, claimants: list[Matched], columns: list[Matched]) -> None
     """Keep the one surest claimant; the others become unmatched, with a note."""
     best = min(c.rank for c in claimants)
     winners = [c for c in claimants if c.rank == best]
-    if len(winners) > 1 and winners[0].target not in _OF_LOADS:
+    best_column = table_columns().get(winners[0].target)
+    if len(winners) > 1 and not (best_column and best_column.only_in_load_tickets):
         first, second = winners[0], winners[1]
         raise UnreadableFile(
             file,

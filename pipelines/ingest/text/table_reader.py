@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from functools import cache
 from zoneinfo import available_timezones
 
 import polars as pl
-from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import Farm, FileColumns
-from chaffinch.pipelines.ingest.text.headers import Matched, letters_and_digits, recognise
+from chaffinch.pipelines.ingest.text.headers import Matched, recognise
 from chaffinch.pipelines.ingest.text.number_parsing import Mark, decimal_mark, is_missing, plain_columns
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 from chaffinch.pipelines.ingest.text.time_zones import to_utc
 from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
-from chaffinch.pipelines.ingest.text.wording import counted
-from chaffinch.schemas.declarations import crops
 
 UNNAMED_MACHINE = "unnamed machine"
 _ROWS_THAT_SHOW_THE_MARK = 2000
@@ -144,29 +141,13 @@ def read_machines(reader: TableReader) -> pl.Series:
 def read_crops(reader: TableReader, machines: pl.Series) -> pl.Series:
     """The crop of each row by its declared name where known, else as logged; else the machine's default."""
     names = read_names(reader, "crop")
-    known = {text: crop_named(text, reader.farm) for text in names.unique().drop_nulls().to_list()}
+    known = {text: reader.farm.crop_named(text) for text in names.unique().drop_nulls().to_list()}
     names = names.replace_strict(known, default=None, return_dtype=pl.String)
     defaults = {name: m.crop for name, m in reader.farm.machines.items() if m.crop}
     if names.null_count() and defaults:
-        named = {name: crop_named(crop, reader.farm) for name, crop in defaults.items()}
+        named = {name: reader.farm.crop_named(crop) for name, crop in defaults.items()}
         names = names.fill_null(machines.replace_strict(named, default=None, return_dtype=pl.String))
     return names.alias("crop")
-
-
-def crop_named(text: str, farm: Farm) -> str:
-    """The declared name of the crop that ``text`` names, else ``text`` itself."""
-    plain = letters_and_digits(text)
-    own = {letters_and_digits(name): name for name in farm.crops}
-    return _crops_by_name().get(plain) or own.get(plain) or text
-
-
-@cache
-def _crops_by_name() -> dict[str, str]:
-    return {
-        letters_and_digits(known): crop.name
-        for crop in crops().values()
-        for known in (crop.name, crop.label, *crop.synonyms)
-    }
 
 
 def read_times(reader: TableReader, machines: pl.Series) -> pl.Series:

@@ -9,19 +9,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import polars as pl
-from chaffinch.pipelines.errors import UnreadableFile
+from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.ingest.text.decode import LONGEST_LINE_BYTES, Lines
 from chaffinch.pipelines.ingest.text.headers import (
-    WORD_UNITS,
     Matched,
-    letters_and_digits,
     match_columns,
     recognise,
 )
 from chaffinch.pipelines.ingest.text.plain_rows import plain_rows
-from chaffinch.pipelines.ingest.text.wording import counted
 from chaffinch.pipelines.units import looks_like_unit
+from chaffinch.schemas.declarations import letters_and_digits
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 LINES_SEARCHED_FOR_HEADER = 100
@@ -187,7 +185,7 @@ def _units_row(
 
 
 def _has_unit(column: Matched) -> bool:
-    return column.kind in ("channel", "setting") or column.target in WORD_UNITS
+    return column.kind in ("channel", "setting") or bool(column.wanted_unit)
 
 
 def _rows(

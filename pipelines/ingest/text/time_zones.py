@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import polars as pl
-from chaffinch.pipelines.ingest.text.wording import counted
+from chaffinch.pipelines.errors import counted
 
 # A step back of the wall clock by more than this, inside the repeated hour, is the clock change itself.
 STEP_BACK = timedelta(minutes=30)

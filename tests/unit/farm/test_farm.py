@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
 from datetime import datetime
+from importlib.resources import files
 
 import pytest
 from chaffinch.pipelines import farm as farm_module
@@ -12,7 +12,7 @@ from chaffinch.pipelines.farm import Farm, load_farm, parse_farm
 
 
 def documented_example() -> str:
-    return textwrap.dedent(farm_module.__doc__.split("::\n", 1)[1].split("\n``names``")[0])
+    return files("chaffinch.pipelines.farm").joinpath("example.toml").read_text(encoding="utf-8")
 
 
 def test_the_documented_example_is_read_whole(tmp_path):
@@ -43,6 +43,7 @@ def test_every_entry_of_the_model_is_in_the_documented_example():
         farm_module.Prices,
         farm_module.Thresholds,
         farm_module.Client,
+        farm_module.Notify,
         farm_module.FileColumns,
     ]
     missing = [name for m in models for name in m.model_fields if name not in example]
@@ -63,9 +64,12 @@ def test_own_bushel_mass_wins_over_the_declared_one():
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
-        ('unit = "us"', "farm.toml: unit is no entry of farm.toml; did you mean 'units'."),
-        ("[machines.A]\nwidth = 3", "farm.toml: machines.A.width is no entry of farm.toml"),
-        ('time_zone = "Mars/North"', "'Mars/North' is no time zone; write one such as Europe/Berlin or UTC."),
+        ('unit = "us"', "farm.toml: unit is not an entry of farm.toml; did you mean 'units'."),
+        ("[machines.A]\nwidth = 3", "farm.toml: machines.A.width is not an entry of farm.toml"),
+        (
+            'time_zone = "Mars/North"',
+            "'Mars/North' is not a time zone; write one such as Europe/Berlin or UTC.",
+        ),
         ('[machines.A]\nwidth_m = "wide"', "machines.A.width_m: Input should be a valid number"),
         ("[machines]\nA = 3", "machines.A must be a table with entries of its own, found 3."),
         ('[columns.a]\nnames = { m = "grain_flw_kg_s" }', "did you mean 'grain_flow_kg_s'"),
@@ -90,3 +94,7 @@ def test_a_file_that_is_no_text_is_refused(tmp_path):
     path.write_bytes(b"\xff\xfe\x00\x01")
     with pytest.raises(DeclarationError, match="is not UTF-8 text; save it as UTF-8"):
         load_farm(path)
+
+
+def test_the_older_name_of_notify_is_read():
+    assert parse_farm('[tell]\ncommand = "mail me"').notify.command == ("mail", "me")

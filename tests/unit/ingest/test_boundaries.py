@@ -117,5 +117,5 @@ def test_what_is_no_geojson_is_refused(content, sentence):
 def test_farm_toml_is_recognised_under_any_name_and_checked():
     assert read(from_bytes("farm.toml", b"# nothing stated\n"), Farm(), []).kind == "farm"
     assert read(from_bytes("x.txt", b'# ours\ntime_zone = "UTC"\n'), Farm(), []).kind == "farm"
-    with pytest.raises(UnreadableFile, match="unit is no entry of farm.toml; did you mean 'units'"):
+    with pytest.raises(UnreadableFile, match="unit is not an entry of farm.toml; did you mean 'units'"):
         read(from_bytes("farm.toml", b'unit = "us"'), Farm(), [])

@@ -150,7 +150,7 @@ def test_steps_without_a_stated_opening_go_aside_and_say_what_to_state():
 
 
 def test_an_opening_per_step_of_no_number_is_refused():
-    with pytest.raises(DeclarationError, match="'chopper_speed' is no setting with a number"):
+    with pytest.raises(DeclarationError, match="'chopper_speed' is not a setting with a number"):
         parse_farm("[machines.A]\nopening_per_step = { chopper_speed = 1 }\n")
 
 

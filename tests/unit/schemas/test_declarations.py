@@ -16,8 +16,8 @@ from chaffinch.schemas.declarations import (
     crop_names,
     crops,
     index_of_names,
+    letters_and_digits,
     parse,
-    plain,
     reasons,
     settings,
 )
@@ -45,7 +45,7 @@ def test_no_two_columns_share_a_name_and_no_name_is_listed_twice():
     assert column_names()["chaffer"] == "upper_sieve_opening"
     assert column_names()["cylinderspeed"] == "threshing_speed"
     for declared in (*channels().values(), *settings().values()):
-        written = [plain(word) for word in declared.synonyms]
+        written = [letters_and_digits(word) for word in declared.synonyms]
         assert len(written) == len(set(written)), declared.name
 
 
@@ -69,7 +69,7 @@ def test_names_of_settings_do_not_hide_the_columns_of_the_other_logs():
         "note",
         "place",
     }
-    own |= {plain(c.name) for c in tables()["loss_checks"].columns}
+    own |= {letters_and_digits(c.name) for c in tables()["loss_checks"].columns}
     assert own.isdisjoint(column_names())
 
 

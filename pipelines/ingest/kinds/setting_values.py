@@ -1,4 +1,4 @@
-"""Openings that a display counts in steps of its own: what a step is on which machine, farm.toml says."""
+"""Values of settings as logs write them: positions in words, and openings that a display counts in steps."""
 
 from __future__ import annotations
 
@@ -7,17 +7,26 @@ from dataclasses import replace
 import polars as pl
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
+from chaffinch.pipelines.ingest.text.number_parsing import is_missing
 from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import Setting
 
 # What displays call a step of an opening that has no measure of its own.
-STEP_WORDS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
+DISPLAY_STEPS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
+
+
+def position_words(texts: pl.Series, setting: Setting) -> pl.Series:
+    """``texts`` as positions of ``setting`` where recognised, else as they stand; null where missing."""
+    clean = texts.str.strip_chars()
+    clean = clean.set(is_missing(clean), None)
+    positions = {text: setting.position(text) or text for text in clean.unique().drop_nulls().to_list()}
+    return clean.replace_strict(positions, default=None, return_dtype=pl.String)
 
 
 def counts_steps(unit: str | None) -> bool:
     """Whether ``unit`` is a word for steps."""
-    return unit is not None and unit.strip().lower() in STEP_WORDS
+    return unit is not None and unit.strip().lower() in DISPLAY_STEPS
 
 
 def unknown_step(unit: str, machine: str, setting: Setting) -> str:
