@@ -62,7 +62,7 @@ def test_a_wrong_farm_leaves_what_was_stated_before(inbox: Path, capsys: pytest.
     assert lake.ledger()["name"].to_list() == ["a.csv", "b.csv", "farm.toml"]
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_a_wrong_farm_from_the_start(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (inbox / "farm.toml").write_text(WRONG)
     assert night(inbox) == 1
@@ -73,7 +73,7 @@ def test_a_wrong_farm_from_the_start(inbox: Path, capsys: pytest.CaptureFixture[
     assert machines(inbox) == ["Combine A"]
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_two_farms_that_differ(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (inbox / "farm.toml").write_text(STATED)
     (inbox / "deep").mkdir()

@@ -19,7 +19,7 @@ from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night import run as nightly
 
 LOG = "time,machine,field,crop,speed_m_s\n2026-07-20T08:00:00Z,Combine A,Mill Field,wheat,1.5\n"
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

@@ -67,7 +67,7 @@ def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.
     assert later["estimate"]["refreshed"] is False
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_only_in_trouble(inbox: Path, tmp_path: Path) -> None:
     told = tmp_path / "told.json"
     farm(inbox, f"[notify]\nwhen = 'trouble'\ncommand = {json.dumps(keeper(told))}\n")

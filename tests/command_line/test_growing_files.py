@@ -72,7 +72,7 @@ def test_a_file_that_grows_is_left_and_then_taken_in_whole(inbox: Path) -> None:
     assert lake.scan("readings").collect().height == 60 + lines
 
 
-@pytest.mark.long
+@pytest.mark.faults
 @pytest.mark.skipif(os.uname().sysname != "Linux", reason="only Linux tells who writes to a file")
 def test_a_file_held_open_is_left_though_it_rests(inbox: Path) -> None:
     lake = Lake.open(inbox.parent / "lake")
@@ -103,7 +103,7 @@ def test_a_file_that_changes_while_it_is_read_is_left(inbox: Path, monkeypatch: 
     assert lake.scan("readings").collect().height == 61 + 5
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_the_earlier_content_stays_while_its_correction_is_written(inbox: Path) -> None:
     lake = Lake.open(inbox.parent / "lake")
     nightly.take_in_inbox(inbox, lake)

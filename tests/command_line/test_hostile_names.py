@@ -19,7 +19,7 @@ from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
 from chaffinch.schemas.tables import tables
 
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.slow
 
 START = datetime(2026, 7, 20, 8, tzinfo=UTC)
 NAMES = (

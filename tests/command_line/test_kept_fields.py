@@ -60,7 +60,7 @@ def entries(lake: Lake) -> list[Path]:
     return sorted((Path(lake.uri) / FOLDER).iterdir())
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_only_the_machine_of_a_changed_field_is_prepared_anew(season):
     inbox, lake = season
     assert refreshed(lake) == {"find delays": [], "prepare": []}
@@ -123,7 +123,7 @@ def a_folder(entry: Path, other: Path) -> None:
 
 @pytest.mark.parametrize(
     "spoil",
-    [cut, *(pytest.param(way, marks=pytest.mark.long) for way in (empty, one_byte_off, another_ones))],
+    [cut, *(pytest.param(way, marks=pytest.mark.faults) for way in (empty, one_byte_off, another_ones))],
 )
 def test_a_spoilt_entry_is_made_anew(season, spoil):
     _, lake = season
@@ -137,7 +137,7 @@ def test_a_spoilt_entry_is_made_anew(season, spoil):
     assert {entry: entry.read_bytes() for entry in entries(lake)} == whole
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_where_nothing_can_be_kept_all_is_made_anew(season):
     _, lake = season
     before = what_they_say(lake)

@@ -11,11 +11,12 @@ import time
 from pathlib import Path
 
 import pytest
+from builders import environment
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.simulate import write_season_files
 
 # Each change of a lake is cut off in ``tests/unit/test_lake_killed.py``; these kill whole programs.
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.faults
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +81,7 @@ def test_killed_once(season: Path, undisturbed: tuple[str, float], tmp_path: Pat
     assert Lake.open(lake).digest() == digest
 
 
-@pytest.mark.parametrize("seed", range(int(os.environ.get("CHAFFINCH_KILL_ROUNDS", "6"))))
+@pytest.mark.parametrize("seed", range(environment.number("CHAFFINCH_KILL_ROUNDS")))
 def test_killed_at_random(season: Path, undisturbed: tuple[str, float], tmp_path: Path, seed: int) -> None:
     digest, seconds = undisturbed
     random_moments = random.Random(seed)

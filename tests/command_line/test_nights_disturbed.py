@@ -1,13 +1,11 @@
 """Nights that are killed, doubled, and that meet late, corrected and repeated files: the content is the same.
 
-Real processes of the real command over the sample. Their number is set by the environment, because a full
-round takes over an hour: CHAFFINCH_KILLS (100), CHAFFINCH_DOUBLE_RUNS (20), CHAFFINCH_NIGHTS (30); and
-CHAFFINCH_FIRST, the seed of the first, so that a round can be cut into slices.
+Real processes of the real command over the sample. The environment sets how many, because a full round takes
+over an hour: CHAFFINCH_KILLS=100, CHAFFINCH_DOUBLE_RUNS=20 and CHAFFINCH_NIGHTS=30.
 """
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
 import signal
@@ -20,19 +18,20 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from builders import environment
 from builders.places import SAMPLE_INBOX
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.simulate import write_season_files
 
 SAMPLE = SAMPLE_INBOX
-FIRST = int(os.environ.get("CHAFFINCH_FIRST", "0"))
-KILLS = int(os.environ.get("CHAFFINCH_KILLS", "1"))
-DOUBLE_RUNS = int(os.environ.get("CHAFFINCH_DOUBLE_RUNS", "1"))
-NIGHTS = int(os.environ.get("CHAFFINCH_NIGHTS", "5"))
+FIRST = environment.number("CHAFFINCH_FIRST_SEED")
+KILLS = environment.number("CHAFFINCH_KILLS")
+DOUBLE_RUNS = environment.number("CHAFFINCH_DOUBLE_RUNS")
+NIGHTS = environment.number("CHAFFINCH_NIGHTS")
 # Machine-days of the simulated month: as many as nights would be, but the estimates take the time.
 MONTH_FIELDS = 8
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.faults
 
 
 @dataclass(frozen=True)

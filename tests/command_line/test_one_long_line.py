@@ -1,7 +1,4 @@
-"""A file that is one line as large as a disk allows is refused with a sentence, and never held in memory.
-
-CHAFFINCH_LINE_MB says how long the line is (200).
-"""
+"""A file that is one endless line is refused with a sentence, and never held in memory."""
 
 from __future__ import annotations
 
@@ -12,9 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from builders import environment
 from chaffinch.pipelines.lake import Lake
 
-LINE_MB = int(os.environ.get("CHAFFINCH_LINE_MB", "200"))
+LINE_MB = environment.number("CHAFFINCH_LINE_MB")
 HEADER = "time,machine,field,speed_m_s,grain_flow_kg_s\n"
 ROW = "2026-07-20T08:00:0{},Combine A,Mill Field,1.5,9.5\n"
 # What may be held of a line before it is known to be none (16 MB), in a handful of copies.
@@ -51,7 +49,7 @@ def usual_mib(tmp_path_factory: pytest.TempPathFactory) -> float:
     return peak
 
 
-@pytest.mark.long
+@pytest.mark.faults
 @pytest.mark.parametrize("start", ["", HEADER, HEADER + '2026-07-20T08:00:00Z,"', HEADER + rows()])
 def test_a_line_without_an_end(start: str, tmp_path: Path, usual_mib: float) -> None:
     inbox, lake = tmp_path / "inbox", tmp_path / "lake"

@@ -99,7 +99,7 @@ def digest(lake: Path, capsys: pytest.CaptureFixture[str]) -> str:
     return found["content_digest"]
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_corrected_withdrawn_and_back_again(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """After each step the lake is what a fresh one would be that saw only the files that count."""
     inbox, lake = tmp_path / "inbox", tmp_path / "lake"

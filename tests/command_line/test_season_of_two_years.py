@@ -18,7 +18,7 @@ def report(inbox: Path, lake: Path, out: Path) -> str:
     return out.read_text(encoding="utf-8")
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_the_other_year_changes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for year in (2025, 2026):
         write_season_files(tmp_path / str(year), "plain", year, fields=2, hours=1.0, machines=1, year=year)

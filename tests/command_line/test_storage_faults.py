@@ -16,6 +16,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from builders import environment
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake, store
 from chaffinch.pipelines.night import run as nightly
@@ -65,7 +66,7 @@ SMALL_FILES_ONLY = (
 )
 
 
-@pytest.mark.long
+@pytest.mark.faults
 @pytest.mark.parametrize("most_bytes", [2_000, 6_000, 9_000])
 def test_a_write_that_stops_halfway(inbox: Path, tmp_path: Path, expected: str, most_bytes: int) -> None:
     """The system refuses to write beyond a size, as a full disk does, at different moments of the run."""
@@ -147,7 +148,7 @@ def test_a_share_that_goes_away_during_a_run(
         ends_the_same(inbox, lake, expected)
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_a_lake_that_is_deleted_during_a_run(
     inbox: Path,
     tmp_path: Path,
@@ -206,7 +207,7 @@ def test_a_lake_that_may_not_be_written(
     assert Lake.open(lake).scan("readings").collect().height == 1200
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_readers_during_a_write(inbox: Path, tmp_path: Path) -> None:
     """Whatever moment a reader catches, it sees whole deliveries, each of them once, and never an error."""
     lake, done = Lake.open(tmp_path / "lake"), threading.Event()
@@ -241,7 +242,7 @@ def test_readers_during_a_write(inbox: Path, tmp_path: Path) -> None:
     assert seen
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_a_clock_that_jumps(
     inbox: Path, tmp_path: Path, expected: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -264,10 +265,10 @@ def test_a_clock_that_jumps(
     assert night(inbox, lake) == 0
 
 
-@pytest.mark.long
-def test_ten_thousand_small_files(tmp_path: Path) -> None:
-    """As many as CHAFFINCH_SMALL_FILES says: all counted, none read again, the lake whole, few handles open."""
-    count = int(os.environ.get("CHAFFINCH_SMALL_FILES", "1000"))
+@pytest.mark.faults
+def test_many_small_files(tmp_path: Path) -> None:
+    """All are counted, none is read again, the lake is whole, few handles are open."""
+    count = environment.number("CHAFFINCH_SMALL_FILES")
     inbox, lake = tmp_path / "inbox", Lake.open(tmp_path / "lake")
     for i in range(count):
         (inbox / f"{i // 500}").mkdir(parents=True, exist_ok=True)

@@ -77,7 +77,7 @@ def test_a_lake_keeps_what_was_set_aside(tmp_path: Path, capsys: pytest.CaptureF
 SAMPLE = SAMPLE_DATA
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_the_sample_s_task_data_becomes_pages_with_effects(tmp_path: Path) -> None:
     """Set values in the time logs of the third machine: found as adjustments, estimated, told on its pages."""
     inbox = tmp_path / "inbox"

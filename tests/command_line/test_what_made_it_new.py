@@ -66,7 +66,7 @@ def night(inbox: Path, capsys: pytest.CaptureFixture[str]) -> dict:
     return json.loads(capsys.readouterr().out)["estimate"]
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_each_cause_is_said_where_it_belongs(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lake = Lake.open(season.parent.parent / "lake")
     settings, checks = season / "settings_log.csv", season / "loss_checks.csv"
@@ -119,7 +119,7 @@ def lake_machines(inbox: Path) -> set[str]:
     return {row.split(",")[1] for row in rows}
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_a_changed_farm_is_said_once(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
     farm = season / "farm.toml"
     farm.write_text(farm.read_text() + "\n[thresholds]\nloss_share_pct = 1.5\n")

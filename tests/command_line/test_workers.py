@@ -90,7 +90,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "inbox"
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_a_night_on_two_workers_one_of_them_killed_midway(season: Path, tmp_path: Path, monkeypatch) -> None:
     monkeypatch.setenv("PREFECT_HOME", str(tmp_path / "prefect"))
     monkeypatch.delenv("CHAFFINCH_PLAIN", raising=False)
@@ -139,7 +139,7 @@ def test_a_night_on_two_workers_one_of_them_killed_midway(season: Path, tmp_path
     assert lake.digest() == plain.digest()
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_what_workers_lack_is_told_before_any_work(season: Path, tmp_path: Path) -> None:
     from chaffinch.pipelines.parallel.dask_workers import join
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from builders import environment
 from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.farm import Farm, parse_farm
@@ -337,9 +337,9 @@ def hostile_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
     """A running Chromium, or a skip that says how to get one."""
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    path = shutil.which(environment.text("CHAFFINCH_CHROMIUM")) or shutil.which("chromium-browser")
     if path is None:
-        pytest.skip("no Chromium: install one or name it in the environment variable CHROMIUM")
+        pytest.skip("no Chromium: install one or name it in the environment variable CHAFFINCH_CHROMIUM")
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     quiet = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
     with playwright.sync_playwright() as running:

@@ -20,7 +20,7 @@ from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.parallel import processes
 from chaffinch.pipelines.parallel.fan_out import one_by_one, side_by_side
 
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.browser
 
 WIDTHS, LOOKS = (1440, 800, 390), ("light", "dark")
 INBOX = SAMPLE_INBOX

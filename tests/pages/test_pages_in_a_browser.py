@@ -30,9 +30,9 @@ def pages_of(site: Path) -> dict[str, Path]:
     [
         *((kind, "light") for kind in ("first", "season", "nightly", "fields", "crops")),
         ("first", "dark"),
-        pytest.param("machines", "light", marks=pytest.mark.long),
+        pytest.param("machines", "light", marks=pytest.mark.browser),
         *(
-            pytest.param(kind, "dark", marks=pytest.mark.long)
+            pytest.param(kind, "dark", marks=pytest.mark.browser)
             for kind in ("season", "nightly", "fields", "machines", "crops")
         ),
     ],
@@ -63,7 +63,7 @@ def settle(page: Any, width: int) -> None:
         pytest.fail(f"{page.url} scrolls sideways: {wide} px at {width}")
 
 
-@pytest.mark.long
+@pytest.mark.browser
 def test_the_drawings_of_a_field_have_no_fault_either(visit, friendly_site):
     assert faults_of_axe(visit().open(pages_of(friendly_site)["fields"])) == []
 
@@ -96,7 +96,7 @@ def small_targets(page: Any) -> list[str]:
     )
 
 
-@pytest.mark.parametrize("number", [0, *(pytest.param(n, marks=pytest.mark.long) for n in range(1, 8))])
+@pytest.mark.parametrize("number", [0, *(pytest.param(n, marks=pytest.mark.browser) for n in range(1, 8))])
 def test_hostile_names_do_nothing_and_are_shown(visit, hostile_site, made_up, number):
     seen = visit(width=390)
     page = seen.open(sorted((hostile_site / "fields").glob("*.html"))[number])
@@ -115,7 +115,10 @@ def harmless(text: str) -> str:
 
 @pytest.mark.parametrize(
     "kind",
-    ["first", *(pytest.param(k, marks=pytest.mark.long) for k in ("machines", "season", "crops", "nightly"))],
+    [
+        "first",
+        *(pytest.param(k, marks=pytest.mark.browser) for k in ("machines", "season", "crops", "nightly")),
+    ],
 )
 def test_hostile_names_do_nothing_on_the_other_pages(visit, hostile_site, kind):
     seen = visit(width=390)
@@ -137,7 +140,7 @@ def field(chromium: Any, friendly_site: Path) -> Any:
 
 
 @pytest.mark.parametrize(
-    "kind", ["fields", "season", *(pytest.param(k, marks=pytest.mark.long) for k in ("machines", "crops"))]
+    "kind", ["fields", "season", *(pytest.param(k, marks=pytest.mark.browser) for k in ("machines", "crops"))]
 )
 def test_every_figure_draws_the_numbers_of_its_table(visit, friendly_site, read_back, kind):
     """Read back from the browser: traces of the figures, texts of the tables beside them."""
@@ -236,7 +239,7 @@ def test_brushing_one_row_brushes_all_and_the_map(visit, friendly_site):
     assert page.locator("[data-zoom=course][aria-pressed=true]").count() == 1
 
 
-@pytest.mark.parametrize("kind", ["first", "crops", pytest.param("fields", marks=pytest.mark.long)])
+@pytest.mark.parametrize("kind", ["first", "crops", pytest.param("fields", marks=pytest.mark.browser)])
 def test_the_keyboard_reaches_everything(visit, friendly_site, kind):
     page = visit(width=800).open(pages_of(friendly_site)[kind])
     wanted = page.evaluate(
@@ -257,7 +260,7 @@ def test_the_keyboard_reaches_everything(visit, friendly_site, kind):
     assert sorted(set(reached)) == list(range(wanted)), f"reached {len(set(reached))} of {wanted}"
 
 
-@pytest.mark.long
+@pytest.mark.browser
 def test_a_field_page_opens_within_a_second(visit, friendly_site):
     # The best of three: the claim is about the page, not about what else this machine is doing.
     page = visit().open(pages_of(friendly_site)["fields"])
@@ -285,7 +288,7 @@ def test_the_look_switches_figures_too_and_is_remembered(visit, friendly_site):
     assert seen.said == []
 
 
-@pytest.mark.long
+@pytest.mark.browser
 def test_a_thousand_fields_are_filtered_at_once(visit, made_up, farm, tmp_path):
     from chaffinch.dashboards.pages.overview_page import index_context
     from chaffinch.dashboards.pages.site import TABLES

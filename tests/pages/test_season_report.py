@@ -153,7 +153,7 @@ def test_the_pdf_has_headers_page_numbers_and_every_section(chromium, made_up, t
         assert last not in headings and not last.startswith(("Setting ", "Change ")), f"page {number}: {last}"
 
 
-@pytest.mark.long
+@pytest.mark.browser
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
 def test_the_same_data_print_the_same_pdf(chromium, made_up, tmp_path):
     """To the byte nearly always, but not by promise: Chromium once numbered a tag of the same page otherwise."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import gzip
 import io
-import os
 import random
 import zipfile
 from collections.abc import Callable
@@ -17,6 +16,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from builders import environment
 from builders.places import SAMPLE_INBOX
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.errors import DeclarationError
@@ -28,7 +28,7 @@ from chaffinch.pipelines.night.plan import read_one
 SAMPLE = SAMPLE_INBOX
 ROWS = 200
 COPIES = 60
-MANY_COPIES_OF_EACH = int(os.environ.get("CHAFFINCH_SPOILT_COPIES", "60"))
+MANY_COPIES_OF_EACH = environment.number("CHAFFINCH_DAMAGED_COPIES")
 
 Spoil = Callable[[random.Random, bytes], bytes]
 
@@ -255,7 +255,7 @@ def test_spoilt_copies_are_accounted_for() -> None:
         account(name, content)
 
 
-@pytest.mark.long
+@pytest.mark.faults
 @pytest.mark.parametrize("part", range(8))
 def test_many_spoilt_copies_are_accounted_for(part: int) -> None:
     """In eight parts, so that each takes minutes even where thousands of copies are asked for."""
@@ -311,7 +311,7 @@ def test_spoilt_packed_files(path: Path, tmp_path: Path) -> None:
         account_packed(spoil_packed(path, seed, tmp_path))
 
 
-@pytest.mark.long
+@pytest.mark.faults
 @pytest.mark.parametrize("path", packed_originals(), ids=lambda path: path.stem)
 def test_many_spoilt_packed_files(path: Path, tmp_path: Path) -> None:
     for seed in range(MANY_COPIES_OF_EACH):
@@ -320,7 +320,7 @@ def test_many_spoilt_packed_files(path: Path, tmp_path: Path) -> None:
         spoilt.unlink()
 
 
-@pytest.mark.parametrize("copies", [60, pytest.param(MANY_COPIES_OF_EACH, marks=pytest.mark.long)])
+@pytest.mark.parametrize("copies", [60, pytest.param(MANY_COPIES_OF_EACH, marks=pytest.mark.faults)])
 def test_spoilt_farms_are_read_or_refused_in_a_sentence(copies: int) -> None:
     text = (SAMPLE / "farm.toml").read_bytes()
     for seed in range(copies):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import time
 
 import numpy as np
 import pytest
 from benchmarks import task_data_speed
+from builders import environment
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import parse_xml
 from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
 from chaffinch.pipelines.ingest.task_data.records.log_header import (
@@ -221,10 +221,9 @@ def _value(index: int) -> DataLogValue:
     return DataLogValue(index, 0x100 + index, "DET-1")
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_spoiled_logs_lose_no_byte_for_long() -> None:
-    """As long as CHAFFINCH_FUZZ_SECONDS says, a minute otherwise."""
-    until = time.monotonic() + float(os.environ.get("CHAFFINCH_FUZZ_SECONDS", "60"))
+    until = time.monotonic() + environment.number("CHAFFINCH_FUZZ_SECONDS")
     logs_read = records = compared = spoilt = 0
 
     @given(spoiled())

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import re
 import time
 
 import pytest
+from builders import environment
 from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
@@ -108,10 +108,9 @@ def test_spoilt_bytes(files: dict[str, bytes]) -> None:
     taken_whole(files)
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_spoilt_sets_are_taken_whole_for_long() -> None:
-    """As long as CHAFFINCH_FUZZ_SECONDS says, half a minute otherwise."""
-    until = time.monotonic() + float(os.environ.get("CHAFFINCH_FUZZ_SECONDS", "30"))
+    until = time.monotonic() + environment.number("CHAFFINCH_FUZZ_SECONDS")
     cases = 0
 
     @given(st.one_of(sets_with_spoilt_bytes(), sets_with_odd_attributes()))

@@ -8,7 +8,7 @@ from chaffinch.pipelines.prove.pooled_scoring import failings_of_pooled
 from chaffinch.pipelines.prove.scoring import coverage_limits
 from scipy.stats import binom
 
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.proof
 
 
 def proof_of(scenario: str, seasons: int) -> dict:

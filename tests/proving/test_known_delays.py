@@ -56,7 +56,7 @@ def test_delays_of_a_few_machines_are_found():
     assert np.abs(misses_s("plain", 5, 3)).max() < 2.0
 
 
-@pytest.mark.long
+@pytest.mark.proof
 def test_delays_are_within_a_second():
     """Each of the four delays in at least 95 % of 120 machines with five hours of log each; fresh seed."""
     seed = fresh_seed()

@@ -69,7 +69,7 @@ def test_table_has_a_row_for_every_method(proof):
     assert score_table(proof).row_count == 3
 
 
-@pytest.mark.long
+@pytest.mark.proof
 def test_fresh_seeds_differ_from_call_to_call():
     said: list[str] = []
     for _ in range(2):

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import numpy as np
 import polars as pl
 import pytest
+from builders.places import corn_log
 from chaffinch.pipelines.agronomy.exact import FOOT_M, INCH_M, MILE_M, POUND_KG
 from chaffinch.pipelines.agronomy.yields import (
     area_ac,
@@ -162,19 +160,10 @@ def test_there_and_back():
     assert t_ha_from_bu_ac(bu_ac_from_t_ha(8.37, 56), 56) == pytest.approx(8.37, rel=1e-14)
 
 
-def _corn_log() -> Path:
-    stated = os.environ.get("CHAFFINCH_SHARED")
-    shared = Path(stated) if stated else Path(__file__).parents[2].parent / "shared"
-    path = shared / "data" / "corn_yield_log_2011.tsv"
-    if not path.exists():
-        pytest.skip(f"the public corn log of 2011 is not beside this checkout ({path.name})")
-    return path
-
-
 def test_real_corn_log_of_2011():
     # Univ. of Minnesota Precision Agriculture Center, by way of agridat (gartner.corn), CC BY-SA 3.0.
     # With the documented way from columns to yield: 9,027 dry bu, 67.64 ac, 133.5 bu/ac.
-    raw = pl.read_csv(_corn_log(), separator="\t")
+    raw = pl.read_csv(corn_log(), separator="\t")
     assert raw.height == 4949
     readings = raw.select(
         grain_flow_kg_s=pl.col("mass") * POUND_KG,

@@ -90,7 +90,7 @@ def test_equal_drums_stay_with_the_step_of_the_catalogue(binned):
     assert "diameter_unknown" not in row["reasons"]
 
 
-@pytest.mark.long
+@pytest.mark.proof
 def test_through_the_whole_pipeline(tmp_path: Path):
     """Inbox with farm.toml, nightly, effects: per m/s the truth; without the diameters wider, per rpm."""
     from chaffinch.pipelines.command_line.program import run

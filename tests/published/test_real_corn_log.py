@@ -14,10 +14,9 @@ from datetime import UTC, datetime
 
 import polars as pl
 import pytest
-from builders.places import SHARED
+from builders.places import corn_log
 from chaffinch.pipelines.command_line.program import run
 
-LOG = SHARED / "data" / "corn_yield_log_2011.tsv"
 RECORDS = 4949
 DRY_BU, AREA_AC, YIELD_BU_AC = 9027, 67.64, 133.5
 
@@ -44,11 +43,10 @@ elev = { is = "altitude_m", unit = "ft" }
 
 @pytest.fixture(scope="module")
 def readings(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
-    if not LOG.is_file():
-        pytest.skip(f"the log is not here; set CHAFFINCH_SHARED to the folder that holds data/{LOG.name}")
+    log = corn_log()
     folder = tmp_path_factory.mktemp("corn")
     (folder / "inbox").mkdir()
-    shutil.copy(LOG, folder / "inbox")
+    shutil.copy(log, folder / "inbox")
     (folder / "inbox" / "farm.toml").write_text(FARM)
     lake = str(folder / "lake")
     assert run(["ingest", str(folder / "inbox"), "--lake", lake]) == 0
@@ -62,7 +60,7 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
 
 def test_every_record_is_a_reading_with_its_values(readings: pl.DataFrame) -> None:
     """Each value of the file, converted here by hand, is in the row of the lake that has its line number."""
-    source = pl.read_csv(LOG, separator="\t").with_row_index("row", offset=2)
+    source = pl.read_csv(corn_log(), separator="\t").with_row_index("row", offset=2)
     assert readings["row"].to_list() == source["row"].to_list()
     for column, expected in {
         "latitude": source["lat"],
@@ -81,7 +79,7 @@ def test_every_record_is_a_reading_with_its_values(readings: pl.DataFrame) -> No
 def test_times_are_those_of_the_field(readings: pl.DataFrame) -> None:
     """12:38:03 on 5 November 2011 was daylight time in Minnesota, five hours behind UTC."""
     assert readings["time"][0] == datetime(2011, 11, 5, 17, 38, 3, tzinfo=UTC)
-    seconds = pl.read_csv(LOG, separator="\t")["time"]
+    seconds = pl.read_csv(corn_log(), separator="\t")["time"]
     passed_s = (readings["time"] - readings["time"][0]).dt.total_microseconds() / 1e6
     assert passed_s.to_list() == seconds.cast(pl.Float64).to_list()
 

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 import pytest
-from builders.places import SHARED
+from builders.places import corn_log
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.delays.of_log import grain_agreement
@@ -25,17 +25,14 @@ from chaffinch.pipelines.work.screening import (
 )
 from scipy.spatial import cKDTree
 
-LOG = SHARED / "data" / "corn_yield_log_2011.tsv"
 RECORDS = 4949
 WIDTH_M = 360 * 0.0254
 
 
 @pytest.fixture(scope="module")
 def readings() -> pl.DataFrame:
-    if not LOG.is_file():
-        pytest.skip(f"the log is not here; set CHAFFINCH_SHARED to the folder that holds data/{LOG.name}")
     start = datetime(2011, 11, 5, 17, 38, 3, tzinfo=UTC)
-    source = pl.read_csv(LOG, separator="\t")
+    source = pl.read_csv(corn_log(), separator="\t")
     return source.select(
         time=(pl.lit(start) + pl.duration(seconds=pl.col("time"))).cast(pl.Datetime("us", "UTC")),
         machine=pl.lit("Combine A"),

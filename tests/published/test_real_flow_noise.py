@@ -7,11 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-import pytest
-from builders.places import SHARED
+from builders.places import corn_log
 from chaffinch.pipelines.estimate.data import feed_noise
 
-LOG = SHARED / "data" / "corn_yield_log_2011.tsv"
 INTERVAL_S = 3.0
 
 
@@ -20,9 +18,7 @@ def test_differences_of_every_order_find_the_same_noise(monkeypatch):
 
     Were part of it the crop's, low orders would find more than high ones, as the first does.
     """
-    if not LOG.is_file():
-        pytest.skip(f"the log is not here; set CHAFFINCH_SHARED to the folder that holds data/{LOG.name}")
-    log = pl.read_csv(LOG, separator="\t").filter(pl.col("mass") > 10)
+    log = pl.read_csv(corn_log(), separator="\t").filter(pl.col("mass") > 10)
     flow = log["mass"].cast(pl.Float64).to_numpy()
     runs = np.cumsum(np.diff(log["time"].to_numpy(), prepend=0) > 1.5 * INTERVAL_S)
     found = []

@@ -1,10 +1,11 @@
-"""The map of the rooms in ``DEVELOPERS.md`` is the tree's."""
+"""What ``DEVELOPERS.md`` says of the tree is so: the map of the rooms, the environment variables."""
 
 from __future__ import annotations
 
 import re
 
-from builders.library import ROOT, files_of_rooms, modules
+from builders.environment import DEFAULTS
+from builders.library import FOLDERS, ROOT, files_of_rooms, modules
 
 MARK = "<!-- map:"
 
@@ -37,6 +38,22 @@ def _rows() -> list[tuple[str, list[tuple[str, str]]]]:
 
 
 def _cells() -> list[list[str]]:
-    after = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split(MARK)[1]
+    after = _developers().split(MARK)[1]
     table = re.search(r"(?:^\|.*\|\n)+", after, re.MULTILINE).group()
     return [[cell.strip() for cell in line.strip("|").split("|")] for line in table.splitlines()[2:]]
+
+
+def test_every_environment_variable_is_in_the_table_with_its_default():
+    table = re.findall(r"^\| `(CHAFFINCH_\w+)` \| (?:`(.+?)` )?\|", _developers(), re.MULTILINE)
+    sources = [path for folder in (*FOLDERS, "tests") for path in (ROOT / folder).rglob("*.py")]
+    used = {
+        name
+        for path in sources
+        for name in re.findall(r"\bCHAFFINCH_[A-Z_]+\b", path.read_text(encoding="utf-8"))
+    }
+    assert sorted(name for name, _ in table) == sorted(used)
+    assert {name: default for name, default in table if name in DEFAULTS} == DEFAULTS
+
+
+def _developers() -> str:
+    return (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

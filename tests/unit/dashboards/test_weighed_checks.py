@@ -81,7 +81,7 @@ def _lake(made: MachineField, checks: pl.DataFrame) -> MemoryLake:
     )
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_a_count_without_a_kernel_mass_weighs_the_signals_by_that_of_the_crop():
     made = simulate_season(
         replace(SCENARIOS["plain"], fields=1, machines=1, hours=1.5, adjustments=1), 4

@@ -8,7 +8,7 @@ from io import BytesIO
 
 import polars as pl
 import pytest
-from builders.places import SHARED
+from builders.places import corn_log
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest import read
@@ -332,9 +332,7 @@ def test_parquet_is_read_as_a_csv_is():
 
 def test_a_real_log_is_accounted_for_to_the_last_row():
     """A published corn log of 4,949 records; first record 2011-11-05 12:38:03 US Central."""
-    path = SHARED / "data" / "corn_yield_log_2011.tsv"
-    if not path.exists():
-        pytest.skip("the published corn log is not at hand")
+    path = corn_log()
     farm = parse_farm(
         '[columns."corn_*"]\ntime_start = 2011-11-05T12:38:03\ntime_zone = "America/Chicago"\n'
         'constants = { machine = "Combine A", field = "Corn Field", crop = "corn",'

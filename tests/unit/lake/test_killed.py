@@ -121,7 +121,7 @@ def undisturbed(earlier: Path, tmp_path_factory: pytest.TempPathFactory) -> tupl
     return found, int(night.stdout.split()[-1])
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_killed_before_each_change(earlier: Path, undisturbed: tuple[Content, int], tmp_path: Path) -> None:
     expected, changes = undisturbed
     assert changes >= 9
@@ -137,7 +137,7 @@ def test_killed_before_each_change(earlier: Path, undisturbed: tuple[Content, in
         assert content(lake) == expected, f"killed before change {change}"
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_killed_at_a_hundred_moments(earlier: Path, undisturbed: tuple[Content, int], tmp_path: Path) -> None:
     expected, _ = undisturbed
     kills, killed, lakes = 100, 0, []

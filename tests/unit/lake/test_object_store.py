@@ -98,7 +98,7 @@ def options():
     return {name: value for name, value in os.environ.items() if name.startswith("AWS_")}
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_the_content_is_that_of_a_folder_and_other_engines_read_it(bucket, inbox, expected):
     lake = Lake.open(f"{bucket}/some/lake")
     assert take_in_inbox(inbox, lake).files == 7
@@ -150,7 +150,7 @@ def test_every_table_is_read_by_another_delta_reader(inbox, tmp_path):
     assert read > 3600
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_two_runs_at_once_lose_nothing(bucket, inbox, expected, monkeypatch):
     quick_leases(monkeypatch)
     told: list[str] = []
@@ -174,7 +174,7 @@ def test_two_runs_at_once_lose_nothing(bucket, inbox, expected, monkeypatch):
     assert any("is writing to" in sentence for sentence in told)
 
 
-@pytest.mark.long
+@pytest.mark.faults
 @pytest.mark.parametrize("after", [1, 3])
 def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, expected, monkeypatch, after):
     at = f"{bucket}/lake"
@@ -229,7 +229,7 @@ def test_a_lease_is_renewed_as_long_as_it_is_held(bucket, monkeypatch):
     assert watcher._read()[0] == "nobody"
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_files_that_are_gone_from_the_store_are_named(bucket, inbox):
     lake = Lake.open(f"{bucket}/lake")
     take_in_inbox(inbox, lake)
@@ -263,7 +263,7 @@ def test_a_store_that_cannot_be_used_is_told_in_one_sentence(
     assert len(told.err) < 900
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_a_whole_night_on_an_object_store(bucket, inbox, tmp_path):
     command = [sys.executable, "-c", "from chaffinch.pipelines.command_line import main; main()"]
     call = [
@@ -286,7 +286,7 @@ def test_a_whole_night_on_an_object_store(bucket, inbox, tmp_path):
     assert check.returncode == 0, check.stdout
 
 
-@pytest.mark.long
+@pytest.mark.faults
 def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, inbox):
     lake = Lake.open(f"{bucket}/lake")
     done: list[str] = []

@@ -57,7 +57,7 @@ def test_a_change_overnight(inbox: Path, tmp_path: Path) -> None:
     assert nightly.refresh(lake).refreshed is False
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_the_entry_follows_the_files_that_count(inbox: Path, tmp_path: Path) -> None:
     """A log that comes late lies between the two; in the end only the files decide."""
     lake = Lake.open(tmp_path / "lake")
@@ -76,7 +76,7 @@ def test_the_entry_follows_the_files_that_count(inbox: Path, tmp_path: Path) -> 
     assert NAME not in lake.ledger()["name"].to_list()
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_values_that_stay_and_logs_that_overlap_make_none(inbox: Path, tmp_path: Path) -> None:
     lake = Lake.open(tmp_path / "lake")
     (inbox / "a.csv").write_text(log(8, 900))

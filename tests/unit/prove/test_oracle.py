@@ -126,7 +126,7 @@ def test_the_stated_covariance_of_ground_is_that_of_ground_made():
     np.testing.assert_allclose(stated, found, atol=0.02)
 
 
-@pytest.mark.parametrize("name", ["unlogged", pytest.param("gain_step", marks=pytest.mark.long)])
+@pytest.mark.parametrize("name", ["unlogged", pytest.param("gain_step", marks=pytest.mark.proof)])
 def test_hidden_steps_wander_as_far_as_the_oracle_is_told(name):
     """Squared differences of what steps add up to, over half a machine-field, in 2,000 seasons' worth of draws."""
     scenario = SCENARIOS[name]

@@ -61,7 +61,7 @@ def oracle_cover(name: str, seeds: range) -> tuple[float, int]:
 
 
 @pytest.mark.parametrize(
-    "name", ["plain", *(pytest.param(n, marks=pytest.mark.long) for n in ("strong_drift", "reactive"))]
+    "name", ["plain", *(pytest.param(n, marks=pytest.mark.proof) for n in ("strong_drift", "reactive"))]
 )
 def test_an_oracle_holds_the_truth_as_often_as_it_says(name):
     """256 effects: standard error 1.4 %, so 95 % and three of them either way."""
@@ -70,7 +70,7 @@ def test_an_oracle_holds_the_truth_as_often_as_it_says(name):
     assert 0.908 < cover < 0.992
 
 
-@pytest.mark.long
+@pytest.mark.proof
 @pytest.mark.parametrize(
     "name", ["plain", "strong_drift", "reactive", "reactive_null", "speed_up", "moisture_falls"]
 )
