@@ -20,6 +20,7 @@ from chaffinch.pipelines.estimate.clocks.by_responses import by_machine, on_one_
 from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
 from chaffinch.pipelines.estimate.data.crop_entered import of_all_that_entered
+from chaffinch.pipelines.estimate.data.feed_noise import flow_noise, without_sensor_noise
 from chaffinch.pipelines.estimate.data.flow_lag import with_sharp_feed
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
 from chaffinch.pipelines.estimate.results.calibration import (
@@ -28,7 +29,7 @@ from chaffinch.pipelines.estimate.results.calibration import (
     calibrate_all,
     check_pairs,
 )
-from chaffinch.pipelines.estimate.results.effects_table import Untold, effects_table
+from chaffinch.pipelines.estimate.results.effects_table import Unanswered, effects_table
 from chaffinch.pipelines.estimate.results.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
@@ -56,21 +57,21 @@ R = TypeVar("R")
 def estimate_effects(
     fields: Sequence[Binned],
     calibrations: Mapping[MachineCrop, Calibration] | None = None,
-    untold: Sequence[Untold] = (),
+    unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
     fields : machine-fields after ``bin_work``. calibrations : by machine and crop, from loss checks (kernels of
-    another crop strike a sensor with another force). untold : machine-fields without usable work.
+    another crop strike a sensor with another force). unanswered : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
     is fitted over outcomes.
     """
     if not any(f.changes for f in fields):
-        return effects_table([], {}, {}, untold)
+        return effects_table([], {}, {}, unanswered)
     fields = of_all_that_entered(in_likely_units(fields), calibrations or {})
     season = fit_season(fields, each)
     clocks = by_machine(fields, season)
@@ -85,7 +86,7 @@ def estimate_effects(
     season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
     return effects_table(
-        with_changes, allowing_for_weights(season), calibrations or {}, untold, diameters_m, clocks
+        with_changes, allowing_for_weights(season), calibrations or {}, unanswered, diameters_m, clocks
     )
 
 
@@ -109,6 +110,8 @@ def prepare(
     if delays.grain.smear_s is not None:
         marked = with_sharp_feed(marked, delays.grain.smear_s, delays.loss.smear_s or LOSS_SMEAR_S)
     binned = bin_work(marked, adjustments, delays.loss.seconds)
+    if binned is not None:
+        binned = without_sensor_noise(binned, flow_noise(marked))
     if checks is None or checks.height == 0:
         return binned, np.empty((0, 3))
     return binned, check_pairs(marked, checks, delays.loss.seconds)
@@ -123,7 +126,7 @@ def _harvests(readings: pl.DataFrame) -> list[pl.DataFrame]:
     )
 
 
-def _untold(readings: pl.DataFrame, adjustments: pl.DataFrame) -> Untold:
+def _unanswered(readings: pl.DataFrame, adjustments: pl.DataFrame) -> Unanswered:
     """Adjustments made while a machine-field without usable work was logged."""
 
     def known(name: str) -> bool:
@@ -132,7 +135,7 @@ def _untold(readings: pl.DataFrame, adjustments: pl.DataFrame) -> Untold:
     places = [p for p in ("separation_loss", "cleaning_loss") if known(f"{p}_signal") or known(f"{p}_kg_s")]
     flowing = known("grain_flow_kg_s")
     during = pl.col("time").is_between(readings["time"].min(), readings["time"].max())
-    return Untold(
+    return Unanswered(
         machine=readings["machine"][0],
         field=readings["field"][0],
         crop=readings["crop"].drop_nulls()[0] if known("crop") else None,
@@ -167,17 +170,17 @@ class _Season:
     weighed: WeighedLoads
     delays: Mapping[FieldKey, Sequence[Delays]]
 
-    def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Untold, MachineCrop, np.ndarray]]:
+    def prepare(self, row: Mapping[str, Any]) -> list[tuple[Binned | Unanswered, MachineCrop, np.ndarray]]:
         """The harvests of the machine-field in ``row`` of ``machine_fields``, each with its loss checks' pairs."""
         machine, crop = row["machine"], row["crop"]
         changes, near, calibration = self._beside(row)
-        done: list[tuple[Binned | Untold, MachineCrop, np.ndarray]] = []
+        done: list[tuple[Binned | Unanswered, MachineCrop, np.ndarray]] = []
         harvests = _harvests(self.lake.readings(machine, row["field"], row.get("day")))
         for readings, delays in zip(harvests, self.delays[_key(row)], strict=True):
             readings = with_calibration(readings, calibration)
             binned, found = prepare(readings, changes, near, delays)
             if binned is None:
-                done.append((_untold(readings, changes), (machine, crop), found))
+                done.append((_unanswered(readings, changes), (machine, crop), found))
             else:
                 done.append((binned, (machine, binned.crop), found))
         return done
@@ -230,18 +233,18 @@ def refresh_effects(
     season = _Season(lake, farm, changes, adjustments.clear(), checks, weighed, delays)
     rows = lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
     fields: list[Binned] = []
-    untold: list[Untold] = []
+    unanswered: list[Unanswered] = []
     pairs: dict[MachineCrop, list[np.ndarray]] = defaultdict(list)
     for harvests in _through(kept, each, "prepare", season.prepare, rows, season.beside_readings):
         for harvest, of, found in harvests:
             if not isinstance(harvest, Binned):
-                untold.append(harvest)
+                unanswered.append(harvest)
                 continue
             fields.append(harvest)
             # Checks beside losses that are logged in kg/s say nothing of signals in units of their own.
             if not harvest.calibrated:
                 pairs[of].append(found)
-    effects = estimate_effects(fields, calibrate_all(pairs), untold, farm.diameters_m(), each)
+    effects = estimate_effects(fields, calibrate_all(pairs), unanswered, farm.diameters_m(), each)
     return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
 
 

@@ -104,7 +104,7 @@ def oracle(binned: Binned, outcome: str, told: Told) -> list[ClockAnswers]:
     return [
         ClockAnswers(
             clock_s,
-            _told_of_clock(binned, design, y, factored, told, clock_s),
+            _log_likelihood_of_clock(binned, design, y, factored, told, clock_s),
             _answers(on_one_clock(binned, clock_s), outcome, told, white),
         )
         for clock_s in told.clocks_s
@@ -143,7 +143,7 @@ def no_answers(binned: Binned) -> list[PeerAnswer]:
     return [PeerAnswer(k, *[float("nan")] * 3) for k in range(len(binned.changes))]
 
 
-def _told_of_clock(
+def _log_likelihood_of_clock(
     binned: Binned, design: Design, y: Array, factored: Factored, told: Told, clock_s: float
 ) -> float:
     """Log likelihood of a clock, but for a constant, by all bins: one that lies near a change tells when it was.

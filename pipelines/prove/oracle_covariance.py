@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 from chaffinch.pipelines.estimate.model.bin_means import bin_means
-from chaffinch.pipelines.estimate.model.likelihood import Whitened
+from chaffinch.pipelines.estimate.model.covariance import Whitened
 from chaffinch.pipelines.simulate import Noise
 from chaffinch.pipelines.simulate.noise import BURST_SPAN_S, MANY_SCALES_S
 from numpy.typing import NDArray

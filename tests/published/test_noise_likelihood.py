@@ -13,7 +13,8 @@ from functools import partial
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.model.bin_means import apart
-from chaffinch.pipelines.estimate.model.likelihood import Stretch, factor, slope, solve
+from chaffinch.pipelines.estimate.model.covariance import Observations, factor
+from chaffinch.pipelines.estimate.model.likelihood import gradient, solve
 from chaffinch.pipelines.estimate.model.noise import Noise
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise
 from chaffinch.pipelines.prove.oracle import generalised_least_squares
@@ -30,92 +31,92 @@ NOISES = [
 
 
 @pytest.fixture(scope="module", params=["moments", "means of bins"])
-def stretch(request) -> Stretch:
+def observed(request) -> Observations:
     """120 bins with turns between and unequal seconds; a step, an intercept, a wandering covariate."""
     rng = np.random.default_rng(8)
     time_s = np.cumsum(rng.uniform(5.0, 15.0, 120) + np.where(np.arange(120) % 30 == 29, 40.0, 0.0))
     design = np.column_stack([time_s > time_s[60], np.ones(120), rng.standard_normal(120).cumsum() / 5])
     seconds = apart(time_s, rng.uniform(3, 10, 120)) if request.param == "means of bins" else None
-    return Stretch(
+    return Observations(
         time_s, design.astype(float), rng.standard_normal(120), 1 / rng.uniform(3, 10, 120), seconds=seconds
     )
 
 
-def dense(stretch: Stretch, noise: Noise) -> np.ndarray:
+def dense(observed: Observations, noise: Noise) -> np.ndarray:
     """The covariance as it is written down; that of means by Gauss and Legendre's rule over the bins."""
-    covariance = np.diag(noise.second_variance * stretch.white)
+    covariance = np.diag(noise.second_variance * observed.white)
     for variance, scale in zip(noise.scale_variances, noise.scales_s, strict=True):
-        covariance += variance * correlation(stretch, scale)
+        covariance += variance * correlation(observed, scale)
     return covariance
 
 
-def correlation(stretch: Stretch, scale: float) -> np.ndarray:
-    lag = np.abs(stretch.time_s[:, None] - stretch.time_s[None, :])
-    if stretch.seconds is None:
+def correlation(observed: Observations, scale: float) -> np.ndarray:
+    lag = np.abs(observed.time_s[:, None] - observed.time_s[None, :])
+    if observed.seconds is None:
         return np.exp(-lag / scale)
     nodes, weight = np.polynomial.legendre.leggauss(12)
-    inside = (stretch.time_s[:, None] + stretch.seconds[:, None] / 2 * nodes).ravel()
+    inside = (observed.time_s[:, None] + observed.seconds[:, None] / 2 * nodes).ravel()
     every = np.exp(-np.abs(inside[:, None] - inside[None, :]) / scale).reshape(lag.shape[0], 12, -1, 12)
     means = np.einsum("iajb,a,b->ij", every, weight / 2, weight / 2)
     # Within a bin the lag's kink is in the way: all pairs of seconds by their lag u, as 2 (T - u) exp(-u / s) / T^2.
-    lags = stretch.seconds[:, None] / 2 * (1 + nodes)
-    pairs = (stretch.seconds[:, None] - lags) * np.exp(-lags / scale)
-    np.fill_diagonal(means, pairs @ weight / stretch.seconds)
+    lags = observed.seconds[:, None] / 2 * (1 + nodes)
+    pairs = (observed.seconds[:, None] - lags) * np.exp(-lags / scale)
+    np.fill_diagonal(means, pairs @ weight / observed.seconds)
     return means
 
 
 @pytest.mark.parametrize("noise", NOISES)
-def test_factor_is_the_cholesky_factor(stretch, noise):
-    covariance = dense(stretch, noise)
-    factored = factor(stretch, noise)
+def test_factor_is_the_cholesky_factor(observed, noise):
+    covariance = dense(observed, noise)
+    factored = factor(observed, noise)
     whitened = factored.whiten(np.eye(120))
     np.testing.assert_allclose(whitened @ covariance @ whitened.T, np.eye(120), atol=1e-9)
     assert factored.log_determinant == pytest.approx(np.linalg.slogdet(covariance)[1], rel=1e-9)
 
 
 @pytest.mark.parametrize("noise", NOISES)
-def test_coefficients_and_errors_are_those_of_statsmodels(stretch, noise):
+def test_coefficients_and_errors_are_those_of_statsmodels(observed, noise):
     import statsmodels.api as sm
 
-    theirs = sm.GLS(stretch.log_outcome, stretch.design, sigma=dense(stretch, noise)).fit(
+    theirs = sm.GLS(observed.log_outcome, observed.design, sigma=dense(observed, noise)).fit(
         cov_type="fixed scale"
     )
-    ours = solve(stretch, noise)
+    ours = solve(observed, noise)
     np.testing.assert_allclose(ours.coefficients, theirs.params, rtol=ROUNDING, atol=ROUNDING)
     np.testing.assert_allclose(ours.covariance, theirs.cov_params(), rtol=ROUNDING, atol=ROUNDING)
 
 
 @pytest.mark.parametrize("noise", NOISES[1:])
-def test_restricted_likelihood_is_that_of_contrasts(stretch, noise):
+def test_restricted_likelihood_is_that_of_contrasts(observed, noise):
     """-2 log likelihood of 117 contrasts by scipy; the two differ by the same constant for every noise."""
     from scipy.linalg import null_space
     from scipy.stats import multivariate_normal
 
-    contrasts = null_space(stretch.design.T)
+    contrasts = null_space(observed.design.T)
 
     def theirs(one: Noise) -> float:
-        covariance = contrasts.T @ dense(stretch, one) @ contrasts
-        return -2 * multivariate_normal(None, covariance).logpdf(contrasts.T @ stretch.log_outcome)
+        covariance = contrasts.T @ dense(observed, one) @ contrasts
+        return -2 * multivariate_normal(None, covariance).logpdf(contrasts.T @ observed.log_outcome)
 
-    ours = solve(stretch, noise).deviance - solve(stretch, NOISES[0]).deviance
+    ours = solve(observed, noise).deviance - solve(observed, NOISES[0]).deviance
     assert ours == pytest.approx(theirs(noise) - theirs(NOISES[0]), abs=1e-4)
 
 
 @pytest.mark.parametrize("noise", [NOISES[0], NOISES[2]])
-def test_slopes_are_those_of_central_differences(stretch, noise):
+def test_slopes_are_those_of_central_differences(observed, noise):
     """Central differences of ``solve``, itself held against dense matrices above."""
     noise = replace(noise, shift=0.2)
     h = 1e-4
 
     def difference(up: Noise, down: Noise) -> float:
-        return (solve(stretch, up).deviance - solve(stretch, down).deviance) / (2 * h)
+        return (solve(observed, up).deviance - solve(observed, down).deviance) / (2 * h)
 
     def scaled(rung: int, by: float) -> Noise:
         factors = np.where(np.arange(4) == rung, np.exp(by), 1.0)
         return replace(noise, scale_variances=noise.scale_variances * factors)
 
-    found = slope(stretch, noise)
-    assert found.deviance == pytest.approx(solve(stretch, noise).deviance, rel=1e-9)
+    found = gradient(observed, noise)
+    assert found.deviance == pytest.approx(solve(observed, noise).deviance, rel=1e-9)
     np.testing.assert_allclose(
         found.scales, [difference(scaled(k, h), scaled(k, -h)) for k in range(4)], rtol=1e-4, atol=1e-4
     )
@@ -127,13 +128,13 @@ def test_slopes_are_those_of_central_differences(stretch, noise):
 
 
 @pytest.mark.parametrize("noise", [NOISES[0], NOISES[2]])
-def test_the_information_is_the_average_one_of_dense_matrices(stretch, noise):
+def test_the_information_is_the_average_one_of_dense_matrices(observed, noise):
     """y'P V_i P V_j P y with P of dense matrices (Gilmour, Thompson and Cullis 1995, Biometrics 51:1440-1450)."""
     noise = replace(noise, shift=0.2)
     h = 1e-5
 
     def moved(change: Callable[[float], Noise]) -> np.ndarray:
-        return (dense(stretch, change(h)) - dense(stretch, change(-h))) / (2 * h)
+        return (dense(observed, change(h)) - dense(observed, change(-h))) / (2 * h)
 
     def rung(k: int, by: float) -> Noise:
         factors = np.where(np.arange(4) == k, np.exp(by), 1.0)
@@ -142,32 +143,32 @@ def test_the_information_is_the_average_one_of_dense_matrices(stretch, noise):
     moves = [moved(partial(rung, k)) for k in range(4)]
     moves.append(moved(lambda by: replace(noise, second_variance=noise.second_variance * np.exp(by))))
     moves.append(moved(lambda by: replace(noise, shift=noise.shift + by)))
-    inverse, x = np.linalg.inv(dense(stretch, noise)), stretch.design
+    inverse, x = np.linalg.inv(dense(observed, noise)), observed.design
     project = inverse - inverse @ x @ np.linalg.inv(x.T @ inverse @ x) @ x.T @ inverse
-    rest = project @ stretch.log_outcome
+    rest = project @ observed.log_outcome
     theirs = np.array([[rest @ a @ project @ b @ rest for a in moves] for b in moves])
-    ours = slope(stretch, noise).information
+    ours = gradient(observed, noise).information
     np.testing.assert_allclose(ours[:6, :6], theirs, rtol=1e-3, atol=1e-5)
     assert not ours[6].any()
 
 
-def test_no_search_of_scipy_finds_a_lower_deviance_than_the_fit(stretch):
+def test_no_search_of_scipy_finds_a_lower_deviance_than_the_fit(observed):
     """Under the fit's own prior, by Nelder and Mead's search from the fit and from a place away from it."""
     from chaffinch.pipelines.estimate.model import noise_fit
     from scipy.optimize import minimize
 
-    found = noise_fit._logs(fit_noise([stretch], within=1e-4))
-    centre = noise_fit._centre([stretch])
+    found = noise_fit._logs(fit_noise([observed], within=1e-4))
+    centre = noise_fit._centre([observed])
 
     def deviance(logs: np.ndarray) -> float:
-        return noise_fit._penalised(logs, [stretch], centre).deviance
+        return noise_fit._penalised(logs, [observed], centre).deviance
 
     for start in (found, centre):
         best = minimize(deviance, start, method="Nelder-Mead", options={"maxiter": 3000, "fatol": 1e-6})
         assert deviance(found) < best.fun + 1e-3
 
 
-def test_more_drift_is_more_variance_on_the_slow_scales_alone(stretch):
+def test_more_drift_is_more_variance_on_the_slow_scales_alone(observed):
     before = NOISES[0]
     after = before.with_drift(4.0)
     np.testing.assert_allclose(after.scale_variances / before.scale_variances, [1, 1, 4, 4])

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.estimate.clocks.by_responses import on_one_clock
-from chaffinch.pipelines.estimate.clocks.settings_clock import ClockOffset
+from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, fit_again
 

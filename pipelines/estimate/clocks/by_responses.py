@@ -11,12 +11,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, FINE_S
-from chaffinch.pipelines.estimate.clocks.settings_clock import ClockOffset
+from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, FINE_S, fine_clock_evidence
 from chaffinch.pipelines.estimate.data.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
 from chaffinch.pipelines.estimate.data.design import PLACES
+from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, SPACING_S
-from chaffinch.pipelines.estimate.model.season import SeasonOutcome, clock_told_finely
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome, prepare_alone
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -95,16 +95,17 @@ def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
     return ((0.0, right / whole), *((float(FINE_OFFSETS_S[i]), float(off[i]) / whole) for i in kept))
 
 
-def evidence(told: Sequence[Array]) -> Array:
+def evidence(evidence_by_field: Sequence[Array]) -> Array:
     """Twice the log likelihood of each of ``FINE_OFFSETS_S``, (121,), whatever share of the changes of a
     machine-field did something; none speaks by more than ``FIELD_TELLS`` against an offset.
 
-    told : of each machine-field (21 or 121, changes of all losses), of ``scan_steps`` or ``told_finely``.
+    evidence_by_field : of each machine-field (21 or 121, changes of all losses), of ``scan_change_points`` or
+    ``fine_clock_evidence``.
 
     Plain sums of squared scores would be led by the many changes that did nothing, and moved right clocks.
     """
     total = np.zeros(FINE_OFFSETS_S.size)
-    for changes in told:
+    for changes in evidence_by_field:
         by_share = [
             SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1) for share in SHARES
         ]
@@ -135,8 +136,8 @@ def _peak(total: Array, best: int) -> float:
     if not 0 < best < total.size - 1:
         return float(FINE_OFFSETS_S[best])
     left, top, right = total[best - 1 : best + 2]
-    bend = left - 2 * top + right
-    return float(FINE_OFFSETS_S[best] + (0.5 * (left - right) / bend * FINE_S if bend < 0 else 0.0))
+    curvature = left - 2 * top + right
+    return float(FINE_OFFSETS_S[best] + (0.5 * (left - right) / curvature * FINE_S if curvature < 0 else 0.0))
 
 
 def on_one_clock(binned: Binned, offset_s: float) -> Binned:
@@ -164,8 +165,8 @@ def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) ->
     told: dict[int, list[Array]] = {}
     for witness in witnesses:
         for fitted in witness.fields:
-            if fitted.clock_told is not None:
-                told.setdefault(id(fitted.binned), []).append(fitted.clock_told)
+            if fitted.clock_evidence is not None:
+                told.setdefault(id(fitted.binned), []).append(fitted.clock_evidence)
     machines: dict[str, list[Binned]] = {}
     for binned in fields:
         if id(binned) in told and any(c.by_settings_log for c in binned.changes):
@@ -187,8 +188,16 @@ def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) ->
 
 
 def _finely(binned: Binned, witnesses: Iterable[SeasonOutcome]) -> Array:
-    told = [clock_told_finely(binned, witness) for witness in witnesses]
-    return np.column_stack([one for one in told if one is not None])
+    """``fine_clock_evidence`` of one machine-field by every witness that knows it, side by side."""
+    found = []
+    for witness in witnesses:
+        part = prepare_alone(binned, witness)
+        if witness.noise is not None and part is not None:
+            seconds = binned.seconds[part.design.use]
+            found.append(
+                fine_clock_evidence(part.observed, witness.noise, part.design.steps, binned, seconds)
+            )
+    return np.column_stack(found)
 
 
 def _logged_s(binned: Binned) -> Array:

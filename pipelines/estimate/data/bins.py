@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.changes import Change, group_changes, made_at
-from chaffinch.pipelines.estimate.data.feed_noise import second_variance, without_sensor_noise
 from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
 from chaffinch.pipelines.work.passes import since_start_and_to_end
 from numpy.typing import NDArray
@@ -140,19 +139,7 @@ def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: floa
     step = np.searchsorted(np.sort(last), time_s, side="right")
     usable = usable & (began == step)
     binned = _sum_up(marked, usable, time_s, step, changes, interval)
-    if binned is None:
-        return None
-    binned = replace(binned, loss_delay_s=loss_delay_s)
-    return without_sensor_noise(binned, _sensor_noise(marked, usable, time_s, interval))
-
-
-def _sensor_noise(marked: pl.DataFrame, usable: NDArray[np.bool_], time_s: Array, interval: float) -> float:
-    """Variance of the log of one second's grain flow that is the flow sensor's own; 0 where none is logged."""
-    if "grain_flow_kg_s" not in marked.columns:
-        return 0.0
-    flow = marked["grain_flow_kg_s"].cast(pl.Float64).to_numpy().astype(float)[usable]
-    runs = np.cumsum(np.diff(time_s[usable], prepend=0.0) > 1.5 * interval)
-    return second_variance(flow, runs, interval)
+    return None if binned is None else replace(binned, loss_delay_s=loss_delay_s)
 
 
 def _sum_up(

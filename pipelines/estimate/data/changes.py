@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate.clocks.settings_clock import (
+from chaffinch.pipelines.estimate.data.settings_clock import (
     FOUND_IN_LOGS,
     SAME_CLOCK_S,
     offset_by_set_values,

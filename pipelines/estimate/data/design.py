@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from chaffinch.pipelines.estimate.data.bins import Binned
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.estimate.data.bins import Binned
 
 Array = NDArray[np.float64]
 
@@ -22,8 +19,8 @@ EMPTIES_IN_S = 5.0
 # Machine loss is what is lost at the two places together.
 PLACES = ("separation_loss", "cleaning_loss")
 LOSSES = (*PLACES, "machine_loss")
-# What an outcome is held fixed for. Throughput is taken as driven, so nothing is.
-AT_SAME_FEED = (*LOSSES, "broken_grain", "non_grain", "returns")
+# Outcomes judged at the same feed rate and conditions; the others (throughput, fuel) are as driven.
+CONDITIONED = (*LOSSES, "broken_grain", "non_grain", "returns")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +48,7 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
     """
     y = binned.outcomes[outcome]
     use = np.isfinite(y)
-    held = outcome in AT_SAME_FEED
+    held = outcome in CONDITIONED
     covariates: dict[str, Array] = {}
     if held:
         use &= np.isfinite(binned.feed_t_h) & (binned.feed_t_h > 0)

@@ -10,17 +10,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import comb
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import polars as pl
+from chaffinch.pipelines.estimate.data.bins import Binned, interval_s
 from chaffinch.pipelines.estimate.data.design import LOSSES
 from chaffinch.pipelines.estimate.model.bin_means import apart
-from chaffinch.pipelines.estimate.model.likelihood import Stretch, factor
+from chaffinch.pipelines.estimate.model.covariance import Observations, factor
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise
+from chaffinch.pipelines.work import seconds_of
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.estimate.data.bins import Binned
 
 Array = NDArray[np.float64]
 
@@ -32,6 +32,17 @@ FEWEST_DIFFERENCES = 50
 FEWEST_BINS = 30
 # A standard deviation of a normal distribution in median absolute deviations.
 SD_OF_MEDIAN = 1.4826
+
+
+def flow_noise(marked: pl.DataFrame) -> float:
+    """Variance of the log of one second's grain flow that is the flow sensor's own; 0 where none is logged."""
+    if "grain_flow_kg_s" not in marked.columns:
+        return 0.0
+    usable, time_s = marked["usable"].to_numpy(), seconds_of(marked["time"])
+    interval = interval_s(time_s)
+    runs = np.cumsum(np.diff(time_s[usable], prepend=0.0) > 1.5 * interval)
+    flow = marked["grain_flow_kg_s"].cast(pl.Float64).to_numpy().astype(float)[usable]
+    return second_variance(flow, runs, interval)
 
 
 def second_variance(flow: Array, runs: NDArray[Any], interval_s: float) -> float:
@@ -66,9 +77,9 @@ def without_sensor_noise(binned: Binned, variance: float) -> Binned:
     if scale <= 0:
         return binned
     ones = np.ones((x.size, 1))
-    stretch = Stretch(time_s, ones, x / scale, 1 / seconds, seconds=apart(time_s, seconds))
-    factored = factor(stretch, fit_noise([stretch], within=0.1))
-    level, rest = factored.whiten(stretch.known).T
+    observed = Observations(time_s, ones, x / scale, 1 / seconds, seconds=apart(time_s, seconds))
+    factored = factor(observed, fit_noise([observed], within=0.1))
+    level, rest = factored.whiten(observed.known).T
     rest = rest - level * (level @ rest) / (level @ level)
     noise = variance / seconds / scale * factored.back(rest[:, None])[:, 0]
     feed_t_h, log_noise = binned.feed_t_h.copy(), np.zeros(binned.feed_t_h.size)

@@ -21,7 +21,7 @@ import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration, MoistureDrift
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
-from chaffinch.pipelines.estimate.results.effects_table import Untold
+from chaffinch.pipelines.estimate.results.effects_table import Unanswered
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work.delays.lag import Delays, Lag
 
@@ -34,7 +34,7 @@ R = TypeVar("R")
 # Object stores take their time to answer.
 READ_AT_ONCE = 8
 _CLASSES: dict[str, type[Any]] = {
-    one.__name__: one for one in (Binned, Change, Untold, Delays, Lag, FlowCalibration, MoistureDrift)
+    one.__name__: one for one in (Binned, Change, Unanswered, Delays, Lag, FlowCalibration, MoistureDrift)
 }
 
 

@@ -7,15 +7,11 @@ and fast scales differ a thousandfold in what the data know of them; steps that 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from chaffinch.pipelines.estimate.model.bin_means import BinMeans
+from chaffinch.pipelines.estimate.model.covariance import Observations, Whitened
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.estimate.model.bin_means import BinMeans
-    from chaffinch.pipelines.estimate.model.likelihood import Stretch, Whitened
 
 Array = NDArray[np.float64]
 
@@ -24,7 +20,7 @@ NUDGE = 1e-5
 
 
 def average_information(
-    stretch: Stretch,
+    observed: Observations,
     noise: Noise,
     means: BinMeans,
     factored: Whitened,
@@ -35,7 +31,7 @@ def average_information(
 ) -> Array:
     """Average information of -2 restricted log likelihood, (7, 7): scales, second, shift, ground.
 
-    means : of the stretch. lower : (n, q + p + 1) of L^-1 [ground, design, outcome], not yet scaled. inverse :
+    means : of the observed. lower : (n, q + p + 1) of L^-1 [ground, design, outcome], not yet scaled. inverse :
     (q + p, q + p) of the Gram matrix of the first q + p scaled columns, with the ground weights' prior; found :
     its solution.
     """
@@ -53,11 +49,11 @@ def average_information(
         ]
     )
     scales_s = np.exp(NUDGE) * noise.scales_s
-    longer = _correlated(time_s, 1 / scales_s, variances, stretch.means(scales_s), rest)
+    longer = _correlated(time_s, 1 / scales_s, variances, observed.means(scales_s), rest)
     moved = np.hstack(
         [
             by_scales,
-            noise.second_variance * stretch.white[:, None] * rest,
+            noise.second_variance * observed.white[:, None] * rest,
             (longer - by_scales.sum(axis=1, keepdims=True)) / NUDGE,
             ground @ (ground.T @ rest),
         ]

@@ -47,7 +47,7 @@ def bin_means(seconds: Array, scales_s: Array) -> BinMeans:
     return BinMeans(own, np.sinh(half) / half)
 
 
-def slope_of_bin_means(seconds: Array, scales_s: Array) -> BinMeans:
+def bin_mean_derivatives(seconds: Array, scales_s: Array) -> BinMeans:
     """Derivatives of the factors by the log of the scales."""
     half, means = _half(seconds, scales_s), bin_means(seconds, scales_s)
     return BinMeans(2 * means.own + np.expm1(-2 * half) / half, means.between - np.cosh(half))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.model.likelihood import Rows, Stretch, independent_rows
+from chaffinch.pipelines.estimate.model.covariance import Observations, Rows, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
 
@@ -21,8 +21,8 @@ SPACING_S = 60.0
 OFFSETS_S = np.arange(-600.0, 601.0, SPACING_S)
 # A step this many standard errors high is there in none of thirty seasons of sixteen fields by chance
 # (two hundred minutes a field, three losses; normal).
-CLEAR_STEP = 4.8
-MOST_STEPS = 3
+CLEAR_SCORE = 4.8
+MOST_CHANGE_POINTS = 3
 # Steps whitened together.
 BLOCK = 32
 # Effects of changes that do something are taken to spread over so many squared errors: the usual one is five
@@ -32,8 +32,8 @@ NEAREST_BINS = 12
 
 
 @dataclass(frozen=True, slots=True)
-class StepFound:
-    """A step at bin ``index`` of the stretch (the first after it), on the scale of the stretch."""
+class ChangePoint:
+    """A step at bin ``index`` of the observed (the first after it), on the scale of the observed."""
 
     index: int
     time_s: float
@@ -43,33 +43,33 @@ class StepFound:
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """Steps found in one machine-field, and ``clock_told`` (21, changes), of ``_told_of_clock``, for each of
+    """Steps found in one machine-field, and ``clock_evidence`` (21, changes), of ``_clock_evidence``, for each of
     ``OFFSETS_S``."""
 
-    steps: tuple[StepFound, ...]
-    clock_told: Array
+    steps: tuple[ChangePoint, ...]
+    clock_evidence: Array
 
 
-def scan_steps(stretch: Stretch, noise: Noise, logged: tuple[int, ...], binned: Binned) -> Scan:
+def scan_change_points(observed: Observations, noise: Noise, logged: tuple[int, ...], binned: Binned) -> Scan:
     """Try a step at each minute of work of one machine-field.
 
     logged : changes that the design holds, its first columns, in the order of ``binned.changes``.
     """
-    tried = _tried(stretch)
+    tried = _tried(observed)
     nothing = Scan((), np.zeros((OFFSETS_S.size, 0)))
     if tried.size == 0:
         return nothing
-    rows = independent_rows(stretch, noise)
+    rows = independent_rows(observed, noise)
     known, steps = rows.x, _white_steps(rows, tried)
-    found = _clear_steps(known, steps, rows.y, tried, stretch)
+    found = _clear_steps(known, steps, rows.y, tried, observed)
     if not logged:
-        return Scan(found, nothing.clock_told)
+        return Scan(found, nothing.clock_evidence)
     others = np.delete(known, np.arange(rows.ground, rows.ground + len(logged)), axis=1)
     made_s = np.array([binned.changes[k].first_s for k in logged if binned.changes[k].by_settings_log])
     if made_s.size == 0:
-        return Scan(found, nothing.clock_told)
-    places = _places(made_s, tried, stretch.time_s)
-    return Scan(found, _told_of_clock(others, steps, rows.y, places, made_s.size))
+        return Scan(found, nothing.clock_evidence)
+    places = _places(made_s, tried, observed.time_s)
+    return Scan(found, _clock_evidence(others, steps, rows.y, places, made_s.size))
 
 
 def _white_steps(rows: Rows, tried: Indices) -> Array:
@@ -84,33 +84,33 @@ def _white_steps(rows: Rows, tried: Indices) -> Array:
     return white
 
 
-def _tried(stretch: Stretch) -> Indices:
+def _tried(observed: Observations) -> Indices:
     """Bins at which a step is tried: one a minute of work, none near the ends."""
-    n = stretch.time_s.size
-    minute = np.floor(np.cumsum(1 / stretch.white) / SPACING_S)
+    n = observed.time_s.size
+    minute = np.floor(np.cumsum(1 / observed.white) / SPACING_S)
     first = np.flatnonzero(np.diff(minute) > 0) + 1
     return first[(first >= NEAREST_BINS) & (first <= n - NEAREST_BINS)]
 
 
 def _clear_steps(
-    known: Array, steps: Array, y: Array, tried: Indices, stretch: Stretch
-) -> tuple[StepFound, ...]:
+    known: Array, steps: Array, y: Array, tried: Indices, observed: Observations
+) -> tuple[ChangePoint, ...]:
     """The clearest steps, one after the other, each given those before it."""
     size = np.einsum("nk,nk->k", steps, steps)
     basis, _ = np.linalg.qr(known)
     shared, left = basis.T @ steps, y - basis @ (basis.T @ y)
     own, score = size - np.einsum("pk,pk->k", shared, shared), steps.T @ left
-    found: list[StepFound] = []
-    while len(found) < MOST_STEPS:
+    found: list[ChangePoint] = []
+    while len(found) < MOST_CHANGE_POINTS:
         # A step close to a known one is hardly its own: what is left of it says nothing.
         apart = own > 0.02 * size
         clear = np.where(apart, score / np.sqrt(np.where(apart, own, 1.0)), 0.0)
         best = int(np.argmax(np.abs(clear)))
-        if abs(clear[best]) < CLEAR_STEP:
+        if abs(clear[best]) < CLEAR_SCORE:
             break
         error = 1 / np.sqrt(own[best])
         at = int(tried[best])
-        found.append(StepFound(at, float(stretch.time_s[at]), float(clear[best] * error), float(error)))
+        found.append(ChangePoint(at, float(observed.time_s[at]), float(clear[best] * error), float(error)))
         # The step found is known from here on: what is left of it is the basis' next column.
         new = (steps[:, best] - basis @ shared[:, best]) * error
         basis = np.column_stack([basis, new])
@@ -131,7 +131,7 @@ def _places(made_s: Array, tried: Indices, time_s: Array) -> list[Indices]:
     return places
 
 
-def _told_of_clock(others: Array, steps: Array, y: Array, places: list[Indices], changes: int) -> Array:
+def _clock_evidence(others: Array, steps: Array, y: Array, places: list[Indices], changes: int) -> Array:
     """Log Bayes factor of each change having done something against nothing, had it been made at each of the
     ``places``; shape (21, changes).
     """

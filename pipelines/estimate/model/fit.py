@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.estimate.model.likelihood import Stretch, solve
+from chaffinch.pipelines.estimate.model.covariance import Observations
+from chaffinch.pipelines.estimate.model.likelihood import solve
 from chaffinch.pipelines.estimate.model.noise import SLOW, Noise
 from numpy.typing import NDArray
 
@@ -37,9 +38,9 @@ class Fit:
     freedom: Array
 
 
-def drift_deviances(stretch: Stretch, noise: Noise) -> Array:
-    """-2 restricted log likelihood of one stretch at each of ``DRIFT_LOG_FACTORS``, shape (7,)."""
-    return np.array([solve(stretch, noise.with_drift(np.exp(u))).deviance for u in DRIFT_LOG_FACTORS])
+def drift_deviances(observed: Observations, noise: Noise) -> Array:
+    """-2 restricted log likelihood of one observed at each of ``DRIFT_LOG_FACTORS``, shape (7,)."""
+    return np.array([solve(observed, noise.with_drift(np.exp(u))).deviance for u in DRIFT_LOG_FACTORS])
 
 
 def fit_drift_prior(deviances: Array) -> DriftPrior:
@@ -68,17 +69,19 @@ def fit_drift_prior(deviances: Array) -> DriftPrior:
     return DriftPrior(mean, float(np.sqrt(SPREADS[s] ** 2 + unknown)))
 
 
-def season_freedom(stretches: Sequence[Stretch], noise: Noise) -> float:
+def season_freedom(all_observed: Sequence[Observations], noise: Noise) -> float:
     """Degrees of freedom with which a season knows the size of its slow noise.
 
     A series of correlation exp(-lag / s) over a time T tells its variance like T / 2s independent values, so
     many squares (Bartlett 1946, J. R. Statist. Soc. Suppl. 8:27-41, first order); s is the first slow rung's.
     """
-    span_s = sum(float(s.time_s[-1] - s.time_s[0]) for s in stretches)
+    span_s = sum(float(s.time_s[-1] - s.time_s[0]) for s in all_observed)
     return max(span_s / (2 * float(noise.scales_s[SLOW][0])), 3.0)
 
 
-def fit_effects(stretch: Stretch, noise: Noise, drift: DriftPrior, of_season: float = float("inf")) -> Fit:
+def fit_effects(
+    observed: Observations, noise: Noise, drift: DriftPrior, of_season: float = float("inf")
+) -> Fit:
     """Generalised least squares averaged over what the field's own drift may be.
 
     Five fits at the nodes of a Gauss-Hermite rule for the prior are weighed by the field's own likelihood; the
@@ -87,7 +90,7 @@ def fit_effects(stretch: Stretch, noise: Noise, drift: DriftPrior, of_season: fl
     own uncertainty.
     """
     nodes, weight = np.polynomial.hermite_e.hermegauss(5)
-    fits = [solve(stretch, noise.with_drift(np.exp(drift.centre + drift.spread * u))) for u in nodes]
+    fits = [solve(observed, noise.with_drift(np.exp(drift.centre + drift.spread * u))) for u in nodes]
     deviance = np.array([f.deviance for f in fits])
     weight = weight * np.exp(-0.5 * (deviance - deviance.min()))
     weight /= weight.sum()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.model.likelihood import Stretch, independent_rows
+from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
 
@@ -50,17 +50,17 @@ def check_ranges(scores: Array) -> Placebos:
     return Placebos(int(scores.size), variance, SLACK * float(np.sqrt(max(believed, 1.0))))
 
 
-def placebo_scores(stretch: Stretch, noise: Noise, steps: tuple[int, ...], binned: Binned) -> Array:
+def placebo_scores(observed: Observations, noise: Noise, steps: tuple[int, ...], binned: Binned) -> Array:
     """Scores of placebos of one machine-field, shape (at most 2 per change,).
 
     steps : changes that the design holds, its first columns. Moments are drawn by a generator seeded from the
     data's own shape, so that the same data give the same placebos.
     """
-    n = stretch.time_s.size
+    n = observed.time_s.size
     if n < 6 * NEAREST_BINS:
         return np.empty(0)
-    moments = _moments(stretch.design[:, : len(steps)])
-    rng = np.random.default_rng([n, len(steps), int(stretch.time_s[0]) % 2**31])
+    moments = _moments(observed.design[:, : len(steps)])
+    rng = np.random.default_rng([n, len(steps), int(observed.time_s[0]) % 2**31])
     bounds = np.concatenate([[0], moments, [n]]).astype(int)
     trials = []
     for before, after in _gaps(bounds, n):
@@ -72,7 +72,7 @@ def placebo_scores(stretch: Stretch, noise: Noise, steps: tuple[int, ...], binne
             trials += [(int(t), before, after) for t in rng.choice(allowed, PER_CHANGE)]
     if not trials:
         return np.empty(0)
-    return _score(stretch, noise, trials)
+    return _score(observed, noise, trials)
 
 
 def _moments(steps: Array) -> Array:
@@ -88,11 +88,11 @@ def _gaps(bounds: Array, n: int) -> list[tuple[int, int]]:
     ]
 
 
-def _score(stretch: Stretch, noise: Noise, trials: list[tuple[int, int, int]]) -> Array:
-    index = np.arange(stretch.time_s.size)
+def _score(observed: Observations, noise: Noise, trials: list[tuple[int, int, int]]) -> Array:
+    index = np.arange(observed.time_s.size)
     made_up = np.column_stack([(index >= m).astype(float) for t, b, a in trials for m in (t, t - b, t + a)])
-    rows = independent_rows(stretch, noise, made_up)
-    p, last = rows.ground + stretch.design.shape[1], index.size - NEAREST_BINS
+    rows = independent_rows(observed, noise, made_up)
+    p, last = rows.ground + observed.design.shape[1], index.size - NEAREST_BINS
     gram, along = rows.x.T @ rows.x + 1e-9 * np.eye(rows.x.shape[1]), rows.x.T @ rows.y
     # What the design leaves of the made-up columns (Schur's complement), of all trials at once.
     of_design = np.linalg.solve(gram[:p, :p], np.column_stack([gram[:p, p:], along[:p]]))

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from chaffinch.pipelines.estimate.clocks.scan import told_finely
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, Design, build_design
 from chaffinch.pipelines.estimate.model.bin_means import apart
-from chaffinch.pipelines.estimate.model.change_points import Scan, StepFound, scan_steps
+from chaffinch.pipelines.estimate.model.change_points import ChangePoint, Scan, scan_change_points
+from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.fit import (
     DriftPrior,
     Fit,
@@ -20,7 +20,6 @@ from chaffinch.pipelines.estimate.model.fit import (
     season_freedom,
 )
 from chaffinch.pipelines.estimate.model.ground import ground_basis
-from chaffinch.pipelines.estimate.model.likelihood import Stretch, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise, with_ground
 from chaffinch.pipelines.estimate.model.placebo import Placebos, check_ranges, placebo_scores
@@ -52,28 +51,28 @@ FEW_WITH_STEPS = 0.05
 class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
-    steps_found : steps that nothing written down tells of, which the fit allows for. clock_told : of
-    ``scan_steps``. Both are looked for in losses alone.
+    change_points : steps that nothing written down tells of, which the fit allows for. clock_evidence : of
+    ``scan_change_points``. Both are looked for in losses alone.
     """
 
     binned: Binned
     outcome: str
     design: Design
     fit: Fit
-    steps_found: tuple[StepFound, ...] = ()
-    clock_told: Array | None = None
+    change_points: tuple[ChangePoint, ...] = ()
+    clock_evidence: Array | None = None
 
-    def nearest_step_s(self, k: int) -> float:
+    def nearest_change_point_s(self, k: int) -> float:
         """Seconds between change ``k`` and the step found nearest to it; infinite where none was found."""
         change = self.binned.changes[k]
-        apart = [max(change.first_s - s.time_s, s.time_s - change.last_s, 0.0) for s in self.steps_found]
+        apart = [max(change.first_s - s.time_s, s.time_s - change.last_s, 0.0) for s in self.change_points]
         return min(apart, default=float("inf"))
 
 
-def beside_step(fits: Iterable[FieldOutcome | None], k: int) -> bool:
+def near_change_point(fits: Iterable[FieldOutcome | None], k: int) -> bool:
     """Whether change ``k`` stands so close to a step found in any of ``fits`` of a machine-field that no loss can
     tell the two apart. What moves one loss moves the others, though it may not be as clear there."""
-    return any(f.nearest_step_s(k) < BESIDE_S for f in fits if f is not None)
+    return any(f.nearest_change_point_s(k) < BESIDE_S for f in fits if f is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,104 +99,99 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
     # Good enough to tell bursts and drift of the ground by; the fit that counts comes after them.
     few, more = (_spread_out(parts, most) for most in FIELDS_AT_FIRST)
-    first = fit_noise([p.stretch for p in more], fit_noise([p.stretch for p in few], within=2.0), within=1.0)
-    first = with_ground([_on_ground(p).stretch for p in more], first)
+    first = fit_noise(
+        [p.observed for p in more], fit_noise([p.observed for p in few], within=2.0), within=1.0
+    )
+    first = with_ground([_on_ground(p).observed for p in more], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
     reacted = spike_before_changes(parts, first) > SPIKE_SCORE
-    parts = [replace(p, stretch=without_bursts(p.stretch, first)) for p in parts]
+    parts = [replace(p, observed=without_bursts(p.observed, first)) for p in parts]
     most = MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
-    noise = fit_noise([p.stretch for p in _spread_out(parts, most)], first, within=0.1)
+    noise = fit_noise([p.observed for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
     if sum(bool(scan.steps) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
         # Steps taken for noise had swollen it; against what is left, others may stand out.
         known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
-        noise = fit_noise([p.stretch for p in _spread_out(known, most)], noise, within=0.1)
+        noise = fit_noise([p.observed for p in _spread_out(known, most)], noise, within=0.1)
         scans = [_scan(p, outcome, noise) for p in parts]
     parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
     few = _spread_out(parts, most)
-    drift = fit_drift_prior(np.array([drift_deviances(p.stretch, noise) for p in few]))
-    freedom = season_freedom([p.stretch for p in few], noise)
-    scores = np.concatenate([placebo_scores(p.stretch, noise, p.design.steps, p.binned) for p in parts])
+    drift = fit_drift_prior(np.array([drift_deviances(p.observed, noise) for p in few]))
+    freedom = season_freedom([p.observed for p in few], noise)
+    scores = np.concatenate([placebo_scores(p.observed, noise, p.design.steps, p.binned) for p in parts])
     fitted = [_fitted(p, outcome, noise, drift, freedom, scan) for p, scan in zip(parts, scans, strict=True)]
     return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted, drift, freedom)
 
 
 def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
     """One machine-field, with other changes than in the season, under the season's noise."""
-    if season.noise is None or (part := _alone(binned, season.outcome, season.noise)) is None:
+    part = prepare_alone(binned, season)
+    if season.noise is None or part is None:
         return None
     return _fitted(part, season.outcome, season.noise, season.drift, season.freedom, None)
 
 
-def clock_told_finely(binned: Binned, season: SeasonOutcome) -> Array | None:
-    """``told_finely`` of one machine-field under the season's noise; None where it does not know the outcome."""
-    if season.noise is None or (part := _alone(binned, season.outcome, season.noise)) is None:
-        return None
-    seconds = binned.seconds[part.design.use]
-    return told_finely(part.stretch, season.noise, part.design.steps, binned, seconds)
-
-
-def _alone(binned: Binned, outcome: str, noise: Noise) -> _Part | None:
-    """One machine-field on its way to a fit under a known noise."""
-    parts = _parts([binned], outcome)
-    if not parts:
+def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
+    """One machine-field ready to be fitted under the season's noise; None where it does not know the outcome."""
+    noise, parts = season.noise, _parts([binned], season.outcome)
+    if noise is None or not parts:
         return None
     part = _on_ground(parts[0]) if noise.ground_variance > 0 else parts[0]
-    return replace(part, stretch=without_bursts(part.stretch, noise))
+    return replace(part, observed=without_bursts(part.observed, noise))
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
-    """One machine-field on its way to a fit. ``stretch`` is in units of ``scale``, its own fast noise."""
+class FieldPart:
+    """One machine-field on its way to a fit. ``observed`` is in units of ``scale``, its own fast noise."""
 
     binned: Binned
     design: Design
-    stretch: Stretch
+    observed: Observations
     scale: float
 
 
-def _scan(part: _Part, outcome: str, noise: Noise) -> Scan | None:
+def _scan(part: FieldPart, outcome: str, noise: Noise) -> Scan | None:
     if outcome not in LOSSES:
         return None
-    return scan_steps(part.stretch, noise, part.design.steps, part.binned)
+    return scan_change_points(part.observed, noise, part.design.steps, part.binned)
 
 
-def _allowing_for(part: _Part, scan: Scan | None) -> _Part:
+def _allowing_for(part: FieldPart, scan: Scan | None) -> FieldPart:
     """The part with a column for each step found, after the known ones."""
     if scan is None or not scan.steps:
         return part
-    index = np.arange(part.stretch.time_s.size)
+    index = np.arange(part.observed.time_s.size)
     columns = np.column_stack([part.design.columns, *[(index >= s.index).astype(float) for s in scan.steps]])
     names = (*part.design.names, *(f"not logged {i}" for i in range(len(scan.steps))))
     design = replace(part.design, columns=columns, names=names)
-    return replace(part, design=design, stretch=replace(part.stretch, design=columns))
+    return replace(part, design=design, observed=replace(part.observed, design=columns))
 
 
 def _fitted(
-    part: _Part, outcome: str, noise: Noise, drift: DriftPrior, freedom: float, scan: Scan | None
+    part: FieldPart, outcome: str, noise: Noise, drift: DriftPrior, freedom: float, scan: Scan | None
 ) -> FieldOutcome:
-    fit = _rescaled(fit_effects(part.stretch, noise, drift, freedom), part.scale)
+    fit = _rescaled(fit_effects(part.observed, noise, drift, freedom), part.scale)
     if scan is None:
         return FieldOutcome(part.binned, outcome, part.design, fit)
     steps = tuple(
         replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.steps
     )
-    return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_told)
+    return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_evidence)
 
 
-def _parts(fields: Sequence[Binned], outcome: str) -> list[_Part]:
+def _parts(fields: Sequence[Binned], outcome: str) -> list[FieldPart]:
     found = []
     for binned in fields:
         if outcome not in binned.outcomes:
             continue
         design = build_design(binned, outcome)
         if design is not None:
-            found.append(_Part(binned, design, *_stretch(binned, design, outcome)))
+            found.append(FieldPart(binned, design, *_observations(binned, design, outcome)))
     return found
 
 
-def spike_before_changes(parts: Sequence[_Part], noise: Noise) -> float:
+def spike_before_changes(parts: Sequence[FieldPart], noise: Noise) -> float:
     """Score of the mean outcome in the minutes before changes against what the rest foretells.
 
     Well above zero, changes were made because the outcome had spiked. An operator knows only the past, all of
@@ -210,7 +204,7 @@ def spike_before_changes(parts: Sequence[_Part], noise: Noise) -> float:
         eve = part.binned.before_change(EVE_S)[part.design.use].astype(float)
         if eve.sum() < 3:
             continue
-        rows = independent_rows(part.stretch, noise, eve[:, None])
+        rows = independent_rows(part.observed, noise, eve[:, None])
         basis, _ = np.linalg.qr(rows.x[:, :-1])
         rest = rows.x[:, -1] - basis @ (basis.T @ rows.x[:, -1])
         information += float(rest @ rest)
@@ -218,39 +212,39 @@ def spike_before_changes(parts: Sequence[_Part], noise: Noise) -> float:
     return weighted / np.sqrt(information) if information > 0 else 0.0
 
 
-def _stretch(binned: Binned, design: Design, outcome: str) -> tuple[Stretch, float]:
-    """The stretch in units of its own fast noise, and that unit on the log scale."""
+def _observations(binned: Binned, design: Design, outcome: str) -> tuple[Observations, float]:
+    """The observed in units of its own fast noise, and that unit on the log scale."""
     time_s, y = binned.time_s[design.use], binned.outcomes[outcome][design.use]
     fitted, *_ = np.linalg.lstsq(design.columns, y, rcond=None)
     jumps = np.diff(y - design.columns @ fitted)
     scale = float(1.4826 * np.median(np.abs(jumps)) / np.sqrt(2)) or 1.0
     seconds = binned.seconds[design.use]
-    return Stretch(time_s, design.columns, y / scale, 1 / seconds, seconds=apart(time_s, seconds)), scale
+    return Observations(time_s, design.columns, y / scale, 1 / seconds, seconds=apart(time_s, seconds)), scale
 
 
-def _on_ground(part: _Part) -> _Part:
+def _on_ground(part: FieldPart) -> FieldPart:
     """The part with the cosines of its places, where they are known."""
     use = part.design.use
     ground = ground_basis(part.binned.east_m[use], part.binned.north_m[use])
-    return replace(part, stretch=replace(part.stretch, ground=ground))
+    return replace(part, observed=replace(part.observed, ground=ground))
 
 
 def _rescaled(fit: Fit, scale: float) -> Fit:
     return Fit(fit.coefficients * scale, fit.covariance * scale**2, fit.freedom)
 
 
-def _spread_out(parts: Sequence[_Part], most: int) -> list[_Part]:
-    """At most ``most`` parts, spread evenly over the season, the longest of each stretch of it."""
+def _spread_out(parts: Sequence[FieldPart], most: int) -> list[FieldPart]:
+    """At most ``most`` parts, spread evenly over the season, the longest of each observed of it."""
     if len(parts) <= most:
         return list(parts)
     groups = np.array_split(np.arange(len(parts)), most)
-    return [parts[max(group, key=lambda i: parts[i].stretch.time_s.size)] for group in groups]
+    return [parts[max(group, key=lambda i: parts[i].observed.time_s.size)] for group in groups]
 
 
-def without_bursts(stretch: Stretch, noise: Noise) -> Stretch:
-    """The stretch with the white variance of far-off bins raised (a Huber-like weight; common practice)."""
-    rows = independent_rows(stretch, noise)
+def without_bursts(observed: Observations, noise: Noise) -> Observations:
+    """The observed with the white variance of far-off bins raised (a Huber-like weight; common practice)."""
+    rows = independent_rows(observed, noise)
     fitted, *_ = np.linalg.lstsq(rows.x, rows.y, rcond=None)
-    surprise = (rows.y - rows.x @ fitted)[: stretch.time_s.size]
+    surprise = (rows.y - rows.x @ fitted)[: observed.time_s.size]
     extra = rows.factored.diagonal * np.maximum((surprise / FAR_OFF) ** 2 - 1, 0)
-    return replace(stretch, white=stretch.white + extra / noise.second_variance)
+    return replace(observed, white=observed.white + extra / noise.second_variance)

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate.clocks.settings_clock import SAME_CLOCK_S, ClockOffset
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
-from chaffinch.pipelines.estimate.data.design import AT_SAME_FEED, LOSSES
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, beside_step
+from chaffinch.pipelines.estimate.data.design import CONDITIONED, LOSSES
+from chaffinch.pipelines.estimate.data.settings_clock import SAME_CLOCK_S, ClockOffset
+from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, near_change_point
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
     MachineCrop,
@@ -57,14 +57,14 @@ def effects_table(
     fields: Sequence[Binned],
     season: Mapping[str, SeasonOutcome],
     calibrations: Mapping[MachineCrop, Calibration],
-    untold: Sequence[Untold] = (),
+    unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     clocks: Mapping[str, ClockOffset] | None = None,
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order.
 
     fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
-    name. calibrations : by machine and crop, where loss checks tell the weight of its signals. untold :
+    name. calibrations : by machine and crop, where loss checks tell the weight of its signals. unanswered :
     machine-fields that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine.
     clocks : how far settings logs were found off by what the changes did, by machine.
     """
@@ -79,7 +79,7 @@ def effects_table(
         )
     ]
     rows += [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]
-    rows += [row for one in untold for row in _untold_rows(one)]
+    rows += [row for one in unanswered for row in _unanswered_rows(one)]
     capacity = capacity_season(season)
     rows += pooled_rows({**season, **({"capacity": capacity} if capacity else {})}, diameters_m)
     table = tables()["effects"]
@@ -106,7 +106,7 @@ def effects_table(
 
 
 @dataclass(frozen=True, slots=True)
-class Untold:
+class Unanswered:
     """A machine-field without usable work: its adjustments are answered by `cannot tell` and the ``reason``."""
 
     machine: str
@@ -117,7 +117,7 @@ class Untold:
     reason: str
 
 
-def _untold_rows(one: Untold) -> Iterator[Row]:
+def _unanswered_rows(one: Unanswered) -> Iterator[Row]:
     for adjustment in one.adjustments.iter_rows(named=True):
         for outcome in one.outcomes:
             yield {
@@ -144,7 +144,7 @@ def _field_rows(
     """Every change of one machine-field, every outcome that its log can tell of."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k, change in enumerate(binned.changes):
-        beside = replace(Beside.of(binned, k), by_step=beside_step(fitted.values(), k))
+        beside = replace(Beside.of(binned, k), by_step=near_change_point(fitted.values(), k))
         weighed = None if calibration is None else calibration.at(change.first_s)
         for name in OUTCOMES:
             if name == "capacity":
@@ -183,17 +183,17 @@ def _effect(
     faults = binned.flaws.get(outcome, [])
     refusals += [f for f in faults if f in ("signal_dead", "signal_saturated")]
     remarks = [f for f in faults if f not in refusals]
-    if outcome in AT_SAME_FEED and not refusals and beside.overlap < LEAST_OVERLAP:
+    if outcome in CONDITIONED and not refusals and beside.overlap < LEAST_OVERLAP:
         refusals.append("no_overlap")
     if outcome in LOSSES and beside.by_step:
         refusals.append("beside_not_logged")
     if fitted is None or k not in fitted.design.steps:
         return refuse(*(refusals or ["no_readings"])), season.placebos.count
-    if outcome in AT_SAME_FEED and beside.moisture_moved:
+    if outcome in CONDITIONED and beside.moisture_moved:
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
-    if fitted.nearest_step_s(k) < NEAR_S:
+    if fitted.nearest_change_point_s(k) < NEAR_S:
         remarks.append("near_not_logged")
     if season.reacted:
         remarks.append("loss_spiked_before")
@@ -250,7 +250,7 @@ def _not_logged_rows(outcome: str, season: SeasonOutcome) -> Iterator[Row]:
     """Steps that nothing written down tells of. What made them is not known, so the verdict is `cannot tell`."""
     for fitted in season.fields:
         binned = fitted.binned
-        for step in fitted.steps_found:
+        for step in fitted.change_points:
             half = reach(float("inf"), season.placebos.widen) * step.error
             found = answer(step.estimate, step.estimate - half, step.estimate + half, ["not_logged"], [])
             yield {

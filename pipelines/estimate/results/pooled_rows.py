@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from chaffinch.pipelines.agronomy.tip_speed import tip_speed_m_s
 from chaffinch.pipelines.estimate.data.design import LOSSES
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, beside_step
+from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, near_change_point
 from chaffinch.pipelines.estimate.results.pooling import (
     Block,
     Pooled,
@@ -194,7 +194,7 @@ def _field_effects(field: FieldOutcome, widen: float, beside: Sequence[FieldOutc
         change = field.binned.changes[k]
         if change.is_joint or change.rows.height != 1 or thin_sides(field.binned, k):
             continue
-        if beside_step(beside, k):
+        if near_change_point(beside, k):
             continue
         dose = dose_of(change.rows.row(0, named=True))
         if dose is not None:

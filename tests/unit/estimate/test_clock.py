@@ -16,11 +16,11 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
     offsets_by_responses,
     taken_for_others,
 )
-from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, told_finely
-from chaffinch.pipelines.estimate.clocks.settings_clock import ClockOffset, offset_by_set_values
+from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, fine_clock_evidence
 from chaffinch.pipelines.estimate.data.changes import group_changes, real_adjustments
-from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, scan_steps
-from chaffinch.pipelines.estimate.model.likelihood import Stretch
+from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset, offset_by_set_values
+from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, scan_change_points
+from chaffinch.pipelines.estimate.model.covariance import Observations
 from chaffinch.pipelines.estimate.model.noise import Noise
 
 START = datetime(2026, 7, 20, 10, tzinfo=UTC)
@@ -145,7 +145,7 @@ def test_one_minute_is_no_offset():
     assert not found.doubtful
 
 
-def drawn(step: float, seed: int) -> Stretch:
+def drawn(step: float, seed: int) -> Observations:
     """Three hours of ten-second bins with noise of NOISE, one logged change in the middle, one step at 3/4."""
     rng = np.random.default_rng(seed)
     n = 1080
@@ -154,21 +154,21 @@ def drawn(step: float, seed: int) -> Stretch:
     dense = sum(v * np.exp(-lag / s) for v, s in zip(NOISE.scale_variances, NOISE.scales_s, strict=True))
     y = np.linalg.cholesky(dense + 0.1 * np.eye(n)) @ rng.standard_normal(n)
     design = np.column_stack([np.arange(n) >= n // 2, np.ones(n)]).astype(float)
-    return Stretch(time_s, design, y + step * (np.arange(n) >= 3 * n // 4), np.full(n, 0.1))
+    return Observations(time_s, design, y + step * (np.arange(n) >= 3 * n // 4), np.full(n, 0.1))
 
 
 ONE_CHANGE = SimpleNamespace(changes=[SimpleNamespace(first_s=5400.0, by_settings_log=True)])
 
 
 def test_a_step_that_nothing_tells_of_is_found_where_it_is():
-    scan = scan_steps(drawn(6.0, 3), NOISE, (0,), ONE_CHANGE)
+    scan = scan_change_points(drawn(6.0, 3), NOISE, (0,), ONE_CHANGE)
     assert len(scan.steps) == 1
     assert abs(scan.steps[0].time_s - 8100) <= 60
     assert abs(scan.steps[0].estimate - 6.0) < 4 * scan.steps[0].error
 
 
 def test_noise_alone_shows_no_step():
-    found = [scan_steps(drawn(0.0, seed), NOISE, (0,), ONE_CHANGE).steps for seed in range(8)]
+    found = [scan_change_points(drawn(0.0, seed), NOISE, (0,), ONE_CHANGE).steps for seed in range(8)]
     assert not any(found)
 
 
@@ -177,16 +177,16 @@ def test_a_logged_change_that_came_earlier_fits_best_there():
     reach. Moved to 5700 s it is within reach."""
     one = drawn(0.0, 4)
     late = one.log_outcome + 6.0 * (one.time_s >= 5700)
-    scan = scan_steps(Stretch(one.time_s, one.design, late, one.white), NOISE, (0,), ONE_CHANGE)
-    assert OFFSETS_S[int(np.argmax(scan.clock_told[:, 0]))] == pytest.approx(-300, abs=60)
+    scan = scan_change_points(Observations(one.time_s, one.design, late, one.white), NOISE, (0,), ONE_CHANGE)
+    assert OFFSETS_S[int(np.argmax(scan.clock_evidence[:, 0]))] == pytest.approx(-300, abs=60)
 
 
 def test_tried_every_ten_seconds_a_sharp_step_tells_its_moment_to_a_bin():
     """Logged at 5400 s, made at 5574 s, within a bin: what it did in that bin is part of what it did."""
     one = drawn(0.0, 4)
     share = ((one.time_s - 5574.0) / 10.0 + 0.5).clip(0, 1)
-    stepped = Stretch(one.time_s, one.design, one.log_outcome + 6.0 * share, one.white)
-    told = told_finely(stepped, NOISE, (0,), ONE_CHANGE, np.full(one.time_s.size, 10.0))
+    stepped = Observations(one.time_s, one.design, one.log_outcome + 6.0 * share, one.white)
+    told = fine_clock_evidence(stepped, NOISE, (0,), ONE_CHANGE, np.full(one.time_s.size, 10.0))
     assert told.shape == (FINE_OFFSETS_S.size, 1)
     assert FINE_OFFSETS_S[int(np.argmax(told[:, 0]))] == pytest.approx(-174.0, abs=10.0)
     # A minute off, the edge lies six bins from where it is: as good as excluded.
@@ -204,7 +204,9 @@ def test_changes_that_did_nothing_do_not_speak_for_another_clock():
         one = drawn(0.0, seed)
         steps = [(one.time_s >= s).astype(float) for s in moments]
         design = np.column_stack([*steps, np.ones(one.time_s.size)])
-        told.append(scan_steps(replace(one, design=design), NOISE, tuple(range(8)), idle).clock_told)
+        told.append(
+            scan_change_points(replace(one, design=design), NOISE, tuple(range(8)), idle).clock_evidence
+        )
     found = offsets_by_responses({"North": evidence(told[:10]), "South": evidence(told[10:])})
     assert not any(clock.sure or clock.doubtful for clock in found.values())
 
@@ -241,8 +243,8 @@ def test_a_right_clock_is_not_moved_by_one_run_between_changes(monkeypatch):
     one = fields_changed_at(EVERY_EIGHT_MINUTES)
     told = np.full((OFFSETS_S.size, 10), -1.6)
     told[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
-    fits = [SimpleNamespace(binned=b, clock_told=told) for b in one]
-    monkeypatch.setattr(clock_by_responses, "clock_told_finely", lambda binned, season: told)
+    fits = [SimpleNamespace(binned=b, clock_evidence=told) for b in one]
+    monkeypatch.setattr(clock_by_responses, "_finely", lambda binned, witnesses: told)
     season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
     assert offset([told] * 4).sure
     found = by_machine(one, season)["North"]

@@ -9,7 +9,7 @@ import pytest
 from chaffinch.pipelines.estimate import prepare, real_adjustments
 from chaffinch.pipelines.estimate.clocks.average import averaged, over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import on_one_clock
-from chaffinch.pipelines.estimate.clocks.settings_clock import ClockOffset
+from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.season import fit_again, fit_outcome
 from chaffinch.pipelines.prove.trial import truth_of_changes
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
