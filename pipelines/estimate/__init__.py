@@ -19,9 +19,8 @@ from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
-from chaffinch.pipelines.estimate.data.crop_entered import of_all_that_entered
-from chaffinch.pipelines.estimate.data.feed_noise import flow_noise, without_sensor_noise
 from chaffinch.pipelines.estimate.data.flow_lag import with_sharp_feed
+from chaffinch.pipelines.estimate.model.feed_noise import flow_noise, without_sensor_noise
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
@@ -29,6 +28,7 @@ from chaffinch.pipelines.estimate.results.calibration import (
     calibrate_all,
     check_pairs,
 )
+from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered
 from chaffinch.pipelines.estimate.results.effects_table import Unanswered, effects_table
 from chaffinch.pipelines.estimate.results.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units

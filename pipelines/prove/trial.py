@@ -12,9 +12,9 @@ import polars as pl
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
-from chaffinch.pipelines.estimate.data.crop_entered import of_what_entered
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, calibrate_all
+from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
 from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks, verdict_of
 from chaffinch.pipelines.prove.pooled import judge_pooled
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from builders.places import corn_log
-from chaffinch.pipelines.estimate.data import feed_noise
+from chaffinch.pipelines.estimate.model import feed_noise
 
 INTERVAL_S = 3.0
 

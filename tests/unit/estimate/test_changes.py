@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.data.bins import bin_work, interval_s
 from chaffinch.pipelines.estimate.data.changes import group_changes, real_adjustments
-from chaffinch.pipelines.estimate.data.crop_entered import of_all_that_entered
+from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered
 
 START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 UTC_MOMENT = pl.Datetime("us", "UTC")

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from chaffinch.pipelines.estimate import prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.data.crop_entered import of_all_that_entered, of_what_entered
 from chaffinch.pipelines.estimate.data.design import PLACES, build_design
 from chaffinch.pipelines.estimate.results.calibration import calibrate
+from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered, of_what_entered
 from chaffinch.pipelines.prove.trial import truth_of_changes
 from chaffinch.pipelines.simulate import SCENARIOS, Noise, simulate_season
 from hypothesis import given

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate import prepare, real_adjustments
-from chaffinch.pipelines.estimate.data.feed_noise import second_variance, without_sensor_noise
+from chaffinch.pipelines.estimate.model.feed_noise import second_variance, without_sensor_noise
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from scipy.signal import lfilter
 
