@@ -28,7 +28,7 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
     if file.is_task_data:
         from chaffinch.pipelines.ingest.task_data import read_task_data
 
-        return read_task_data(file, farm, boundaries)
+        return read_task_data(file.members, file.name, farm, boundaries)
     from chaffinch.pipelines.ingest.text.decode import bounded_content
 
     content = bounded_content(file)

@@ -4,6 +4,13 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest import read
+from chaffinch.pipelines.ingest.inbox.discover import single_file
+from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
+from chaffinch.pipelines.parsed import Parsed
 
 DEVICE = """<DVC A="DVC-1" B="Third Combine" D="A00E000000000001" E="4711" F="01" G="FF000000000000">
 <DET A="DET-1" B="1" C="1" D="machine" E="0" F="0"><DOR A="10"/><DOR A="11"/></DET>
@@ -92,3 +99,14 @@ def device(*elements: tuple[int, str, list[tuple[int, int, str, str]]], shown: s
 
 def values(*listed: tuple[int, int]) -> str:
     return "".join(f'<DLV A="{identifier:04X}" B="" C="DET-{element}"/>' for identifier, element in listed)
+
+
+def packed_file(place: Path) -> InboxFile:
+    """The one set of task data in a folder or zip, as a night finds it."""
+    (found,) = single_file(place)
+    return found
+
+
+def read_packed(place: Path, farm: Farm | None = None) -> Parsed:
+    """The set of task data in a folder or zip, read as a night reads it."""
+    return read(packed_file(place), farm or Farm(), [])

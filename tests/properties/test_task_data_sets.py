@@ -10,7 +10,7 @@ from builders import environment
 from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.task_data import read_members
+from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.tables import tables
 from hypothesis import HealthCheck, given, settings
@@ -49,7 +49,7 @@ ODD = [
 def taken_whole(files: dict[str, bytes]) -> None:
     """Read or refused with a sentence; what is read keeps the contracts and accounts for every row."""
     try:
-        parsed = read_members({name: (lambda d=data: d) for name, data in files.items()}, "set", Farm())
+        parsed = read_task_data({name: (lambda d=data: d) for name, data in files.items()}, "set", Farm())
     except UnreadableFile as refusal:
         assert refusal.reason.endswith(".")
         return
@@ -138,7 +138,7 @@ def test_the_order_of_elements_does_not_matter(order: list[int], doubled: list[s
         "TLG00001.XML": sets.header(),
         "TLG00001.BIN": sets.log(20),
     }
-    parsed = read_members({name: (lambda d=data: d) for name, data in files.items()}, "set", Farm())
+    parsed = read_task_data({name: (lambda d=data: d) for name, data in files.items()}, "set", Farm())
     assert parsed.readings is not None and len(parsed.readings) == 20
     assert parsed.readings["machine"].unique().to_list() == ["Third Combine"]
     assert parsed.readings["field"].unique().to_list() == ["Mill Field"]

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.task_data import read_members
+from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import parse_xml
 from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
 from chaffinch.pipelines.ingest.task_data.records.log_header import read_header
@@ -105,7 +105,7 @@ def test_the_record_as_a_reading() -> None:
         "TLG00001.XML": lambda: HEADER,
         "TLG00001.BIN": lambda: FULL_RECORD,
     }
-    parsed = read_members(members, "set", Farm(time_zone="Europe/Berlin"))
+    parsed = read_task_data(members, "set", Farm(time_zone="Europe/Berlin"))
     assert parsed.readings is not None
     row = parsed.readings.row(0, named=True)
     # 15:06:08 on the clock of Berlin in May is two hours ahead of UTC.

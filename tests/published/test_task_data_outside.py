@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from builders import task_data_sets as sets
 from builders.places import SAMPLE_DATA
-from chaffinch.pipelines.ingest.task_data import read_folder
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node, parse_xml
 from chaffinch.pipelines.ingest.task_data.files.task_file import (
@@ -24,7 +24,7 @@ from chaffinch.pipelines.ingest.task_data.files.task_file import (
     linked_elements,
     read_task_file,
 )
-from chaffinch.pipelines.ingest.task_data.files.task_set import folder_members, task_sets
+from chaffinch.pipelines.ingest.task_data.files.task_set import TaskSet
 from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
 isoxml_io = pytest.importorskip("isoxml.util.isoxml_io", reason="isoxml is a dependency of the tests only")
@@ -158,7 +158,7 @@ def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 
 def both(folder: Path):  # type: ignore[no-untyped-def]
     theirs, files = isoxml_io.isoxml_from_path(folder)
-    return theirs, files, read_task_file(task_sets(folder_members(folder))[0], people=True)
+    return theirs, files, read_task_file(TaskSet.of(sets.packed_file(folder).members), people=True)
 
 
 def code(choice) -> int:  # type: ignore[no-untyped-def]
@@ -174,7 +174,7 @@ def named(thing, *names: str):  # type: ignore[no-untyped-def]
 def test_every_element_and_attribute_agrees(folder: Path) -> None:
     """The whole document, linked files taken in, as theirs writes it down again and as it is read here."""
     theirs, _, _ = both(folder)
-    task_set = task_sets(folder_members(folder))[0]
+    task_set = TaskSet.of(sets.packed_file(folder).members)
     own = parse_xml(task_set.read("TASKDATA.XML") or b"").root
     own.children = [*own.children, *linked_elements(own, task_set, [])]
     elements = same(own, parse_xml(isoxml_io.isoxml_to_text(theirs).encode()).root)
@@ -292,7 +292,7 @@ def test_boundaries_agree(folder: Path) -> None:
     import shapely
 
     theirs, _, _ = both(folder)
-    parsed = read_folder(folder)
+    parsed = sets.read_packed(folder)
     assert parsed.fields is not None
     bounded = [partfield for partfield in theirs.partfields if partfield.polygons]
     assert len(bounded) == len(parsed.fields)
@@ -310,7 +310,7 @@ def test_the_written_boundary_comes_back(tmp_path: Path) -> None:
     import shapely
 
     write_task_data(tmp_path, [readings("A", "Mill & Race", 8)], boundaries={"Mill & Race": BOUNDARY})
-    parsed = read_folder(tmp_path)
+    parsed = sets.read_packed(tmp_path)
     assert parsed.fields is not None
     ours = shapely.from_wkt(parsed.fields["boundary_wkt"][0])
     assert ours.symmetric_difference(shapely.from_wkt(BOUNDARY)).area < 1e-12

@@ -23,6 +23,7 @@ from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.ingest.inbox.inbox_file import (
+    AGAIN,
     CHUNK_BYTES,
     InboxFile,
     Stamp,
@@ -35,6 +36,7 @@ from chaffinch.pipelines.parallel.fan_out import processors
 SEEN_HOLDS_S = 120.0
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
+MOST_FILES = 100_000
 # Below this size a high ratio is only a repetitive log, and harmless.
 RATIO_FREE_BYTES = 16 << 20
 _SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
@@ -207,7 +209,7 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
         for info in inside:
             member = _slashed(info.filename).removeprefix(folder)
             while member in readers:
-                member += " (again)"
+                member += AGAIN
             readers[member] = _zip_reader(path, info)
         found.append(_task_data(f"{name}/{printable(folder)}".rstrip("/"), readers))
     for info in infos:
@@ -231,7 +233,7 @@ def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:
             )
         if info.flag_bits & 1:
             return "The archive is locked with a password; unpack it and put the files here."
-    if len(infos) > 100_000:
+    if len(infos) > MOST_FILES:
         return f"The archive holds {len(infos)} files, more than any season; unpack it and look inside."
     unpacked, packed = sum(i.file_size for i in infos), sum(i.compress_size for i in infos)
     return _too_large(unpacked, packed)

@@ -14,6 +14,8 @@ from typing import BinaryIO
 from chaffinch.pipelines.errors import UnreadableFile
 
 CHUNK_BYTES = 1 << 20
+# Ends the name of a second file of one name in an archive.
+AGAIN = " (again)"
 _KIND_HINTS = {
     ".toml": "farm",
     ".geojson": "boundaries",

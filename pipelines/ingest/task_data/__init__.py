@@ -1,29 +1,18 @@
-"""Task data of ISO 11783-10: read generically, by the standard's own self-description, and written.
+"""Task data of ISO 11783-10, read by the standard's own self-description, whatever the device.
 
 A set is TASKDATA.XML with what it links to: devices, fields, tasks, and for each task time logs, each an XML
 header and a binary. Reading goes::
 
-    container     files of a folder or zip, hostile ones refused
-    safe_xml      XML into nodes, bounded, faults of exporters mended
-    task_file     nodes into devices, tasks, fields, crops
-    log_header    layout of one log          log_binary, resync      its records, decoded and checked
-    columns       what each column is        dictionary, scaling     raw integers to physical values
-    log_reading   one log's moments, places, plain numbers           clock, log_positions
-    harvest_log   those as channels          chosen_columns, held_values, work_state, worked_out, other_values
-    task_logs     the logs of a set          naming, side_by_side, totals, asides
-    set_clock     their clocks as UTC, decided over all logs of a set
-    reader        a whole delivery as one ``Parsed``                 gathered, geometry, readings
-
-``writer`` (with ``written_columns``, ``task_file_xml``, ``encoding``) goes the other way, for made-up seasons
-and for tests.
+    files      task_set       names of a set, whatever their case       safe_xml     XML, bounded, faults mended
+               task_file      devices, tasks, fields, crops             geometry     field boundaries
+               dictionary     data identifiers and units
+    records    log_header     layout of one log                         log_binary   its records; resync after damage
+               columns        what each column is                       scaling      raw integers to physical values
+               log_reading    moments, places and plain numbers         clock_offset, utc   the clock as UTC
+    meaning    channel_table  those as channels                         task_logs    the logs of a set
+    reader     a whole set as one ``Parsed``
 """
 
-from chaffinch.pipelines.ingest.task_data.reader import (
-    describe_columns,
-    read_folder,
-    read_members,
-    read_task_data,
-    read_zip,
-)
+from chaffinch.pipelines.ingest.task_data.reader import describe_columns, read_task_data
 
-__all__ = ["describe_columns", "read_folder", "read_members", "read_task_data", "read_zip"]
+__all__ = ["describe_columns", "read_task_data"]

@@ -1,32 +1,25 @@
-"""Task data of ISO 11783-10, from the files of a folder or zip to the tables that every harvest log gives.
+"""Task data of ISO 11783-10, from the files of one set to the tables that every harvest log gives.
 
-One set of files may hold several task sets, each several tasks, each several logs; all records of a delivery
-are numbered through, log after log in the order of the task file, and a note says which rows are which log's.
-Names of customers and workers are not read unless ``farm.toml`` asks for it, addresses never.
+A set holds several tasks, each several logs. All its records are numbered through, log after log in the order
+of the task file, and a note says which rows are which log's. Names of customers and workers are not read
+unless ``farm.toml`` asks for it, addresses never.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
 from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile, read_task_file
-from chaffinch.pipelines.ingest.task_data.files.task_set import (
-    DamagedMember,
-    Members,
-    TaskSet,
-    folder_members,
-    task_sets,
-    zip_members,
-)
+from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, Members, TaskSet
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.naming import field_name
@@ -36,32 +29,14 @@ from chaffinch.pipelines.ingest.task_data.records.utc import on_utc
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import channels, settings
 
-if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
-
 OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
 MANY_LOGS = 4
 CONTROLLER_STARTS_WITHIN_S = 20.0
 Boundaries = Sequence[tuple[str, Any]]
 
 
-def read_task_data(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
-    """Read one folder or zip of task data out of the inbox. Raises ``UnreadableFile``."""
-    return read_members(file.members, file.name, farm, boundaries)
-
-
-def read_folder(folder: Path, farm: Farm | None = None, boundaries: Boundaries = ()) -> Parsed:
-    """Read the task data in ``folder``, at any depth. Raises ``UnreadableFile``."""
-    return read_members(folder_members(folder), folder.name, farm or Farm(), boundaries)
-
-
-def read_zip(archive: Path, farm: Farm | None = None, boundaries: Boundaries = ()) -> Parsed:
-    """Read the task data in a zip, never unpacked to disk. Raises ``UnreadableFile``."""
-    return read_members(zip_members(archive), archive.name, farm or Farm(), boundaries)
-
-
-def read_members(members: Members, file: str, farm: Farm, boundaries: Boundaries = ()) -> Parsed:
-    """Read the task data among ``members`` (name -> reader of its bytes). Raises ``UnreadableFile``."""
+def read_task_data(members: Members, file: str, farm: Farm, boundaries: Boundaries = ()) -> Parsed:
+    """Read one set of task data: ``members``, name -> reader of its bytes. Raises ``UnreadableFile``."""
     return _parsed(_gathered(members, file, farm), boundaries)
 
 
@@ -83,59 +58,41 @@ def _described(use: ColumnUse) -> dict[str, Any]:
 
 
 def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
-    """All task sets among ``members``, read. Raises ``UnreadableFile``."""
-    sets = task_sets(members)
-    if not sets:
+    """The tables and notes of one set. Raises ``UnreadableFile``."""
+    task_set = TaskSet.of(members)
+    if task_set.name_of("TASKDATA.XML") is None:
         raise UnreadableFile(
-            file, "there is no TASKDATA.XML in it; export the whole folder from the terminal."
+            file, "There is no TASKDATA.XML in it; export the whole folder from the terminal."
         )
-    gathered = Gathered(file, farm, farm.columns_of(file))
-    refused = []
-    for task_set in sets:
-        try:
-            task_file = read_task_file(task_set, farm.task_data.people)
-        except DamagedMember as error:
-            refused.append(f"{_place(task_set)}TASKDATA.XML {error.reason}")
-            continue
-        except RefusedXml as error:
-            refused.append(f"{_place(task_set)}TASKDATA.XML {error}.")
-            continue
-        _read_set(gathered, task_set, task_file)
-    if len(refused) == len(sets):
-        raise UnreadableFile(file, f"{refused[0]} Export the task data anew.")
-    for sentence in refused:
-        gathered.set_aside(Rejected(1, "unreadable_xml", sentence))
-    return gathered
-
-
-def _place(task_set: TaskSet) -> str:
-    return "" if task_set.folder == "." else f"{task_set.folder}/"
-
-
-def _read_set(gathered: Gathered, task_set: TaskSet, task_file: TaskFile) -> None:
-    gathered.ask(*(_place(task_set) + note for note in task_file.notes))
+    try:
+        task_file = read_task_file(task_set, farm.task_data.people)
+    except DamagedMember as error:
+        raise UnreadableFile(file, f"TASKDATA.XML {error.reason} Export the task data again.") from None
+    except RefusedXml as error:
+        raise UnreadableFile(file, f"TASKDATA.XML {error}. Export the task data again.") from None
+    gathered = Gathered(farm, farm.columns_of(file))
+    gathered.ask(*task_file.notes)
     for name in task_set.clashes:
-        gathered.ask(f"{name}: the name is there twice; it was not read.")
+        gathered.ask(f"{name}: this name occurs twice; the second file was not read.")
     set_clashes_aside(gathered, task_set)
-    strange = [
+    others = [
         name
         for name in sorted(task_set.files)
         if not name.casefold().endswith((".xml", ".bin", ".xsd")) and name not in task_set.clashes
     ]
-    if strange:
-        listed = ", ".join(strange[:5]) + (", ..." if len(strange) > 5 else "")
-        gathered.notes.append(f"Beside the task data, no part of the standard and not read: {listed}.")
+    if others:
+        listed = ", ".join(others[:5]) + (", ..." if len(others) > 5 else "")
+        gathered.notes.append(f"Not part of the standard, and not read: {listed}.")
     offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
     gathered.notes += [sentence for sentence in offsets if sentence]
     if not any(task.logs for task in task_file.tasks):
-        gathered.ask(
-            f"{_place(task_set)}TASKDATA.XML names no log; it is a plan, or was exported before the work was done."
-        )
+        gathered.ask("TASKDATA.XML names no log; it is a plan, or was exported before the work was done.")
     for log in on_utc(read_logs(gathered, task_set, task_file)):
         gathered.readings.append(log.frame)
         gathered.notes += log.notes
         gathered.ask(*log.asked)
     _read_fields(gathered, task_file)
+    return gathered
 
 
 def _read_fields(gathered: Gathered, task_file: TaskFile) -> None:
@@ -202,7 +159,6 @@ def _once_each(sentences: Sequence[str]) -> tuple[str, ...]:
 def _completed(readings: pl.DataFrame, gathered: Gathered, boundaries: Boundaries) -> pl.DataFrame:
     """Readings with a field where the task names none, with a width where the logs have none."""
     import shapely
-    from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
 
     if readings["field"].null_count():
         own = [

@@ -151,7 +151,9 @@ def test_a_link_to_its_own_folder_does_not_loop(tmp_path):
     assert "copy the file itself here" in refusal(tmp_path)
 
 
-@pytest.mark.parametrize("name", ["../evil.csv", "/etc/evil.csv", "a/../../evil.csv", "..\\evil.csv"])
+@pytest.mark.parametrize(
+    "name", ["../evil.csv", "/etc/evil.csv", "C:/evil.csv", "a/../../evil.csv", "..\\evil.csv"]
+)
 def test_a_zip_that_names_files_outside_itself_is_refused(tmp_path, name):
     zipped(tmp_path / "a.zip", {name: b"x"})
     reason = refusal(tmp_path)
@@ -195,6 +197,12 @@ def test_a_damaged_archive_is_refused(tmp_path, damage):
     else:
         zipped(tmp_path / "a.zip", {"a.csv": bytes(range(256)) * 500})
         (tmp_path / "a.zip").write_bytes((tmp_path / "a.zip").read_bytes()[:-30])
+    assert "damaged or cut short" in refusal(tmp_path)
+
+
+@pytest.mark.parametrize("content", [b"PK\3\4", b"PK\5\6" + b"\0" * 17])
+def test_the_beginning_of_an_archive_is_refused(tmp_path, content):
+    (tmp_path / "a.zip").write_bytes(content)
     assert "damaged or cut short" in refusal(tmp_path)
 
 

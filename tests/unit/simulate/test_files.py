@@ -80,14 +80,14 @@ def test_a_season_without_adjustments_is_a_season(tmp_path):
 
 def test_task_data_holds_the_readings_and_every_number_is_logged_once(tmp_path):
     """Read by the project's own reader of the standard; words stay in the settings log."""
+    from builders.task_data_sets import read_packed
     from chaffinch.pipelines.farm import load_farm
-    from chaffinch.pipelines.ingest.task_data import read_folder
 
     size = {"fields": 2, "hours": 0.5, "machines": 1, "adjustments": 6}
     summary = write_season_files(tmp_path, "plain", 9, **size, log_form="task-data")
     folders = sorted((tmp_path / "inbox/combine_a").iterdir())
     farm = load_farm(tmp_path / "inbox/farm.toml")
-    parsed = [read_folder(folder, farm) for folder in folders]
+    parsed = [read_packed(folder, farm) for folder in folders]
     assert sum(one.readings.height for one in parsed) == summary["readings"] == 3600
     logged = pl.read_csv(tmp_path / "inbox/settings_log.csv", infer_schema=False)
     assert logged.height + sum(one.adjustments.height for one in parsed) == summary["adjustments"] == 12

@@ -1,1 +1,1 @@
-"""Files of task data: container, XML, dictionary, geometry."""
+"""Files of task data: one set, its XML, the data dictionary, geometry."""

@@ -1,4 +1,4 @@
-"""What has been gathered of one delivery while its task sets are read."""
+"""What has been gathered of one set of task data while it is read."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ class Gathered:
     uses : what became of each column, by its key. attention : the notes that ask something of the user.
     """
 
-    file: str
     farm: Farm
     stated: FileColumns
     readings: list[pl.DataFrame] = field(default_factory=list)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import polars as pl
+from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml
 from chaffinch.pipelines.ingest.task_data.files.task_file import (
     LOG_FILE,
@@ -13,7 +14,7 @@ from chaffinch.pipelines.ingest.task_data.files.task_file import (
     Task,
     TaskFile,
 )
-from chaffinch.pipelines.ingest.task_data.files.task_set import AGAIN, DamagedMember, TaskSet
+from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, TaskSet
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ChannelTable, channels_of_log
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry

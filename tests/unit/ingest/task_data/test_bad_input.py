@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.task_data import read_folder, read_members
+from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import reasons
 
@@ -20,7 +19,7 @@ RECORD_BYTES = 15 + 1 + 5
 
 
 def read(**changes: bytes | None) -> Parsed:
-    parsed = read_members(sets.members(**changes), "set", FARM)
+    parsed = read_task_data(sets.members(**changes), "set", FARM)
     kept = sum(len(frame) for frame in (parsed.readings, parsed.fields) if frame is not None)
     aside = 0 if parsed.set_aside is None else parsed.set_aside["row"].n_unique()
     assert parsed.rows_read == kept + aside
@@ -187,49 +186,30 @@ def test_a_log_named_twice_is_read_once() -> None:
 def test_two_files_of_one_name() -> None:
     files = sets.members()
     files["tlg00001.bin"] = lambda: sets.log(3)
-    parsed = read_members(files, "set", FARM)
+    parsed = read_task_data(files, "set", FARM)
     assert parsed.readings is not None and len(parsed.readings) == 60
     assert parsed.set_aside is not None
     assert parsed.set_aside["rule"].to_list() == ["log_of_same_name"]
     assert sets.log(3).hex() in parsed.set_aside["content"][0]
-    assert "tlg00001.bin: the name is there twice; it was not read." in parsed.attention
+    assert "tlg00001.bin: this name occurs twice; the second file was not read." in parsed.attention
 
 
-def test_files_of_another_kind_beside_the_logs_are_told() -> None:
+def test_files_of_another_kind_are_named() -> None:
     parsed = read(TLG00001_SYN=b"x", NOTES_TXT=b"hello")
     assert parsed.rows_read == 60
-    said = "Beside the task data, no part of the standard and not read: NOTES.TXT, TLG00001.SYN."
+    said = "Not part of the standard, and not read: NOTES.TXT, TLG00001.SYN."
     assert said in parsed.notes
 
 
-def test_lower_case_names_and_folders_below() -> None:
-    deep = {f"a/b c/TaskData/{name.lower()}": content for name, content in sets.members().items()}
-    assert read_members(deep, "set", FARM).rows_read == 60
-
-
-def twice() -> dict[str, Callable[[], bytes]]:
-    return {f"{place}/{name}": file for place in ("one", "two") for name, file in sets.members().items()}
-
-
-def test_several_sets_are_numbered_through() -> None:
-    both = twice()
-    parsed = read_members(both, "set", FARM)
-    assert parsed.readings is not None
-    assert parsed.readings["row"].to_list() == list(range(1, 121))
-
-
-def test_one_broken_set_leaves_the_other() -> None:
-    both = twice()
-    both["two/TASKDATA.XML"] = lambda: b"not xml"
-    parsed = read_members(both, "set", FARM)
-    assert parsed.rows_read == 61
-    assert only_aside(parsed)["sentence"] == "two/TASKDATA.XML is not XML."
+def test_lower_case_names() -> None:
+    lower = {name.lower(): content for name, content in sets.members().items()}
+    assert read_task_data(lower, "set", FARM).rows_read == 60
 
 
 def test_no_task_file(tmp_path: Path) -> None:
     (tmp_path / "TLG00001.BIN").write_bytes(sets.log())
-    with pytest.raises(UnreadableFile, match=r"there is no TASKDATA.XML in it; export the whole folder"):
-        read_folder(tmp_path)
+    with pytest.raises(UnreadableFile, match=r"There is no TASKDATA.XML in it; export the whole folder"):
+        sets.read_packed(tmp_path)
 
 
 @pytest.mark.parametrize(

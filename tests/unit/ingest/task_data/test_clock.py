@@ -8,7 +8,7 @@ import struct
 import pytest
 from builders import task_data_sets as sets
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.task_data import read_members
+from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.parsed import Parsed
 
 DAY_MS = 86_400_000
@@ -37,7 +37,7 @@ def read(data: bytes, satellites: bool = False, farm: Farm | None = None, times:
         TLG00001_XML=sets.header(position=SATELLITES if satellites else sets.POSITION),
         TLG00001_BIN=data,
     )
-    return read_members(files, "set", farm or Farm())
+    return read_task_data(files, "set", farm or Farm())
 
 
 def utc(parsed: Parsed) -> list[dt.datetime]:
@@ -154,7 +154,7 @@ def test_time_in_the_header_holds_for_every_record() -> None:
     """Legal by the standard: the header's own time, and no time in the records."""
     header = f'<TIM A="2026-07-21T12:00:00" D="4">{sets.POSITION}{sets.VALUES}</TIM>'
     body = b"".join(struct.pack("<iiBBBi", 520_000_000 + n, 70_000_000, 1, 1, 0, 1500) for n in range(3))
-    parsed = read_members(sets.members(TLG00001_XML=header.encode(), TLG00001_BIN=body), "set", Farm())
+    parsed = read_task_data(sets.members(TLG00001_XML=header.encode(), TLG00001_BIN=body), "set", Farm())
     assert utc(parsed) == [NOON] * 3
 
 

@@ -17,14 +17,14 @@ from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest import read as read_file
 from chaffinch.pipelines.ingest.inbox.discover import find_files
-from chaffinch.pipelines.ingest.task_data import read_members
+from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.parsed import Parsed
 
 UTC_FARM = Farm(time_zone="UTC")
 
 
 def read(farm: Farm = UTC_FARM, **changes: bytes | None) -> Parsed:
-    return read_members(sets.members(**changes), "set", farm)
+    return read_task_data(sets.members(**changes), "set", farm)
 
 
 def logged(devices: str, header_values: str, rows: list[list[tuple[int, int]]], **more: str) -> Parsed:
@@ -114,7 +114,7 @@ def test_forms_of_the_task_file(text: bytes) -> None:
 def test_names_of_logs_with_other_counts_of_digits(stem: str) -> None:
     text = sets.task_file().replace(b"TLG00001", stem.encode())
     files = {"TASKDATA.XML": text, f"{stem}.XML": sets.header(), f"{stem}.BIN": sets.log()}
-    parsed = read_members({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
+    parsed = read_task_data({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
     assert column(parsed, "field") == ["Mill Field"] * 60
 
 
@@ -165,7 +165,7 @@ def test_linked_files_of_version_2_in_lower_case() -> None:
         "tlg00001.xml": sets.header(),
         "tlg00001.bin": sets.log(),
     }
-    parsed = read_members({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
+    parsed = read_task_data({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
     assert column(parsed, "field") == ["Mill Field"] * 60
     assert column(parsed, "machine") == ["Third Combine"] * 60
     assert "CTR00001.XML is linked but not there." in parsed.notes
@@ -663,5 +663,5 @@ def test_time_logs_that_have_lost_their_task_file(tmp_path: Path, packed: bool) 
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_bytes(content)
     (file,) = find_files(tmp_path)
-    with pytest.raises(UnreadableFile, match=r"there is no TASKDATA.XML in it; export the whole folder"):
+    with pytest.raises(UnreadableFile, match=r"There is no TASKDATA.XML in it; export the whole folder"):
         read_file(file, UTC_FARM, [])

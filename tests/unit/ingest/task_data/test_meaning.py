@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from builders import task_data_sets as sets
 from chaffinch.pipelines.farm import Farm, parse_farm
-from chaffinch.pipelines.ingest.task_data import read_members
+from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_file import Presentation
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import condensed, on_off
@@ -30,7 +30,7 @@ def read(
         TLG00001_XML=sets.header(header_values),
         TLG00001_BIN=data,
     )
-    return read_members(files, "set", farm)
+    return read_task_data(files, "set", farm)
 
 
 def column(parsed: Parsed, name: str) -> list:
@@ -226,7 +226,7 @@ def test_a_following_log_begins_with_what_the_last_one_set() -> None:
         TLG00003_XML=head,
         TLG00003_BIN=sets.record(3000, [(1, 1500)]),
     )
-    parsed = read_members(files, "set", FARM)
+    parsed = read_task_data(files, "set", FARM)
     assert column(parsed, "fan_speed_rpm") == [1080, 1080, None]
 
 
@@ -241,7 +241,7 @@ def test_a_burst_of_records_is_one_reading() -> None:
             sets.record(2, [(0, 1600)]),
         ]
     )
-    parsed = read_members(sets.members(TLG00001_BIN=data), "set", FARM)
+    parsed = read_task_data(sets.members(TLG00001_BIN=data), "set", FARM)
     # The last two hold one value twice: they stay apart, for joining them would lose one.
     assert column(parsed, "row") == [1, 4, 5, 6]
     assert column(parsed, "speed_m_s") == [1.5, 1.5, 1.5, 1.6]
@@ -260,7 +260,7 @@ def test_logs_that_run_side_by_side_are_joined() -> None:
         TLG00002_XML=sets.header(values((99, 1))),
         TLG00002_BIN=b"".join(sets.record(second, [(0, 140_000)]) for second in range(20)),
     )
-    parsed = read_members(files, "set", FARM)
+    parsed = read_task_data(files, "set", FARM)
     assert parsed.rows_read == 20
     assert column(parsed, "grain_moisture_pct") == [14.0] * 20
     assert any("were logged side by side" in note for note in parsed.notes)
@@ -406,7 +406,7 @@ def test_speed_out_of_positions_where_none_is_logged() -> None:
         TLG00001_XML=sets.header(values((99, 1))),
         TLG00001_BIN=data,
     )
-    speeds = column(read_members(files, "set", FARM), "speed_m_s")
+    speeds = column(read_task_data(files, "set", FARM), "speed_m_s")
     assert speeds[10] == pytest.approx(1.112, abs=0.01)
 
 
@@ -416,12 +416,12 @@ def test_speed_out_of_positions_where_none_is_logged() -> None:
 @pytest.mark.parametrize("alias", ["Third Combine", "4711", "a00e000000000001"])
 def test_a_machine_by_its_alias(alias: str) -> None:
     farm = parse_farm(f'time_zone = "UTC"\n[machines."Combine Seven"]\naliases = ["{alias}"]')
-    assert set(column(read_members(sets.members(), "set", farm), "machine")) == {"Combine Seven"}
+    assert set(column(read_task_data(sets.members(), "set", farm), "machine")) == {"Combine Seven"}
 
 
 def test_crop_of_the_field_or_of_the_product() -> None:
     by_field = '<CTP A="CTP-1" B="Winter Wheat"/><PFD A="PFD-1" C="Mill Field" D="0" G="CTP-1"/>'
-    parsed = read_members(sets.members(TASKDATA_XML=sets.task_file(more=by_field)), "set", FARM)
+    parsed = read_task_data(sets.members(TASKDATA_XML=sets.task_file(more=by_field)), "set", FARM)
     assert set(column(parsed, "crop")) == {"wheat"}
     by_product = (
         '<PGP A="PGP-1" B="crops" C="2"/><PDT A="PDT-1" B="Teff" C="PGP-1"/><PDT A="PDT-2" B="String"/>'
@@ -429,7 +429,7 @@ def test_crop_of_the_field_or_of_the_product() -> None:
     )
     tasks = '<TSK A="TSK-1" E="PFD-1" G="4"><PAN A="PDT-2"/><PAN A="PDT-1"/><TLG A="TLG00001" C="1"/></TSK>'
     files = sets.members(TASKDATA_XML=sets.task_file(more=by_product, tasks=tasks))
-    assert set(column(read_members(files, "set", FARM), "crop")) == {"Teff"}
+    assert set(column(read_task_data(files, "set", FARM), "crop")) == {"Teff"}
 
 
 SQUARE = '<PNT A="2" C="51.99" D="6.99"/><PNT A="2" C="51.99" D="7.01"/><PNT A="2" C="52.01" D="7.01"/>'
@@ -449,7 +449,7 @@ def test_a_boundary_and_the_field_it_tells() -> None:
         "</PFD>"
     )
     tasks = '<TSK A="TSK-1" G="4"><TLG A="TLG00001" C="1"/></TSK>'
-    parsed = read_members(sets.members(TASKDATA_XML=sets.task_file(more=fields, tasks=tasks)), "set", FARM)
+    parsed = read_task_data(sets.members(TASKDATA_XML=sets.task_file(more=fields, tasks=tasks)), "set", FARM)
     assert set(column(parsed, "field")) == {"Mill Field"}
     assert parsed.fields is not None
     (row,) = parsed.fields.to_dicts()
@@ -467,7 +467,7 @@ def test_offsets_of_the_parts_are_told() -> None:
     described = sets.DEVICE.replace('<DOR A="12"/>', '<DOR A="12"/><DOR A="30"/><DOR A="31"/>').replace(
         "</DVC>", '<DPT A="30" B="0086" C="3800"/><DPT A="31" B="0087" C="-250"/></DVC>'
     )
-    parsed = read_members(sets.members(TASKDATA_XML=sets.task_file(devices=described)), "set", FARM)
+    parsed = read_task_data(sets.members(TASKDATA_XML=sets.task_file(devices=described)), "set", FARM)
     place = "header +3.80 m forward, -0.25 m right"
     assert f"Third Combine: from its reference point, {place}. Positions are as logged." in parsed.notes
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from builders import task_data_sets as sets
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.inbox.discover import find_files
-from chaffinch.pipelines.ingest.task_data import describe_columns, read_folder, read_zip
-from chaffinch.pipelines.ingest.task_data.files.task_set import folder_members
+from chaffinch.pipelines.ingest.task_data import describe_columns
 from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 from chaffinch.schemas.tables import tables
 
@@ -80,7 +80,7 @@ HALF_STEPS = {
 def test_readings_come_back(tmp_path: Path, zone: str) -> None:
     frame = season()
     write_task_data(tmp_path, [frame], changes(), {"Mill Field": SQUARE}, zone)
-    parsed = read_folder(tmp_path)
+    parsed = sets.read_packed(tmp_path)
     assert parsed.readings is not None and parsed.set_aside is None
     back = parsed.readings
     assert back["time"].to_list() == frame["time"].to_list()
@@ -94,7 +94,7 @@ def test_readings_come_back(tmp_path: Path, zone: str) -> None:
 
 def test_adjustments_come_back_but_those_in_words(tmp_path: Path) -> None:
     write_task_data(tmp_path, [season()], changes())
-    parsed = read_folder(tmp_path)
+    parsed = sets.read_packed(tmp_path)
     assert parsed.adjustments is not None
     expected = changes().filter(pl.col("kind") == "number")
     columns = ["time", "machine", "setting", "from_value", "to_value", "unit", "kind"]
@@ -108,7 +108,7 @@ def test_a_value_that_was_put_back_between_two_fields(tmp_path: Path) -> None:
     second = season().with_columns(day, field=pl.lit("Long Acre"))
     fan = changes().filter(pl.col("setting") == "fan_speed").head(1)
     write_task_data(tmp_path, [season(), second], pl.concat([fan, fan.with_columns(day)]))
-    parsed = read_folder(tmp_path)
+    parsed = sets.read_packed(tmp_path)
     assert parsed.adjustments is not None
     assert parsed.adjustments.select("row", "from_value", "to_value").rows() == [
         (101, "1000", "1050"),
@@ -119,7 +119,7 @@ def test_a_value_that_was_put_back_between_two_fields(tmp_path: Path) -> None:
 
 def test_totals_of_the_machine_agree_with_its_log(tmp_path: Path) -> None:
     write_task_data(tmp_path, [season()])
-    notes = [note for note in read_folder(tmp_path).notes if "the machine's own total" in note]
+    notes = [note for note in sets.read_packed(tmp_path).notes if "the machine's own total" in note]
     assert len(notes) == 3
     assert all(note.endswith("(they agree).") for note in notes)
 
@@ -142,7 +142,7 @@ def test_through_the_inbox_as_folder_and_as_zip(tmp_path: Path) -> None:
             packed.write(path, f"My export/TASKDATA/{path.name}")
     found = [file for file in find_files(tmp_path / "inbox") if file.is_task_data]
     assert len(found) == 2
-    parsed = [read(file, Farm(), []) for file in found] + [read_zip(archive)]
+    parsed = [read(file, Farm(), []) for file in found]
     for one in parsed:
         assert one.kind == "task data"
         assert one.rows_read == 800
@@ -157,7 +157,7 @@ def test_gaps_stay_gaps(tmp_path: Path) -> None:
     hole = pl.int_range(pl.len()).is_between(100, 199)
     frame = frame.with_columns(pl.when(~hole).then("grain_flow_kg_s").alias("grain_flow_kg_s"))
     write_task_data(tmp_path, [frame])
-    back = read_folder(tmp_path).readings
+    back = sets.read_packed(tmp_path).readings
     assert back is not None
     assert "grain_moisture_pct" not in back.columns
     assert back["latitude"].null_count() == len(back)
@@ -167,7 +167,7 @@ def test_gaps_stay_gaps(tmp_path: Path) -> None:
 
 def test_what_each_column_became(tmp_path: Path) -> None:
     write_task_data(tmp_path, [season()], changes())
-    described = describe_columns(folder_members(tmp_path), "set", Farm())
+    described = describe_columns(sets.packed_file(tmp_path).members, "set", Farm())
     by_target = {entry["is"]: entry for entry in described}
     assert by_target["grain_flow_kg_s"]["header"] == "87/6/grain_flow_kg_s"
     assert (by_target["grain_flow_kg_s"]["to_unit"], by_target["grain_flow_kg_s"]["factor"]) == ("kg/s", 1e-6)
