@@ -15,7 +15,7 @@ from builders import environment
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.simulate import write_season_files
 
-# Each change of a lake is cut off in ``tests/unit/test_lake_killed.py``; these kill whole programs.
+# Each change of a lake is cut off in ``tests/unit/lake/test_killed.py``; these kill whole programs.
 pytestmark = pytest.mark.faults
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from builders.library import files_of_rooms, modules
+from builders.library import ROOT, files_of_rooms, modules
 
+UNIT_TESTS = sorted((ROOT / "tests/unit").rglob("test_*.py"))
 MOST_FILES_IN_A_ROOM = 18
 MOST_LOOSE_MODULES = 6
 
@@ -190,6 +191,12 @@ def test_no_room_is_too_large():
 def test_few_modules_lie_loose_in_pipelines():
     loose = [name for name in files_of_rooms()["pipelines"] if name != "__init__.py"]
     assert len(loose) <= MOST_LOOSE_MODULES, loose
+
+
+def test_unit_tests_lie_in_folders_named_like_the_rooms():
+    rooms = {room.removeprefix("pipelines/") for room in files_of_rooms()}
+    folders = {path.parent.relative_to(ROOT / "tests/unit").as_posix() for path in UNIT_TESTS} - {"."}
+    assert folders - rooms == set()
 
 
 def test_no_two_modules_share_a_name():
