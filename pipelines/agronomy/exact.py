@@ -11,16 +11,14 @@ Numbers: TypeAlias = float | NDArray[np.float64]
 """A number, or an array of them; functions of several broadcast."""
 
 POUND_KG = 0.45359237
-INCH_M = 0.0254
 FOOT_M = 0.3048
 MILE_M = 1609.344
 ACRE_M2 = 4046.8564224
-FT2_PER_ACRE = 43560.0
 
 
 def quotient(numerator: Numbers, positive: Numbers) -> Numbers:
     """``numerator / positive``; NaN wherever ``positive`` is not above zero (or is NaN)."""
     divisor = np.asarray(positive, dtype=np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         divided = np.where(divisor > 0, np.asarray(numerator, dtype=np.float64) / divisor, np.nan)
     return divided[()]

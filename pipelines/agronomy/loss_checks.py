@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.loss import (
+    concentration_factor,
+    counted_loss_error_kg_ha,
+    counted_loss_kg_ha,
+    machine_loss_kg_ha,
+    weighed_loss_kg_ha,
+)
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
 
 BEHIND = ("machine", "separation", "cleaning")
 """Places whose grain left the rear of the machine and lies in the discharge strip."""
@@ -47,21 +58,22 @@ def loss_check_kg_ha(
     """
     known = _with_every_column(frame).with_columns(
         place=_place(),
-        thousand_kernel_mass_g=_or_else("thousand_kernel_mass_g", thousand_kernel_mass_g),
-        cut_width_m=_or_else("cut_width_m", cut_width_m),
+        thousand_kernel_mass_g=pl.coalesce(
+            "thousand_kernel_mass_g", pl.lit(thousand_kernel_mass_g, pl.Float64)
+        ),
+        cut_width_m=pl.coalesce("cut_width_m", pl.lit(cut_width_m, pl.Float64)),
         frames=pl.col("frames").fill_null(1.0),
     )
-    counted = _on_the_ground(known)
-    judged = _take_off_background(counted).with_columns(_as_shared_out())
+    judged = _over_the_cut(_less_background(known.with_columns(_on_the_ground(known))))
     stated = pl.col("machine_loss_kg_ha").is_not_null()
     result = judged.select(
-        loss_kg_ha=pl.coalesce("machine_loss_kg_ha", "count_kg_ha"),
+        loss_kg_ha=pl.coalesce("machine_loss_kg_ha", "found_kg_ha"),
         standard_error_kg_ha=pl.when(stated)
         .then(pl.col("machine_loss_kg_ha").abs() * pl.lit(weighed_relative_error, pl.Float64))
-        .otherwise("count_error_kg_ha"),
+        .otherwise("found_error_kg_ha"),
         basis=pl.when(stated)
         .then(pl.lit("as given"))
-        .when(pl.col("count_kg_ha").is_not_null())
+        .when(pl.col("found_kg_ha").is_not_null())
         .then(pl.when(_has_sample()).then(pl.lit("weighed")).otherwise(pl.lit("counted"))),
         sentence=pl.when(~stated).then(_what_is_missing()),
         is_machine=pl.col("place") == "machine",
@@ -95,76 +107,91 @@ def _place() -> pl.Expr:
     return written.replace({"preharvest": "pre-harvest", "": "machine"}).fill_null("machine")
 
 
-def _or_else(column: str, stand_in: float | None) -> pl.Expr:
-    return pl.coalesce(column, pl.lit(stand_in, pl.Float64))
-
-
-def _positive(column: str) -> pl.Expr:
-    return pl.when(pl.col(column) > 0).then(pl.col(column))
-
-
 def _has_sample() -> pl.Expr:
     return (pl.col("sample_mass_g") >= 0).fill_null(False)
 
 
-def _on_the_ground(known: pl.DataFrame) -> pl.DataFrame:
-    """Adds what lay on the ground at each check, before sharing it out: kg/ha and its variance.
+def _on_the_ground(known: pl.DataFrame) -> list[pl.Series]:
+    """``ground_kg_ha`` and ``ground_error_kg_ha`` on the spot of each check; null where the check lacks something.
 
-    A sample has the variance of the kernels that make it up.
+    The error of a sample is that of the kernels that make it up.
     """
-    area_m2 = _positive("frame_area_m2") * _positive("frames")
-    kernel_g = _positive("thousand_kernel_mass_g") / 1000.0
-    counted = pl.when(pl.col("kernels") >= 0).then(pl.col("kernels"))
-    grams = pl.when(_has_sample()).then(pl.col("sample_mass_g")).otherwise(counted * kernel_g)
-    kernels = pl.when(_has_sample()).then(pl.col("sample_mass_g") / kernel_g).otherwise(counted)
-    at_least_one = pl.when(kernels >= 1).then(kernels).when(kernels >= 0).then(1.0)
-    return known.with_columns(
-        ground_kg_ha=pl.when(_known_place()).then(10.0 * grams / area_m2),
-        ground_variance=at_least_one * (10.0 * kernel_g / area_m2) ** 2,
-        day=pl.col("time").dt.date(),
+    place = known["place"].is_in((*BEHIND, *BEFORE)).to_numpy()
+    frame, frames, kernel_g, kernels, sample_g = (
+        known[c].fill_null(np.nan).to_numpy()
+        for c in ("frame_area_m2", "frames", "thousand_kernel_mass_g", "kernels", "sample_mass_g")
     )
+    area_m2 = np.where((frame > 0) & (frames > 0), frame * frames, np.nan)
+    mass_g = np.where(kernel_g > 0, kernel_g, np.nan)
+    with np.errstate(over="ignore", invalid="ignore"):
+        weighed = sample_g >= 0
+        count = np.where(weighed, 1000.0 * sample_g / mass_g, np.where(kernels >= 0, kernels, np.nan))
+        counted = counted_loss_kg_ha(count, area_m2, mass_g)
+        found = np.where(weighed, weighed_loss_kg_ha(sample_g, area_m2), counted)
+        error = counted_loss_error_kg_ha(count, area_m2, mass_g)
+    return [
+        _series("ground_kg_ha", np.where(place, found, np.nan)),
+        _series("ground_error_kg_ha", np.where(place, error, np.nan)),
+    ]
 
 
-def _take_off_background(counted: pl.DataFrame) -> pl.DataFrame:
-    """Adds ``background_kg_ha`` and its variance to counts of place "machine": 0 where none was counted."""
+def _less_background(counted: pl.DataFrame) -> pl.DataFrame:
+    """Adds ``background_kg_ha`` and its variance, of counts of place "machine": 0 where none was counted."""
     where = ["machine", "field", "day"]
-    found = counted
+    found = counted.with_columns(day=pl.col("time").dt.date())
     for place in BEFORE:
         mean = (
-            counted.filter((pl.col("place") == place) & pl.col("ground_kg_ha").is_not_null())
+            found.filter((pl.col("place") == place) & pl.col("ground_kg_ha").is_not_null())
             .group_by(where)
             .agg(
                 pl.col("ground_kg_ha").mean().alias(f"{place}_kg_ha"),
-                (pl.col("ground_variance").sum() / pl.len() ** 2).alias(f"{place}_variance"),
+                ((pl.col("ground_error_kg_ha") ** 2).sum() / pl.len() ** 2).alias(f"{place}_variance"),
             )
         )
         found = found.join(
             mean, on=where, how="left", nulls_equal=True, maintain_order="left", validate="m:1"
         )
-    at_machine = pl.col("place") == "machine"
     return found.with_columns(
-        background_kg_ha=pl.when(at_machine)
-        .then(pl.coalesce("header_kg_ha", "pre-harvest_kg_ha", pl.lit(0.0)))
-        .otherwise(0.0),
-        background_variance=pl.when(at_machine)
-        .then(pl.coalesce("header_variance", "pre-harvest_variance", pl.lit(0.0)))
-        .otherwise(0.0),
+        pl.when(pl.col("place") == "machine")
+        .then(pl.coalesce(f"header_{of}", f"pre-harvest_{of}", pl.lit(0.0)))
+        .otherwise(0.0)
+        .alias(f"background_{of}")
+        for of in ("kg_ha", "variance")
     )
 
 
-def _as_shared_out() -> list[pl.Expr]:
-    """Count and error over the cut width: what left the rear is divided by the concentration factor."""
-    factor = _positive("cut_width_m") / _positive("discharge_width_m")
-    behind = pl.col("place").is_in(BEHIND)
-    divisor = pl.when(~behind | pl.col("discharge_width_m").is_null()).then(1.0).otherwise(factor)
-    variance = pl.col("ground_variance") + pl.col("background_variance")
-    count, error = (pl.col("ground_kg_ha") - pl.col("background_kg_ha")) / divisor, variance.sqrt() / divisor
-    # A sample whose kernels have no known mass has a loss and no error; a count beyond all measure has neither.
-    possible = count.is_finite() & error.is_finite().fill_null(_has_sample())
-    return [
-        pl.when(possible).then(count).alias("count_kg_ha"),
-        pl.when(possible & error.is_finite()).then(error).alias("count_error_kg_ha"),
-    ]
+def _over_the_cut(counted: pl.DataFrame) -> pl.DataFrame:
+    """Adds ``found_kg_ha`` and its error over the cut width; null where one is not finite.
+
+    A sample whose kernels have no known mass has a loss and no error; a count beyond all measure has neither.
+    """
+    cut, discharge, ground, error, background, variance = (
+        counted[c].fill_null(np.nan).to_numpy()
+        for c in (
+            "cut_width_m",
+            "discharge_width_m",
+            "ground_kg_ha",
+            "ground_error_kg_ha",
+            "background_kg_ha",
+            "background_variance",
+        )
+    )
+    in_strip = counted["place"].is_in(BEHIND).to_numpy() & ~np.isnan(discharge)
+    factor = np.where(in_strip, concentration_factor(np.where(cut > 0, cut, np.nan), discharge), 1.0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        found = np.asarray(machine_loss_kg_ha(ground, background, factor))
+        error = np.asarray(machine_loss_kg_ha(np.sqrt(error**2 + variance), 0.0, factor))
+    weighed = counted.select(_has_sample()).to_series().to_numpy()
+    possible = np.isfinite(found) & (np.isfinite(error) | weighed)
+    return counted.with_columns(
+        _series("found_kg_ha", np.where(possible, found, np.nan)),
+        _series("found_error_kg_ha", np.where(possible & np.isfinite(error), error, np.nan)),
+    )
+
+
+def _series(name: str, values: Array) -> pl.Series:
+    """A column with null for NaN."""
+    return pl.Series(name, values, dtype=pl.Float64).fill_nan(None)
 
 
 def _what_is_missing() -> pl.Expr:
@@ -187,7 +214,7 @@ def _what_is_missing() -> pl.Expr:
             behind & has_width & _not_positive("cut_width_m")
         ),
         "The numbers of the check are beyond anything that can be counted or weighed.": pl.col(
-            "count_kg_ha"
+            "found_kg_ha"
         ).is_null(),
         "No discharge width: taken as spread over the whole cut.": behind & ~has_width,
     }

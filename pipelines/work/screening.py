@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.yields import wet_yield_t_ha
 from chaffinch.pipelines.work.series import Array
 from numpy.typing import NDArray
 
@@ -96,19 +97,12 @@ def screen(readings: Readings, crop: Crop) -> Codes:
     leave_out("flow_outlier", far_out(readings.feed_t_h, left))
     leave_out("speed_outlier", _speed_outlier(readings.speed_m_s, left))
     leave_out("moisture_outlier", far_out(readings.moisture_pct, left))
-    yields = wet_yield_t_ha(readings)
+    yields = np.asarray(wet_yield_t_ha(readings.feed_t_h / 3.6, readings.speed_m_s, readings.width_m))
     if crop.low_t_ha is not None and crop.high_t_ha is not None:
         leave_out("yield_limit", (yields < crop.low_t_ha) | (yields > crop.high_t_ha))
     leave_out("neighbour_outlier", neighbour_outlier(yields, readings, left))
     leave_out("short_segment", short_segment(readings.time_s, readings.pass_number, left))
     return codes
-
-
-def wet_yield_t_ha(readings: Readings) -> Array:
-    """Wet yield, t/ha: feed rate over area a second. NaN at a standstill or without width."""
-    area_m2_s = readings.speed_m_s * readings.width_m
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(area_m2_s > 0, readings.feed_t_h / 3.6 / area_m2_s * 10.0, np.nan)
 
 
 def far_out(values: Array, use: NDArray[np.bool_]) -> NDArray[np.bool_]:

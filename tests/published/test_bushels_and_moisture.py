@@ -6,18 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 from builders.places import corn_log
-from chaffinch.pipelines.agronomy.exact import FOOT_M, INCH_M, MILE_M, POUND_KG
+from builders.us_units import ACRE_HA, FOOT_M, INCH_M, MILE_M, bu_ac, kg_ha
+from chaffinch.pipelines.agronomy.exact import POUND_KG
 from chaffinch.pipelines.agronomy.yields import (
-    area_ac,
-    bu_ac_from_t_ha,
     bushels_per_tonne,
     harvest,
-    kg_ha_per_bu_ac,
     mass_at_market_moisture,
-    shrink_per_point_pct,
-    t_ha_from_bu_ac,
     wet_yield_t_ha,
-    yield_t_ha,
 )
 from chaffinch.schemas.declarations import crops
 
@@ -38,7 +33,7 @@ from chaffinch.schemas.declarations import crops
     ],
 )
 def test_kg_ha_of_one_bushel_per_acre(crop, exact, published, tolerance, source):
-    ours = kg_ha_per_bu_ac(crops()[crop].bushel_mass_lb)
+    ours = kg_ha(1, crops()[crop].bushel_mass_lb)
     assert ours == pytest.approx(exact, abs=0.0005)  # lb/bu x 0.45359237 / 0.40468564224
     assert ours == pytest.approx(published, abs=tolerance)  # the printed factors are rounded on the way
 
@@ -49,7 +44,7 @@ def test_kg_ha_of_one_bushel_per_acre(crop, exact, published, tolerance, source)
     [("canola", 56.043), ("rice", 50.438), ("sunflower", 28.021)],
 )
 def test_kg_ha_of_one_bushel_per_acre_without_a_published_factor(crop, exact):
-    assert kg_ha_per_bu_ac(crops()[crop].bushel_mass_lb) == pytest.approx(exact, abs=0.0005)
+    assert kg_ha(1, crops()[crop].bushel_mass_lb) == pytest.approx(exact, abs=0.0005)
 
 
 @pytest.mark.parametrize(("crop", "not_trade_lb"), [("soybean", 55), ("canola", 47)])
@@ -73,8 +68,8 @@ def test_oats_differ_between_the_us_and_canada():
     us_kg, canada_kg = 32 * POUND_KG, 34 * POUND_KG
     assert us_kg == pytest.approx(14.5150, abs=5e-5)
     assert canada_kg == pytest.approx(15.4221, abs=5e-5)
-    assert bu_ac_from_t_ha(1.0, 32) == pytest.approx(27.8812, rel=3e-5)
-    assert bu_ac_from_t_ha(1.0, 34) == pytest.approx(26.2411, rel=3e-5)
+    assert bu_ac(1000.0, 32) == pytest.approx(27.8812, rel=3e-5)
+    assert bu_ac(1000.0, 34) == pytest.approx(26.2411, rel=3e-5)
 
 
 @pytest.mark.parametrize(
@@ -87,12 +82,6 @@ def test_oats_differ_between_the_us_and_canada():
 def test_declared_trade_values(crop, moisture_pct, bushel_lb):
     assert crops()[crop].market_moisture_pct == moisture_pct
     assert crops()[crop].bushel_mass_lb == bushel_lb
-
-
-@pytest.mark.parametrize(("market_pct", "shrink_pct"), [(15.5, 1.1834), (13, 1.1494), (13.5, 1.1561)])
-def test_shrink_per_point(market_pct, shrink_pct):
-    # 100 / (100 - M): arithmetic; the formula is Univ. of Wisconsin's.
-    assert shrink_per_point_pct(market_pct) == pytest.approx(shrink_pct, abs=5e-5)
 
 
 CORN_TABLE = {15: 55.67, 18: 57.70, 20: 59.15, 25: 63.09, 30: 67.60, 35: 72.80}
@@ -142,22 +131,16 @@ def test_wet_corn_to_bushels():
 )
 def test_yield_of_the_moment(flow_lb_s, bushel_lb, moisture_pct, market_pct, wet_bu_ac, dry_bu_ac):
     flow, speed, width = flow_lb_s * POUND_KG, 4 * MILE_M / 3600, 30 * FOOT_M
-    wet = bu_ac_from_t_ha(wet_yield_t_ha(flow, speed, width), bushel_lb)
-    assert wet == pytest.approx(wet_bu_ac, abs=5e-4)
-    dry = bu_ac_from_t_ha(yield_t_ha(flow, speed, width, moisture_pct, market_pct), bushel_lb)
-    assert dry == pytest.approx(dry_bu_ac, abs=5e-4)
+    wet_kg_ha = 1000 * wet_yield_t_ha(flow, speed, width)
+    assert bu_ac(wet_kg_ha, bushel_lb) == pytest.approx(wet_bu_ac, abs=5e-4)
+    dry_kg_ha = mass_at_market_moisture(wet_kg_ha, moisture_pct, market_pct)
+    assert bu_ac(dry_kg_ha, bushel_lb) == pytest.approx(dry_bu_ac, abs=5e-4)
 
 
 def test_yield_of_one_record_in_inches():
     # 20 lb/s for 1 s, 70 in along, 360 in wide, 17 % to 15.5 %: 87.3199 bu/ac. Worked with the same formula.
-    dry = yield_t_ha(20 * POUND_KG, 70 * INCH_M, 360 * INCH_M, 17, 15.5)
-    assert bu_ac_from_t_ha(dry, 56) == pytest.approx(87.3199, abs=5e-5)
-    # Area in acres = distance(in) x swath(in) / 6,272,640, as code citing EC2004 writes it.
-    assert area_ac(70 * INCH_M, 360 * INCH_M) == pytest.approx(70 * 360 / 6_272_640, rel=1e-12)
-
-
-def test_there_and_back():
-    assert t_ha_from_bu_ac(bu_ac_from_t_ha(8.37, 56), 56) == pytest.approx(8.37, rel=1e-14)
+    wet_kg_ha = 1000 * wet_yield_t_ha(20 * POUND_KG, 70 * INCH_M, 360 * INCH_M)
+    assert bu_ac(mass_at_market_moisture(wet_kg_ha, 17, 15.5), 56) == pytest.approx(87.3199, abs=5e-5)
 
 
 def test_real_corn_log_of_2011():
@@ -174,15 +157,14 @@ def test_real_corn_log_of_2011():
     )
     total = harvest(readings, 15.5)
     assert total.readings + total.left_out == raw.height
-    assert total.bushels(56) == pytest.approx(9027, rel=1e-3)
-    assert total.area_ac == pytest.approx(67.64, rel=1e-3)
-    assert bu_ac_from_t_ha(total.yield_t_ha, 56) == pytest.approx(133.5, rel=1e-3)
-    by_reading = yield_t_ha(
+    assert total.market_t * bushels_per_tonne(56) == pytest.approx(9027, rel=1e-3)
+    assert total.area_ha / ACRE_HA == pytest.approx(67.64, rel=1e-3)
+    assert bu_ac(1000 * total.yield_t_ha, 56) == pytest.approx(133.5, rel=1e-3)
+    wet = wet_yield_t_ha(
         readings["grain_flow_kg_s"].to_numpy(),
         (readings["distance_m"] / readings["record_duration_s"]).to_numpy(),
         360 * INCH_M,
-        readings["grain_moisture_pct"].to_numpy(),
-        15.5,
     )
+    by_reading = mass_at_market_moisture(wet, readings["grain_moisture_pct"].to_numpy(), 15.5)
     area = readings["distance_m"].to_numpy() * 360 * INCH_M
     assert np.nansum(by_reading * area) / area.sum() == pytest.approx(total.yield_t_ha, rel=1e-9)

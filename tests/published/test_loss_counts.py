@@ -4,24 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.agronomy.exact import ACRE_M2, FOOT_M, INCH_M, POUND_KG
+from builders.us_units import ACRE_HA, FOOT_M, FT2_M2, bu_ac, kernel_mass_g, kg_ha
+from chaffinch.pipelines.agronomy.exact import POUND_KG
 from chaffinch.pipelines.agronomy.loss import (
     concentration_factor,
     counted_loss_kg_ha,
-    ear_loss_kg_ha,
-    frame_length_m,
-    kernels_per_m2_of_100_kg_ha,
-    kernels_per_m2_of_one_bushel_per_acre,
     machine_loss_kg_ha,
     share_of_harvested_and_lost_pct,
-    share_of_harvested_pct,
-    thousand_kernel_mass_g,
     weighed_loss_kg_ha,
 )
-from chaffinch.pipelines.agronomy.yields import bu_ac_from_t_ha
 from chaffinch.schemas.declarations import crops
 
-FT2_M2 = FOOT_M**2
 WORKSHEET = "school worksheet Kernels per Square Foot to Equal One Bushel per Acre"
 BULLETIN = "How To Estimate Grain Harvest Losses, Minnesota and North Dakota, June 2003"
 
@@ -50,16 +43,7 @@ COUNTS = [
 def test_published_count_implies_this_kernel_mass(crop, bushel_lb, count, mass_g, source):
     # Published: the count. The mass is arithmetic on it, recorded to the digits shown.
     digits = 2 if mass_g < 10 else 1
-    assert thousand_kernel_mass_g(bushel_lb, count) == pytest.approx(mass_g, abs=0.51 * 10**-digits)
-    back = kernels_per_m2_of_one_bushel_per_acre(bushel_lb, thousand_kernel_mass_g(bushel_lb, count))
-    assert back == pytest.approx(count / FT2_M2, rel=1e-12)
-
-
-@pytest.mark.parametrize(("crop", "bushel_lb", "count", "mass_g", "source"), COUNTS)
-def test_that_count_on_the_ground_is_one_bushel_per_acre(crop, bushel_lb, count, mass_g, source):
-    mass = thousand_kernel_mass_g(bushel_lb, count)
-    loss_kg_ha = counted_loss_kg_ha(count, FT2_M2, mass)
-    assert bu_ac_from_t_ha(loss_kg_ha / 1000, bushel_lb) == pytest.approx(1.0, rel=1e-12)
+    assert kernel_mass_g(bushel_lb, count) == pytest.approx(mass_g, abs=0.51 * 10**-digits)
 
 
 @pytest.mark.parametrize(
@@ -80,7 +64,7 @@ def test_that_count_on_the_ground_is_one_bushel_per_acre(crop, bushel_lb, count,
 )
 def test_declared_kernel_mass_agrees_with_the_published_counts(crop, bushel_lb, per_ft2):
     declared = crops()[crop].thousand_kernel_mass_g
-    heaviest, lightest = (thousand_kernel_mass_g(bushel_lb, count) for count in per_ft2)
+    heaviest, lightest = (kernel_mass_g(bushel_lb, count) for count in per_ft2)
     assert lightest * 0.99 <= declared <= heaviest * 1.01  # 1 %: declared masses are rounded
 
 
@@ -90,22 +74,7 @@ def test_declared_kernel_mass_agrees_with_the_published_counts(crop, bushel_lb, 
     [(56, 0.5831), (60, 0.6248), (48, 0.4998), (32, 0.3332), (45, 0.4686), (50, 0.5207)],
 )
 def test_grams_on_a_square_foot_that_are_one_bushel_per_acre(bushel_lb, g_per_ft2):
-    assert thousand_kernel_mass_g(bushel_lb, 1000) == pytest.approx(g_per_ft2, abs=5e-5)
-    loss = weighed_loss_kg_ha(thousand_kernel_mass_g(bushel_lb, 1000), FT2_M2)
-    assert bu_ac_from_t_ha(loss / 1000, bushel_lb) == pytest.approx(1.0, rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("count_per_ft2", "per_m2"),
-    # Arithmetic on the published counts above: 10.7639 ft2 to the m2.
-    [(2, 21.5), (4, 43.1), (5, 53.8), (18, 194), (20, 215.3), (16, 172.2), (13, 140), (14, 150.7), (15, 161),
-     (10, 107.6), (12, 129), (21, 226), (24, 258), (19.6, 211), (400, 4306), (300, 3229)],
-)  # fmt: skip
-def test_counts_on_a_square_metre(count_per_ft2, per_m2):
-    digits = 1 if per_m2 != int(per_m2) else 0
-    assert count_per_ft2 / FT2_M2 == pytest.approx(per_m2, abs=0.51 * 10**-digits)
-    mass = thousand_kernel_mass_g(60, count_per_ft2)
-    assert kernels_per_m2_of_one_bushel_per_acre(60, mass) == pytest.approx(count_per_ft2 / FT2_M2, rel=1e-12)
+    assert bu_ac(weighed_loss_kg_ha(g_per_ft2, FT2_M2), bushel_lb) == pytest.approx(1.0, abs=1.6e-4)
 
 
 @pytest.mark.parametrize(
@@ -114,7 +83,7 @@ def test_counts_on_a_square_metre(count_per_ft2, per_m2):
     [(3.0, 174, 1873), (3.5, 149, 1604), (4.0, 130, 1401), (5.0, 104, 1121)],
 )
 def test_canola_counts_by_seed_mass(mass_g, per_ft2, per_m2):
-    found = kernels_per_m2_of_one_bushel_per_acre(50, mass_g)
+    found = kg_ha(1, 50) / counted_loss_kg_ha(1, 1.0, mass_g)
     assert found * FT2_M2 == pytest.approx(per_ft2, abs=0.5)
     # The first two counts on a m2 are whole counts on a ft2 times 10.7639: right to half a kernel on a ft2.
     assert found == pytest.approx(per_m2, abs=0.5 if mass_g >= 4.0 else 0.5 / FT2_M2)
@@ -132,11 +101,10 @@ def test_declared_kernel_mass_lies_between_what_the_sources_imply(crop, low_g, h
 
 def test_sunflower_rules_agree_with_each_other():
     # 10 filled seeds/ft2 = about 100 lb/ac: NDSU sunflower handbook EB-25; National Sunflower Assoc., 2021.
-    lb_per_ac = counted_loss_kg_ha(10, FT2_M2, 104.0) * ACRE_M2 / 10_000 / POUND_KG
+    lb_per_ac = counted_loss_kg_ha(10, FT2_M2, 104.0) * ACRE_HA / POUND_KG
     assert lb_per_ac == pytest.approx(100, rel=0.005)
     # 100 seeds/m2 = about 100 kg/ha: a seed company's agronomy note (weaker source).
     assert counted_loss_kg_ha(100, 1.0, 100.0) == pytest.approx(100.0)
-    assert kernels_per_m2_of_100_kg_ha(100.0) == pytest.approx(100.0)
 
 
 def test_rice_counts_of_arkansas_lie_on_one_line():
@@ -145,9 +113,9 @@ def test_rice_counts_of_arkansas_lie_on_one_line():
     printed_bu_ac = np.array([1.3, 2.5, 3.7, 5.1, 6.4, 12.8])
     slope = (kernels @ printed_bu_ac) / (kernels @ kernels)
     assert slope == pytest.approx(0.051045, abs=5e-7)  # least squares through the origin, recomputed
-    mass = thousand_kernel_mass_g(45, 1 / slope)
+    mass = kernel_mass_g(45, 1 / slope)
     assert mass == pytest.approx(23.9, abs=0.05)
-    ours = bu_ac_from_t_ha(counted_loss_kg_ha(kernels, FT2_M2, mass) / 1000, 45)
+    ours = bu_ac(counted_loss_kg_ha(kernels, FT2_M2, mass), 45)
     # 75 kernels print 3.7, which on the table's own line is 3.83; the others agree to their one decimal.
     slip = kernels == 75
     assert ours[slip] == pytest.approx(3.83, abs=0.005)
@@ -156,43 +124,40 @@ def test_rice_counts_of_arkansas_lie_on_one_line():
 
 def test_rice_count_of_california():
     # California rice research report, 1971: each kernel per ft2 = 2.9 lb/ac, which is 30.2 g per 1000.
-    lb_per_ac = counted_loss_kg_ha(1, FT2_M2, 30.2) * ACRE_M2 / 10_000 / POUND_KG
+    lb_per_ac = counted_loss_kg_ha(1, FT2_M2, 30.2) * ACRE_HA / POUND_KG
     assert lb_per_ac == pytest.approx(2.9, abs=0.005)
 
 
 def test_corn_twenty_kernels_on_a_square_foot():
     # K-State (Sassenrath), corn harvest efficiency, 2018/2019: 10 bu/ac.
-    loss = counted_loss_kg_ha(20, FT2_M2, thousand_kernel_mass_g(56, 2))
-    assert bu_ac_from_t_ha(loss / 1000, 56) == pytest.approx(10.0)
+    loss = counted_loss_kg_ha(20, FT2_M2, kernel_mass_g(56, 2))
+    assert bu_ac(loss, 56) == pytest.approx(10.0)
 
 
 def test_corn_head_loss_in_a_ten_square_foot_frame():
     # Univ. of Georgia (Sumner & Williams), Measuring Field Losses From Grain Combines:
     # 24 kernels = 1.2 bu/ac.
-    loss = counted_loss_kg_ha(24, 10 * FT2_M2, thousand_kernel_mass_g(56, 2))
-    assert bu_ac_from_t_ha(loss / 1000, 56) == pytest.approx(1.2)
+    loss = counted_loss_kg_ha(24, 10 * FT2_M2, kernel_mass_g(56, 2))
+    assert bu_ac(loss, 56) == pytest.approx(1.2)
 
 
 def test_oats_worksheet_from_strip_to_loss_share():
     # Question: school worksheet (12 ac gave 1,200 bu; 20 ft header; 200 kernels in a strip 1 ft deep).
-    # Answer: arithmetic, 1.0 bu/ac at 10 kernels/ft2, 0.83 at 12; 1.0 % of the harvested yield.
+    # Answer: arithmetic, 1.0 bu/ac at 10 kernels/ft2, 0.83 at 12.
     for per_ft2, bushels in ((10, 1.0), (12, 0.833)):
-        behind = counted_loss_kg_ha(200, 5.6 * FT2_M2, thousand_kernel_mass_g(32, per_ft2))
+        behind = counted_loss_kg_ha(200, 5.6 * FT2_M2, kernel_mass_g(32, per_ft2))
         factor = concentration_factor(20 * FOOT_M, 5.6 * FOOT_M)
         loss = machine_loss_kg_ha(behind, 0.0, factor)
-        assert bu_ac_from_t_ha(loss / 1000, 32) == pytest.approx(bushels, abs=0.0005)
-    assert share_of_harvested_pct(1.0, 1200 / 12) == pytest.approx(1.0)
+        assert bu_ac(loss, 32) == pytest.approx(bushels, abs=0.0005)
 
 
-def test_soybean_worksheet_shows_both_denominators():
+def test_soybean_worksheet_gives_the_share_of_all_grain():
     # Question: school worksheet (15 ft header, 180 beans in the strip, 35 bu/ac). Answer: arithmetic.
-    loss = counted_loss_kg_ha(180, 15 * FT2_M2, thousand_kernel_mass_g(60, 4))
-    bu_ac = bu_ac_from_t_ha(loss / 1000, 60)
-    assert bu_ac == pytest.approx(3.0)
-    assert share_of_harvested_pct(bu_ac, 35) == pytest.approx(8.6, abs=0.05)
-    assert share_of_harvested_and_lost_pct(bu_ac, 35) == pytest.approx(7.9, abs=0.05)
-    smaller = counted_loss_kg_ha(180, 15 * FT2_M2, thousand_kernel_mass_g(60, 5))
-    assert bu_ac_from_t_ha(smaller / 1000, 60) == pytest.approx(2.4)
+    loss = counted_loss_kg_ha(180, 15 * FT2_M2, kernel_mass_g(60, 4))
+    assert bu_ac(loss, 60) == pytest.approx(3.0)
+    assert share_of_harvested_and_lost_pct(bu_ac(loss, 60), 35) == pytest.approx(7.9, abs=0.05)
+    smaller = counted_loss_kg_ha(180, 15 * FT2_M2, kernel_mass_g(60, 5))
+    assert bu_ac(smaller, 60) == pytest.approx(2.4)
 
 
 def test_canola_pan():
@@ -201,63 +166,18 @@ def test_canola_pan():
     assert factor == pytest.approx(6.0)
     # 3 g/ft2 in the pan = 48.0 lb/ac = 0.960 bu/ac at 50 lb: arithmetic.
     loss = machine_loss_kg_ha(weighed_loss_kg_ha(3.0, FT2_M2), 0.0, factor)
-    assert loss * ACRE_M2 / 10_000 / POUND_KG == pytest.approx(48.0, abs=0.05)
-    assert bu_ac_from_t_ha(loss / 1000, 50) == pytest.approx(0.960, abs=0.0005)
+    assert loss * ACRE_HA / POUND_KG == pytest.approx(48.0, abs=0.05)
+    assert bu_ac(loss, 50) == pytest.approx(0.960, abs=0.0005)
     # About 857 to 1,000 seeds in that pan of a square foot, for 3.5 to 3.0 g to the thousand: arithmetic.
     for seeds, mass in ((857, 3.5), (1000, 3.0)):
         counted = machine_loss_kg_ha(counted_loss_kg_ha(seeds, FT2_M2, mass), 0.0, factor)
         assert counted == pytest.approx(loss, rel=6e-4)
 
 
-def test_one_ear_of_corn_on_a_hundredth_of_an_acre():
-    # Ohio State Univ. 2019; Univ. of Missouri G1290: one ear of 3/4 lb = 1 bu/ac.
-    assert bu_ac_from_t_ha(ear_loss_kg_ha(1, 0.01 * ACRE_M2) / 1000, 56) == pytest.approx(1.0, rel=1e-12)
-    # 1/100 acre is 435.6 ft2; six rows of 30 in for 29 ft are 435 ft2: arithmetic.
-    six_rows_m2 = 6 * 30 * INCH_M * 29 * FOOT_M
-    hundredth_m2 = 0.01 * ACRE_M2
-    assert hundredth_m2 / FT2_M2 == pytest.approx(435.6)
-    assert six_rows_m2 / FT2_M2 == pytest.approx(435.0)
-    assert bu_ac_from_t_ha(ear_loss_kg_ha(1, six_rows_m2) / 1000, 56) == pytest.approx(1.0, abs=0.002)
-
-
 def test_rear_count_less_that_of_the_header_zone_over_the_factor():
     # The way: Minnesota and N. Dakota bulletin 2003; NDSU EB-25. Worked with it: wheat, 20 kernels/ft2 to
     # 1 bu/ac, 110 behind and 10 in the header zone, cut five times the discharge: 20 over the cut, 1 bu/ac.
-    mass = thousand_kernel_mass_g(60, 20)
+    mass = kernel_mass_g(60, 20)
     behind, zone = (counted_loss_kg_ha(count, FT2_M2, mass) for count in (110, 10))
     loss = machine_loss_kg_ha(behind, zone, concentration_factor(25 * FOOT_M, 5 * FOOT_M))
-    assert bu_ac_from_t_ha(loss / 1000, 60) == pytest.approx(1.0, rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("width_ft", "printed_in"),
-    # Univ. of Missouri Extension: a 10 ft2 frame as wide as the header.
-    [(8, 15), (10, 12), (12, 10), (13, 9.25), (14, 8.6), (15, 8), (16, 7.5), (20, 6), (22, 5.45), (24, 5)],
-)
-def test_frame_as_wide_as_the_header(width_ft, printed_in):
-    length_in = frame_length_m(10 * FT2_M2, width_ft * FOOT_M) / INCH_M
-    assert length_in == pytest.approx(printed_in, abs=0.03)  # 13 ft prints 9.25 for 9.23, 14 ft 8.6 for 8.57
-    assert length_in == pytest.approx(120 / width_ft, rel=1e-12)  # length(in) = 120 / width(ft)
-
-
-@pytest.mark.parametrize(
-    ("row_in", "printed_in"),
-    # Univ. of Georgia: a 10 ft2 frame over one row of corn. Printed to the whole or half inch.
-    [(28, 51.5), (30, 48), (36, 40), (38, 38), (40, 36), (42, 34)],
-)
-def test_frame_over_one_row(row_in, printed_in):
-    assert frame_length_m(10 * FT2_M2, row_in * INCH_M) / INCH_M == pytest.approx(printed_in, abs=0.3)
-
-
-def test_frame_over_two_narrow_rows():
-    # Univ. of Georgia: rows of 20 in take the frame of 40 in over two rows.
-    assert frame_length_m(10 * FT2_M2, 2 * 20 * INCH_M) / INCH_M == pytest.approx(36)
-
-
-@pytest.mark.parametrize(
-    ("width_ft", "printed_in"),
-    # Univ. of Arkansas rice update, 14 Sep 2020.
-    [(20, 6), (25, 4.8), (30, 4), (35, 3.4)],
-)
-def test_rice_frames(width_ft, printed_in):
-    assert frame_length_m(10 * FT2_M2, width_ft * FOOT_M) / INCH_M == pytest.approx(printed_in, abs=0.03)
+    assert bu_ac(loss, 60) == pytest.approx(1.0, rel=1e-12)

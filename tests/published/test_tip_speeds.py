@@ -3,13 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from chaffinch.pipelines.agronomy.exact import FOOT_M, INCH_M, MILE_M
-from chaffinch.pipelines.agronomy.tip_speed import (
-    equal_tip_speed_rpm,
-    reel_speed_rpm,
-    speed_rpm,
-    tip_speed_m_s,
-)
+from builders.us_units import FOOT_M, INCH_M
+from chaffinch.pipelines.agronomy.tip_speed import speed_rpm, tip_speed_m_s
 
 
 @pytest.mark.parametrize(("diameter_in", "rpm"), [(22, 300), (30, 220), (17, 390)])
@@ -63,16 +58,6 @@ def test_twenty_metres_a_second():
     assert speed_rpm(20, 0.5) == pytest.approx(763.9, abs=0.05)
 
 
-def test_a_drum_26_percent_larger_turns_20_6_percent_slower():
-    # Common practice, no source: such a drum is run 20 to 26 % slower. Equal tip speed alone: 1 - 1/1.26.
-    slower_pct = 100 * (1 - equal_tip_speed_rpm(1000, 0.50, 0.63) / 1000)
-    assert slower_pct == pytest.approx(20.6, abs=0.05)
-    assert 20 <= slower_pct <= 26  # inside what the trade does
-    assert tip_speed_m_s(0.63, equal_tip_speed_rpm(1000, 0.50, 0.63)) == pytest.approx(
-        tip_speed_m_s(0.50, 1000)
-    )
-
-
 @pytest.mark.parametrize(
     ("at_550", "at_850", "per_100_rpm", "per_m_s"),
     # Paddy at 550 and 850 rpm (Iranian J. Biosystems Eng., art. 23116): cracked at 20 % and 20 kg/min, cracked
@@ -88,17 +73,3 @@ def test_damage_per_100_rpm_is_this_per_metre_a_second(at_550, at_850, per_100_r
     assert (at_850 - at_550) / 3 == pytest.approx(per_100_rpm, abs=5e-5)
     # Recomputed with the drum that the printed speeds imply, 0.5095 m, itself rounded: 1 in 1,000.
     assert (at_850 - at_550) / tip_speed_m_s(0.5095, 300) == pytest.approx(per_m_s, rel=1e-3)
-
-
-def test_reel_of_iowa():
-    # Iowa State Univ. (Shouse 2005): 1.5 x travel speed, 3 mph, 42 in -> 36 rpm;
-    # rpm = mph x 504 / diameter(in).
-    speed = 3 * MILE_M / 3600
-    assert reel_speed_rpm(speed, 42 * INCH_M) == pytest.approx(36, abs=0.05)
-    assert reel_speed_rpm(MILE_M / 3600, INCH_M) == pytest.approx(504, abs=0.3)  # exact 504.2
-
-
-def test_reel_of_missouri_is_slower():
-    # Univ. of Missouri G1280: not more than 25 % above travel speed. The two sources disagree.
-    speed = 3 * MILE_M / 3600
-    assert reel_speed_rpm(speed, 42 * INCH_M, 1.25) == pytest.approx(30.0, abs=0.05)

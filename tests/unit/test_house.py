@@ -123,7 +123,6 @@ STILL_TWO_DEFINITIONS: set[str] = {
     "smeared",
     "told",
     "unit_of",
-    "wet_yield_t_ha",
 }
 STILL_NAMED_LIKE_ANOTHER_MODULE: set[str] = {
     "capacity",

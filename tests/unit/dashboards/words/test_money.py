@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 from chaffinch.dashboards.words.advice import worth_of
 from chaffinch.dashboards.words.changes import Change, Outcome
-from chaffinch.pipelines.agronomy.economics import FasterWork, gain, value_of_throughput_per_ha
+from chaffinch.pipelines.agronomy.economics import gain, value_of_throughput_per_ha
 from chaffinch.pipelines.farm import Farm, parse_farm
 
 AT = datetime(2026, 8, 3, 9, tzinfo=UTC)
@@ -43,13 +43,6 @@ def test_the_two_ways_to_take_a_gain():
 def test_what_is_not_stated_gives_no_money(known, lacking):
     found = gain(*known)
     assert {name for name in type(found).__slots__ if getattr(found, name) is None} == lacking
-
-
-def test_net_cost_per_hectare_and_hour():
-    # PAMI (N. Gregg), Western Producer, Feb 2016: net $2,360 on 160 ac in 8.2 h; $14.75/ac and $288/h.
-    work = FasterWork(2.8, 840.0, 3200.0)
-    assert work.net_cost_per_ha(160) == pytest.approx(14.75)
-    assert work.net_cost_per_h(8.2) == pytest.approx(287.8, abs=0.05)
 
 
 def _change(loss: str, absolute: tuple[float, float, float] | None, capacity: str) -> Change:
