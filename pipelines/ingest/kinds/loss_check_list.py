@@ -6,65 +6,49 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
-from chaffinch.pipelines.ingest.text.headers import Matched
-from chaffinch.pipelines.ingest.text.measurements import read_numbers
-from chaffinch.pipelines.ingest.text.rejected_rows import malformed_rows
+from chaffinch.pipelines.ingest.text.measurements import numbers_or_unread
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, read_machines, read_names, read_times
-from chaffinch.pipelines.parsed import Parsed, combined_set_aside
-from chaffinch.pipelines.units import UnitError
+from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-_NUMBERS = ("machine_loss_kg_ha", "kernels", "sample_mass_g", "frame_area_m2", "frames", "thousand_kernel_mass_g",
-            "discharge_width_m", "cut_width_m")  # fmt: skip
-_READ = ("time", "date", "machine", "field", "place", *_NUMBERS)
+_RESULTS = ("machine_loss_kg_ha", "kernels", "sample_mass_g")
+_NUMBERS = (*_RESULTS, "frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m",
+            "latitude", "longitude")  # fmt: skip
+_READ = ("time", "date", "machine", "field", "place", "working_width_m", *_NUMBERS)
 
 
 def read_loss_checks(reader: TableReader, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
-    """Read the table of ``reading`` as loss checks. Raises ``UnreadableFile``."""
-    table = reader.table
+    """Read the table as loss checks. Raises ``UnreadableFile``."""
     machines = read_machines(reader)
-    columns: dict[str, pl.Series] = {
-        "row": table.lines.cast(pl.Int64),
+    columns = {
+        "row": reader.table.lines.cast(pl.Int64),
         "time": read_times(reader, machines),
         "machine": machines,
         "field": read_names(reader, "field"),
         "place": read_names(reader, "place").str.to_lowercase(),
     }
-    unread: list[Matched] = []
-    for column in table.matched:
+    for column in reader.table.matched:
         target = "cut_width_m" if column.target == "working_width_m" else column.target
-        if target in (*_NUMBERS, "latitude", "longitude"):
-            try:
-                columns.setdefault(target, read_numbers(reader, column))
-            except UnitError as error:
-                reader.keep_unread(column, error)
-                unread.append(column)
-        elif column.target not in _READ:
-            unread.append(column)
-    measured = [columns[c] for c in ("machine_loss_kg_ha", "kernels", "sample_mass_g") if c in columns]
-    empty = pl.Series([True] * table.rows.height, dtype=pl.Boolean)
-    for series in measured:
-        empty &= series.is_null()
+        if target in _NUMBERS and (values := numbers_or_unread(reader, column)) is not None:
+            columns.setdefault(target, values)
+    results = pl.DataFrame({name: columns[name] for name in _RESULTS if name in columns})
     reader.set_aside(
-        empty, "no_loss", "machine_loss_kg_ha", pl.repeat("", table.rows.height, eager=True),
+        results.select(pl.all_horizontal(pl.all().is_null())).to_series()
+        if results.width
+        else reader.always(),
+        "no_loss",
+        "machine_loss_kg_ha",
+        reader.nulls(),
         "The row has neither a loss in kg/ha, nor a count of kernels, nor a weighed sample.",
-    )  # fmt: skip
-    names = tuple(table.headers[m.position] for m in unread)
-    if names:
-        columns["other"] = table.rows.select(pl.struct(names).struct.json_encode()).to_series()
-    aside = combined_set_aside([malformed_rows(table), *reader.aside])
-    frame = pl.DataFrame({n: s.alias(n) for n, s in columns.items()})
-    frame = frame.filter(~pl.col("row").is_in(aside["row"].implode()))
+    )
+    unmatched = reader.unmatched(_READ)
+    if unmatched:
+        columns["other"] = reader.as_json(unmatched)
+    frame = reader.kept(columns)
     if boundaries and {"latitude", "longitude"} <= set(frame.columns):
         frame = fields_at(frame, boundaries, reader.notes)
-    return Parsed(
-        kind="loss checks",
-        loss_checks=frame.drop("latitude", "longitude", strict=False),
-        set_aside=aside,
-        rows_read=table.rows_read,
-        unmatched_columns=names,
-        notes=tuple(dict.fromkeys(reader.notes)),
-        attention=tuple(dict.fromkeys(reader.attention)),
+    return reader.parsed(
+        "loss checks", unmatched, loss_checks=frame.drop("latitude", "longitude", strict=False)
     )

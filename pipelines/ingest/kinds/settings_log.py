@@ -11,74 +11,44 @@ from chaffinch.pipelines.ingest.text.number_parsing import (
     plain_number,
     unit_in_values,
 )
-from chaffinch.pipelines.ingest.text.rejected_rows import malformed_rows
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
-from chaffinch.pipelines.parsed import Parsed, combined_set_aside
+from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.units import Conversion, UnitError, conversion
 from chaffinch.schemas.declarations import Setting, settings
 
+_TEXTS = ("machine", "setting", "from_value", "to_value", "unit", "kind", "note")
+_SCHEMA = {"row": pl.Int64(), "time": pl.Datetime("us", "UTC")} | dict.fromkeys(_TEXTS, pl.String())
 _WORDS_READ = ("time", "date", "machine", "setting", "to_value", "from_value", "unit", "note")
 
 
 def read_settings_log(reader: TableReader) -> Parsed:
-    """Read the table of ``reading`` as a settings log.
+    """Read the table as a settings log.
 
-    Names and units become those of the catalogue; a setting that it lacks is kept with kind ``unknown``. A
-    number that is none goes aside. Raises ``UnreadableFile`` where there is no time column.
+    Names and units become those of the catalogue; a setting that it lacks is kept with kind ``unknown``. What
+    should be a number and is not goes aside. Raises ``UnreadableFile`` where there is no time column.
     """
-    table = reader.table
     machines = read_machines(reader)
-    logged = _word(reader, "setting", table.rows.height)
+    logged = reader.words("setting")
     frame = pl.DataFrame(
         {
-            "i": pl.arange(table.rows.height, eager=True),
-            "row": table.lines.cast(pl.Int64),
+            "i": pl.arange(len(logged), eager=True),
+            "row": reader.table.lines.cast(pl.Int64),
             "time": read_times(reader, machines),
             "machine": machines,
             "logged": cleaned_names(logged),
-            "from_text": _word(reader, "from_value", table.rows.height),
-            "to_text": _word(reader, "to_value", table.rows.height),
-            "unit_text": _word(reader, "unit", table.rows.height).fill_null(""),
-            "note": cleaned_names(_word(reader, "note", table.rows.height)),
+            "from_text": reader.words("from_value"),
+            "to_text": reader.words("to_value"),
+            "unit_text": reader.words("unit").fill_null(""),
+            "note": cleaned_names(reader.words("note")),
         }
     )
     nameless = frame["logged"].is_null()
-    reader.set_aside(nameless, "no_setting", "setting", logged.fill_null(""), "The row names no setting.")
-    parts = [
-        _one_setting(reader, part, str(name), str(unit))
-        for (name, unit, _), part in frame.filter(~nameless).group_by(
-            ["logged", "unit_text", "machine"], maintain_order=True
-        )
-    ]
-    aside = combined_set_aside([malformed_rows(table), *reader.aside])
-    empty = pl.DataFrame(schema=_schema())
-    kept = pl.concat([empty, *parts]).filter(~pl.col("row").is_in(aside["row"].implode()))
+    reader.set_aside(nameless, "no_setting", "setting", logged, "The row names no setting.")
+    changes = frame.filter(~nameless).group_by(["logged", "unit_text", "machine"], maintain_order=True)
+    parts = [_one_setting(reader, part, str(name), str(unit)) for (name, unit, _), part in changes]
+    kept = reader.kept(pl.concat([pl.DataFrame(schema=_SCHEMA), *parts]).to_dict())
     kept = _with_known_before(kept).sort("row").with_columns(origin=pl.lit("settings log"))
-    unmatched = [m for m in table.matched if m.kind != "word" or m.target not in _WORDS_READ]
-    return Parsed(
-        kind="settings log",
-        adjustments=kept,
-        set_aside=aside,
-        rows_read=table.rows_read,
-        unmatched_columns=tuple(table.headers[m.position] for m in unmatched),
-        notes=tuple(dict.fromkeys(reader.notes)),
-        attention=tuple(dict.fromkeys(reader.attention)),
-    )
-
-
-def _word(reader: TableReader, word: str, height: int) -> pl.Series:
-    column = reader.table.find("word", word)
-    if column is None:
-        return pl.repeat(None, height, dtype=pl.String, eager=True)
-    return reader.table.texts(column)
-
-
-def _schema() -> dict[str, pl.DataType]:
-    text = pl.String()
-    return {
-        "row": pl.Int64(), "time": pl.Datetime("us", "UTC"), "machine": text, "setting": text,
-        "from_value": text, "to_value": text, "unit": text, "kind": text, "note": text,
-    }  # fmt: skip
+    return reader.parsed("settings log", reader.unmatched(_WORDS_READ), adjustments=kept)
 
 
 def _one_setting(reader: TableReader, part: pl.DataFrame, name: str, unit_text: str) -> pl.DataFrame:
@@ -96,20 +66,16 @@ def _one_setting(reader: TableReader, part: pl.DataFrame, name: str, unit_text: 
             f"The catalogue has no setting '{name}'; its changes are kept as an unknown setting, and no "
             "effect is estimated. If the catalogue knows it by another name, use that one in the log."
         )
-        values = {"from_value": _as_logged(part["from_text"]), "to_value": _as_logged(part["to_text"])}
-        told, kind, shown = name, "unknown", unit
+        before, after, shown = _as_logged(part["from_text"]), _as_logged(part["to_text"]), unit
     else:
-        values, shown = _values(reader, part, setting, unit)
-        told, kind = setting.name, setting.kind
-    return part.select(
-        "row", "time", "machine",
-        pl.lit(told).alias("setting"),
-        values["from_value"].alias("from_value"),
-        values["to_value"].alias("to_value"),
+        before, after, shown = _values(reader, part, setting, unit)
+    return part.with_columns(
+        pl.lit(setting.name if setting else name).alias("setting"),
+        before.alias("from_value"),
+        after.alias("to_value"),
         pl.lit(shown, dtype=pl.String).alias("unit"),
-        pl.lit(kind).alias("kind"),
-        "note",
-    )  # fmt: skip
+        pl.lit(setting.kind if setting else "unknown").alias("kind"),
+    ).select(*_SCHEMA)
 
 
 def _as_logged(texts: pl.Series) -> pl.Series:
@@ -118,29 +84,36 @@ def _as_logged(texts: pl.Series) -> pl.Series:
 
 def _values(
     reader: TableReader, part: pl.DataFrame, setting: Setting, unit: str | None
-) -> tuple[dict[str, pl.Series], str | None]:
-    """Values before and after in the catalogue's unit, as plain texts."""
+) -> tuple[pl.Series, pl.Series, str | None]:
+    """Values before and after in the catalogue's unit, as plain texts, and that unit."""
+    before, after = part["from_text"], part["to_text"]
     if setting.kind == "service":
-        # What is written beside a service is a remark, kept as it stands.
-        return {"from_value": _as_logged(part["from_text"]), "to_value": _as_logged(part["to_text"])}, None
+        # A value logged with a service is a remark, kept as it stands.
+        return _as_logged(before), _as_logged(after), None
     if setting.kind != "number":
-        words = {f"{side}_value": position_words(part[f"{side}_text"], setting) for side in ("from", "to")}
-        strange = sorted(set(words["to_value"].drop_nulls().to_list()) - set(setting.positions))
+        before, after = position_words(before, setting), position_words(after, setting)
+        strange = sorted(set(after.drop_nulls().to_list()) - set(setting.positions))
         if strange:
             known = ", ".join(setting.positions)
-            reader.alert(f"{setting.label}: '{strange[0]}' is none of {known}; it is kept as logged.")
-        return words, setting.unit or None
+            reader.alert(f"{setting.label}: '{strange[0]}' is not one of {known}; it is kept as logged.")
+        return before, after, setting.unit or None
     try:
         change = _conversion(reader, part["machine"][0], setting, unit)
     except UnitError as error:
-        bad = pl.Series("bad", part["i"].to_list(), dtype=pl.Int64)
-        hit = pl.arange(reader.table.rows.height, eager=True).is_in(bad.to_list())
-        texts = _word(reader, "unit", reader.table.rows.height).fill_null(unit or "")
-        reader.set_aside(hit, "unknown_unit", "unit", texts, f"{setting.label}: {error}.")
-        return {"from_value": part["from_text"], "to_value": part["to_text"]}, unit
-    return {
-        f"{side}_value": _numbers(reader, part, f"{side}_text", setting, change) for side in ("from", "to")
-    }, setting.unit or None
+        texts = reader.words("unit").fill_null(unit or "")
+        sentence = f"{setting.label}: {error}."
+        reader.set_aside(_rows_of(reader, part["i"]), "unknown_unit", "unit", texts, sentence)
+        return before, after, unit
+    return (
+        _numbers(reader, part, "from", setting, change),
+        _numbers(reader, part, "to", setting, change),
+        setting.unit or None,
+    )
+
+
+def _rows_of(reader: TableReader, indexes: pl.Series) -> pl.Series:
+    """Whether each row of the table is one of ``indexes``."""
+    return pl.arange(reader.table.rows.height, eager=True).is_in(indexes.to_list())
 
 
 def _conversion(reader: TableReader, machine: str, setting: Setting, unit: str | None) -> Conversion:
@@ -162,23 +135,22 @@ def _conversion(reader: TableReader, machine: str, setting: Setting, unit: str |
 
 
 def _numbers(
-    reader: TableReader, part: pl.DataFrame, column: str, setting: Setting, change: Conversion
+    reader: TableReader, part: pl.DataFrame, side: str, setting: Setting, change: Conversion
 ) -> pl.Series:
-    """Numbers of one setting as plain texts; a value that is none, or is lacking after a change, aside."""
-    read = parse_numbers(part[column], reader.mark)
-    bad = read.bad | (read.values.is_null() if column == "to_text" else False)
+    """Numbers of one setting as plain texts. What is no number goes aside, and so does a missing new value."""
+    read = parse_numbers(part[f"{side}_text"], reader.mark)
+    bad = read.bad | (read.values.is_null() if side == "to" else False)
     if bad.any():
-        hit = pl.arange(reader.table.rows.height, eager=True).is_in(part["i"].filter(bad).to_list())
-        name = column.replace("_text", "_value")
-        texts = _word(reader, name, reader.table.rows.height).fill_null("")
-        lacking = is_missing(texts)
+        hit, name = _rows_of(reader, part["i"].filter(bad)), f"{side}_value"
+        texts = reader.words(name)
+        missing = is_missing(texts)
         sentence = f"{setting.label}: the row does not say which value it was set to."
-        reader.set_aside(hit & lacking, "not_a_number", name, texts, sentence)
-        sentence = f"{setting.label} is a number in {setting.unit or 'steps'}, and '{{}}' is none."
-        reader.set_aside(hit & ~lacking, "not_a_number", name, texts, sentence)
+        reader.set_aside(hit & missing, "not_a_number", name, texts, sentence)
+        sentence = f"{setting.label} is a number in {setting.unit or 'steps'}, and '{{}}' is not one."
+        reader.set_aside(hit & ~missing, "not_a_number", name, texts, sentence)
     values = pl.DataFrame({"v": read.values}).select(change.apply(pl.col("v"))).to_series()
-    told = {value: plain_number(value) for value in values.unique().drop_nulls().to_list()}
-    return values.replace_strict(told, default=None, return_dtype=pl.String)
+    texts_of = {value: plain_number(value) for value in values.unique().drop_nulls().to_list()}
+    return values.replace_strict(texts_of, default=None, return_dtype=pl.String)
 
 
 def _with_known_before(frame: pl.DataFrame) -> pl.DataFrame:

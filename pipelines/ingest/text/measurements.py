@@ -65,6 +65,17 @@ def read_numbers(reader: TableReader, column: Matched, crops: pl.Series | None =
     return values.cast(pl.Float64)
 
 
+def numbers_or_unread(
+    reader: TableReader, column: Matched, crops: pl.Series | None = None
+) -> pl.Series | None:
+    """As ``read_numbers``; None where the unit does not fit, with a note how the column can be read after all."""
+    try:
+        return read_numbers(reader, column, crops)
+    except UnitError as error:
+        reader.keep_unread(column, error)
+        return None
+
+
 def _odd_numbers(reader: TableReader, column: Matched, texts: pl.Series) -> tuple[pl.Series, Matched]:
     """Numbers that are not all plain decimals, and the column with the unit that its values may carry."""
     plain, unit = unit_in_values(texts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from zoneinfo import available_timezones
 
@@ -11,10 +12,11 @@ from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import Farm, FileColumns
 from chaffinch.pipelines.ingest.text.headers import Matched, recognise
 from chaffinch.pipelines.ingest.text.number_parsing import Mark, decimal_mark, is_missing, plain_columns
-from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
+from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows, malformed_rows
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 from chaffinch.pipelines.ingest.text.time_zones import to_utc
 from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
+from chaffinch.pipelines.parsed import Parsed, combined_set_aside
 
 UNNAMED_MACHINE = "unnamed machine"
 _ROWS_THAT_SHOW_THE_MARK = 2000
@@ -34,6 +36,7 @@ class TableReader:
     aside: list[pl.DataFrame] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     attention: list[str] = field(default_factory=list)
+    unread: list[Matched] = field(default_factory=list)
     _plain: dict[str, pl.Series] = field(default_factory=dict)
     _looked_at: set[str] = field(default_factory=set)
 
@@ -54,7 +57,8 @@ class TableReader:
         self.attention.append(sentence)
 
     def keep_unread(self, column: Matched, why: object) -> None:
-        """Note that ``column`` stays as it is, and how it can be read after all."""
+        """Leave ``column`` as text; note why, and how it can be read after all."""
+        self.unread.append(column)
         bare = self.table.file.rpartition("/")[2]
         meaning = f'{{ is = "{column.target}", unit = "..." }}'
         self.alert(
@@ -63,8 +67,50 @@ class TableReader:
         )
 
     def set_aside(self, bad: pl.Series, rule: str, column: str, values: pl.Series, sentence: str) -> None:
-        """Put the rows where ``bad`` aside."""
+        """Set the rows where ``bad`` aside."""
         self.aside.append(flagged_rows(self.table, bad, rule, column, values, sentence))
+
+    def nulls(self, kind: type[pl.DataType] = pl.String) -> pl.Series:
+        """A column without values."""
+        return pl.repeat(None, self.table.rows.height, dtype=kind, eager=True)
+
+    def always(self) -> pl.Series:
+        """True for every row."""
+        return pl.repeat(True, self.table.rows.height, eager=True)
+
+    def words(self, word: str) -> pl.Series:
+        """Texts of the column that is ``word``, null where there is none."""
+        column = self.table.find("word", word)
+        return self.nulls() if column is None else self.table.texts(column)
+
+    def unmatched(self, read: Collection[str]) -> tuple[str, ...]:
+        """Names of the columns that could not be read or that feed none of ``read``."""
+        left = [m for m in self.table.matched if m in self.unread or m.target not in read]
+        return tuple(self.table.headers[m.position] for m in left)
+
+    def as_json(self, names: Collection[str]) -> pl.Series:
+        """These columns as one JSON object a row."""
+        if not names or not self.table.rows.height:
+            return self.nulls()
+        return self.table.rows.select(pl.struct(names).struct.json_encode()).to_series()
+
+    def kept(self, columns: Mapping[str, pl.Series]) -> pl.DataFrame:
+        """A frame of these columns without the rows that are set aside. ``row`` is the line number."""
+        self.aside = [combined_set_aside([malformed_rows(self.table), *self.aside])]
+        frame = pl.DataFrame({name: values.alias(name) for name, values in columns.items()})
+        return frame.filter(~pl.col("row").is_in(self.aside[0]["row"].implode()))
+
+    def parsed(self, kind: str, unmatched: tuple[str, ...], **tables: pl.DataFrame | None) -> Parsed:
+        """What the file gives, once ``kept`` has made its tables."""
+        return Parsed(
+            kind=kind,
+            set_aside=self.aside[0],
+            rows_read=self.table.rows_read,
+            unmatched_columns=unmatched,
+            notes=tuple(dict.fromkeys(self.notes)),
+            attention=tuple(dict.fromkeys(self.attention)),
+            **tables,
+        )
 
 
 def begin(table: TextTable, farm: Farm) -> TableReader:
@@ -96,12 +142,7 @@ def constant(reader: TableReader, name: str) -> str | None:
 
 def read_names(reader: TableReader, word: str) -> pl.Series:
     """Machine, field or crop of each row as cleaned text, null where the file does not say."""
-    column = reader.table.find("word", word)
-    height = reader.table.rows.height
-    if column is not None:
-        texts = cleaned_names(reader.table.raw(column))
-    else:
-        texts = pl.repeat(None, height, dtype=pl.String, eager=True)
+    texts = cleaned_names(reader.words(word))
     if texts.null_count() and (stated := constant(reader, word)) is not None:
         texts = texts.fill_null(cleaned_names(pl.Series([stated]))[0])
     return texts.alias(word)

@@ -206,7 +206,7 @@ def test_every_ticket_is_kept_or_set_aside_with_its_rule(line, rule):
 def test_a_mass_without_a_unit_that_is_too_small_for_kg_is_asked_about():
     parsed = _read("machine,from,to,mass\nA,2026-08-04T10:00Z,2026-08-04T10:30Z,9.84\n")
     assert parsed.attention == (
-        "Column 'mass' names no unit and was taken as kg, which makes loads of 9.84 kg; write the unit in its "
+        "Column 'mass' names no unit and was read as kg, which makes loads of 9.84 kg; write the unit in its "
         "header, such as mass (t).",
     )
 

@@ -76,7 +76,7 @@ def test_words_become_positions_where_recognised_and_stay_where_not():
         )
     )
     assert [r[2:4] for r in told(found)] == [("open", "closed"), ("high", "low"), (None, "ludicrous")]
-    assert "Chopper speed: 'ludicrous' is none of low, high; it is kept as logged." in found.notes
+    assert "Chopper speed: 'ludicrous' is not one of low, high; it is kept as logged." in found.notes
 
 
 def test_a_setting_that_the_catalogue_lacks_is_kept_as_logged():
@@ -93,7 +93,7 @@ def test_a_service_needs_no_value():
 @pytest.mark.parametrize(
     ("line", "rule", "value", "sentence"),
     [
-        ("fan speed,,fast,rpm,", "not_a_number", "fast", "Fan speed is a number in rpm, and 'fast' is none."),
+        ("fan speed,,fast,rpm,", "not_a_number", "fast", "Fan speed is a number in rpm, and 'fast' is not one."),
         (
             "fan speed,,,rpm,",
             "not_a_number",
