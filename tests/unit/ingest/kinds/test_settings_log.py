@@ -93,7 +93,12 @@ def test_a_service_needs_no_value():
 @pytest.mark.parametrize(
     ("line", "rule", "value", "sentence"),
     [
-        ("fan speed,,fast,rpm,", "not_a_number", "fast", "Fan speed is a number in rpm, and 'fast' is not one."),
+        (
+            "fan speed,,fast,rpm,",
+            "not_a_number",
+            "fast",
+            "Fan speed is a number in rpm, and 'fast' is not one.",
+        ),
         (
             "fan speed,,,rpm,",
             "not_a_number",
