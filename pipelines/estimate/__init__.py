@@ -19,7 +19,6 @@ from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import by_machine, on_one_clock
 from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
-from chaffinch.pipelines.estimate.data.flow_lag import with_sharp_feed
 from chaffinch.pipelines.estimate.model.feed_noise import flow_noise, without_sensor_noise
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
 from chaffinch.pipelines.estimate.results.calibration import (
@@ -37,7 +36,6 @@ from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.known_delays import FieldKey
 from chaffinch.pipelines.work.delays.lag import Delays, pool
-from chaffinch.pipelines.work.delays.of_log import LOSS_SMEAR_S
 
 if TYPE_CHECKING:
     import numpy as np
@@ -107,8 +105,6 @@ def prepare(
     ordered = readings.sort("time", maintain_order=True)
     delays = delays or machine_delays(ordered)
     marked = mark_work(ordered, delays)
-    if delays.grain.smear_s is not None:
-        marked = with_sharp_feed(marked, delays.grain.smear_s, delays.loss.smear_s or LOSS_SMEAR_S)
     binned = bin_work(marked, adjustments, delays.loss.seconds)
     if binned is not None:
         binned = without_sensor_noise(binned, flow_noise(marked))

@@ -21,14 +21,11 @@ PER_CHANGE = 3
 NEAREST_BINS = 12
 # The check starts from the belief that the model is right, worth this many placebos.
 BELIEF = 40.0
-# Delays and smearing add what no covariance holds, and placebos, whose windows real changes cut short, show but part
-# of it. Decided on seasons of the simulator, before the flow's lag was mended: it may be more than is needed.
-SLACK = 1.01
 
 
 @dataclass(frozen=True, slots=True)
 class Placebos:
-    """``widen``: factor on every standard error, ``SLACK`` where the placebos agree with the model."""
+    """``widen``: factor on every standard error, 1 where the placebos agree with the model."""
 
     count: int
     score_variance: float
@@ -36,18 +33,18 @@ class Placebos:
 
     @classmethod
     def none(cls) -> Placebos:
-        return cls(0, float("nan"), SLACK)
+        return cls(0, float("nan"), 1.0)
 
 
 def check_ranges(scores: Array) -> Placebos:
     """Factor by which ranges must be widened to agree with placebo ``scores``; never narrowed."""
     scores = scores[np.isfinite(scores)]
     if scores.size < 8:
-        return Placebos(int(scores.size), float("nan"), SLACK)
+        return Placebos(int(scores.size), float("nan"), 1.0)
     # Scores beyond 4 speak of an unlogged change rather than of the noise; they count as 4.
     variance = float(np.mean(np.clip(scores, -4, 4) ** 2))
     believed = (scores.size * variance + BELIEF) / (scores.size + BELIEF)
-    return Placebos(int(scores.size), variance, SLACK * float(np.sqrt(max(believed, 1.0))))
+    return Placebos(int(scores.size), variance, float(np.sqrt(max(believed, 1.0))))
 
 
 def placebo_scores(observed: Observations, noise: Noise, steps: tuple[int, ...], binned: Binned) -> Array:

@@ -12,7 +12,7 @@ from chaffinch.dashboards.figures.forest import key_and_amount
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import build_design
-from chaffinch.pipelines.estimate.model.placebo import SLACK, check_ranges
+from chaffinch.pipelines.estimate.model.placebo import check_ranges
 from chaffinch.pipelines.estimate.results.pooled_rows import _hold_false_share, dose_of
 from chaffinch.pipelines.estimate.results.pooling import BELIEF_FIELDS, pool_between
 from chaffinch.pipelines.farm import parse_farm
@@ -58,19 +58,19 @@ def test_a_dose_that_is_not_known_pools_nowhere(before, after):
 def test_placebos_that_agree_widen_nothing_and_those_that_disagree_do():
     rng = np.random.default_rng(6)
     fair = rng.standard_normal(400)
-    assert check_ranges(0.98 * fair / fair.std()).widen == SLACK
+    assert check_ranges(0.98 * fair / fair.std()).widen == 1.0
     # 400 scores tell their variance within a tenth or so; what they say is followed that far.
-    assert check_ranges(fair).widen == pytest.approx(SLACK, abs=0.05)
+    assert check_ranges(fair).widen == pytest.approx(1.0, abs=0.05)
     found = check_ranges(1.5 * fair)
     # 400 of variance 2.25 beside a belief worth 40 of variance 1: (900 + 40) / 440 = 2.14, root 1.46.
-    assert found.widen == pytest.approx(SLACK * 1.46, abs=0.06)
+    assert found.widen == pytest.approx(1.46, abs=0.06)
     assert found.count == 400
-    assert check_ranges(0.5 * fair).widen == SLACK
+    assert check_ranges(0.5 * fair).widen == 1.0
 
 
 def test_a_handful_of_placebos_tells_nothing():
     found = check_ranges(np.full(7, 3.0))
-    assert (found.count, found.widen) == (7, SLACK)
+    assert (found.count, found.widen) == (7, 1.0)
 
 
 def test_belief_shortens_the_t_of_two_fields():
