@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -145,16 +146,22 @@ def test_one_minute_is_no_offset():
     assert not found.doubtful
 
 
+BIN_TIMES_S = np.arange(1080) * 10.0
+
+
+@cache
+def root_of_covariance() -> np.ndarray:
+    lag = np.abs(BIN_TIMES_S[:, None] - BIN_TIMES_S[None, :])
+    dense = sum(v * np.exp(-lag / s) for v, s in zip(NOISE.scale_variances, NOISE.scales_s, strict=True))
+    return np.linalg.cholesky(dense + 0.1 * np.eye(BIN_TIMES_S.size))
+
+
 def drawn(step: float, seed: int) -> Observations:
     """Three hours of ten-second bins with noise of NOISE, one logged change in the middle, one step at 3/4."""
-    rng = np.random.default_rng(seed)
-    n = 1080
-    time_s = np.arange(n) * 10.0
-    lag = np.abs(time_s[:, None] - time_s[None, :])
-    dense = sum(v * np.exp(-lag / s) for v, s in zip(NOISE.scale_variances, NOISE.scales_s, strict=True))
-    y = np.linalg.cholesky(dense + 0.1 * np.eye(n)) @ rng.standard_normal(n)
+    n = BIN_TIMES_S.size
+    y = root_of_covariance() @ np.random.default_rng(seed).standard_normal(n)
     design = np.column_stack([np.arange(n) >= n // 2, np.ones(n)]).astype(float)
-    return Observations(time_s, design, y + step * (np.arange(n) >= 3 * n // 4), np.full(n, 0.1))
+    return Observations(BIN_TIMES_S, design, y + step * (np.arange(n) >= 3 * n // 4), np.full(n, 0.1))
 
 
 ONE_CHANGE = SimpleNamespace(changes=[SimpleNamespace(first_s=5400.0, by_settings_log=True)])
