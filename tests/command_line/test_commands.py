@@ -271,16 +271,20 @@ def test_inspect_takes_nothing_in(inbox: Path, capsys: pytest.CaptureFixture[str
     assert not (inbox.parent / "lake").exists()
 
 
-def test_no_bar_and_no_colour_in_a_pipe(inbox: Path) -> None:
-    call = [sys.executable, "-m", "chaffinch.pipelines.command_line", "ingest", str(inbox)]
+def test_no_bar_and_no_colour_in_a_pipe(tmp_path: Path) -> None:
+    """Files that can't be read pass the bar like others, and nothing heavy is imported for them."""
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "noise.csv").write_bytes(bytes(range(256)) * 8)
+    call = [sys.executable, "-m", "chaffinch.pipelines.command_line", "ingest", str(tmp_path / "inbox")]
     done = subprocess.run(
-        [*call, "--lake", str(inbox.parent / "lake")],
+        [*call, "--lake", str(tmp_path / "lake")],
         capture_output=True,
         text=True,
         check=False,
         env=os.environ | {"FORCE_COLOR": ""},
     )
     assert done.returncode == 1
+    assert "noise.csv could not be read" in done.stdout
     assert "\x1b" not in done.stdout + done.stderr
     assert done.stderr == ""
 

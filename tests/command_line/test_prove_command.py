@@ -3,32 +3,15 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 
-CALL = [sys.executable, "-m", "chaffinch.pipelines.command_line", "prove"]
+from chaffinch.pipelines.command_line.program import run
 
 
-def prove(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*CALL, *arguments], capture_output=True, text=True, timeout=120)
-
-
-def test_a_small_proof_as_json_with_its_figure(tmp_path):
+def test_a_small_proof_as_json_with_its_figure(tmp_path, capsys):
     figure = tmp_path / "proof.html"
-    done = prove(
-        "--scenario",
-        "no_effect",
-        "--fields",
-        "2",
-        "--seed",
-        "4",
-        "--no-peers",
-        "--json",
-        "--figure",
-        str(figure),
-    )
-    assert done.returncode == 0, done.stderr
-    summary = json.loads(done.stdout)
+    call = "prove --scenario no_effect --fields 2 --seed 4 --no-peers --json --figure".split()
+    assert run([*call, str(figure)]) == 0
+    summary = json.loads(capsys.readouterr().out)
     assert (summary["seed"], summary["held"]) == (4, True)
     assert [s["method"] for s in summary["scores"]] == ["chaffinch"]
     page = figure.read_text(encoding="utf-8")
@@ -36,15 +19,15 @@ def test_a_small_proof_as_json_with_its_figure(tmp_path):
     assert 'src="http' not in page
 
 
-def test_a_scenario_that_does_not_exist_is_told_with_those_that_do():
-    done = prove("--scenario", "calm")
-    assert done.returncode == 2
-    assert "There is no scenario 'calm'. There are: plain," in done.stderr
-    assert "Traceback" not in done.stderr
+def test_a_scenario_that_does_not_exist_is_answered_with_those_that_do(capsys):
+    assert run(["prove", "--scenario", "calm"]) == 2
+    error = capsys.readouterr().err
+    assert "There is no scenario 'calm'. There are: plain," in error
+    assert "Traceback" not in error
 
 
-def test_a_figure_must_be_html_before_anything_is_simulated(tmp_path):
-    done = prove("--scenario", "plain", "--figure", str(tmp_path / "proof.pdf"))
-    assert done.returncode == 2
-    assert "must end in .html" in done.stderr
-    assert "Seed" not in done.stderr
+def test_a_figure_must_be_html_before_anything_is_simulated(tmp_path, capsys):
+    assert run(["prove", "--scenario", "plain", "--figure", str(tmp_path / "proof.pdf")]) == 2
+    error = capsys.readouterr().err
+    assert "must end in .html" in error
+    assert "Seed" not in error
