@@ -12,7 +12,7 @@ from chaffinch.dashboards.words.shown_units import ShownUnits
 from chaffinch.pipelines.agronomy.exact import POUND_KG
 from chaffinch.pipelines.agronomy.feed_rate import straw_per_grain_at, total_feed_rate_t_h
 from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration
-from chaffinch.pipelines.agronomy.load_tickets import told as told_of
+from chaffinch.pipelines.agronomy.load_tickets import calibration_sentences as told_of
 from chaffinch.pipelines.agronomy.yields import mass_at_market_moisture
 
 if TYPE_CHECKING:

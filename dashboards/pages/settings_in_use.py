@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import polars as pl
-from chaffinch.pipelines.agronomy.setup_check import Finding, doubtful_jumps, setup_check
+from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
 from chaffinch.pipelines.work.setting_state import readings_with_settings, with_setting_columns
 from chaffinch.schemas.declarations import Setting, settings
 
@@ -57,7 +57,7 @@ def against_common_practice(
     crop: str | None,
     drum_diameter_m: float | None,
     adjustments: pl.DataFrame | None = None,
-) -> list[Finding]:
+) -> list[SetupFinding]:
     """What the set-up check says of these settings in this crop, and of jumps among ``adjustments``."""
     jumps = () if adjustments is None or adjustments.is_empty() else doubtful_jumps(adjustments)
     return [*setup_check(state, crop, drum_diameter_m), *jumps]

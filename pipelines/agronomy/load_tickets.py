@@ -212,7 +212,7 @@ def with_calibration(readings: pl.DataFrame, found: FlowCalibration | None) -> p
     return readings.with_columns(changed)
 
 
-def told(found: FlowCalibration) -> list[str]:
+def calibration_sentences(found: FlowCalibration) -> list[str]:
     """Sentences on the calibration: factor, residual, moisture."""
     loads = "1 weighed load" if found.loads == 1 else f"{found.loads} weighed loads"
     first = f"Grain flow is multiplied by {found.factor:.3f}, from {loads}"

@@ -23,7 +23,7 @@ from chaffinch.schemas.declarations import (
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class SetupFinding:
     """One thing worth a look.
 
     kind : ``unusual`` for the crop, ``unlikely`` (a slip of the log is likelier), or ``forbidden`` together.
@@ -40,7 +40,7 @@ class Finding:
 
 def setup_check(
     readings: pl.DataFrame, crop: str | None, drum_diameter_m: float | None = None
-) -> tuple[Finding, ...]:
+) -> tuple[SetupFinding, ...]:
     """Look over the positions logged in ``readings`` of one machine in one ``crop``.
 
     ``readings``: one row a reading (or a single row of positions) with the columns of settings
@@ -65,7 +65,7 @@ def setup_check(
     return tuple(sorted(found, key=lambda f: order.index(f.kind)))
 
 
-def doubtful_jumps(adjustments: pl.DataFrame) -> tuple[Finding, ...]:
+def doubtful_jumps(adjustments: pl.DataFrame) -> tuple[SetupFinding, ...]:
     """Adjustments larger than any that is made at one time, and values that no machine has.
 
     ``adjustments``: columns ``time``, ``setting``, ``from_value``, ``to_value`` as in the table, values in
@@ -104,7 +104,7 @@ def _canonical(worked: pl.DataFrame, setting: Setting) -> pl.Expr:
     return pl.col(setting.column).cast(pl.String).replace(known)
 
 
-def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting]) -> Finding | None:
+def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting]) -> SetupFinding | None:
     involved = (*c.when, *c.exceeds)
     if not all(name in logged for name in involved):
         return None
@@ -116,10 +116,10 @@ def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting
     share = _share(worked, holds)
     if share == 0:
         return None
-    return Finding(c.kind, involved, f"{c.sentence} {_how_often(share)}", share, c.source)
+    return SetupFinding(c.kind, involved, f"{c.sentence} {_how_often(share)}", share, c.source)
 
 
-def _implausible(worked: pl.DataFrame, setting: Setting) -> Finding | None:
+def _implausible(worked: pl.DataFrame, setting: Setting) -> SetupFinding | None:
     if setting.kind != "number" or setting.low is None or setting.high is None:
         return None
     value = _number(setting.column)
@@ -130,10 +130,10 @@ def _implausible(worked: pl.DataFrame, setting: Setting) -> Finding | None:
         f"{setting.label} is logged outside {setting.low:g} to {setting.high:g} {setting.unit}, where no "
         f"machine works: look at its unit or its sensor. {_how_often(share)}"
     )
-    return Finding("unlikely", (setting.name,), sentence, share, "common practice, no source")
+    return SetupFinding("unlikely", (setting.name,), sentence, share, "common practice, no source")
 
 
-def _unusual(worked: pl.DataFrame, setting: Setting, crop: Crop) -> list[Finding]:
+def _unusual(worked: pl.DataFrame, setting: Setting, crop: Crop) -> list[SetupFinding]:
     usual = setting.usual_positions(crop.name)
     if not usual:
         return []
@@ -148,11 +148,11 @@ def _unusual(worked: pl.DataFrame, setting: Setting, crop: Crop) -> list[Finding
             f"{setting.label} logged {word} in {crop.label.lower()}; {' or '.join(usual)} is common "
             f"({setting.usual_source}). {note}{_how_often(share)}"
         )
-        found.append(Finding("unusual", (setting.name,), sentence, share, setting.usual_source))
+        found.append(SetupFinding("unusual", (setting.name,), sentence, share, setting.usual_source))
     return found
 
 
-def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) -> list[Finding]:
+def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) -> list[SetupFinding]:
     from chaffinch.pipelines.agronomy.tip_speed import tip_speed_m_s
 
     threshing = settings()["threshing_speed"]
@@ -171,10 +171,10 @@ def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) 
         f"Threshing speed stands at {middle:.0f} rpm, a tip speed of {tip:.1f} m/s on a drum of "
         f"{drum_diameter_m:g} m; {least:g} to {most:g} m/s is usual in {crop.label.lower()} ({source})."
     )
-    return [Finding("unusual", (threshing.name,), sentence, 1.0, source)]
+    return [SetupFinding("unusual", (threshing.name,), sentence, 1.0, source)]
 
 
-def _jump(setting: Setting, row: dict) -> Finding:
+def _jump(setting: Setting, row: dict) -> SetupFinding:
     before = "an unknown value" if row["from_value"] is None else row["from_value"]
     when = f" at {row['time']:%Y-%m-%d %H:%M} UTC" if row["time"] is not None else ""
     reason = (
@@ -183,7 +183,7 @@ def _jump(setting: Setting, row: dict) -> Finding:
         else f"one adjustment seldom changes more than {setting.largest_jump:g} {setting.unit}"
     )
     sentence = f"{setting.label} logged from {before} to {row['to_value']} {setting.unit}{when}: {reason}."
-    return Finding("unlikely", (setting.name,), sentence, float("nan"), "common practice, no source")
+    return SetupFinding("unlikely", (setting.name,), sentence, float("nan"), "common practice, no source")
 
 
 def _number(column: str) -> pl.Expr:

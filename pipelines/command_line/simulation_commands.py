@@ -90,13 +90,13 @@ def prove(
     Tells, per scenario, how often the 95 % ranges held the truth and how often a change was called where
     there was none. Takes minutes to hours. Exits with 1 where a scenario is not held.
     """
-    from chaffinch.pipelines.prove import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run
+    from chaffinch.pipelines.prove import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run_proof
 
     if figure is not None and (figure.suffix != ".html" or not figure.absolute().parent.is_dir()):
         raise CallError(f"--figure {figure} must end in .html and lie in a folder that is there.")
     asked = tuple(outcome or DEFAULT_OUTCOMES)
     with progress("Proving") as step:
-        proof = run(
+        proof = run_proof(
             scenario or None,
             seasons,
             say,

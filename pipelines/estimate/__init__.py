@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
-from chaffinch.pipelines.estimate.clocks.by_responses import by_machine, on_one_clock
+from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock
 from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
 from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
 from chaffinch.pipelines.estimate.model.feed_noise import flow_noise, without_sensor_noise
@@ -72,7 +72,7 @@ def estimate_effects(
         return effects_table([], {}, {}, unanswered)
     fields = of_all_that_entered(in_likely_units(fields), calibrations or {})
     season = fit_season(fields, each)
-    clocks = by_machine(fields, season)
+    clocks = clock_offsets(fields, season)
     if any(clock.sure for clock in clocks.values()):
         fields = [
             on_one_clock(f, clocks[f.machine].seconds)

@@ -6,6 +6,6 @@ the seeds are part of the result, so that anything seen can be seen again.
 
 from __future__ import annotations
 
-from chaffinch.pipelines.prove.proof import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run
+from chaffinch.pipelines.prove.proof import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run_proof
 
-__all__ = ["DEFAULT_OUTCOMES", "JUDGED_OUTCOMES", "PEERS", "run"]
+__all__ = ["DEFAULT_OUTCOMES", "JUDGED_OUTCOMES", "PEERS", "run_proof"]

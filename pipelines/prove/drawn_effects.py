@@ -11,7 +11,7 @@ from itertools import product
 
 import numpy as np
 from chaffinch.pipelines.simulate import Scenario
-from chaffinch.pipelines.simulate.crops import ADJUSTABLES
+from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]

@@ -23,15 +23,15 @@ from chaffinch.pipelines.prove.oracle_clock import ClockAnswers
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
     Factored,
-    Scale,
+    VarianceOverScale,
     binned_covariance,
     dense_covariance,
     time_scales,
 )
-from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
-from chaffinch.pipelines.simulate import MachineField, Noise, Scenario
+from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL, PeerAnswer
+from chaffinch.pipelines.simulate import LossNoise, MachineField, Scenario
 from chaffinch.pipelines.simulate.crop_flow import STRAW_LENGTH_M
-from chaffinch.pipelines.simulate.loss import LossCurve
+from chaffinch.pipelines.simulate.loss_model import LossCurve
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -46,7 +46,7 @@ CLOCK_SPACING_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class OracleKnowledge:
     """What the oracle knows of one loss of one machine-field.
 
     effect : of a change, as drawn. more_over_time : variances of the log loss beside the noise's, each with its
@@ -54,15 +54,15 @@ class Told:
     settings log may be off, each as likely. fade_in_s : time constant of effects, 0 where they come at once.
     """
 
-    noise: Noise
+    noise: LossNoise
     effect: DrawnEffect
-    more_over_time: tuple[Scale, ...] = ()
-    ground: tuple[Scale, ...] = ()
+    more_over_time: tuple[VarianceOverScale, ...] = ()
+    ground: tuple[VarianceOverScale, ...] = ()
     clocks_s: tuple[float, ...] = (0.0,)
     fade_in_s: float = 0.0
 
     @classmethod
-    def of(cls, made: MachineField, scenario: Scenario, outcome: str) -> Told:
+    def of(cls, made: MachineField, scenario: Scenario, outcome: str) -> OracleKnowledge:
         """What there is to know of ``outcome``, one of ``JUDGED``, in a field made of ``scenario``."""
         loss = outcome.removesuffix("_loss")
         noise = made.noise.parameters
@@ -87,7 +87,7 @@ def possible_clocks(scenario: Scenario) -> tuple[float, ...]:
     return (*(-off[::-1]).tolist(), *off.tolist())
 
 
-def oracle(binned: Binned, outcome: str, told: Told) -> list[ClockAnswers]:
+def oracle(binned: Binned, outcome: str, told: OracleKnowledge) -> list[ClockAnswers]:
     """Effects of all changes of one machine-field under the true covariance, at each clock that is possible.
 
     Which of them is the right one all machine-fields of a machine tell together: see ``over_clocks``.
@@ -121,7 +121,7 @@ def _white(deviance: Callable[[float], float]) -> float:
     return float(np.exp(best.x))
 
 
-def _answers(binned: Binned, outcome: str, told: Told, white: float) -> list[PeerAnswer]:
+def _answers(binned: Binned, outcome: str, told: OracleKnowledge, white: float) -> list[PeerAnswer]:
     """Effects from the bins that the estimator has, none of them near a change."""
     from scipy.stats import norm
 
@@ -132,7 +132,7 @@ def _answers(binned: Binned, outcome: str, told: Told, white: float) -> list[Pee
     columns, y = coming_in(design, binned, told.fade_in_s), binned.outcomes[outcome][design.use]
     factored = _covariance(binned, design, told)(white)
     _, found, covariance = generalised_least_squares(factored, columns, y)
-    halves = norm.ppf(0.5 + LEVEL / 2) * np.sqrt(np.diag(covariance))
+    halves = norm.ppf(0.5 + RANGE_LEVEL / 2) * np.sqrt(np.diag(covariance))
     for k, estimate, half in zip(design.steps, found, halves, strict=False):
         answers[k] = PeerAnswer(k, float(estimate), float(estimate - half), float(estimate + half))
     return answers
@@ -144,7 +144,7 @@ def no_answers(binned: Binned) -> list[PeerAnswer]:
 
 
 def _log_likelihood_of_clock(
-    binned: Binned, design: Design, y: Array, factored: Factored, told: Told, clock_s: float
+    binned: Binned, design: Design, y: Array, factored: Factored, told: OracleKnowledge, clock_s: float
 ) -> float:
     """Log likelihood of a clock, but for a constant, by all bins: one that lies near a change tells when it was.
 
@@ -158,7 +158,7 @@ def _log_likelihood_of_clock(
     return told.effect.log_bayes_factor(found[:steps], covariance[:steps, :steps]) / (1 + told.noise.shared)
 
 
-def _covariance(binned: Binned, design: Design, told: Told) -> Callable[[float], Factored]:
+def _covariance(binned: Binned, design: Design, told: OracleKnowledge) -> Callable[[float], Factored]:
     """The covariance of the bins as a function of the white variance of a second."""
     time_s, seconds = binned.time_s[design.use], binned.seconds[design.use]
     if not told.ground and not told.noise.bursts_per_hour:

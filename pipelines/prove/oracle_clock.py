@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import polars as pl
 from chaffinch.pipelines.estimate.results.verdicts import CALLED_AT
-from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
+from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL, PeerAnswer
 
 
 class ClockAnswers(NamedTuple):
@@ -38,7 +38,7 @@ def over_clocks(answers: pl.DataFrame) -> pl.DataFrame:
     many = many.join(_weights(many), on=_CLOCK, how="left", validate="m:1")
     weight = pl.col("weight") / pl.col("weight").sum()
     mean = (weight * pl.col("estimate")).sum()
-    z = float(norm.ppf(0.5 + LEVEL / 2))
+    z = float(norm.ppf(0.5 + RANGE_LEVEL / 2))
     error = (pl.col("high") - pl.col("low")) / (2 * z)
     half = z * ((weight * (error**2 + pl.col("estimate") ** 2)).sum() - mean**2).sqrt()
     averaged = (
@@ -66,7 +66,7 @@ def verdict_of(low: pl.Expr, high: pl.Expr) -> pl.Expr:
     from scipy.stats import norm
 
     # How much further a range of the level of verdicts reaches.
-    further = float(norm.ppf(1 - CALLED_AT / 2) / norm.ppf(0.5 + LEVEL / 2))
+    further = float(norm.ppf(1 - CALLED_AT / 2) / norm.ppf(0.5 + RANGE_LEVEL / 2))
     beyond = (further - 1) * (high - low) / 2
     told = pl.when(low - beyond > 0).then(pl.lit("more")).when(high + beyond < 0).then(pl.lit("less"))
     ends = low.is_not_nan() & high.is_not_nan() & (low <= high)

@@ -9,12 +9,12 @@ from typing import Protocol
 import numpy as np
 from chaffinch.pipelines.estimate.model.bin_means import bin_means
 from chaffinch.pipelines.estimate.model.covariance import Whitened
-from chaffinch.pipelines.simulate import Noise
-from chaffinch.pipelines.simulate.noise import BURST_SPAN_S, MANY_SCALES_S
+from chaffinch.pipelines.simulate import LossNoise
+from chaffinch.pipelines.simulate.loss_noise import BURST_SPAN_S, MANY_SCALES_S
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Scale = tuple[float, float]
+VarianceOverScale = tuple[float, float]
 """A variance and the scale, s or m, over which its correlation falls to 1/e."""
 
 
@@ -46,7 +46,7 @@ class Dense:
         return solved
 
 
-def time_scales(noise: Noise) -> list[Scale]:
+def time_scales(noise: LossNoise) -> list[VarianceOverScale]:
     """Exponential correlations over time of the log loss, but for what is white."""
     many = [(noise.many_scales_sd**2 / MANY_SCALES_S.size, float(s)) for s in MANY_SCALES_S]
     stated = [(noise.fast_sd**2, noise.fast_scale_s), (noise.slow_sd**2, noise.slow_scale_s), *many]
@@ -54,7 +54,7 @@ def time_scales(noise: Noise) -> list[Scale]:
 
 
 def binned_covariance(
-    time_s: Array, seconds: Array, scales: Sequence[Scale], second_variance: float
+    time_s: Array, seconds: Array, scales: Sequence[VarianceOverScale], second_variance: float
 ) -> Whitened:
     """Factored covariance of bin means of exponential correlations over time plus white noise, in O(n).
 
@@ -74,9 +74,9 @@ def dense_covariance(
     time_s: Array,
     places_m: Array,
     seconds: Array,
-    noise: Noise,
-    bound_to_ground: Sequence[Scale],
-    more_over_time: Sequence[Scale] = (),
+    noise: LossNoise,
+    bound_to_ground: Sequence[VarianceOverScale],
+    more_over_time: Sequence[VarianceOverScale] = (),
 ) -> Array:
     """Covariance of bin means of all that a scenario states but what is white, (n, n).
 

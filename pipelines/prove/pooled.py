@@ -6,10 +6,10 @@ import math
 from typing import Any
 
 import polars as pl
-from chaffinch.pipelines.simulate.crops import ADJUSTABLES
 from chaffinch.pipelines.simulate.operators import RELATIVE_SD
 from chaffinch.pipelines.simulate.scenario import REFERENCE_DRUM_M
-from chaffinch.pipelines.simulate.season import Season
+from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
+from chaffinch.pipelines.simulate.simulated_season import Season
 from chaffinch.pipelines.simulate.truth import CHANNEL_OF
 
 POOLED_SCHEMA = {

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 from chaffinch.pipelines.prove.scoring import (
     CHANCE,
-    LEVEL,
+    RANGE_LEVEL,
     Score,
     binomial_range,
     coverage_limits,
@@ -64,5 +64,5 @@ def failings_of_pooled(scores: Sequence[Score]) -> Iterator[str]:
         if one["coverage"] < least:
             held = percent(one["coverage"])
             yield f"{name}: pooled ranges held {held} of {n} season means, under {percent(least)}."
-        if one["false"] > binom.ppf(1 - CHANCE, one["called"], 1 - LEVEL):
+        if one["false"] > binom.ppf(1 - CHANCE, one["called"], 1 - RANGE_LEVEL):
             yield f"{name}: {one['false']} of {one['called']} pooled verdicts were false, over one in twenty."

@@ -20,9 +20,9 @@ from chaffinch.pipelines.prove.trial import (
     OURS,
     PEERS,
     SLOW_PEERS,
+    FieldTask,
     FieldTrial,
     Judged,
-    Task,
     judge_season,
     try_field,
 )
@@ -45,10 +45,10 @@ Step = Callable[[int, int, str], None]
 class _SeasonPlan:
     scenario: str
     seed: int
-    tasks: tuple[Task, ...]
+    tasks: tuple[FieldTask, ...]
 
 
-def run(
+def run_proof(
     scenarios: Sequence[str] | None,
     seasons: int,
     say: Say,
@@ -114,7 +114,7 @@ def _plan(
 ) -> _SeasonPlan:
     quick = tuple(p for p in peers if p not in SLOW_PEERS)
     count = fields if fields is not None else SCENARIOS[name].fields
-    one = Task(name, seed, fields, 0, outcomes, quick)
+    one = FieldTask(name, seed, fields, 0, outcomes, quick)
     slow = STRUCTURAL_FIELDS if season == 0 else 0
     return _SeasonPlan(
         name, seed, tuple(replace(one, index=i, peers=peers if i < slow else quick) for i in range(count))

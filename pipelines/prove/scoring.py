@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 from chaffinch.pipelines.estimate.results.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.trial import CHANGE, ORACLE, OURS, STRUCTURAL
+from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL
 
 JUDGED_SCHEMA = {
     "scenario": pl.String(),
@@ -30,7 +31,6 @@ JUDGED_SCHEMA = {
 
 # A verdict against a true effect smaller than this (2 %) has no wrong sign worth the name.
 SMALLEST_SIGN = math.log(1.02)
-LEVEL = 0.95
 HELD_COVERAGE = (0.91, 0.98)
 HELD_FALSE = 0.05
 # With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
@@ -117,7 +117,7 @@ def _width_ratio_at_level(answered: pl.DataFrame, judged: pl.DataFrame) -> float
 def stretch_to_hold(low: pl.Series, high: pl.Series, truth: pl.Series) -> float:
     """Factor about their middles that makes ranges hold 95 % of the truths, which are as many as the ranges."""
     reached = 2 * (truth - (low + high) / 2).abs() / (high - low)
-    return float(reached.quantile(LEVEL, "linear") or 0.0)
+    return float(reached.quantile(RANGE_LEVEL, "linear") or 0.0)
 
 
 def _width_ratio(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> float | None:
@@ -135,7 +135,7 @@ def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:
         return None, None
     from scipy.stats import binomtest
 
-    found = binomtest(held, of).proportion_ci(LEVEL, method="exact")
+    found = binomtest(held, of).proportion_ci(RANGE_LEVEL, method="exact")
     return float(found.low), float(found.high)
 
 
@@ -151,7 +151,7 @@ def coverage_limits(effects: int) -> tuple[float, float]:
         return 0.0, 1.0
     if effects >= MANY_EFFECTS:
         return HELD_COVERAGE
-    low, high = (float(binom.ppf(q, effects, LEVEL)) / effects for q in (CHANCE / 2, 1 - CHANCE / 2))
+    low, high = (float(binom.ppf(q, effects, RANGE_LEVEL)) / effects for q in (CHANCE / 2, 1 - CHANCE / 2))
     return min(HELD_COVERAGE[0], low), max(HELD_COVERAGE[1], high)
 
 

@@ -11,7 +11,7 @@ import warnings
 import numpy as np
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import build_design
-from chaffinch.pipelines.prove.window_peers import LEVEL, PeerAnswer
+from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL, PeerAnswer
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -41,7 +41,7 @@ def structural_time_series(binned: Binned, outcome: str, as_states: bool = False
     )
     found, errors = _fitted(y, x, as_states)
     for i, k in enumerate(design.steps):
-        half = norm.ppf(0.5 + LEVEL / 2) * errors[i]
+        half = norm.ppf(0.5 + RANGE_LEVEL / 2) * errors[i]
         answers[k] = PeerAnswer(k, float(found[i]), float(found[i] - half), float(found[i] + half))
     return list(answers.values())
 

@@ -58,7 +58,7 @@ CLOCK_SCHEMA = {**ANSWER_SCHEMA, "clock_off_s": pl.Float64(), "log_likelihood": 
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class FieldTask:
     """What one process is asked to do: one machine-field of one season."""
 
     scenario: str
@@ -83,7 +83,7 @@ class FieldTrial:
     peers: pl.DataFrame
 
 
-def try_field(task: Task) -> FieldTrial:
+def try_field(task: FieldTask) -> FieldTrial:
     """Simulate and prepare one machine-field, let the peers answer, and drop its readings."""
     scenario = SCENARIOS[task.scenario]
     if task.fields is not None:
@@ -143,7 +143,7 @@ def _change_times(changes: Sequence[Change]) -> pl.DataFrame:
     return pl.concat([pl.DataFrame(schema=schema), *rows]).unique(["time", "setting"], keep="first")
 
 
-def _peer_answers(binned: Binned, made: MachineField, scenario: Scenario, task: Task) -> pl.DataFrame:
+def _peer_answers(binned: Binned, made: MachineField, scenario: Scenario, task: FieldTask) -> pl.DataFrame:
     frames = []
     for outcome in task.outcomes:
         if outcome not in binned.outcomes:
@@ -158,10 +158,12 @@ def _ask(
     method: str, binned: Binned, outcome: str, made: MachineField, scenario: Scenario
 ) -> list[ClockAnswers]:
     """What a peer answers: once, or once for each clock that it thinks possible."""
-    from chaffinch.pipelines.prove.oracle import JUDGED, Told, oracle
+    from chaffinch.pipelines.prove.oracle import JUDGED, OracleKnowledge, oracle
 
     if method == ORACLE:
-        return oracle(binned, outcome, Told.of(made, scenario, outcome)) if outcome in JUDGED else []
+        return (
+            oracle(binned, outcome, OracleKnowledge.of(made, scenario, outcome)) if outcome in JUDGED else []
+        )
     return [ClockAnswers(0.0, 0.0, _peer(method)(binned, outcome))]
 
 

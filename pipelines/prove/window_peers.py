@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 WINDOW_S = 900.0
 FEWEST_BINS = 6
-LEVEL = 0.95
+RANGE_LEVEL = 0.95
 # Held fixed for nothing: what was driven is what is asked.
 AS_DRIVEN = ("throughput",)
 
@@ -43,7 +43,9 @@ def window_means(binned: Binned, outcome: str) -> list[PeerAnswer]:
             continue
         y = binned.outcomes[outcome]
         error = np.sqrt(sum(np.var(y[side], ddof=1) / side.sum() for side in (before, after)))
-        answers.append(_ranged(k, y[after].mean() - y[before].mean(), norm.ppf(0.5 + LEVEL / 2) * error))
+        answers.append(
+            _ranged(k, y[after].mean() - y[before].mean(), norm.ppf(0.5 + RANGE_LEVEL / 2) * error)
+        )
     return answers
 
 
@@ -66,7 +68,7 @@ def window_regression(binned: Binned, outcome: str) -> list[PeerAnswer]:
         except np.linalg.LinAlgError:
             answers.append(_no_answer(k))
             continue
-        reach = t.ppf(0.5 + LEVEL / 2, len(x) - x.shape[1])
+        reach = t.ppf(0.5 + RANGE_LEVEL / 2, len(x) - x.shape[1])
         answers.append(_ranged(k, found[0], reach * np.sqrt(covariance[0, 0])))
     return answers
 

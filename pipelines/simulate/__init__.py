@@ -8,19 +8,19 @@ much a naive comparison misses it, is in ``truth``.
 
 from __future__ import annotations
 
-from chaffinch.pipelines.simulate.files import write_season_files
-from chaffinch.pipelines.simulate.history import Machine
+from chaffinch.pipelines.simulate.files.inbox_of_season import write_season_files
+from chaffinch.pipelines.simulate.history import SimulatedMachine
 from chaffinch.pipelines.simulate.machine_field import MachineField, NoiseTruth
-from chaffinch.pipelines.simulate.scenario import Effects, Noise, Operator, Scenario, Sensors
+from chaffinch.pipelines.simulate.scenario import Effects, LossNoise, Operator, Scenario, Sensors
 from chaffinch.pipelines.simulate.scenarios import SCENARIOS
-from chaffinch.pipelines.simulate.season import Season, simulate_season
+from chaffinch.pipelines.simulate.simulated_season import Season, simulate_season
 
 __all__ = [
     "SCENARIOS",
     "Effects",
-    "Machine",
+    "SimulatedMachine",
     "MachineField",
-    "Noise",
+    "LossNoise",
     "NoiseTruth",
     "Operator",
     "Scenario",

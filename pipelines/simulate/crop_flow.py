@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from chaffinch.pipelines.simulate.crops import SimulatedCrop
 from chaffinch.pipelines.simulate.driving import (
-    CELL_M,
+    PATH_CELL_M,
     Clock,
-    Drive,
+    Driving,
     Path,
     change_speed,
     choose_stops,
@@ -19,8 +18,10 @@ from chaffinch.pipelines.simulate.driving import (
     run_clock,
     unloading_cells,
 )
-from chaffinch.pipelines.simulate.ground import Array, bilinear, random_surface
 from chaffinch.pipelines.simulate.scenario import Scenario
+from chaffinch.pipelines.simulate.simulated_crops import SimulatedCrop
+from chaffinch.pipelines.simulate.surface import bilinear, random_surface
+from chaffinch.pipelines.work.series import Array
 
 GRID_M = 8.0
 STRAW_LENGTH_M = 60.0
@@ -45,7 +46,7 @@ class Intake:
     """One row per second, at the cutter bar. ``feed_kg_s`` is grain entering, wet; ``load_kg_s`` the same
     scaled by straw per grain relative to the usual: what fills the machine."""
 
-    drive: Drive
+    drive: Driving
     feed_kg_s: Array
     load_kg_s: Array
     moisture_pct: Array
@@ -132,7 +133,7 @@ def plan_tour(
     path = plan_path(rng, header_m, target_m_s, seconds)
     cells = lay_ground(rng, scenario, path)
     grain_kg_m = cells.relative_yield * kg_m2 * path.width_m
-    unloading = unloading_cells(grain_kg_m * CELL_M)
+    unloading = unloading_cells(grain_kg_m * PATH_CELL_M)
     stops = choose_stops(rng, path)
     speed = driven_speed(rng, path, target_m_s, cells.relative_yield, unloading, stops)
     return Tour(path, cells, run_clock(rng, path, speed, stops), grain_kg_m, unloading)

@@ -1,6 +1,6 @@
 """How the machine goes over the field: passes, headland turns, stops, speed.
 
-Speed is made along the path in cells of ``CELL_M`` (what the driver reacts to lies on the ground), then
+Speed is made along the path in cells of ``PATH_CELL_M`` (what the driver reacts to lies on the ground), then
 turned into a clock, so that no loop over seconds is needed.
 """
 
@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.simulate.first_order import first_order
-from chaffinch.pipelines.simulate.ground import Array
+from chaffinch.pipelines.work.series import Array
 from numpy.typing import NDArray
 
-CELL_M = 2.0
+PATH_CELL_M = 2.0
 TURN_S = (20.0, 40.0)
 TANK_KG = 9000.0
 
@@ -45,7 +45,7 @@ class Clock:
 
 
 @dataclass(frozen=True)
-class Drive:
+class Driving:
     """The drive, one row per second. ``cell`` is the fractional cell of the path under the cutter bar."""
 
     cell: Array
@@ -61,17 +61,17 @@ class Drive:
 
 def plan_path(rng: np.random.Generator, header_m: float, speed_m_s: float, seconds: float) -> Path:
     """Back and forth over a rectangle that takes at least ``seconds`` at about ``speed_m_s``."""
-    length_m = CELL_M * round(rng.uniform(280.0, 640.0) / CELL_M)
+    length_m = PATH_CELL_M * round(rng.uniform(280.0, 640.0) / PATH_CELL_M)
     per_pass_s = length_m / speed_m_s + np.mean(TURN_S)
     passes = int(np.ceil(1.25 * seconds / per_pass_s)) + 2
-    cells = round(length_m / CELL_M)
+    cells = round(length_m / PATH_CELL_M)
     spacing_m = header_m * 0.97
     number = np.repeat(np.arange(passes), cells)
-    into = np.tile((np.arange(cells) + 0.5) * CELL_M, passes)
+    into = np.tile((np.arange(cells) + 0.5) * PATH_CELL_M, passes)
     direction = np.where(number % 2 == 0, 1.0, -1.0)
     cut = header_m * rng.uniform(0.94, 1.0, passes)
     return Path(
-        x_m=(number + 0.5) * spacing_m,
+        x_m=np.asarray((number + 0.5) * spacing_m, dtype=np.float64),
         y_m=np.where(direction > 0, into, length_m - into),
         direction=direction,
         pass_number=number,
@@ -104,13 +104,13 @@ def driven_speed(
     heavy /= 2 * window + 1
     from_end = np.minimum(path.into_pass_m, path.length_m - path.into_pass_m)
     for stop in stops:
-        from_end = np.minimum(from_end, CELL_M * np.abs(np.arange(n) - stop - 0.5))
+        from_end = np.minimum(from_end, PATH_CELL_M * np.abs(np.arange(n) - stop - 0.5))
     getting_going = np.minimum(1.0, np.sqrt(0.15 + from_end / 12.0))
     return target_m_s * np.exp(wander) * heavy**-0.4 * getting_going * np.where(unloading > 0, 0.95, 1.0)
 
 
 def _wandering(rng: np.random.Generator, n: int, length_m: float) -> Array:
-    keep = float(np.exp(-CELL_M / length_m))
+    keep = float(np.exp(-PATH_CELL_M / length_m))
     start = rng.standard_normal()
     shocks = np.sqrt(1 - keep**2) * rng.standard_normal(n)
     return first_order(shocks, keep, start)
@@ -137,10 +137,10 @@ def run_clock(rng: np.random.Generator, path: Path, speed_m_s: Array, stops: NDA
     ends = np.arange(1, path.passes + 1) * per_pass - 1
     pause[ends] = rng.uniform(*TURN_S, path.passes)
     pause[stops] += rng.uniform(30.0, 240.0, stops.size)
-    travel = CELL_M / speed_m_s
+    travel = PATH_CELL_M / speed_m_s
     reached = np.cumsum(travel + pause) - pause
     paused = np.flatnonzero(pause)
-    edges = np.arange(1, cells + 1) * CELL_M
+    edges = np.arange(1, cells + 1) * PATH_CELL_M
     time_s = np.concatenate([[0.0], np.insert(reached, paused + 1, reached[paused] + pause[paused])])
     distance_m = np.concatenate([[0.0], np.insert(edges, paused + 1, edges[paused])])
     return Clock(time_s, distance_m, reached[ends], pause[ends], speed_m_s)
@@ -157,7 +157,7 @@ def change_speed(clock: Clock, path: Path, times_s: Array, log_factor: Array) ->
     piece = np.searchsorted(at_m, clock.distance_m[1:] - step_m / 2, side="right")
     new_s = np.where(step_m > 0, step_s / factor[piece], step_s)
     time_s = np.concatenate([[0.0], np.cumsum(new_s)])
-    cell_piece = np.searchsorted(at_m, (np.arange(path.x_m.size) + 0.5) * CELL_M, side="right")
+    cell_piece = np.searchsorted(at_m, (np.arange(path.x_m.size) + 0.5) * PATH_CELL_M, side="right")
     last_edge = np.searchsorted(clock.time_s, clock.turn_start_s, side="left")
     faster = Clock(
         time_s, clock.distance_m, time_s[last_edge], clock.turn_s, clock.speed_m_s * factor[cell_piece]
@@ -166,12 +166,12 @@ def change_speed(clock: Clock, path: Path, times_s: Array, log_factor: Array) ->
     return faster, moments
 
 
-def drive(path: Path, clock: Clock, seconds: int) -> Drive:
+def drive(path: Path, clock: Clock, seconds: int) -> Driving:
     """The position, speed and work state at every full second from 0."""
     time_s = np.arange(seconds, dtype=np.float64)
     distance = np.interp(time_s, clock.time_s, clock.distance_m)
-    cell = distance / CELL_M - 0.5
-    nearest = np.clip((distance / CELL_M).astype(np.int64), 0, path.x_m.size - 1)
+    cell = distance / PATH_CELL_M - 0.5
+    nearest = np.clip((distance / PATH_CELL_M).astype(np.int64), 0, path.x_m.size - 1)
     turn = np.searchsorted(clock.turn_start_s, time_s, side="right") - 1
     known = np.maximum(turn, 0)
     into_turn = (time_s - clock.turn_start_s[known]) / clock.turn_s[known]
@@ -187,7 +187,7 @@ def drive(path: Path, clock: Clock, seconds: int) -> Drive:
         np.interp(time_s + half, clock.time_s, clock.distance_m) for half in (-0.5, 0.5)
     )
     speed = np.where(turning, 1.0 + 0.6 * np.sin(np.pi * done), half_after - half_before)
-    return Drive(
+    return Driving(
         cell=cell,
         x_m=(pass_number + 0.5 + done) * path.spacing_m,
         y_m=np.where(turning, end_m + direction * bulge, along),

@@ -9,10 +9,8 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.simulate import crop_flow
-from chaffinch.pipelines.simulate.crops import CROPS, SimulatedCrop
-from chaffinch.pipelines.simulate.ground import Array, Place, rectangle
-from chaffinch.pipelines.simulate.loss import LARGEST_SHARE, Conditions, LossCurve
-from chaffinch.pipelines.simulate.noise import LOSSES, log_noise
+from chaffinch.pipelines.simulate.loss_model import LARGEST_SHARE, Conditions, LossCurve
+from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES, log_noise
 from chaffinch.pipelines.simulate.operators import (
     Move,
     StepEffects,
@@ -25,12 +23,15 @@ from chaffinch.pipelines.simulate.operators import (
 )
 from chaffinch.pipelines.simulate.scenario import Scenario, Script
 from chaffinch.pipelines.simulate.sensors import Instruments
+from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
+from chaffinch.pipelines.simulate.surface import Place, rectangle
+from chaffinch.pipelines.work.series import Array
 
 HEADLAND_M = 24.0
 
 
 @dataclass(frozen=True, slots=True)
-class Machine:
+class SimulatedMachine:
     """A machine of the season. ``strength`` scales its rated feed rate; ``clock_off_s``: its settings log is
     ahead of the true time by this; ``drum_diameter_m``: of its threshing drum, None where all are alike."""
 
@@ -103,7 +104,7 @@ class History:
             "moisture_pct": self.intake.moisture_pct,
             "roll_deg": self.intake.roll_deg,
         }
-        for loss in LOSSES:
+        for loss in SENSED_LOSSES:
             columns[f"{loss}_lost_kg_s"] = self.lost_kg_s[loss]
             columns[f"{loss}_log_share"] = self.base[loss] + self.effect[loss]
             columns[f"{loss}_effect"] = self.effect[loss]
@@ -112,7 +113,7 @@ class History:
 
 
 def happen(
-    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: Machine, site: Site
+    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: SimulatedMachine, site: Site
 ) -> History:
     """Let one machine-field happen; every random number comes from ``rng``."""
     crop = CROPS[site.crop]
@@ -126,9 +127,9 @@ def happen(
     }
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
     if scenario.operator.reactive and site.script is None and times_s.size:
-        for_the_feed = np.stack([curves[loss].base_share * np.exp(noise[loss]) for loss in LOSSES]).sum(
-            axis=0
-        )
+        for_the_feed = np.stack(
+            [curves[loss].base_share * np.exp(noise[loss]) for loss in SENSED_LOSSES]
+        ).sum(axis=0)
         times_s = spike_times(
             scenario.operator, times_s.size, np.where(intake.feed_kg_s > 0, for_the_feed, 0.0)
         )
@@ -137,7 +138,7 @@ def happen(
     effect = effect_course(moves, per_step, seconds, scenario.effects.fade_in_s)
     lost = {
         loss: intake.feed_kg_s * np.minimum(np.exp(base[loss] + effect[loss] + noise[loss]), LARGEST_SHARE)
-        for loss in LOSSES
+        for loss in SENSED_LOSSES
     }
     width_m = tour.path.passes * tour.path.spacing_m
     boundary = rectangle(site.place, width_m, tour.path.length_m, HEADLAND_M)
@@ -149,7 +150,7 @@ def happen(
 def _drive_and_plan(
     rng: np.random.Generator,
     scenario: Scenario,
-    machine: Machine,
+    machine: SimulatedMachine,
     rated_kg_s: float,
     site: Site,
     seconds: int,

@@ -7,10 +7,8 @@ from datetime import UTC
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.simulate.crop_flow import Intake
-from chaffinch.pipelines.simulate.crops import CROPS, SimulatedCrop
-from chaffinch.pipelines.simulate.ground import Array
-from chaffinch.pipelines.simulate.history import History, Machine, Site
-from chaffinch.pipelines.simulate.noise import LOSSES, exponential_drift
+from chaffinch.pipelines.simulate.history import History, SimulatedMachine, Site
+from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES, exponential_drift
 from chaffinch.pipelines.simulate.scenario import Scenario, Sensors
 from chaffinch.pipelines.simulate.sensors import (
     Instruments,
@@ -20,6 +18,8 @@ from chaffinch.pipelines.simulate.sensors import (
     smeared,
     transported,
 )
+from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
+from chaffinch.pipelines.work.series import Array
 
 AVERAGED = (
     "grain_flow_kg_s",
@@ -35,7 +35,7 @@ AVERAGED = (
 
 
 def log_frame(
-    rng: np.random.Generator, scenario: Scenario, machine: Machine, site: Site, history: History
+    rng: np.random.Generator, scenario: Scenario, machine: SimulatedMachine, site: Site, history: History
 ) -> pl.DataFrame:
     """Readings by the contract's columns, without delivery, file and row; missing values null.
 
@@ -88,7 +88,7 @@ def _sensed(
     flowing = grain > 0.05
     flow = grain * instruments.flow_factor * (1.0 + sensors.flow_noise * rng.standard_normal(n))
     signals: dict[str, Array] = {}
-    for loss in LOSSES:
+    for loss in SENSED_LOSSES:
         signals[f"{loss}_loss_signal"] = loss_signal(
             rng,
             sensors,

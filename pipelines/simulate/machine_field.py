@@ -8,12 +8,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.simulate.crops import ADJUSTABLES
-from chaffinch.pipelines.simulate.history import History, Machine, Site, happen
+from chaffinch.pipelines.simulate.history import History, SimulatedMachine, Site, happen
 from chaffinch.pipelines.simulate.log_frame import log_frame
-from chaffinch.pipelines.simulate.loss import Conditions, LossCurve
+from chaffinch.pipelines.simulate.loss_model import Conditions, LossCurve
 from chaffinch.pipelines.simulate.operators import StepEffects
-from chaffinch.pipelines.simulate.scenario import Noise, Scenario
+from chaffinch.pipelines.simulate.scenario import LossNoise, Scenario
+from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from chaffinch.pipelines.simulate.truth import true_effects, truth_table
 
 UTC_MOMENT = pl.Datetime("us", "UTC")
@@ -32,7 +32,7 @@ class NoiseTruth:
     per_step : this field's true effects of one step.
     """
 
-    parameters: Noise
+    parameters: LossNoise
     course: pl.DataFrame
     curves: Mapping[str, LossCurve]
     conditions: Conditions
@@ -47,7 +47,7 @@ class MachineField:
     truth : see ``truth.truth_table``. boundary : closed ring of (longitude, latitude).
     """
 
-    machine: Machine
+    machine: SimulatedMachine
     field: str
     crop: str
     readings: pl.DataFrame
@@ -59,7 +59,7 @@ class MachineField:
 
 
 def simulate_machine_field(
-    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: Machine, site: Site
+    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: SimulatedMachine, site: Site
 ) -> MachineField:
     """Make one machine-field; every random number comes from ``rng``."""
     history = happen(rng, scenario, season, machine, site)
@@ -88,7 +88,7 @@ def _every_second(start: datetime, seconds: int) -> pl.Series:
     return pl.Series("time", micros).cast(UTC_MOMENT)
 
 
-def settings_log(history: History, start: datetime, machine: Machine) -> pl.DataFrame:
+def settings_log(history: History, start: datetime, machine: SimulatedMachine) -> pl.DataFrame:
     """What the settings log says, by the settings log's own clock: columns of ``adjustments``."""
     logged = [move for move in history.moves if move.logged]
     texts = ("machine", "setting", "from_value", "to_value", "unit", "kind", "origin", "note")

@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-from chaffinch.pipelines.simulate.files import ZONE, write_season_files
+from chaffinch.pipelines.simulate.files.inbox_of_season import ZONE, write_season_files
 from chaffinch.pipelines.simulate.machine_field import MachineField
 from chaffinch.pipelines.simulate.scenario import Effects, Operator, Scenario
-from chaffinch.pipelines.simulate.season import simulate_season
+from chaffinch.pipelines.simulate.simulated_season import simulate_season
 
 SEED = 7
 

@@ -14,7 +14,7 @@ REFERENCE_DRUM_M = 0.60
 
 
 @dataclass(frozen=True)
-class Noise:
+class LossNoise:
     """Unexplained variation of the log loss share. Every ``_sd`` is on the natural-log scale, per loss.
 
     fast, slow : exponential correlation exp(-lag / scale) over time.
@@ -151,7 +151,7 @@ class Scenario:
     moisture_drop_pct: float = 0.0
     loss_checks: int = 1
     drum_diameters_m: tuple[float, ...] = ()
-    noise: Noise = field(default_factory=Noise)
+    noise: LossNoise = field(default_factory=LossNoise)
     sensors: Sensors = field(default_factory=Sensors)
     operator: Operator = field(default_factory=Operator)
     effects: Effects = field(default_factory=Effects)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.simulate.scenario import Effects, Noise, Operator, Scenario, Sensors
+from chaffinch.pipelines.simulate.scenario import Effects, LossNoise, Operator, Scenario, Sensors
 
 _NOTHING = Effects(per_step_sd=0.0, between_fields_sd=0.0, zero_share=1.0)
-_STRONG_DRIFT = Noise(slow_sd=0.38)
+_STRONG_DRIFT = LossNoise(slow_sd=0.38)
 
 
 def _listed() -> tuple[Scenario, ...]:
@@ -88,15 +88,15 @@ def _listed() -> tuple[Scenario, ...]:
         Scenario(
             "ground_drift",
             "Unexplained loss is bound to the ground, so neighbouring passes share it.",
-            noise=Noise(slow_sd=0.0, ground_sd=0.3),
+            noise=LossNoise(slow_sd=0.0, ground_sd=0.3),
         ),
         Scenario(
             "one_over_f",
-            "Noise has no scale of its own: 1/f from seconds to hours.",
-            noise=Noise(fast_sd=0.0, slow_sd=0.0, many_scales_sd=0.4),
+            "LossNoise has no scale of its own: 1/f from seconds to hours.",
+            noise=LossNoise(fast_sd=0.0, slow_sd=0.0, many_scales_sd=0.4),
         ),
-        Scenario("bursts", "Loss rises for minutes now and then.", noise=Noise(bursts_per_hour=3.0)),
-        Scenario("heavy_tails", "Single seconds lie far out.", noise=Noise(tail_sd=0.4)),
+        Scenario("bursts", "Loss rises for minutes now and then.", noise=LossNoise(bursts_per_hour=3.0)),
+        Scenario("heavy_tails", "Single seconds lie far out.", noise=LossNoise(tail_sd=0.4)),
         Scenario(
             "flow_delay", "Sensor delays shorten as flow rises.", sensors=Sensors(delay_flow_exponent=0.4)
         ),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.simulate.first_order import first_order
-from chaffinch.pipelines.simulate.ground import Array
 from chaffinch.pipelines.simulate.scenario import Sensors
+from chaffinch.pipelines.work.delays.travel import smeared
+from chaffinch.pipelines.work.series import Array
 from numpy.typing import NDArray
 
 
@@ -52,12 +52,6 @@ def draw_instruments(rng: np.random.Generator, sensors: Sensors) -> Instruments:
     )
 
 
-def smeared(series: Array, smear_s: float) -> Array:
-    """First-order lag with time constant ``smear_s``, at rest before the start; 1 Hz."""
-    keep = float(np.exp(-1.0 / smear_s))
-    return first_order((1.0 - keep) * series, keep)
-
-
 def transported(rate_kg_s: Array, delay_s: Array | float, smear_s: float) -> Array:
     """Mass rate at the sensor of what enters at ``rate_kg_s``, 1 Hz: dead time, then a first-order lag.
 
@@ -100,7 +94,7 @@ def loss_signal(
         signal = np.round(signal / sensors.quantum) * sensors.quantum
     if sensors.dropout_share:
         signal[_dropouts(rng, signal.size, sensors.dropout_share)] = rng.choice([0.0, np.nan])
-    return signal
+    return np.asarray(signal, dtype=np.float64)
 
 
 def _dropouts(rng: np.random.Generator, n: int, share: float) -> NDArray[np.bool_]:

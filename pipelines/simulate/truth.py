@@ -35,12 +35,17 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.simulate.ground import Array
-from chaffinch.pipelines.simulate.loss import Conditions, LossCurve, capacity_log_ratio, machine_log_ratio
-from chaffinch.pipelines.simulate.noise import LOSSES
+from chaffinch.pipelines.simulate.loss_model import (
+    Conditions,
+    LossCurve,
+    capacity_log_ratio,
+    machine_log_ratio,
+)
+from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
 from chaffinch.pipelines.simulate.operators import ACTS_ON, Move, StepEffects
+from chaffinch.pipelines.work.series import Array
 
-OUTCOMES = (
+TRUE_OUTCOMES = (
     "separation_loss",
     "cleaning_loss",
     "machine_loss",
@@ -90,13 +95,13 @@ def _outcomes(
     at: Conditions,
     speed_log: Array,
 ) -> dict[str, Array]:
-    after = {loss: before[loss] + change[loss] for loss in LOSSES}
+    after = {loss: before[loss] + change[loss] for loss in SENSED_LOSSES}
     solved = {
         "machine_loss": machine_log_ratio(curves, at, before, after),
         "capacity": capacity_log_ratio(curves, at, before, after),
         "throughput": speed_log,
     }
-    return {o: solved[o] if o in solved else change[CHANNEL_OF[o]] for o in OUTCOMES}
+    return {o: solved[o] if o in solved else change[CHANNEL_OF[o]] for o in TRUE_OUTCOMES}
 
 
 def truth_table(
@@ -114,7 +119,7 @@ def truth_table(
     to_value, steps (of the catalogue's usual step; 1 for a flip), joint_id (null if alone), logged, outcome,
     log_ratio (of the whole joint change), own_log_ratio (of this setting alone).
     """
-    n = len(OUTCOMES)
+    n = len(TRUE_OUTCOMES)
     moment = [start + timedelta(seconds=move.time_s) for move in moves]
     first = {move.event: t for move, t in zip(reversed(moves), reversed(moment), strict=True)}
     logged = [
@@ -137,9 +142,9 @@ def truth_table(
             "logged": pl.Series([m.logged for m in moves], dtype=pl.Boolean),
         }
     )
-    whole, own = (np.stack([e[o] for o in OUTCOMES], axis=1).ravel() for e in effects)
+    whole, own = (np.stack([e[o] for o in TRUE_OUTCOMES], axis=1).ravel() for e in effects)
     return by_move[np.repeat(np.arange(len(moves)), n)].with_columns(
-        pl.Series("outcome", list(OUTCOMES) * len(moves), dtype=pl.String),
+        pl.Series("outcome", list(TRUE_OUTCOMES) * len(moves), dtype=pl.String),
         pl.Series("log_ratio", whole, dtype=pl.Float64).fill_nan(None),
         pl.Series("own_log_ratio", own, dtype=pl.Float64).fill_nan(None),
     )

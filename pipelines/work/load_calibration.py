@@ -12,7 +12,7 @@ from chaffinch.pipelines.agronomy.load_tickets import (
     LOADS_SCHEMA,
     FlowCalibration,
     calibrate_flow,
-    told,
+    calibration_sentences,
     weigh_loads,
 )
 
@@ -42,7 +42,7 @@ class WeighedLoads:
 
         said = []
         for (machine, crop), found in self.by_machine_and_crop.items():
-            said.append(f"{machine}, {crop or 'no crop named'}: {' '.join(told(found))}")
+            said.append(f"{machine}, {crop or 'no crop named'}: {' '.join(calibration_sentences(found))}")
         for (name,), loads in self.loads.filter(pl.col("why").is_not_null()).group_by(
             "machine", maintain_order=True
         ):

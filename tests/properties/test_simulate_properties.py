@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.simulate import SCENARIOS, Operator, simulate_season
-from chaffinch.pipelines.simulate.crops import ADJUSTABLES
-from chaffinch.pipelines.simulate.loss import Conditions, LossCurve, capacity_log_ratio
+from chaffinch.pipelines.simulate.loss_model import Conditions, LossCurve, capacity_log_ratio
 from chaffinch.pipelines.simulate.operators import effect_course, plan_moves, plan_times, spike_times
 from chaffinch.pipelines.simulate.sensors import transported
+from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

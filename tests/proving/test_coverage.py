@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from chaffinch.pipelines.prove import run
+from chaffinch.pipelines.prove import run_proof
 from chaffinch.pipelines.prove.pooled_scoring import failings_of_pooled
 from chaffinch.pipelines.prove.scoring import coverage_limits
 from scipy.stats import binom
@@ -12,7 +12,7 @@ pytestmark = pytest.mark.proof
 
 
 def proof_of(scenario: str, seasons: int) -> dict:
-    proof = run([scenario], seasons, print, lambda *_: None, peers=())
+    proof = run_proof([scenario], seasons, print, lambda *_: None, peers=())
     print("\n".join(proof["sentences"]))
     assert list(failings_of_pooled(proof["pooled_scores"])) == []
     return proof["scores"][0]

@@ -6,7 +6,7 @@ import json
 
 import pytest
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.prove import PEERS, run
+from chaffinch.pipelines.prove import PEERS, run_proof
 from chaffinch.pipelines.prove.trial import ORACLE, OURS, WINDOW_MEANS
 
 
@@ -17,7 +17,7 @@ def quiet(*_) -> None:
 @pytest.fixture(scope="module")
 def proof() -> dict:
     # A fixed seed, since nothing here is about chance: the methods' answers to three fields.
-    return run(
+    return run_proof(
         ["joint_sometimes"], 1, quiet, quiet, seed=12, fields=3, peers=(WINDOW_MEANS, ORACLE), processes=1
     )
 
@@ -73,7 +73,7 @@ def test_table_has_a_row_for_every_method(proof):
 def test_fresh_seeds_differ_from_call_to_call():
     said: list[str] = []
     for _ in range(2):
-        run(["no_effect"], 1, said.append, quiet, fields=1, peers=(), processes=1)
+        run_proof(["no_effect"], 1, said.append, quiet, fields=1, peers=(), processes=1)
     seeds = [s for s in said if s.startswith("Seed")]
     assert len(set(seeds)) == 2
     assert sum(s.startswith("no_effect: held") for s in said) == 2
@@ -92,4 +92,4 @@ def test_fresh_seeds_differ_from_call_to_call():
 def test_a_wrong_call_is_told(changes, what):
     asked = {"scenarios": ["plain"], "seasons": 1, "say": quiet, "step": quiet, **changes}
     with pytest.raises(CallError, match=what.replace(".", r"\.")):
-        run(**asked)
+        run_proof(**asked)

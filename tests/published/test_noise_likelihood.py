@@ -19,7 +19,7 @@ from chaffinch.pipelines.estimate.model.noise import Noise
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise
 from chaffinch.pipelines.prove.oracle import generalised_least_squares
 from chaffinch.pipelines.prove.oracle_covariance import binned_covariance, time_scales
-from chaffinch.pipelines.simulate import Noise as StatedNoise
+from chaffinch.pipelines.simulate import LossNoise as StatedNoise
 
 # Rounding, and the ridge of 1e-10 that keeps near-singular designs solvable.
 ROUNDING = 1e-6

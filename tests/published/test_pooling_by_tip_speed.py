@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.simulate import SCENARIOS, Effects, Noise, Operator, simulate_season
+from chaffinch.pipelines.simulate import SCENARIOS, Effects, LossNoise, Operator, simulate_season
 from chaffinch.pipelines.simulate.scenario import Scenario
 
 PER_STEP = -0.30
@@ -30,7 +30,7 @@ def _two_drums(fields: int, hours: float) -> Scenario:
         fields=fields,
         machines=2,
         hours=hours,
-        noise=Noise(slow_sd=0.08),
+        noise=LossNoise(slow_sd=0.08),
         effects=Effects(between_fields_sd=0.0, stated=(("threshing_speed", "separation", PER_STEP),)),
         operator=Operator(script=(UP_AND_DOWN,) * fields),
     )
@@ -94,7 +94,7 @@ def test_equal_drums_stay_with_the_step_of_the_catalogue(binned):
 def test_through_the_whole_pipeline(tmp_path: Path):
     """Inbox with farm.toml, nightly, effects: per m/s the truth; without the diameters wider, per rpm."""
     from chaffinch.pipelines.command_line.program import run
-    from chaffinch.pipelines.simulate.files import write_season_files
+    from chaffinch.pipelines.simulate.files.inbox_of_season import write_season_files
 
     write_season_files(tmp_path, _two_drums(6, 1.75), seed=11)
     farm = tmp_path / "inbox" / "farm.toml"

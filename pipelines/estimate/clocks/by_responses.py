@@ -159,7 +159,7 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
     return binned.kept(began == ended, changes, ended)
 
 
-def by_machine(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
+def clock_offsets(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
     """Offsets of all machines with a settings log whose clock no set values have told of yet."""
     witnesses = [season[outcome] for outcome in WITNESSES if outcome in season]
     told: dict[int, list[Array]] = {}

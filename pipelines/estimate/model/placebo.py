@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.model.change_points import NEAREST_BINS
 from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
@@ -18,7 +19,6 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 PER_CHANGE = 3
-NEAREST_BINS = 12
 # The check starts from the belief that the model is right, worth this many placebos.
 BELIEF = 40.0
 

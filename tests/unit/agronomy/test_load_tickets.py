@@ -12,7 +12,7 @@ from chaffinch.pipelines.agronomy.load_tickets import (
     FlowCalibration,
     MoistureDrift,
     calibrate_flow,
-    told,
+    calibration_sentences,
     weigh_loads,
     with_calibration,
 )
@@ -79,7 +79,7 @@ def test_a_load_by_hand():
     after = with_calibration(_log(0.1, 10.0), found)
     assert after["grain_flow_kg_s"][0] == pytest.approx(9.8)
     assert after["grain_moisture_pct"][0] == pytest.approx(14.6)
-    assert told(found)[0] == (
+    assert calibration_sentences(found)[0] == (
         "Grain flow is multiplied by 0.980, from 2 weighed loads; single loads lie 4.3 % about it, so it is good "
         "to 3.1 %."
     )
@@ -132,7 +132,7 @@ def test_drift_of_moisture_is_told_with_its_error():
     assert (found.drift.points_per_day, found.drift.span_days) == (pytest.approx(0.3), pytest.approx(2.0))
     assert found.drift.error == pytest.approx(0.0, abs=1e-9)
     assert found.drift.clear
-    assert "it moved by +0.6 points from the first load to the last" in told(found)[-1]
+    assert "it moved by +0.6 points from the first load to the last" in calibration_sentences(found)[-1]
 
 
 def test_a_drift_within_chance_is_not_called_one():
@@ -146,7 +146,7 @@ def test_a_drift_within_chance_is_not_called_one():
 def test_one_load_has_no_residual():
     (found,) = calibrate_flow(weigh_loads(_log(1.0, 10.0), _tickets((0, 20, 12_600, None)))).values()
     assert (found.factor, found.residual_pct, found.error_pct) == (pytest.approx(1.05), None, None)
-    assert told(found) == [
+    assert calibration_sentences(found) == [
         "Grain flow is multiplied by 1.050, from 1 weighed load; one load can't show how sure that is."
     ]
 

@@ -11,7 +11,7 @@ from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustm
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.results.calibration import Calibration
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
-from chaffinch.pipelines.simulate.season import Season
+from chaffinch.pipelines.simulate.simulated_season import Season
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
-from chaffinch.pipelines.prove.oracle import Told, coming_in, oracle, possible_clocks
+from chaffinch.pipelines.prove.oracle import OracleKnowledge, coming_in, oracle, possible_clocks
 from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
@@ -18,11 +18,11 @@ from chaffinch.pipelines.prove.oracle_covariance import (
     time_scales,
 )
 from chaffinch.pipelines.prove.window_peers import PeerAnswer
-from chaffinch.pipelines.simulate import SCENARIOS, Noise, Scenario, simulate_season
-from chaffinch.pipelines.simulate.ground import random_surface
-from chaffinch.pipelines.simulate.noise import bursts
+from chaffinch.pipelines.simulate import SCENARIOS, LossNoise, Scenario, simulate_season
+from chaffinch.pipelines.simulate.loss_noise import bursts
 from chaffinch.pipelines.simulate.operators import draw_effects, field_effects, plan_moves, plan_times
 from chaffinch.pipelines.simulate.sensors import loss_signal
+from chaffinch.pipelines.simulate.surface import random_surface
 from scipy.stats import norm
 
 BINS = 300
@@ -32,7 +32,7 @@ COLUMNS = np.column_stack([LOGGED, np.ones(BINS)])
 ONE_CHANGE = SimpleNamespace(
     time_s=TIME_S, seconds=np.full(BINS, 10.0), changes=[SimpleNamespace(first_s=1500.0)]
 )
-NO_NOISE = Noise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0)
+NO_NOISE = LossNoise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0)
 
 
 def test_an_effect_that_fades_in_is_two_thirds_there_after_its_time_constant():
@@ -67,7 +67,7 @@ def quiet_field():
     scenario = SCENARIOS["no_effect"]
     made = simulate_season(scenario, 3).machine_field(0)
     binned, _ = prepare(made.readings, real_adjustments(made.adjustments.with_row_index("row")))
-    return binned, Told.of(made, scenario, "separation_loss")
+    return binned, OracleKnowledge.of(made, scenario, "separation_loss")
 
 
 def test_told_that_steps_may_be_hidden_the_oracle_is_less_sure(quiet_field):
@@ -92,7 +92,7 @@ def test_the_short_way_over_time_and_the_whole_matrix_answer_alike(quiet_field):
 
 
 def test_both_ways_hold_the_same_covariance():
-    noise = Noise(many_scales_sd=0.4)
+    noise = LossNoise(many_scales_sd=0.4)
     time_s, seconds = TIME_S[:40], np.linspace(4.0, 10.0, 40)
     whole = dense_covariance(time_s, np.zeros((40, 2)), seconds, noise, ())
     by_matrix = Dense(np.linalg.cholesky(whole + np.diag(0.05 / seconds)))
@@ -226,7 +226,7 @@ def test_the_oracle_is_told_what_unseen_straw_does_to_the_loss():
     """Under a loss curve that is a power, straw acts by the curve's exponent."""
     scenario = SCENARIOS["straw_varies"]
     made = simulate_season(scenario, 2).machine_field(0)
-    ((variance, length_m),) = Told.of(made, scenario, "separation_loss").ground
+    ((variance, length_m),) = OracleKnowledge.of(made, scenario, "separation_loss").ground
     exponent = made.noise.curves["separation"].steepness
     assert variance == pytest.approx((exponent * scenario.straw_sd) ** 2, rel=1e-6)
     assert length_m == 60.0

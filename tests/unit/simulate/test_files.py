@@ -19,8 +19,8 @@ import pytest
 from builders.places import SAMPLE_DATA
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season, write_season_files
-from chaffinch.pipelines.simulate.damage import spoiled
-from chaffinch.pipelines.simulate.dialects import IMPERIAL, LOCAL, PLAIN, render
+from chaffinch.pipelines.simulate.files.damage import spoiled
+from chaffinch.pipelines.simulate.files.dialects import IMPERIAL, LOCAL, PLAIN, write_dialect
 from chaffinch.pipelines.simulate.sample import write_sample
 
 SMALL = {"fields": 4, "hours": 0.5, "machines": 3, "adjustments": 2}
@@ -136,7 +136,7 @@ def half_hour():
 def test_local_dialect_says_the_same():
     """Read back with the csv module: km/h and t/h / 3.6, decimal commas, British summer time UTC + 1 h."""
     readings = half_hour()
-    rows = list(csv.DictReader(io.StringIO(render(readings, LOCAL, "Europe/London")), delimiter=";"))
+    rows = list(csv.DictReader(io.StringIO(write_dialect(readings, LOCAL, "Europe/London")), delimiter=";"))
     assert len(rows) == readings.height
     for row, true in zip(rows[::97], readings[::97].iter_rows(named=True), strict=True):
         moment = datetime.fromisoformat(row["Time"]).replace(tzinfo=ZoneInfo("Europe/London"))
@@ -154,7 +154,9 @@ def test_imperial_dialect_says_the_same():
     """Exact definitions: 1 mi = 1609.344 m, 1 ft = 0.3048 m, 1 lb = 0.45359237 kg, 1 US gal = 3.785411784 l
     (international yard and pound, 1959; US gallon of 231 cubic inches)."""
     readings = half_hour()
-    rows = list(csv.DictReader(io.StringIO(render(readings, IMPERIAL, "Europe/London")), delimiter="\t"))
+    rows = list(
+        csv.DictReader(io.StringIO(write_dialect(readings, IMPERIAL, "Europe/London")), delimiter="\t")
+    )
     for row, true in zip(rows[::97], readings[::97].iter_rows(named=True), strict=True):
         assert datetime.fromisoformat(row["Time"]) == true["time"]
         assert row["Time"].endswith("+01:00")
@@ -167,7 +169,7 @@ def test_imperial_dialect_says_the_same():
 
 def test_plain_dialect_has_the_canonical_columns():
     readings = half_hour()
-    text = render(readings, PLAIN, "Europe/London")
+    text = write_dialect(readings, PLAIN, "Europe/London")
     assert text.splitlines()[0].split(",") == readings.columns
     again = pl.read_csv(io.StringIO(text))
     moments = again["time"].str.to_datetime("%Y-%m-%dT%H:%M:%SZ", time_zone="UTC")
@@ -179,7 +181,7 @@ def test_plain_dialect_has_the_canonical_columns():
 
 @pytest.mark.parametrize("dialect", [PLAIN, LOCAL, IMPERIAL])
 def test_spoiling_damages_few_rows_and_drops_none(dialect):
-    text = render(half_hour(), dialect, "Europe/London")
+    text = write_dialect(half_hour(), dialect, "Europe/London")
     before, after = text.splitlines(), spoiled(text).splitlines()
     assert len(after) == len(before) + 1
     assert after.count(before[0]) == 2

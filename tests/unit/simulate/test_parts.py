@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
-from chaffinch.pipelines.simulate.crops import ADJUSTABLES, JOINT_GROUPS
-from chaffinch.pipelines.simulate.ground import Place, random_surface
-from chaffinch.pipelines.simulate.noise import exponential_drift, many_scales
-from chaffinch.pipelines.simulate.sensors import flow_dependent, held, smeared, transported
+from chaffinch.pipelines.simulate.loss_noise import exponential_drift, many_scales
+from chaffinch.pipelines.simulate.sensors import flow_dependent, held, transported
+from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES, JOINT_GROUPS
+from chaffinch.pipelines.simulate.surface import Place, random_surface
+from chaffinch.pipelines.work.delays.travel import smeared
 from chaffinch.schemas.declarations import settings
 
 

@@ -7,10 +7,15 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.simulate import SCENARIOS, Noise, Operator, simulate_season
-from chaffinch.pipelines.simulate.loss import Conditions, LossCurve, capacity_log_ratio, machine_log_ratio
+from chaffinch.pipelines.simulate import SCENARIOS, LossNoise, Operator, simulate_season
+from chaffinch.pipelines.simulate.loss_model import (
+    Conditions,
+    LossCurve,
+    capacity_log_ratio,
+    machine_log_ratio,
+)
 
-SILENT = Noise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0)
+SILENT = LossNoise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0)
 
 
 def one_value(x: float) -> np.ndarray:

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.clocks import by_responses as clock_by_responses
 from chaffinch.pipelines.estimate.clocks.by_responses import (
-    by_machine,
+    clock_offsets,
     evidence,
     offsets_by_responses,
     taken_for_others,
@@ -254,7 +254,7 @@ def test_a_right_clock_is_not_moved_by_one_run_between_changes(monkeypatch):
     monkeypatch.setattr(clock_by_responses, "_finely", lambda binned, witnesses: told)
     season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
     assert offset([told] * 4).sure
-    found = by_machine(one, season)["North"]
+    found = clock_offsets(one, season)["North"]
     assert found.doubtful
     assert not found.sure
     assert found.seconds == pytest.approx(480.0, abs=60)

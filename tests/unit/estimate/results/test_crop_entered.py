@@ -12,7 +12,7 @@ from chaffinch.pipelines.estimate.data.design import PLACES, build_design
 from chaffinch.pipelines.estimate.results.calibration import calibrate
 from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered, of_what_entered
 from chaffinch.pipelines.prove.trial import truth_of_changes
-from chaffinch.pipelines.simulate import SCENARIOS, Noise, simulate_season
+from chaffinch.pipelines.simulate import SCENARIOS, LossNoise, simulate_season
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -90,7 +90,7 @@ def test_effects_are_of_the_size_they_are_told_to_be():
     plain = SCENARIOS["plain"]
     scenario = replace(
         plain,
-        noise=Noise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0),
+        noise=LossNoise(fast_sd=0.0, slow_sd=0.0, white_sd=0.0),
         sensors=replace(plain.sensors, flow_noise=0.0, counts_per_kg=1e6),
         separation_steepness=(2.0, 2.0),
         cleaning_steepness=(2.0, 2.0),

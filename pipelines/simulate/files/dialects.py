@@ -112,7 +112,7 @@ def time_text(time: pl.Expr, clock: str, zone: str) -> pl.Expr:
     return there.dt.strftime("%Y-%m-%dT%H:%M:%S%:z" if clock == "offset" else "%Y-%m-%d %H:%M:%S")
 
 
-def render(readings: pl.DataFrame, dialect: Dialect, zone: str) -> str:
+def write_dialect(readings: pl.DataFrame, dialect: Dialect, zone: str) -> str:
     """The readings as the text of one CSV file. Missing values are empty fields."""
     columns = [_written(name, dialect, zone) for name in readings.columns]
     return readings.select(columns).write_csv(

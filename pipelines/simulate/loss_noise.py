@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 from chaffinch.pipelines.simulate.first_order import first_order
-from chaffinch.pipelines.simulate.ground import Array
-from chaffinch.pipelines.simulate.scenario import Noise
+from chaffinch.pipelines.simulate.scenario import LossNoise
+from chaffinch.pipelines.work.series import Array
 
-LOSSES = ("separation", "cleaning")
+SENSED_LOSSES = ("separation", "cleaning")
 MANY_SCALES_S = 5.0 * 2.0 ** np.arange(13)
 BURST_SPAN_S = (60, 300)
 
@@ -51,9 +51,9 @@ def bursts(rng: np.random.Generator, n: int, per_hour: float, mean_log: float) -
 
 
 def log_noise(
-    rng: np.random.Generator, noise: Noise, n: int, ground: tuple[Array, Array]
+    rng: np.random.Generator, noise: LossNoise, n: int, ground: tuple[Array, Array]
 ) -> Mapping[str, Array]:
-    """Noise of the log loss share by loss, each (n,) at 1 Hz. ``ground``: drift of variance 1."""
+    """LossNoise of the log loss share by loss, each (n,) at 1 Hz. ``ground``: drift of variance 1."""
     pairs: list[tuple[float, tuple[Array, Array]]] = [
         (noise.fast_sd, _shared_pair(rng, n, noise.fast_scale_s, noise.shared)),
         (noise.slow_sd, _shared_pair(rng, n, noise.slow_scale_s, noise.shared)),
@@ -67,8 +67,8 @@ def log_noise(
     if noise.bursts_per_hour:
         both = bursts(rng, n, noise.bursts_per_hour, noise.burst_log)
         pairs.append((1.0, (both, both)))
-    total = {loss: np.zeros(n) for loss in LOSSES}
+    total = {loss: np.zeros(n) for loss in SENSED_LOSSES}
     for sd, pair in pairs:
-        for loss, series in zip(LOSSES, pair, strict=True):
+        for loss, series in zip(SENSED_LOSSES, pair, strict=True):
             total[loss] += sd * series
     return total

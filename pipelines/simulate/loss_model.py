@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.simulate.ground import Array
 from chaffinch.pipelines.simulate.scenario import Curve
+from chaffinch.pipelines.work.series import Array
 
 LARGEST_SHARE = 0.45
 """Ceiling of one loss share, so that more than the crop is never lost."""
@@ -53,7 +53,7 @@ class Conditions:
     roll_deg: float
 
 
-def shares(
+def loss_shares(
     curves: Mapping[str, LossCurve], at: Conditions, effect: Mapping[str, Array], feed: Array
 ) -> Array:
     """Machine loss share, separation + cleaning, at the conditions but for the given ``feed`` (kg/s)."""
@@ -69,7 +69,7 @@ def machine_log_ratio(
 ) -> Array:
     """ln(machine loss share after / before) at the field's mean conditions; one value per adjustment."""
     feed = np.full_like(before["separation"], at.feed_kg_s)
-    return np.log(shares(curves, at, after, feed) / shares(curves, at, before, feed))
+    return np.log(loss_shares(curves, at, after, feed) / loss_shares(curves, at, before, feed))
 
 
 def capacity_log_ratio(
@@ -81,13 +81,13 @@ def capacity_log_ratio(
     number where the share can't be reached in that span.
     """
     feed = np.full_like(before["separation"], at.feed_kg_s)
-    wanted = shares(curves, at, before, feed)
+    wanted = loss_shares(curves, at, before, feed)
     low, high = np.full_like(feed, -3.0), np.full_like(feed, 3.0)
-    reached = shares(curves, at, after, feed * np.exp(high)) >= wanted
-    reached &= shares(curves, at, after, feed * np.exp(low)) <= wanted
+    reached = loss_shares(curves, at, after, feed * np.exp(high)) >= wanted
+    reached &= loss_shares(curves, at, after, feed * np.exp(low)) <= wanted
     for _ in range(50):
         middle = (low + high) / 2.0
-        too_much = shares(curves, at, after, feed * np.exp(middle)) > wanted
+        too_much = loss_shares(curves, at, after, feed * np.exp(middle)) > wanted
         high = np.where(too_much, middle, high)
         low = np.where(too_much, low, middle)
     solved = np.where(reached, (low + high) / 2.0, np.nan)

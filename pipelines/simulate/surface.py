@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.floating[Any]]
+from chaffinch.pipelines.work.series import Array
 
 METRES_PER_DEGREE = 111_320.0
 """Length of one degree of the equator; good to 0.3 % for the small shifts made here (from memory)."""

@@ -11,13 +11,13 @@ from typing import Any, Literal
 
 import polars as pl
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.simulate.crops import CROPS
-from chaffinch.pipelines.simulate.damage import spoiled
-from chaffinch.pipelines.simulate.dialects import DIALECTS, render
+from chaffinch.pipelines.simulate.files.damage import spoiled
+from chaffinch.pipelines.simulate.files.dialects import DIALECTS, write_dialect
 from chaffinch.pipelines.simulate.machine_field import MachineField
 from chaffinch.pipelines.simulate.scenario import Scenario
 from chaffinch.pipelines.simulate.scenarios import scenario_named
-from chaffinch.pipelines.simulate.season import Season, simulate_season
+from chaffinch.pipelines.simulate.simulated_crops import CROPS
+from chaffinch.pipelines.simulate.simulated_season import Season, simulate_season
 
 ZONE = "Europe/London"
 DEFAULT_SEED = 1
@@ -187,7 +187,7 @@ def _folder(inbox: Path, machine_field: MachineField) -> Path:
 
 def _write_csv(inbox: Path, season: Season, machine_field: MachineField, compress: bool, spoil: bool) -> None:
     number = season.machines.index(machine_field.machine)
-    text = render(machine_field.readings, DIALECTS[number % len(DIALECTS)], ZONE)
+    text = write_dialect(machine_field.readings, DIALECTS[number % len(DIALECTS)], ZONE)
     if spoil:
         text = spoiled(text)
     path = _folder(inbox, machine_field) / f"harvest_{_day(machine_field)}.csv"

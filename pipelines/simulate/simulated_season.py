@@ -11,13 +11,13 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.simulate.ground import Place
-from chaffinch.pipelines.simulate.history import Machine, Site
+from chaffinch.pipelines.simulate.history import SimulatedMachine, Site
 from chaffinch.pipelines.simulate.machine_field import MachineField, simulate_machine_field
 from chaffinch.pipelines.simulate.operators import StepEffects, draw_effects
 from chaffinch.pipelines.simulate.scenario import Scenario
 from chaffinch.pipelines.simulate.scenarios import scenario_named
 from chaffinch.pipelines.simulate.sensors import draw_instruments
+from chaffinch.pipelines.simulate.surface import Place
 
 FIELD_NAMES = (
     "Mill Field",
@@ -50,7 +50,7 @@ class Season:
     scenario: Scenario
     seed: int
     effects: StepEffects
-    machines: tuple[Machine, ...]
+    machines: tuple[SimulatedMachine, ...]
 
     def machine_field(self, index: int) -> MachineField:
         """The machine-field number ``index`` (0 .. fields - 1)."""
@@ -123,10 +123,10 @@ def simulate_season(scenario: Scenario | str, seed: int) -> Season:
     return Season(scenario, seed, effects, machines)
 
 
-def _draw_machine(rng: np.random.Generator, scenario: Scenario, number: int) -> Machine:
+def _draw_machine(rng: np.random.Generator, scenario: Scenario, number: int) -> SimulatedMachine:
     least, greatest = scenario.operator.clock_off_minutes
     off_s = round(60.0 * float(rng.uniform(least, greatest)) * float(rng.choice([-1.0, 1.0])))
-    return Machine(
+    return SimulatedMachine(
         name=f"Combine {chr(ord('A') + number)}" if number < 26 else f"Combine {number + 1}",
         header_m=round(float(rng.uniform(7.0, 12.0)), 1),
         strength=float(rng.uniform(0.9, 1.15)),

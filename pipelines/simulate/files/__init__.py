@@ -1,0 +1,1 @@
+"""A simulated season written as the files of an inbox."""
