@@ -9,7 +9,18 @@ from chaffinch.pipelines.command_line.program import run
 
 def test_a_small_proof_as_json_with_its_figure(tmp_path, capsys):
     figure = tmp_path / "proof.html"
-    call = "prove --scenario no_effect --fields 2 --seed 4 --no-peers --json --figure".split()
+    call = [
+        "prove",
+        "--scenario",
+        "no_effect",
+        "--fields",
+        "2",
+        "--seed",
+        "4",
+        "--no-peers",
+        "--json",
+        "--figure",
+    ]
     assert run([*call, str(figure)]) == 0
     summary = json.loads(capsys.readouterr().out)
     assert (summary["seed"], summary["held"]) == (4, True)
