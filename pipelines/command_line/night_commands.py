@@ -61,24 +61,22 @@ def nightly(
         inbox, lake = inbox.resolve(), lake if "://" in lake else str(Path(lake).resolve())
     if schedule is None:
         return _one_night(inbox, lake, site, plain, as_json, workers)
-    from chaffinch.pipelines.night.schedule import parse_schedule
+    from datetime import datetime
 
-    times = parse_schedule(schedule)
+    from chaffinch.pipelines.night.schedule import next_night, wait_until
+
+    coming = next_night(schedule, datetime.now())
     _require_folder(inbox)
     if not plain:
         return _serve_nights(schedule, inbox, lake, site, workers)
-    from datetime import datetime
-
-    from chaffinch.pipelines.night.schedule import wait_until
-
     while True:
-        coming = times.next_after(datetime.now())
         say(f"Next night at {coming:%Y-%m-%d %H:%M}. Stop with Ctrl+C.")
         wait_until(coming)
         try:
             _one_night(inbox, lake, site, plain, as_json)
         except ChaffinchError as error:
             say(f"This night failed: {error}")
+        coming = next_night(schedule, datetime.now())
 
 
 def _one_night(
@@ -120,7 +118,7 @@ def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) ->
         with server():
             from chaffinch.pipelines.night.prefect_flow import run_as_flow
 
-            return run_as_flow(inbox, lake, site, say, workers)
+            return run_as_flow(inbox, lake, site, workers)
     except NoServer as error:
         say(f"{error} The night goes on without Prefect.")
         return None

@@ -278,6 +278,10 @@ class Farm(_Stated):
         return None
 
 
+# ``tell`` is the earlier name of ``notify``.
+ENTRIES = frozenset({*Farm.model_fields, "tell"})
+
+
 def parse_farm(text: str, source: str = "farm.toml") -> Farm:
     """Read the text of a ``farm.toml``; ``source`` is its name in messages.
 

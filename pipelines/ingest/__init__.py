@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
-from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import ENTRIES, Farm
 from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.parsed import Parsed
 
@@ -122,7 +122,7 @@ def _looks_like_farm(head: str) -> bool:
             continue
         entry = line.strip("[]").split(".")[0].split("=")[0].strip()
         is_entry = line.startswith("[") or "=" in line
-        return is_entry and entry in Farm.model_fields
+        return is_entry and entry in ENTRIES
     return False
 
 

@@ -1,9 +1,8 @@
-"""Prefect's records: which server keeps them, and a temporary one of our own where none is named.
+"""The server that keeps Prefect's records, and a temporary one where none is named.
 
-Prefect can start a temporary server by itself, but leaves it running when the run is killed and prints its
-complaints among ours. The one started here ends with its run, however that ends, and writes to a log file.
-Prefect is told to report nothing to anybody; its records lie in a folder of its own, so that a Prefect that
-somebody uses for other things stays as it is.
+The temporary server of Prefect itself keeps running when the run is killed, and prints its messages among ours.
+The one started here ends with its run, however that ends, and writes to a log file. Prefect sends no telemetry,
+and its records lie in a folder of their own, so that another use of Prefect on this machine is not affected.
 """
 
 from __future__ import annotations
@@ -27,20 +26,19 @@ _SETTINGS = {
     "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
     "PREFECT_CLI_PROMPT": "false",
     "PREFECT_SERVER_UI_ENABLED": "false",
-    # What a run says goes to Prefect's records; the terminal has it from us.
+    # Messages of a run go to Prefect's records; we print them on the terminal.
     "PREFECT_LOGGING_LEVEL": "INFO",
     "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
 }
 
 
 class NoServer(ChaffinchError):
-    """Prefect can't be had: its server does not start, or the named one does not answer."""
+    """Prefect's own server does not start, or the named one does not answer."""
 
 
-def prepare() -> Path:
-    """Tell Prefect, before it is imported, what it may do. Gives the folder of its records."""
-    for name, value in _SETTINGS.items():
-        os.environ[name] = value
+def configure_prefect() -> Path:
+    """Set Prefect's environment variables, before it is imported. Gives the folder of its records."""
+    os.environ.update(_SETTINGS)
     if "PREFECT_HOME" not in os.environ:
         state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
         os.environ["PREFECT_HOME"] = str(state / "chaffinch" / "prefect")
@@ -49,11 +47,11 @@ def prepare() -> Path:
 
 @contextmanager
 def server(schedules: bool = False) -> Iterator[str]:
-    """The address of the server that keeps the records: ``PREFECT_API_URL``, else a temporary one of our own.
+    """The address of the server that keeps the records: ``PREFECT_API_URL``, else a temporary one.
 
     ``schedules``: with the services that start scheduled runs. Raises ``NoServer``.
     """
-    home = prepare()
+    home = configure_prefect()
     if named := os.environ.get("PREFECT_API_URL"):
         _await_answer(named, None, 10.0)
         yield named
@@ -73,7 +71,7 @@ def server(schedules: bool = False) -> Iterator[str]:
 
 
 def _started(home: Path, schedules: bool) -> tuple[subprocess.Popen[str], str]:
-    """A server of our own that answers, and its address. One start at a time: the first makes the database."""
+    """A temporary server that answers, and its address. One start at a time: the first makes the database."""
     import fcntl
 
     call = [sys.executable, "-m", __name__, *(["--schedules"] if schedules else [])]
@@ -87,7 +85,7 @@ def _started(home: Path, schedules: bool) -> tuple[subprocess.Popen[str], str]:
             assert process.stdout is not None
             port = process.stdout.readline().strip()
             if not port:
-                raise NoServer(f"Prefect's own server did not start; {home / 'server.log'} says why.")
+                raise NoServer(f"Prefect's own server did not start; see {home / 'server.log'}.")
             address = f"http://127.0.0.1:{port}/api"
             _await_answer(address, process, LONGEST_START_S)
             return process, address
@@ -112,7 +110,7 @@ def _await_answer(address: str, process: subprocess.Popen[str] | None, longest_s
 
 
 def _serve(schedules: bool) -> None:
-    """Be the server: tell the port on standard output, and end when standard input closes with its owner."""
+    """Run the server: print its port on standard output, and end when standard input closes with its owner."""
     import socket
 
     threading.Thread(target=_end_with_owner, daemon=True).start()

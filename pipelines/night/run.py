@@ -85,23 +85,19 @@ def run_nightly(
             or {}
         )
     night = NightSummary(ingest, estimate, pages, tuple(failed))
-    return replace(night, failed=(*failed, *_told(night, inbox, lake, each)))
+    return replace(night, failed=(*failed, *_notified(night, inbox, lake, each)))
 
 
-def _told(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[str]:
-    """Tell whom the farm wants told; sentences about what failed in that."""
-    from chaffinch.pipelines.night.notify import tell
+def _notified(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[str]:
+    """Send the summary as the farm has it; sentences about what failed in that."""
+    from chaffinch.pipelines.night.notify import notify
 
     failed: list[str] = []
-    return (
-        _attempt(
-            failed,
-            "Nobody was told of this night",
-            "nightly",
-            lambda: tell(night, lake.farm().notify, inbox, lake, each),
-        )
-        or failed
-    )
+
+    def send() -> list[str]:
+        return notify(night, lake.farm().notify, inbox, lake, each)
+
+    return _attempt(failed, "The summary of this night was not sent", "nightly", send) or failed
 
 
 def is_due(inbox: Path, lake: Lake) -> bool:

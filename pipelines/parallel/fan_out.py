@@ -1,14 +1,14 @@
-"""How the work of a stage is spread over items: in turn or side by side here, as tasks in ``flow``.
+"""How a stage spreads its work over items: in turn or in threads here, as Prefect tasks in ``night``.
 
-A stage that handles many files or machine-fields is given a ``FanOut`` and knows nothing of who does the work.
+A stage that handles many files or machine-fields gets a ``FanOut`` and does not depend on who does the work.
 """
 
 from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol, TypeVar
 
 from chaffinch.pipelines.errors import NotYet
@@ -17,8 +17,8 @@ from chaffinch.pipelines.errors import NotYet
 MOST_AHEAD = 32
 MOST_BYTES_AHEAD = 96 << 20
 
-# Work that needs nothing but its item and storage that all can reach, so that it may be done anywhere. All
-# else is done where the lake is held for writing.
+# Work that needs only its item and shared storage, so that any machine may do it. All else is done where the
+# lake is open for writing.
 ANYWHERE = frozenset({"read", "find delays", "prepare"})
 
 T = TypeVar("T")
@@ -28,9 +28,9 @@ R = TypeVar("R")
 class FanOut(Protocol):
     """Calls ``do`` for each item and yields the results in the order of the items.
 
-    what : the work in two or three words, as run histories show it. name : of an item, for the same. Where an
-    item is not ready, even after any tries that the fan-out allows, its ``NotYet`` is yielded in place of a
-    result. Any other failure is raised.
+    what : the work in two or three words, for the history of runs. name : of an item, for the same. Where an
+    item is not ready, after all retries of the fan-out, its ``NotYet`` is yielded in place of a result. Any
+    other failure is raised.
     """
 
     def __call__(
@@ -41,7 +41,7 @@ class FanOut(Protocol):
 def one_by_one(
     what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
 ) -> Iterator[R | NotYet]:
-    """Each item in turn and once; the next is begun when its result is asked for."""
+    """Each item in turn and once; the next begins when its result is needed."""
     for item in items:
         yield _settled(do, item)
 
@@ -57,22 +57,39 @@ def side_by_side(
     if workers < 2:
         yield from one_by_one(what, do, items, name)
         return
-    ahead: deque[tuple[Future[R | NotYet], int]] = deque()
-    size_ahead = 0
     with ThreadPoolExecutor(workers, thread_name_prefix=what) as pool:
         try:
-            for item in items:
-                size = getattr(item, "size_bytes", 0)
-                while ahead and (len(ahead) >= MOST_AHEAD or size_ahead + size > MOST_BYTES_AHEAD):
-                    done, its_size = ahead.popleft()
-                    yield done.result()
-                    size_ahead -= its_size
-                ahead.append((pool.submit(_settled, do, item), size))
-                size_ahead += size
-            while ahead:
-                yield ahead.popleft()[0].result()
+            for future in begun_ahead(lambda item: pool.submit(_settled, do, item), items):
+                yield future.result()
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+def begun_ahead(
+    begin: Callable[[T], R],
+    items: Iterable[T],
+    most: int | None = None,
+    most_bytes: float | None = None,
+) -> Iterator[R]:
+    """What ``begin`` gives for each item, such as a future, in order; later items begin before an earlier one
+    is finished, as long as they are at most ``most`` and their ``size_bytes`` at most ``most_bytes``.
+
+    None: ``MOST_AHEAD`` and ``MOST_BYTES_AHEAD``. An item may be a group of items.
+    """
+    most, most_bytes = most or MOST_AHEAD, most_bytes or MOST_BYTES_AHEAD
+    ahead: deque[tuple[R, int]] = deque()
+    size_ahead = 0
+    for item in items:
+        parts = item if isinstance(item, Sequence) else (item,)
+        size = sum(getattr(part, "size_bytes", 0) for part in parts)
+        while ahead and (len(ahead) >= most or size_ahead + size > most_bytes):
+            begun, its_size = ahead.popleft()
+            yield begun
+            size_ahead -= its_size
+        ahead.append((begin(item), size))
+        size_ahead += size
+    while ahead:
+        yield ahead.popleft()[0]
 
 
 def processors() -> int:

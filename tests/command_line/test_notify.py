@@ -1,4 +1,4 @@
-"""Who is told of a night: the command and the address of farm.toml, and nobody by a file that others may write."""
+"""The summary of a night goes to the command and the address of farm.toml, unless others may write that file."""
 
 from __future__ import annotations
 
@@ -53,13 +53,13 @@ def night(inbox: Path) -> int:
 
 
 def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'told.json'))}\n")
+    farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'sent.json'))}\n")
     code = night(inbox)
-    told = json.loads((tmp_path / "told.json").read_bytes())
-    assert told == json.loads(capsys.readouterr().out)
-    assert told["exit_code"] == code
-    assert told["sentences"][-1].startswith("Effects")
-    # Who is told changes neither what is read nor what is estimated.
+    sent = json.loads((tmp_path / "sent.json").read_bytes())
+    assert sent == json.loads(capsys.readouterr().out)
+    assert sent["exit_code"] == code
+    assert sent["sentences"][-1].startswith("Effects")
+    # Who is notified changes neither what is read nor what is estimated.
     farm(inbox, "")
     night(inbox)
     later = json.loads(capsys.readouterr().out)
@@ -69,14 +69,14 @@ def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.
 
 @pytest.mark.slow
 def test_only_in_trouble(inbox: Path, tmp_path: Path) -> None:
-    told = tmp_path / "told.json"
-    farm(inbox, f"[notify]\nwhen = 'trouble'\ncommand = {json.dumps(keeper(told))}\n")
+    sent = tmp_path / "sent.json"
+    farm(inbox, f"[notify]\nwhen = 'trouble'\ncommand = {json.dumps(keeper(sent))}\n")
     (inbox / "day.csv").unlink()
     assert night(inbox) == 0
-    assert not told.exists()
+    assert not sent.exists()
     (inbox / "bad.csv").write_text("nothing\n")
     assert night(inbox) == 1
-    assert told.exists()
+    assert sent.exists()
 
 
 @pytest.mark.parametrize(
@@ -98,7 +98,7 @@ def test_a_command_that_fails_is_said(
 def test_no_command_from_a_file_that_everybody_may_write(
     inbox: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'told.json'))}\n")
+    farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'sent.json'))}\n")
     (inbox / "farm.toml").chmod(0o666)
     assert night(inbox) == 1
     (failed,) = json.loads(capsys.readouterr().out)["failed"]
@@ -107,7 +107,7 @@ def test_no_command_from_a_file_that_everybody_may_write(
     (inbox / "farm.toml").unlink()
     assert night(inbox) == 1
     assert "keep it in the inbox" in json.loads(capsys.readouterr().out)["failed"][0]
-    assert not (tmp_path / "told.json").exists()
+    assert not (tmp_path / "sent.json").exists()
 
 
 @pytest.fixture
@@ -144,10 +144,18 @@ def test_an_address_gets_the_summary(
     assert "answered 404" in json.loads(capsys.readouterr().out)["failed"][0]
 
 
-def test_what_is_no_way_to_tell() -> None:
+def test_what_is_no_way_to_notify() -> None:
     with pytest.raises(DeclarationError, match="begins with http"):
         parse_farm('[notify]\nwebhook = "file:///etc/passwd"\n')
     with pytest.raises(DeclarationError, match="No closing quotation"):
         parse_farm('[notify]\ncommand = "mail \'me"\n')
     with pytest.raises(DeclarationError, match="did you mean 'webhook'"):
         parse_farm('[notify]\nwebhok = "http://a"\n')
+
+
+def test_the_earlier_name_of_the_table_still_works(inbox: Path, tmp_path: Path) -> None:
+    sent = tmp_path / "sent.json"
+    # Under any file name: it is recognised by its first entry.
+    (inbox / "our_farm.txt").write_text(f"[tell]\ncommand = {json.dumps(keeper(sent))}\n")
+    night(inbox)
+    assert sent.exists()

@@ -46,7 +46,7 @@ def inbox(tmp_path: Path) -> Path:
 def by_flow(inbox: Path, lake: str = "lake") -> Any:
     from chaffinch.pipelines.night.prefect_flow import run_as_flow
 
-    return run_as_flow(inbox, str(inbox.parent / lake), inbox.parent / "site", lambda sentence: None)
+    return run_as_flow(inbox, str(inbox.parent / lake), inbox.parent / "site")
 
 
 def runs(address: str, what: str) -> list[dict[str, Any]]:
@@ -142,10 +142,10 @@ def test_a_share_that_comes_back(records: str, inbox: Path) -> None:
 
 
 def test_many_items_share_tasks(records: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    from chaffinch.pipelines.night import prefect_flow as flow
+    from chaffinch.pipelines.night import prefect_tasks as tasks
     from prefect import flow as as_flow
 
-    monkeypatch.setattr(flow, "MOST_TASKS", 3)
+    monkeypatch.setattr(tasks, "MOST_TASKS", 3)
 
     def double(number: int) -> int:
         if number == 4:
@@ -154,7 +154,7 @@ def test_many_items_share_tasks(records: str, monkeypatch: pytest.MonkeyPatch) -
 
     @as_flow
     def many() -> list[Any]:
-        return list(flow.as_tasks("double", double, list(range(7)), str))
+        return list(tasks.as_tasks("double", double, list(range(7)), str))
 
     result = many()
     assert [one for one in result if not isinstance(one, NotYet)] == [0, 2, 4, 6, 10, 12]

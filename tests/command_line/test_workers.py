@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import math
 import os
 import signal
 import subprocess
@@ -207,22 +208,22 @@ class Handed:
 
 @pytest.mark.parametrize("lasts", [0, 1, 5, 100])
 def test_what_lost_workers_left_is_done_here(lasts: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    from chaffinch.pipelines.night import prefect_flow as flow
+    from chaffinch.pipelines.night import prefect_tasks as tasks
     from chaffinch.pipelines.parallel.dask_workers import lost
     from chaffinch.pipelines.parallel.fan_out import one_by_one
 
-    monkeypatch.setattr(flow, "as_tasks", one_by_one)
+    monkeypatch.setattr(tasks, "as_tasks", one_by_one)
     told: list[str] = []
-    each = flow.SideBySide(Handed(lasts), 4, None, lost, told.append)
+    each = tasks.SideBySide(Handed(lasts), 4, math.inf, lost, told.append)
     assert list(each("read", lambda item: item * 2, list(range(20)), str)) == [2 * item for item in range(20)]
     assert len(told) == (1 if lasts < 20 else 0)
     assert list(each("read", lambda item: -item, [1, 2, 3], str)) == [-1, -2, -3]
 
 
 def test_a_failure_of_the_work_itself_is_raised(monkeypatch: pytest.MonkeyPatch) -> None:
-    from chaffinch.pipelines.night import prefect_flow as flow
+    from chaffinch.pipelines.night import prefect_tasks as tasks
     from chaffinch.pipelines.parallel.dask_workers import lost
 
-    each = flow.SideBySide(Handed(100, broken=7), 4, None, lost, print)
+    each = tasks.SideBySide(Handed(100, broken=7), 4, math.inf, lost, print)
     with pytest.raises(ValueError, match="the work itself is wrong"):
         list(each("read", lambda item: item, list(range(20)), str))

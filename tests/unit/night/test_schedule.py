@@ -6,7 +6,7 @@ from datetime import datetime
 
 import pytest
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.night.schedule import parse_schedule
+from chaffinch.pipelines.night.schedule import next_night
 
 
 @pytest.mark.parametrize(
@@ -28,18 +28,29 @@ from chaffinch.pipelines.night.schedule import parse_schedule
     ],
 )
 def test_next_moment(schedule: str, after: datetime, coming: datetime) -> None:
-    assert parse_schedule(schedule).next_after(after) == coming
+    assert next_night(schedule, after) == coming
 
 
 @pytest.mark.parametrize(
     "schedule",
-    ["", "30 2 * *", "60 2 * * *", "30 24 * * *", "x 2 * * *", "5-3 * * * *", "*/0 * * * *", "-1 * * * *"],
+    [
+        "",
+        "30 2 * *",
+        "0 30 2 * * *",
+        "60 2 * * *",
+        "30 24 * * *",
+        "x 2 * * *",
+        "5-3 * * * *",
+        "*/0 * * * *",
+        "-1 * * * *",
+    ],
 )
 def test_what_is_no_schedule(schedule: str) -> None:
     with pytest.raises(CallError, match="schedule"):
-        parse_schedule(schedule)
+        next_night(schedule, datetime(2026, 1, 1))
 
 
-def test_a_day_that_never_comes() -> None:
-    with pytest.raises(CallError, match="never comes"):
-        parse_schedule("0 0 30 2 *").next_after(datetime(2026, 1, 1))
+@pytest.mark.parametrize("schedule", ["0 0 30 2 *", "0 0 31 4,6 *"])
+def test_a_day_that_never_comes(schedule: str) -> None:
+    with pytest.raises(CallError, match="day-of-month|never comes"):
+        next_night(schedule, datetime(2026, 1, 1))

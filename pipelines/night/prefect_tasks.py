@@ -1,0 +1,165 @@
+"""Work as Prefect tasks, with retries: in turn, in threads, or by workers on other machines.
+
+Import this module where Prefect is wanted only: importing Prefect takes over a second.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from typing import Any
+
+from chaffinch.pipelines.errors import CallError, ChaffinchError, NotYet
+from chaffinch.pipelines.night.prefect_server import configure_prefect
+from chaffinch.pipelines.parallel.fan_out import ANYWHERE, R, T, begun_ahead
+
+configure_prefect()
+
+from prefect import task  # noqa: E402  it reads its settings when it is imported
+from prefect.cache_policies import NO_CACHE  # noqa: E402
+from prefect.task_runners import TaskRunner  # noqa: E402
+
+RETRY_DELAYS_S = (5.0, 20.0, 60.0)
+# From this many items on a task takes several, so that ten thousand small files do not make as many tasks.
+MOST_TASKS = 500
+
+
+def as_tasks(
+    what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
+) -> Iterator[R | NotYet]:
+    """A ``FanOut``: each item is a task, in turn; from ``MOST_TASKS`` on a task takes several."""
+    for some in _in_groups(items):
+        try:
+            yield from _task(what, some, name)(_Work(do, some))
+        except NotYet as waiting:
+            yield from _each_alone(waiting, what, do, some, name)
+
+
+class SideBySide:
+    """A ``FanOut`` that hands what can be done anywhere to ``runner``, and does all else by ``as_tasks``.
+
+    most_ahead, most_bytes_ahead : as of ``begun_ahead``. lost : whether a failure means that the workers went
+    away; then the rest is done here.
+    """
+
+    def __init__(
+        self,
+        runner: TaskRunner[Any],
+        most_ahead: int | None = None,
+        most_bytes_ahead: float | None = None,
+        lost: Callable[[Exception], bool] = lambda error: False,
+        say: Callable[[str], None] = print,
+    ) -> None:
+        self.runner, self.lost, self.say = runner, lost, say
+        self.most_ahead, self.most_bytes_ahead = most_ahead, most_bytes_ahead
+        self.here_only = False
+
+    def __enter__(self) -> SideBySide:
+        try:
+            self.runner.__enter__()
+        except Exception as error:
+            self._go_on_here(error)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        # A scheduler that went away does not answer.
+        with suppress(Exception):
+            self.runner.__exit__(None, None, None)
+
+    def __call__(
+        self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
+    ) -> Iterator[R | NotYet]:
+        if what not in ANYWHERE or len(items) < 2:
+            yield from as_tasks(what, do, items, name)
+            return
+
+        def hand_out(some: Sequence[T]) -> tuple[Sequence[T], Any]:
+            if not self.here_only:
+                try:
+                    return some, self.runner.submit(_task(what, some, name), {"work": _Work(do, some)})
+                except Exception as error:
+                    self._go_on_here(error)
+            return some, None
+
+        groups = _in_groups(items)
+        for some, future in begun_ahead(hand_out, groups, self.most_ahead, self.most_bytes_ahead):
+            try:
+                here = future is None or self.here_only
+                results = as_tasks(what, do, some, name) if here else future.result()
+            except NotYet as waiting:
+                results = _each_alone(waiting, what, do, some, name)
+            except Exception as error:
+                self._go_on_here(error)
+                results = as_tasks(what, do, some, name)
+            yield from results
+
+    def _go_on_here(self, error: Exception) -> None:
+        """From now on all is done here, unless ``error`` is about the work itself: then it is raised."""
+        if not self.lost(error):
+            raise error
+        self.say(f"The workers went away ({type(error).__name__}); the rest is done on this machine.")
+        self.here_only = True
+
+
+def _in_groups(items: Sequence[T]) -> list[Sequence[T]]:
+    size = math.ceil(len(items) / MOST_TASKS) or 1
+    return [items[first : first + size] for first in range(0, len(items), size)]
+
+
+def _each_alone(
+    waiting: NotYet, what: str, do: Callable[[T], R], some: Sequence[T], name: Callable[[T], str]
+) -> Iterator[R | NotYet]:
+    """One of ``some`` is not ready: each is tried as a task of its own."""
+    if len(some) == 1:
+        yield waiting
+        return
+    for item in some:
+        yield from as_tasks(what, do, [item], name)
+
+
+def _task(what: str, some: Sequence[T], name: Callable[[T], str]) -> Any:
+    label = name(some[0]) + (f" and {len(some) - 1} more" if len(some) > 1 else "")
+    return task(  # type: ignore[call-overload]
+        _do_all,
+        name=what,
+        # Braces would be filled in by Prefect.
+        task_run_name=f"{what} {label}".replace("{", "(").replace("}", ")"),
+        retries=len(RETRY_DELAYS_S),
+        retry_delay_seconds=retry_delays_s(),
+        retry_condition_fn=_may_pass,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+    )
+
+
+class _Work:
+    """Work on some items. No dataclass: Prefect walks through those, and polygons are deep."""
+
+    def __init__(self, do: Callable[[Any], Any], items: Sequence[Any]) -> None:
+        self.do, self.items = do, items
+
+
+def _do_all(work: _Work) -> list[Any]:
+    return [work.do(item) for item in work.items]
+
+
+def retry_delays_s() -> list[float]:
+    """Pauses before each retry [s]; ``CHAFFINCH_RETRY_DELAYS_S`` ("5,20,60") sets others."""
+    stated = os.environ.get("CHAFFINCH_RETRY_DELAYS_S")
+    try:
+        return [float(part) for part in stated.split(",")] if stated else list(RETRY_DELAYS_S)
+    except ValueError:
+        raise CallError(
+            f"CHAFFINCH_RETRY_DELAYS_S must be seconds such as 5,20,60, not '{stated}'."
+        ) from None
+
+
+def _may_pass(task: Any, run: Any, state: Any) -> bool:
+    """Whether a retry may help."""
+    from prefect.states import aget_state_exception
+    from prefect.utilities.asyncutils import run_coro_as_sync
+
+    error: BaseException | None = run_coro_as_sync(aget_state_exception(state))
+    return isinstance(error, ChaffinchError) and error.may_pass
