@@ -17,7 +17,6 @@ MARKS = (
     ("chaffinch", "diamond", "better"),
     ("oracle", "line-ns-open", "ink"),
     ("structural time series", "square-open", "separation"),
-    ("structural, as states", "square", "cleaning"),
     ("window regression", "triangle-up-open", "worse"),
     ("window means", "x-thin-open", "unclear"),
 )

@@ -7,14 +7,10 @@ rate of steps x their mean square (Campbell's theorem, from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 from chaffinch.pipelines.simulate import Scenario
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # A correlation that falls off over so many machine-fields' time is a straight line within one.
 LONG = 100.0
@@ -40,25 +36,6 @@ class DrawnEffect:
         of_a_step = effects.per_step_sd**2 + effects.between_fields_sd**2
         share = (1 - effects.zero_share) * len(acting) / len(ADJUSTABLES)
         return cls(share, float(np.mean(squared)) * of_a_step)
-
-    def log_bayes_factor(self, found: Array, covariance: Array) -> float:
-        """Of effects (s,) having come about so, found with ``covariance`` (s, s), against nothing having happened.
-
-        The sum over all sets of changes that did anything, 2^s of them.
-        """
-        if self.share == 0 or found.size == 0:
-            return 0.0
-        information = np.linalg.inv(covariance)
-        along = information @ found
-        terms = []
-        for did in product((False, True), repeat=found.size):
-            chosen = np.flatnonzero(did)
-            inner = information[np.ix_(chosen, chosen)] + np.eye(chosen.size) / self.variance
-            grown = np.linalg.slogdet(inner * self.variance)[1]
-            fit = along[chosen] @ np.linalg.solve(inner, along[chosen])
-            prior = chosen.size * np.log(self.share) + (found.size - chosen.size) * np.log1p(-self.share)
-            terms.append(prior + 0.5 * (fit - grown))
-        return float(np.logaddexp.reduce(terms))
 
 
 def wandering(scenario: Scenario, loss: str) -> tuple[tuple[float, float], ...]:

@@ -19,12 +19,11 @@ Array = NDArray[np.float64]
 MINUTE_S = 60.0
 
 
-def structural_time_series(binned: Binned, outcome: str, as_states: bool = False) -> list[PeerAnswer]:
+def structural_time_series(binned: Binned, outcome: str) -> list[PeerAnswer]:
     """Effects of all changes of one machine-field at once; takes seconds.
 
-    as_states : False is the library's default, coefficients by maximum likelihood with errors from the
-    curvature there. True makes them states of the filter, so that each is free of the others' uncertainty, as
-    under a restricted likelihood: the better use of the same model.
+    Coefficients are states of the filter, so that each allows for the others' uncertainty, as under a restricted
+    likelihood. The library's default, maximum likelihood, makes less of the same model.
     """
     from scipy.stats import norm
 
@@ -39,25 +38,22 @@ def structural_time_series(binned: Binned, outcome: str, as_states: bool = False
         binned.outcomes[outcome][design.use],
         design.columns[:, regressors],
     )
-    found, errors = _fitted(y, x, as_states)
+    found, errors = _fitted(y, x)
     for i, k in enumerate(design.steps):
         half = norm.ppf(0.5 + RANGE_LEVEL / 2) * errors[i]
         answers[k] = PeerAnswer(k, float(found[i]), float(found[i] - half), float(found[i] + half))
     return list(answers.values())
 
 
-def _fitted(y: Array, x: Array, as_states: bool) -> tuple[Array, Array]:
-    """Coefficients (p,) and their standard errors (p,), NaN where the curvature gives none."""
+def _fitted(y: Array, x: Array) -> tuple[Array, Array]:
+    """Coefficients (p,) and their standard errors (p,)."""
     from statsmodels.tsa.statespace.structural import UnobservedComponents
 
     with warnings.catch_warnings():
-        # It warns of start values, of searches that end at a variance of nought, and of flat curvature.
+        # It warns of start values and of searches that end at a variance of zero.
         warnings.simplefilter("ignore")
-        model = UnobservedComponents(y, "local level", exog=x, mle_regression=not as_states)
+        model = UnobservedComponents(y, "local level", exog=x, mle_regression=False)
         fitted = model.fit(disp=False, maxiter=100)
-        if not as_states:
-            # Parameters: the two variances, then the regressors.
-            return np.asarray(fitted.params)[2:], np.asarray(fitted.bse)[2:]
     # States: the level, then the regressors.
     covariance = fitted.smoothed_state_cov[1:, 1:, -1]
     return fitted.smoothed_state[1:, -1], np.sqrt(np.maximum(np.diag(covariance), 0.0))

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 import polars as pl
@@ -15,9 +14,8 @@ from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
-from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks, verdict_of
 from chaffinch.pipelines.prove.pooled import judge_pooled
-from chaffinch.pipelines.prove.window_peers import PeerAnswer, window_means, window_regression
+from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 from numpy.typing import NDArray
 
@@ -25,10 +23,9 @@ OURS = "chaffinch"
 WINDOW_MEANS = "window means"
 WINDOW_REGRESSION = "window regression"
 STRUCTURAL = "structural time series"
-STRUCTURAL_STATES = "structural, as states"
 ORACLE = "oracle"
-PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, STRUCTURAL_STATES, ORACLE)
-SLOW_PEERS = (STRUCTURAL, STRUCTURAL_STATES)
+PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, ORACLE)
+SLOW_PEERS = (STRUCTURAL,)
 
 UTC_MOMENT = pl.Datetime("us", "UTC")
 CHANGE = ("machine", "field", "change_time", "outcome")
@@ -53,8 +50,6 @@ ANSWER_SCHEMA = {
     "high": pl.Float64(),
     "verdict": pl.String(),
 }
-# Answers at a clock that is possible, before they are averaged over it.
-CLOCK_SCHEMA = {**ANSWER_SCHEMA, "clock_off_s": pl.Float64(), "log_likelihood": pl.Float64()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +69,7 @@ class FieldTrial:
     """One machine-field, ready to be estimated and judged; its readings are gone.
 
     binned : None when the log holds no usable work. pairs : as of ``check_pairs``. truth : rows of
-    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. peers : of ``CLOCK_SCHEMA``.
+    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. peers : of ``ANSWER_SCHEMA``.
     """
 
     binned: Binned | None
@@ -93,7 +88,7 @@ def try_field(task: FieldTask) -> FieldTrial:
     binned, pairs = prepare(made.readings, adjustments, made.loss_checks)
     changes = binned.changes if binned is not None else []
     truth = truth_of_changes(made.truth, changes, task.outcomes)
-    peers = pl.DataFrame(schema=CLOCK_SCHEMA)
+    peers = pl.DataFrame(schema=ANSWER_SCHEMA)
     if binned is not None:
         needed = _outcomes_needed(task.outcomes)
         binned = replace(binned, outcomes={o: y for o, y in binned.outcomes.items() if o in needed})
@@ -149,32 +144,25 @@ def _peer_answers(binned: Binned, made: MachineField, scenario: Scenario, task: 
         if outcome not in binned.outcomes:
             continue
         for method in task.peers:
-            for asked in _ask(method, binned, outcome, made, scenario):
-                frames.append(_answers(binned, outcome, method, asked))
-    return pl.concat([pl.DataFrame(schema=CLOCK_SCHEMA), *frames])
+            if (answers := _ask(method, binned, outcome, made, scenario)) is not None:
+                frames.append(_answers(binned, outcome, method, answers))
+    return pl.concat([pl.DataFrame(schema=ANSWER_SCHEMA), *frames])
 
 
 def _ask(
     method: str, binned: Binned, outcome: str, made: MachineField, scenario: Scenario
-) -> list[ClockAnswers]:
-    """What a peer answers: once, or once for each clock that it thinks possible."""
-    from chaffinch.pipelines.prove.oracle import JUDGED, OracleKnowledge, oracle
-
+) -> list[PeerAnswer] | None:
+    """Answers of a peer; None where it has none for that outcome."""
     if method == ORACLE:
-        return (
-            oracle(binned, outcome, OracleKnowledge.of(made, scenario, outcome)) if outcome in JUDGED else []
-        )
-    return [ClockAnswers(0.0, 0.0, _peer(method)(binned, outcome))]
+        from chaffinch.pipelines.prove.oracle import JUDGED, OracleKnowledge, oracle
 
+        known = outcome in JUDGED
+        return oracle(binned, outcome, OracleKnowledge.of(made, scenario, outcome)) if known else None
+    if method == STRUCTURAL:
+        from chaffinch.pipelines.prove.structural_peer import structural_time_series
 
-def _peer(method: str) -> Callable[[Binned, str], list[PeerAnswer]]:
-    if method == WINDOW_MEANS:
-        return window_means
-    if method == WINDOW_REGRESSION:
-        return window_regression
-    from chaffinch.pipelines.prove.structural_peer import structural_time_series
-
-    return partial(structural_time_series, as_states=method == STRUCTURAL_STATES)
+        return structural_time_series(binned, outcome)
+    return {WINDOW_MEANS: window_means, WINDOW_REGRESSION: window_regression}[method](binned, outcome)
 
 
 def _as_entered(binned: Binned, made: MachineField) -> Binned:
@@ -183,7 +171,7 @@ def _as_entered(binned: Binned, made: MachineField) -> Binned:
     return of_what_entered(binned, weights)
 
 
-def _answers(binned: Binned, outcome: str, method: str, asked: ClockAnswers) -> pl.DataFrame:
+def _answers(binned: Binned, outcome: str, method: str, answers: Sequence[PeerAnswer]) -> pl.DataFrame:
     rows = [
         {
             "machine": binned.machine,
@@ -194,13 +182,11 @@ def _answers(binned: Binned, outcome: str, method: str, asked: ClockAnswers) -> 
             "estimate": a.log_ratio,
             "low": a.low,
             "high": a.high,
-            "clock_off_s": asked.clock_off_s,
-            "log_likelihood": asked.log_likelihood,
         }
-        for a in asked.answers
+        for a in answers
     ]
     verdict = verdict_of(pl.col("low"), pl.col("high"))
-    return pl.DataFrame(rows, schema=CLOCK_SCHEMA).with_columns(verdict.alias("verdict"))
+    return pl.DataFrame(rows, schema=ANSWER_SCHEMA).with_columns(verdict.alias("verdict"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +216,7 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judg
         fields, calibrate_all(pairs), diameters_m={"threshing_speed": drums} if drums else None
     )
     ours = ours_on_changes(truth, effects)
-    peers = over_clocks(pl.concat(t.peers for t in trials)).join(
+    peers = pl.concat(t.peers for t in trials).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"
     )
     both = pl.concat([ours, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed")

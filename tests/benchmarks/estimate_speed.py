@@ -61,11 +61,10 @@ def losses_alone(binned: Binned) -> Binned:
 def against_structural(fields: list[Binned]) -> None:
     _, ours = timed(estimate_effects, [losses_alone(b) for b in fields])
     ours /= len(fields)
-    for as_states, name in ((False, "structural time series"), (True, "structural, as states")):
-        theirs = sum(timed(structural_time_series, fields[0], loss, as_states)[1] for loss in LOSSES)
-        print(
-            f"  {name}, same field, 60 s bins: {theirs:.2f} s, {theirs / ours:.1f} times ours of {ours:.3f} s"
-        )
+    theirs = sum(timed(structural_time_series, fields[0], loss)[1] for loss in LOSSES)
+    print(
+        f"  structural time series, 60 s bins: {theirs:.2f} s, {theirs / ours:.1f} times ours of {ours:.3f} s"
+    )
 
 
 def growth() -> None:

@@ -7,7 +7,6 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
-from chaffinch.pipelines.prove.oracle_clock import verdict_of
 from chaffinch.pipelines.prove.scoring import (
     JUDGED_SCHEMA,
     binomial_range,
@@ -25,6 +24,7 @@ from chaffinch.pipelines.prove.trial import (
     ours_on_changes,
     truth_of_changes,
 )
+from chaffinch.pipelines.prove.window_peers import verdict_of
 
 START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 

@@ -6,24 +6,20 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
-import polars as pl
 import pytest
-from chaffinch.pipelines.prove.drawn_effects import DrawnEffect, wandering
-from chaffinch.pipelines.prove.oracle import OracleKnowledge, coming_in, oracle, possible_clocks
-from chaffinch.pipelines.prove.oracle_clock import ClockAnswers, over_clocks
+from chaffinch.pipelines.prove.drawn_effects import wandering
+from chaffinch.pipelines.prove.oracle import OracleKnowledge, coming_in, oracle
 from chaffinch.pipelines.prove.oracle_covariance import (
     Dense,
     binned_covariance,
     dense_covariance,
     time_scales,
 )
-from chaffinch.pipelines.prove.window_peers import PeerAnswer
 from chaffinch.pipelines.simulate import SCENARIOS, LossNoise, Scenario, simulate_season
 from chaffinch.pipelines.simulate.loss_noise import bursts
 from chaffinch.pipelines.simulate.operators import draw_effects, field_effects, plan_moves, plan_times
 from chaffinch.pipelines.simulate.sensors import loss_signal
 from chaffinch.pipelines.simulate.surface import random_surface
-from scipy.stats import norm
 
 BINS = 300
 TIME_S = 10.0 * np.arange(BINS)
@@ -43,20 +39,11 @@ def test_an_effect_that_fades_in_is_two_thirds_there_after_its_time_constant():
     assert coming[-1] == pytest.approx(1.0, abs=1e-4)
 
 
-@pytest.mark.parametrize(
-    ("clock_off_s", "first_whole", "share_before"),
-    [
-        (100.0, 141, 0.5),  # written down 100 s late: made at 1400 s, in the middle of a bin
-        (-53.0, 156, 0.2),  # 53 s early: made at 1553 s, when a fifth of the bin around 1550 s was left
-        (2000.0, BINS, 0.0),  # before the log began: nothing is to be seen of it
-    ],
-)
-def test_a_change_comes_in_where_its_clock_puts_it(clock_off_s, first_whole, share_before):
-    design = SimpleNamespace(use=np.ones(BINS, dtype=bool), columns=COLUMNS, steps=(0,))
-    coming = coming_in(design, ONE_CHANGE, 0.0, clock_off_s)[:, 0]
-    assert np.all(coming[first_whole:] == 1.0)
-    assert np.all(coming[: first_whole - 1] == 0.0)
-    assert coming[first_whole - 1] == pytest.approx(share_before)
+def test_the_oracle_finds_on_the_true_clock_what_it_finds_with_a_right_one(quiet_field):
+    binned, knowledge = quiet_field
+    late = [replace(c, first_s=c.first_s + 180, last_s=c.last_s + 180) for c in binned.changes]
+    moved = oracle(replace(binned, changes=late), "separation_loss", replace(knowledge, clock_off_s=180.0))
+    np.testing.assert_allclose(moved, oracle(binned, "separation_loss", knowledge), rtol=1e-6)
 
 
 @pytest.fixture(scope="module")
@@ -73,21 +60,15 @@ def quiet_field():
 def test_told_that_steps_may_be_hidden_the_oracle_is_less_sure(quiet_field):
     binned, told = quiet_field
     wary = replace(told, more_over_time=wandering(SCENARIOS["unlogged"], "separation"))
-    one, other = (only(oracle(binned, "separation_loss", what)) for what in (told, wary))
+    one, other = (oracle(binned, "separation_loss", what) for what in (told, wary))
     assert all(b.high - b.low > a.high - a.low for a, b in zip(one, other, strict=True))
-
-
-def only(answers: list[ClockAnswers]) -> list[PeerAnswer]:
-    """What the oracle says where it knows the clock."""
-    (one,) = answers
-    return one.answers
 
 
 def test_the_short_way_over_time_and_the_whole_matrix_answer_alike(quiet_field):
     """Ground that moves nothing makes the oracle take the long way."""
     binned, told = quiet_field
-    short = only(oracle(binned, "separation_loss", told))
-    long = only(oracle(binned, "separation_loss", replace(told, ground=((1e-12, 60.0),))))
+    short = oracle(binned, "separation_loss", told)
+    long = oracle(binned, "separation_loss", replace(told, ground=((1e-12, 60.0),)))
     np.testing.assert_allclose(short, long, atol=1e-6)
 
 
@@ -158,68 +139,6 @@ def _hidden(rng: np.random.Generator, scenario: Scenario) -> tuple[np.ndarray, n
     return np.array([m.time_s for m in moves]), np.array(
         [m.steps * effects[m.setting]["cleaning"] for m in moves]
     )
-
-
-def test_the_bayes_factor_of_one_change_is_the_ratio_of_normal_densities():
-    """Found 0.5 with error 0.2: N(0, 0.04) without an effect, N(0, 0.04 + 0.09) with one."""
-    drawn = DrawnEffect(0.4, 0.09)
-    ratio = 0.6 + 0.4 * norm.pdf(0.5, 0, np.sqrt(0.13)) / norm.pdf(0.5, 0, 0.2)
-    assert drawn.log_bayes_factor(np.array([0.5]), np.array([[0.04]])) == pytest.approx(np.log(ratio))
-
-
-def test_changes_found_independently_multiply_their_bayes_factors():
-    drawn = DrawnEffect(0.4, 0.09)
-    found, errors = np.array([0.5, -0.1, 0.3]), np.array([0.04, 0.02, 0.05])
-    alone = [drawn.log_bayes_factor(found[[i]], errors[[i]][:, None]) for i in range(3)]
-    assert drawn.log_bayes_factor(found, np.diag(errors)) == pytest.approx(sum(alone))
-
-
-def answers_at_clocks(log_likelihood: list[float], estimate: list[float]) -> pl.DataFrame:
-    n = len(estimate)
-    return pl.DataFrame(
-        {
-            "machine": ["North"] * n,
-            "field": ["Acre"] * n,
-            "change_time": [0] * n,
-            "outcome": ["cleaning_loss"] * n,
-            "method": ["oracle"] * n,
-            "estimate": estimate,
-            "low": [e - 0.196 for e in estimate],
-            "high": [e + 0.196 for e in estimate],
-            "verdict": ["more"] * n,
-            "clock_off_s": [60.0 * i for i in range(n)],
-            "log_likelihood": log_likelihood,
-        }
-    )
-
-
-def test_over_clocks_is_the_mixture_of_what_each_would_say():
-    """Weights 3 to 1, means 0 and 0.4, errors 0.1: mean 0.1, variance 0.01 + 3/16 x 0.16."""
-    (row,) = over_clocks(answers_at_clocks([np.log(3), 0.0], [0.0, 0.4])).to_dicts()
-    assert row["estimate"] == pytest.approx(0.1)
-    assert row["high"] - row["estimate"] == pytest.approx(1.96 * 0.2, rel=1e-4)
-    assert row["verdict"] == "no clear change"
-
-
-def test_a_clock_at_which_a_change_cannot_be_told_is_left_out_and_one_alone_stays_as_it_is():
-    (row,) = over_clocks(answers_at_clocks([5.0, 0.0], [float("nan"), 0.4])).to_dicts()
-    assert row["estimate"] == pytest.approx(0.4)
-    alone = answers_at_clocks([0.0], [0.4])
-    assert over_clocks(alone).equals(alone.drop("clock_off_s", "log_likelihood"))
-
-
-def test_a_machine_s_fields_tell_its_clock_together():
-    one, other = answers_at_clocks([1.0, 0.0], [0.0, 0.4]), answers_at_clocks([0.0, 9.0], [0.0, 0.4])
-    both = pl.concat([one, other.with_columns(pl.lit("Mill").alias("field"))])
-    assert over_clocks(both)["estimate"].to_list() == pytest.approx([0.4, 0.4], abs=0.001)
-
-
-def test_possible_clocks_lie_between_the_bounds_either_way():
-    clocks = np.array(possible_clocks(SCENARIOS["wrong_clock"]))
-    assert np.abs(clocks).min() == 120.0
-    assert np.abs(clocks).max() == 360.0
-    assert np.array_equal(clocks, -clocks[::-1])
-    assert possible_clocks(SCENARIOS["plain"]) == (0.0,)
 
 
 def test_the_oracle_is_told_what_unseen_straw_does_to_the_loss():
