@@ -25,3 +25,16 @@
     tell();
   });
 })();
+// Served on this machine (chaffinch view): the page loads again when it was rewritten.
+if (["127.0.0.1", "localhost"].includes(location.hostname)) {
+  let loaded;
+  const look = async () => {
+    const answer = await fetch(location.href, { method: "HEAD" }).catch(() => null);
+    if (!answer?.ok) return;
+    const version = answer.headers.get("last-modified") + answer.headers.get("content-length");
+    loaded ??= version;
+    if (version !== loaded) location.reload();
+  };
+  look();
+  setInterval(look, 1000);
+}
