@@ -7,7 +7,9 @@ import json
 from chaffinch.pipelines.command_line.program import run
 
 
-def test_a_small_proof_as_json_with_its_figure(tmp_path, capsys):
+def test_a_small_proof_as_json_with_its_figure(tmp_path, capsys, monkeypatch):
+    # Two fields are not worth processes, whose start takes seconds.
+    monkeypatch.setattr("chaffinch.pipelines.prove.proof.processors", lambda: 1)
     figure = tmp_path / "proof.html"
     call = [
         "prove",
