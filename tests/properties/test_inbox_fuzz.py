@@ -27,7 +27,7 @@ from chaffinch.pipelines.night.plan import read_one
 
 SAMPLE = SAMPLE_INBOX
 ROWS = 200
-COPIES = 60
+COPIES = 40
 MANY_COPIES_OF_EACH = environment.number("CHAFFINCH_DAMAGED_COPIES")
 
 Spoil = Callable[[random.Random, bytes], bytes]

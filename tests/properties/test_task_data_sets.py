@@ -80,7 +80,7 @@ def sets_with_odd_attributes(draw: st.DrawFn) -> dict[str, bytes]:
 
 
 @given(sets_with_odd_attributes())
-@settings(deadline=None, max_examples=120, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=50, suppress_health_check=list(HealthCheck))
 def test_odd_attributes(files: dict[str, bytes]) -> None:
     taken_whole(files)
 
@@ -103,7 +103,7 @@ def sets_with_spoilt_bytes(draw: st.DrawFn) -> dict[str, bytes]:
 
 
 @given(sets_with_spoilt_bytes())
-@settings(deadline=None, max_examples=120, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=50, suppress_health_check=list(HealthCheck))
 def test_spoilt_bytes(files: dict[str, bytes]) -> None:
     taken_whole(files)
 
