@@ -77,4 +77,3 @@ joined as (
 )
 
 select * from joined
-order by machine, time

@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 import typer
-from chaffinch.pipelines.command_line import night_commands, read_commands, simulation_commands  # noqa: F401  they register
+from chaffinch.pipelines.command_line import night_commands, query_command, read_commands, simulation_commands  # noqa: F401  they register
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.errors import ChaffinchError
 

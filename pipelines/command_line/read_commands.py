@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, SiteAt, give, say
-from chaffinch.pipelines.errors import CallError
 
 WIDTH_IN_A_PIPE = 240
 
@@ -56,8 +55,9 @@ def season(
 ) -> int:
     """Report a season over machines, crops and fields."""
     from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.lake.table_files import require_ending
 
-    _require_ending(out, (".html", ".pdf", ".xlsx"))
+    require_ending(out, (".html", ".pdf", ".xlsx"))
     opened = Lake.open(lake, must_exist=True)
     from chaffinch.dashboards.report.write import write_season
 
@@ -89,10 +89,11 @@ def export(
     of unknown origin in a spreadsheet as .xlsx, where no text is ever taken for a formula.
     """
     from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.lake.export import ENDINGS, check_table, export_table
+    from chaffinch.pipelines.lake.export import check_table, export_table
+    from chaffinch.pipelines.lake.table_files import require_ending
 
     check_table(table)
-    _require_ending(to, ENDINGS)
+    require_ending(to)
     opened = Lake.open(lake, must_exist=True)
     rows = export_table(opened, table, to)
     give([f"{rows} rows of {table}: {to}"], {"table": table, "rows": rows, "to": str(to)}, as_json)
@@ -119,11 +120,3 @@ def view(
 
     serve(site, port, started, say)
     return 0
-
-
-def _require_ending(path: Path, endings: tuple[str, ...]) -> None:
-    """Raises ``CallError`` unless ``path`` can be written and has one of ``endings``."""
-    if path.suffix.lower() not in endings:
-        raise CallError(f"{path} must end in {', '.join(endings[:-1])} or {endings[-1]}.")
-    if not path.parent.is_dir():
-        raise CallError(f"There is no folder {path.parent}; make it first.")

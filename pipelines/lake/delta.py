@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,6 +20,7 @@ from chaffinch.schemas.tables import tables
 if TYPE_CHECKING:
     import polars as pl
     from deltalake import DeltaTable
+    from pyarrow.dataset import Dataset
 
 _STORAGE_PREFIXES = ("AWS_", "AZURE_", "GOOGLE_")
 # Readers keep what they have open for a week; older leftovers may go.
@@ -110,6 +111,27 @@ class DeltaTables:
         with self._named_failures(name, "read"):
             infos = store.get_file_info([unquote(path) for path in paths])
         return {path: info.size for path, info in zip(paths, infos, strict=True)}
+
+    def parquet_files(self, name: str, deliveries: Collection[str] | None = None) -> list[str]:
+        """Paths of the data files of a table on this machine; of a table parted by delivery those of
+        ``deliveries``, if given.
+        """
+        import polars as pl
+
+        with self._named_failures(name, "read"):
+            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
+        if deliveries is not None:
+            written = written.filter(pl.col("partition.delivery").is_in(list(deliveries)))
+        folder = Path(self.uri).resolve() / name
+        return [str(folder / unquote(path)) for path in written["path"].sort()]
+
+    def dataset(self, name: str, deliveries: Collection[str] | None = None) -> Dataset:
+        """The rows of a table as they are stored, read as they are asked for; of ``deliveries``, if given."""
+        import pyarrow.dataset as ds
+
+        with self._named_failures(name, "read"):
+            stored: Dataset = self._table(name).to_pyarrow_dataset()
+        return stored if deliveries is None else stored.filter(ds.field("delivery").isin(list(deliveries)))
 
     def scan(self, name: str) -> pl.LazyFrame:
         """Every row under the contract of the table, which exists; columns it lacks are null."""

@@ -6,11 +6,15 @@ from abc import abstractmethod
 from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import polars as pl
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.tables import tables
+
+if TYPE_CHECKING:
+    from pyarrow import Table
+    from pyarrow.dataset import Dataset
 
 _READING_ORDER = ("time", "file", "row", "delivery")
 
@@ -21,6 +25,14 @@ class ReadableLake(Protocol):
     @abstractmethod
     def scan(self, name: str) -> pl.LazyFrame:
         """Table ``name`` with the contract's columns; no rows where it does not exist yet."""
+
+    def parquet_files(self, name: str) -> list[str] | None:
+        """Files on this machine that hold table ``name``; None where its rows come from ``arrow``."""
+        return None
+
+    def arrow(self, name: str) -> Dataset | Table:
+        """Table ``name`` as Arrow, read only as far as it is asked for where it is stored."""
+        return self.scan(name).collect().to_arrow()
 
     def scan_readings(self, machine: str, field: str | None) -> pl.LazyFrame:
         """Rows of ``readings`` among which are all of one machine and field."""

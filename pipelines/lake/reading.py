@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.errors import CallError
@@ -11,6 +12,10 @@ from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED
 from chaffinch.pipelines.lake.delta import DeltaTables
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.schemas.tables import tables
+
+if TYPE_CHECKING:
+    from pyarrow import Table
+    from pyarrow.dataset import Dataset
 
 INPUTS_KEY = "chaffinch.inputs"
 FIELDS_KEY = "chaffinch.fields"
@@ -48,6 +53,18 @@ class LakeReader(ReadableLake):
         if name in DATA_TABLES:
             frame = frame.filter(pl.col("delivery").is_in(self._counted()))
         return frame
+
+    def parquet_files(self, name: str) -> list[str] | None:
+        """As declared. Where the path looks like a pattern of file names, rows come from ``arrow``."""
+        if self.is_remote or any(sign in self.uri for sign in "*?["):
+            return None
+        counted = self._counted() if name in DATA_TABLES else None
+        return self.delta.parquet_files(name, counted) if self.delta.exists(name) else []
+
+    def arrow(self, name: str) -> Dataset | Table:
+        if not self.delta.exists(name):
+            return tables()[name].empty().to_arrow()
+        return self.delta.dataset(name, self._counted() if name in DATA_TABLES else None)
 
     def ledger(self) -> pl.DataFrame:
         """The rows of ``deliveries``, by name."""
