@@ -14,7 +14,7 @@ class BatchExpectation(_Declared):
     """``low`` <= ``measure`` <= ``high``, over the delivery, a machine in it, or channels of a machine.
 
     ``high_from_farm``: entry of ``thresholds`` in farm.toml that replaces ``high``. ``instead_of``: weaker
-    expectations that are not told beside this one.
+    expectations that are left out when this one is not met.
     """
 
     measure: str

@@ -1,6 +1,6 @@
 """What the user may state about the farm: ``farm.toml``. Every entry is optional.
 
-``example.toml`` beside this module shows the whole format.
+``example.toml`` in this folder shows the whole format.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ class CropOverride(_Stated):
 
 
 class Prices(_Stated):
-    """Price per tonne by crop and of a machine hour, in ``currency`` (a text shown as it stands)."""
+    """Price per tonne by crop and of a machine hour, in ``currency`` (a text shown as written)."""
 
     currency: str = "EUR"
     per_t: Mapping[str, Annotated[float, Field(ge=0)]] = Field(default_factory=dict)
@@ -112,7 +112,7 @@ class TaskData(_Stated):
 
 
 class Notify(_Stated):
-    """Who gets the summary of each night: a command on its standard input, an address by POST, or nobody."""
+    """Who is notified of each night: a command on its standard input, or an address by POST."""
 
     command: tuple[str, ...] = ()
     webhook: str | None = None

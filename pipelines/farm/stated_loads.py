@@ -41,13 +41,13 @@ class LoadTicket(BaseModel):
         """``mass = "9.84 t"``, ``mass_t``, ``mass_lb`` and ``moisture``, as people write them."""
         if not isinstance(value, dict):
             return value
-        told = {("moisture_pct" if name == "moisture" else name): entry for name, entry in value.items()}
+        entries = {("moisture_pct" if name == "moisture" else name): entry for name, entry in value.items()}
         for name, unit in (("mass_t", "t"), ("mass_lb", "lb")):
-            if name in told:
-                told["mass"] = f"{told.pop(name)} {unit}"
-        if "mass" in told:
-            told["mass_kg"] = _kilograms(told.pop("mass"))
-        return told
+            if name in entries:
+                entries["mass"] = f"{entries.pop(name)} {unit}"
+        if "mass" in entries:
+            entries["mass_kg"] = _kilograms(entries.pop("mass"))
+        return entries
 
     @model_validator(mode="after")
     def _forwards(self) -> LoadTicket:

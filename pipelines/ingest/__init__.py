@@ -1,4 +1,4 @@
-"""Read the files of an inbox, whatever they are called: the kind is told by the content.
+"""Read the files of an inbox, whatever they are called: the kind is recognised by the content.
 
 ``discover`` finds the files, ``decode`` and ``text_table`` make texts of them, ``headers`` says what the
 columns are, ``log_columns`` and ``measurements`` make moments, names and numbers of the texts, and one module

@@ -1,4 +1,4 @@
-"""What in one file asks something of the user, beside rows set aside."""
+"""What in one file needs an action of the user, apart from rows set aside."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ def attention(parsed: Parsed) -> tuple[str, ...]:
 
     A name that looks like a path or like code is kept as it is; saying so shows a slip of the logger.
     """
-    told = list(parsed.attention)
+    found = list(parsed.attention)
     # A day without an adjustment leaves an empty settings log; a day without a reading leaves no log.
     if parsed.kind == "harvest log" and not parsed.rows_read:
-        told.append("The file names its columns and holds no row; export it again, or remove it.")
+        found.append("The file has a header but no rows; export it again, or remove it.")
     tables = (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.load_tickets, parsed.fields)
     frames = [f for f in tables if f is not None]
     for word in ("machine", "field"):
@@ -28,8 +28,8 @@ def attention(parsed: Parsed) -> tuple[str, ...]:
         for name in odd[:MOST_NAMES]:
             shown = name if len(name) <= LONGEST_NAME else f"{name[:LONGEST_NAME]}..."
             mend = "in the log, or under aliases in farm.toml" if word == "machine" else "in the log"
-            told.append(
-                f"A {word} is called '{shown}', which is no usual name; it is kept as it stands, as text. "
-                f"If it is a slip, mend it {mend}."
+            found.append(
+                f"A {word} is called '{shown}', which is an unusual name; it is kept as text. "
+                f"If it is a mistake, correct it {mend}."
             )
-    return tuple(told)
+    return tuple(found)

@@ -43,9 +43,9 @@ def judge(deliveries: Sequence[tuple[str, Parsed]], farm: Farm) -> dict[str, Jud
     if rows:
         expected = list(batch_expectations().values())
         not_met = list(_not_met(rows, expected, farm))
-        untold = {(row["delivery"], weaker) for e, row, _ in not_met for weaker in e.instead_of}
+        left_out = {(row["delivery"], weaker) for e, row, _ in not_met for weaker in e.instead_of}
         for expectation, row, value in not_met:
-            if (row["delivery"], expectation.name) not in untold:
+            if (row["delivery"], expectation.name) not in left_out:
                 sentence = _sentence(expectation, row, value, _high(expectation, farm))
                 found[row["delivery"]].append((expectation.judgement, sentence))
     return {name: _worst(pairs) for name, pairs in found.items()}

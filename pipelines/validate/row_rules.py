@@ -1,6 +1,6 @@
 """Apply the row rules of ``schemas/rules.toml`` to one file that was read.
 
-A rule is one expression that is true where a row fails; nothing loops over rows. A row that fails several
+A rule is one expression that is true where a row fails; there is no loop over rows. A row that fails several
 rules is set aside under each of them, once.
 """
 
@@ -12,12 +12,9 @@ from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import polars as pl
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import LONGEST_VALUE, SET_ASIDE_SCHEMA, Parsed, combined_set_aside
 from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.rules import RowRule, row_rules
-
-LONGEST_VALUE = 500
-ASIDE_COLUMNS = ("row", "rule", "column", "value", "sentence", "content")
 
 
 class Fault(NamedTuple):
@@ -45,11 +42,7 @@ def apply_rules(parsed: Parsed) -> Parsed:
         aside.extend([failed] if failed.height else [])
     if not aside:
         return replace(parsed, **kept)
-    whole = pl.concat(
-        [part.select(ASIDE_COLUMNS).with_columns(pl.col("row").cast(pl.Int64)) for part in aside]
-    )
-    whole = whole.unique(["row", "rule"], keep="first", maintain_order=True).sort("row", maintain_order=True)
-    return replace(parsed, **kept, set_aside=whole)
+    return replace(parsed, **kept, set_aside=combined_set_aside(aside))
 
 
 def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -58,23 +51,23 @@ def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.Dat
     failing = [i for i in range(len(found)) if any_fails[str(i)][0]]
     marks = frame.select(found[i].fails.fill_null(False).alias(str(i)) for i in failing)
     if not failing:
-        return frame, pl.DataFrame(schema=dict.fromkeys(ASIDE_COLUMNS, pl.String()) | {"row": pl.Int64()})
-    told = pl.concat([_told(frame.filter(marks[str(i)]), found[i]) for i in failing])
+        return frame, pl.DataFrame(schema=SET_ASIDE_SCHEMA)
+    failed = pl.concat([_set_aside(frame.filter(marks[str(i)]), found[i]) for i in failing])
     whole = marks.select(pl.any_horizontal(str(i) for i in failing)).to_series()
-    return frame.filter(~whole), told.unique(["row", "rule"], keep="first", maintain_order=True)
+    return frame.filter(~whole), failed.unique(["row", "rule"], keep="first", maintain_order=True)
 
 
-def _told(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
+def _set_aside(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
     value = pl.col(fault.column).cast(pl.String) if fault.column else pl.lit(None, dtype=pl.String)
     present = [name for name in rows.columns if name != "row" and rows[name].null_count() < rows.height]
     content = rows.select(pl.col(present).cast(pl.String)).select(pl.struct(pl.all()).struct.json_encode())
     return rows.select(
-        pl.col("row").cast(pl.Int64),
-        pl.lit(fault.rule).alias("rule"),
-        pl.lit(fault.column, dtype=pl.String).alias("column"),
-        value.str.slice(0, LONGEST_VALUE).alias("value"),
-        fault.sentence.alias("sentence"),
-        content.to_series().alias("content"),
+        row=pl.col("row").cast(pl.Int64),
+        rule=pl.lit(fault.rule),
+        column=pl.lit(fault.column, dtype=pl.String),
+        value=value.str.slice(0, LONGEST_VALUE),
+        sentence=fault.sentence,
+        content=content.to_series(),
     )
 
 
@@ -116,23 +109,23 @@ def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
         outside = outside | (value < rule.low) if rule.low is not None else outside
         outside = outside | (value <= rule.above) if rule.above is not None else outside
         fails = pl.when(value.is_null()).then(empty_fails).otherwise(outside)
-    told = _filled(rule.sentence, column=column, low=rule.low, high=rule.high)
-    yield Fault(rule.name, column, fails, _with_value(told, column))
+    sentence = _filled(rule.sentence, column=column, low=rule.low, high=rule.high)
+    yield Fault(rule.name, column, fails, _with_value(sentence, column))
 
 
 def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
     for channel in channels().values():
         if channel.name in frame.columns:
             value = pl.col(channel.name)
-            told = _filled(
-                rule.sentence,
-                meaning=channel.meaning,
-                unit=channel.unit,
-                low=channel.low,
-                high=channel.high,
-            )
+            known = {
+                "meaning": channel.meaning,
+                "unit": channel.unit,
+                "low": channel.low,
+                "high": channel.high,
+            }
+            sentence = _filled(rule.sentence, **known)
             fails = ~value.is_between(channel.low, channel.high)
-            yield Fault(rule.name, channel.name, fails, _with_value(told, channel.name))
+            yield Fault(rule.name, channel.name, fails, _with_value(sentence, channel.name))
 
 
 def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
@@ -148,16 +141,16 @@ def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
         outside = pl.lit(False)
         outside = outside | (number < setting.low) if setting.low is not None else outside
         outside = outside | (number > setting.high) if setting.high is not None else outside
-        told = _filled(
+        sentence = _filled(
             rule.sentence, setting=setting.label, unit=setting.unit, low=setting.low, high=setting.high
         )
         fails = (pl.col("setting") == setting.name) & outside
-        yield Fault(rule.name, column, fails, _with_value(told, column))
+        yield Fault(rule.name, column, fails, _with_value(sentence, column))
 
 
 def _repeated(frame: pl.DataFrame) -> pl.Expr:
     """True for each row that equals an earlier one in all but its number; empty values are equal too."""
-    # Comparing whole rows is dear; where no two rows share a moment there is nothing to compare.
+    # Comparing whole rows is slow; where no two rows share a time there is nothing to compare.
     if "time" in frame.columns and _all_differ(frame["time"]):
         return pl.repeat(False, pl.len())
     others = [name for name in frame.columns if name != "row"]
@@ -165,7 +158,7 @@ def _repeated(frame: pl.DataFrame) -> pl.Expr:
 
 
 def _all_differ(times: pl.Series) -> bool:
-    """Whether no two are the same; told at a glance where they ascend."""
+    """Whether no two are the same; known at once where they ascend."""
     steps = times.to_physical().diff(null_behavior="drop")
     ascend = times.null_count() == 0 and (steps > 0).all()
     return bool(ascend) or times.n_unique() == len(times)

@@ -142,11 +142,11 @@ ATTENTION = {
     ),
     "a machine called like a path": (
         log(30, machine="../../etc/passwd"),
-        "A machine is called '../../etc/passwd', which is no usual name; it is kept as it stands",
+        "A machine is called '../../etc/passwd', which is an unusual name; it is kept as text",
     ),
     "a field called like code": (
         log(30, field="<script>alert(1)</script>"),
-        "A field is called '<script>alert(1)</script>', which is no usual name; it is kept as it stands",
+        "A field is called '<script>alert(1)</script>', which is an unusual name; it is kept as text",
     ),
     "a setting that the catalogue lacks": (
         ["time,machine,setting,to_value", "2026-07-20T08:01:00Z,Combine A,flux compensator,3"],
@@ -154,7 +154,7 @@ ATTENTION = {
     ),
     "a header without rows": (
         [HEADER],
-        "The file names its columns and holds no row; export it again, or remove it.",
+        "The file has a header but no rows; export it again, or remove it.",
     ),
 }  # fmt: skip
 
@@ -221,7 +221,8 @@ def test_impossible_times_go_aside_with_row_and_value(
     deliveries, told = take_in(tmp_path, capsys, files={"dates.csv": lines})
     assert deliveries["dates.csv"]["rows_kept"] == 23
     assert (
-        "  row 4: '2026-02-30T08:00:02Z' is no moment between 1990 and 2100. (6 more under bad_time)" in told
+        "  row 4: '2026-02-30T08:00:02Z' is not a valid date between 1990 and 2100. (6 more under bad_time)"
+        in told
     )
     aside = table(tmp_path, "set_aside").sort("row")
     assert dict(aside.select("row", "value").iter_rows()) == bad

@@ -124,7 +124,7 @@ def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name:
 
 
 def printable(name: str) -> str:
-    """``name`` as valid text: bytes that are no UTF-8 and control characters become U+FFFD."""
+    """``name`` as valid text: bytes that are not UTF-8 and control characters become U+FFFD."""
     text = os.fsencode(name).decode("utf-8", "replace")
     return "".join(c if c.isprintable() else "\ufffd" for c in text)
 
@@ -278,9 +278,9 @@ def _marks_task_data(name: str) -> bool:
 
 
 def _is_member(name: str) -> bool:
-    """Whether a file beside a ``TASKDATA.XML`` belongs to it; a log there is a file of its own.
+    """Whether a file in the folder of a ``TASKDATA.XML`` belongs to it; a log there is a file of its own.
 
-    Terminals leave copies of a log in forms of their own beside it, such as ``TLG00001.CSV``: not read twice.
+    Terminals leave copies of a log in their own formats, such as ``TLG00001.CSV``: not read twice.
     """
     path = PurePosixPath(_slashed(name))
     return path.suffix.lower() in (".xml", ".bin", ".xsd") or _STANDARD_STEM.fullmatch(path.stem) is not None
@@ -333,12 +333,12 @@ def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
 
 
 def _refused(name: str, reason: str, size: int = 0, sha256: str | None = None) -> InboxFile:
-    """A refused file. ``sha256``: of all its bytes; without it, name and reason stand for the content."""
+    """A refused file. ``sha256``: of all its bytes; without it, name and reason replace the content."""
     own = sha256 or hashlib.sha256(f"{name}\0{reason}".encode()).hexdigest()
     return InboxFile(name, size, own, "unknown", refusal=reason)
 
 
 def _refused_part(name: str, reason: str, size: int, part_sha256: str) -> InboxFile:
-    """A file read in part only: another may hold just that part, so the name tells them apart."""
+    """A file read in part only: another may hold just that part, so the name distinguishes them."""
     own = hashlib.sha256(f"{name}\0{reason}\0{part_sha256}".encode()).hexdigest()
     return InboxFile(name, size, own, "unknown", refusal=reason)

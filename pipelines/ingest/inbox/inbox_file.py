@@ -75,7 +75,7 @@ class InboxFile:
 
 
 def from_bytes(name: str, content: bytes) -> InboxFile:
-    """A file that lies in memory, as tests and other programs may have it."""
+    """A file in memory, as tests and other programs may have it."""
     digest = hashlib.sha256(content).hexdigest()
     return InboxFile(name, len(content), digest, kind_hint_of(name), lambda: io.BytesIO(content))
 

@@ -1,6 +1,6 @@
 """Whether a file in the inbox has come to rest, or is still being written: then it is left for the next run.
 
-A file is taken for growing when it changed while it was looked at, or when a program on this machine holds it
+A file is still growing when it changed between two looks, or when a program on this machine holds it
 open for writing. A copy from afar that stalls can look at rest; its whole content then counts the next night.
 """
 

@@ -87,7 +87,7 @@ def _features(file: str, content: bytes) -> list[Any]:
     if kind in ("Polygon", "MultiPolygon"):
         return [{"type": "Feature", "properties": {}, "geometry": whole}]
     raise UnreadableFile(
-        file, "It is JSON but no GeoJSON with polygons; export the boundaries as a FeatureCollection."
+        file, "It is JSON but not GeoJSON with polygons; export the boundaries as a FeatureCollection."
     )
 
 
@@ -119,7 +119,7 @@ def _one_field(feature: Any, number: int, notes: list[str]) -> tuple[str, BaseGe
     west, south, east, north = polygon.bounds
     if not (-180 <= west <= east <= 180 and -90 <= south <= north <= 90):
         raise _Refused(
-            f"Feature {number} lies outside the earth's longitudes and latitudes; is it projected?"
+            f"Feature {number} is outside the range of longitude and latitude; are its coordinates projected?"
         )
     name = _name(feature, number, notes)
     if not polygon.is_valid:

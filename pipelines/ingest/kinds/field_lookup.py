@@ -26,7 +26,7 @@ def fields_at(
     if not boundaries or not {"latitude", "longitude"} <= set(frame.columns):
         lacking = "no boundaries are known" if not boundaries else "there are no positions"
         rows = counted(int(open_rows.sum()), "row")
-        notes.append(f"No field is named in {rows}, and {lacking} to tell it.")
+        notes.append(f"No field is named in {rows}, and {lacking} to find it.")
         return frame
     import shapely
 
@@ -47,7 +47,7 @@ def fields_at(
     field = frame["field"].fill_null(by_place)
     found, left = int((open_rows & field.is_not_null()).sum()), field.null_count()
     notes.append(
-        f"The field of {counted(found, 'row')} was told by its boundary; "
-        f"{counted(left, 'row')} in no known field."
+        f"The field of {counted(found, 'row')} was found by its boundary; "
+        f"{counted(left, 'row')} are in no known field."
     )
     return frame.with_columns(field.alias("field"))

@@ -122,7 +122,7 @@ def _add_constants(reader: TableReader, columns: dict[str, pl.Series]) -> None:
         stated = columns["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
         if stated.null_count() < len(stated):
             columns["working_width_m"] = stated
-            reader.notes.append("The log has no working width; that of farm.toml was taken.")
+            reader.notes.append("The log has no working width; that of farm.toml is used.")
 
 
 def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:

@@ -17,7 +17,7 @@ DISPLAY_STEPS = ("step", "steps", "notch", "notches", "click", "clicks", "hole",
 
 
 def position_words(texts: pl.Series, setting: Setting) -> pl.Series:
-    """``texts`` as positions of ``setting`` where recognised, else as they stand; null where missing."""
+    """``texts`` as positions of ``setting`` where recognised, else as written; null where missing."""
     clean = texts.str.strip_chars()
     clean = clean.set(is_missing(clean), None)
     positions = {text: setting.position(text) or text for text in clean.unique().drop_nulls().to_list()}

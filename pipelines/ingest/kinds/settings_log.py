@@ -88,7 +88,7 @@ def _values(
     """Values before and after in the catalogue's unit, as plain texts, and that unit."""
     before, after = part["from_text"], part["to_text"]
     if setting.kind == "service":
-        # A value logged with a service is a remark, kept as it stands.
+        # A value logged with a service is a remark, kept as logged.
         return _as_logged(before), _as_logged(after), None
     if setting.kind != "number":
         before, after = position_words(before, setting), position_words(after, setting)

@@ -147,13 +147,13 @@ def _once_each(sentences: Sequence[str]) -> tuple[str, ...]:
         of_log = OF_A_LOG.fullmatch(sentence)
         stem, rest = of_log.groups() if of_log else ("", sentence)
         stems.setdefault(rest, []).append(stem)
-    told: list[str] = []
+    once: list[str] = []
     for rest, logs in stems.items():
         if len(logs) >= MANY_LOGS:
-            told.append(f"{logs[0]} and {len(logs) - 1} other logs: {rest}")
+            once.append(f"{logs[0]} and {len(logs) - 1} other logs: {rest}")
         else:
-            told += [f"{stem}: {rest}" if stem else rest for stem in logs]
-    return tuple(told)
+            once += [f"{stem}: {rest}" if stem else rest for stem in logs]
+    return tuple(once)
 
 
 def _completed(readings: pl.DataFrame, gathered: Gathered, boundaries: Boundaries) -> pl.DataFrame:
@@ -171,7 +171,7 @@ def _completed(readings: pl.DataFrame, gathered: Gathered, boundaries: Boundarie
     if widths and "working_width_m" not in readings.columns:
         stated = readings["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
         readings = readings.with_columns(stated.alias("working_width_m"))
-        gathered.notes.append("The logs hold no working width; that of farm.toml was taken.")
+        gathered.notes.append("The logs hold no working width; that of farm.toml is used.")
     return readings
 
 

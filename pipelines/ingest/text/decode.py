@@ -1,4 +1,4 @@
-"""Bytes of a text file to lines: encoding, line ends, and files that are no text at all."""
+"""Bytes of a text file to lines: encoding, line ends, and files that are not text."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LONGEST_LINE_BYTES = 16 << 20
 LARGEST_TABLE_BYTES = 512 << 20
 _HEAD_BYTES = 1 << 16
 _NOTHING = b"\0\r\n\t "
-# More than this share of control characters in the first bytes is no log.
+# More than this share of control characters in the first bytes is not a log.
 MOST_CONTROL_SHARE = 0.05
 _CONTROL = bytes(c for c in range(32) if c not in (9, 10, 12, 13, 27)) + b"\x7f"
 _MARKS = (
@@ -31,7 +31,7 @@ class Lines:
     """The lines of a text, the first is line 1; ``encoding`` in words; ``notes`` on what was odd.
 
     ``content``: the text as UTF-8, lines ended by line feeds, some of them perhaps after carriage returns.
-    ``is_text``: False where so many control characters stand that it is likely no text at all.
+    ``is_text``: False where so many control characters stand that it is probably not text.
     """
 
     content: bytes
@@ -99,12 +99,14 @@ def decode_lines(file: str, content: bytes) -> Lines:
     if codec != "utf-8":
         content, damaged = _as_utf8(content, codec)
         if damaged:
-            notes.append(f"Not readable as {encoding}, shown as \ufffd: {counted(damaged, 'character')}.")
+            notes.append(
+                f"{counted(damaged, 'character')} could not be read as {encoding} and are shown as \ufffd."
+            )
     whole = len(content)
     content = content.rstrip(b"\0")
     if whole > len(content):
         notes.append(
-            f"Left out at the end: {counted(whole - len(content), 'zero byte')}; the logger may have lost power."
+            f"{counted(whole - len(content), 'zero byte')} at the end were left out; the logger may have lost power."
         )
     return Lines(_with_line_feeds(content.removeprefix(codecs.BOM_UTF8)), encoding, is_text, tuple(notes))
 

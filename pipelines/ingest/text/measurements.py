@@ -88,7 +88,7 @@ def _odd_numbers(reader: TableReader, column: Matched, texts: pl.Series) -> tupl
     )
     if read.ambiguous:
         reader.notes.append(
-            f"Commas in '{column.header}' were read as thousands marks; nothing in the file says otherwise."
+            f"Commas in '{column.header}' were read as thousands separators; nothing in the file says otherwise."
         )
     return read.values, column
 
@@ -140,12 +140,12 @@ def _note_unit(reader: TableReader, column: Matched, change: Conversion, values:
     if column.unit is not None and not change.is_identity:
         reader.notes.append(f"'{column.header}' was converted from {column.unit} to {wanted}.")
     if column.unit is not None and not wanted and column.unit and looks_like_unit(column.unit):
-        reader.notes.append(f"'{column.header}' is taken as a relative signal, whatever its unit.")
+        reader.notes.append(f"'{column.header}' is read as a relative signal, whatever its unit.")
     if column.kind != "channel" or column.unit is not None or column.rank <= 1 or not wanted:
         return
     if column.target in ("latitude", "longitude", "heading_deg", "grain_moisture_pct", "engine_load_pct"):
         return
-    note = f"'{column.header}' states no unit; {wanted} was assumed."
+    note = f"'{column.header}' states no unit; {wanted} is assumed."
     median = values.filter(values > 0).median()
     limit = _UNLIKELY_MEDIAN.get(column.target)
     if limit is not None and isinstance(median, float) and median > limit:
@@ -165,7 +165,7 @@ def _read_flag(reader: TableReader, column: Matched) -> pl.Series:
     flags = raw.replace_strict(written, meant, return_dtype=pl.Float64)
     texts = reader.table.texts(column)
     bad = flags.is_null() & ~is_missing(texts)
-    sentence = f"'{{}}' in column '{column.header}' says neither {column.target} (1) nor not (0)."
+    sentence = f"'{{}}' in column '{column.header}' means neither {column.target} (1) nor not (0)."
     reader.set_aside(bad, "not_a_number", column.header, texts, sentence)
     return flags
 
@@ -186,5 +186,5 @@ def constant_number(reader: TableReader, channel: str) -> float | None:
         why = f": {error}" if isinstance(error, UnitError) else ""
         raise UnreadableFile(
             reader.table.file,
-            f"farm.toml states {channel} = '{stated}' for it, which is no number with a unit{why}.",
+            f"farm.toml states {channel} = '{stated}' for it, which is not a number with a unit{why}.",
         ) from None

@@ -33,7 +33,7 @@ def malformed_rows(table: TextTable) -> pl.DataFrame:
 def flagged_rows(
     table: TextTable, bad: pl.Series, rule: str, column: str, values: pl.Series, sentence: str
 ) -> pl.DataFrame:
-    """One row set aside for each row where ``bad``. ``{}`` in ``sentence`` stands for the value."""
+    """One row set aside for each row where ``bad``. ``{}`` in ``sentence`` is replaced by the value."""
     if not bad.any():
         return pl.DataFrame(schema=SET_ASIDE_SCHEMA)
     before, _, after = sentence.partition("{}")

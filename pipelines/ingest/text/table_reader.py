@@ -135,7 +135,7 @@ def constant(reader: TableReader, name: str) -> str | None:
         said = re.match(r"[\"\s]*([^:=;,\t]{2,40}?)\s*[:=;,\t]\s*\"?([^;,\t\"]+)", line)
         found = recognise(said[1]) if said else None
         if said and found is not None and (found.kind, found.target) == ("word", name):
-            reader.notes.append(f"The {name} is taken from the line '{line.strip()[:80]}' above the header.")
+            reader.notes.append(f"The {name} is from the line '{line.strip()[:80]}' above the header.")
             return said[2].strip()
     return None
 
@@ -168,7 +168,7 @@ def read_machines(reader: TableReader) -> pl.Series:
     if machines.null_count():
         alone = list(reader.farm.machines)
         name = alone[0] if len(alone) == 1 else UNNAMED_MACHINE
-        note = f"No machine is named in {counted(machines.null_count(), 'row')}, so '{name}' was taken"
+        note = f"No machine is named in {counted(machines.null_count(), 'row')}, so '{name}' is used"
         if name == UNNAMED_MACHINE:
             bare = reader.table.file.rpartition("/")[2]
             note += f'; state the machine in farm.toml: [columns."{bare}"] constants = {{ machine = "..." }}.'
@@ -230,7 +230,11 @@ def read_timestamps(
     lacking = is_missing(shown)
     reader.set_aside(utc.is_null() & lacking, "bad_time", column.header, shown, "The row has no time.")
     reader.set_aside(
-        utc.is_null() & ~lacking, "bad_time", column.header, shown, "'{}' is no moment between 1990 and 2100."
+        utc.is_null() & ~lacking,
+        "bad_time",
+        column.header,
+        shown,
+        "'{}' is not a valid date between 1990 and 2100.",
     )
     return utc
 
@@ -254,7 +258,7 @@ def _by_zones(reader: TableReader, local: pl.Series, machines: pl.Series, in_hea
         mine = machines == machine
         zone = reader.stated.time_zone or in_header or reader.farm.zone_of(machine)
         if zone is None:
-            note = "Times carry no offset and no zone is stated; they were taken as UTC."
+            note = "Times have no offset and no time zone is stated; they were read as UTC."
             if note not in reader.notes:
                 reader.notes.append(note)
         part, notes = to_utc(local.filter(mine), zone or "UTC")

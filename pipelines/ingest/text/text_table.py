@@ -62,7 +62,7 @@ class TextTable:
         return next((m for m in self.matched if m.kind == kind and m.target == target), None)
 
     def raw(self, column: Matched) -> pl.Series:
-        """The texts of ``column`` as they stand."""
+        """The texts of ``column`` as written."""
         return self.rows[self.headers[column.position]]
 
     def texts(self, column: Matched) -> pl.Series:
@@ -169,7 +169,7 @@ def _distinct(headers: Sequence[str]) -> list[str]:
 def _units_row(
     under: Sequence[str], at: int, separator: str, headers: Sequence[str]
 ) -> tuple[list[str | None], int]:
-    """Units that stand in the line under the header at ``at``, and the index of the first line of data."""
+    """Units in the line under the header at ``at``, and the index of the first line of data."""
     if not under:
         return [], at + 1
     cells = [c.strip().strip("[](){}").strip() for c in fields_of(under[0], separator)]
@@ -271,7 +271,7 @@ def _well_formed(
 def _requoted(text: pl.Series, separator: str) -> tuple[pl.Series, pl.Series]:
     """Rows with quotes in odd places (``12" header``) written the strict way, others as they are.
 
-    Beside them where quotes are in such places that no way of reading them holds.
+    Second: where quotes are in such places that the row can't be read.
     """
     sep = re.escape(separator)
     unquotable = pl.repeat(False, len(text), eager=True)

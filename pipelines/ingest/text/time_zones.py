@@ -17,7 +17,7 @@ RUNS_ON = timedelta(minutes=10)
 def to_utc(local: pl.Series, zone: str) -> tuple[pl.Series, tuple[str, ...]]:
     """Wall-clock times of one clock, in the order of its file, as UTC, and notes on clock changes.
 
-    In the hour that comes twice the order tells the two apart: after a step back it is the second; without
+    In the hour that comes twice the order distinguishes the two: after a step back it is the second; without
     one, the side on which the times run on. In the hour that is skipped the clock had not been put forward:
     the offset before the change holds until the times step forward.
     """
@@ -70,7 +70,7 @@ def _repeated_note(local: pl.Series, twice: pl.Series, second: pl.Series, zone: 
     day = local.filter(twice)[0].date()
     return (
         f"On {day} the clock of {zone} goes back: of {counted(int(twice.sum()), 'row')} in the hour that "
-        f"comes twice, {int(second.sum())} were taken as its second run, by their order in the file."
+        f"comes twice, {int(second.sum())} belong to the second run, by their order in the file."
     )
 
 

@@ -76,7 +76,7 @@ def _nothing(length: int, zone: str | None = None) -> pl.Series:
 
 
 def _joined(utc: pl.Series, local: pl.Series) -> pl.Series:
-    """Local times taken as UTC where there is no better."""
+    """Local times as UTC where no offset is known."""
     return utc.fill_null(local.dt.replace_time_zone("UTC"))
 
 
@@ -124,12 +124,12 @@ def _by_format(file: str, texts: pl.Series, form: str) -> Timestamps:
             return Timestamps(utc, _nothing(len(texts)))
         local = texts.str.to_datetime(form, time_unit="us", strict=False)
     except pl.exceptions.PolarsError:
-        raise UnreadableFile(file, f"The time_format '{form}' in farm.toml is no form of a time.") from None
+        raise UnreadableFile(file, f"The time_format '{form}' in farm.toml is not a time format.") from None
     return Timestamps(_nothing(len(texts), "UTC"), local)
 
 
 def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Timestamps:
-    """Epoch seconds or milliseconds, spreadsheet serials, compact digits: told apart by magnitude."""
+    """Epoch seconds or milliseconds, spreadsheet serials, compact digits: distinguished by magnitude."""
     # A clock that starts at zero must not hide what the others are, hence the upper quartile.
     typical = float(values.quantile(0.75) or 0.0)
     compact = texts.str.contains(r"^(19|20)\d{12}(\.\d+)?$")

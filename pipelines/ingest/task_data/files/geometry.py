@@ -33,18 +33,20 @@ def element_offsets(device: Device, elements: Mapping[str, DeviceElement]) -> st
     Positions in the log are left as logged: whether they are the antenna's or the reference point's differs
     from terminal to terminal.
     """
-    told = []
+    places = []
     for identifier in device.elements:
         element = elements[identifier]
         forward, right = (element.fixed.get(number) for number in (OFFSET_FORWARD, OFFSET_RIGHT))
         if forward is None and right is None:
             continue
         ahead_m, right_m = (((value.raw or 0) / 1000.0 if value else 0.0) for value in (forward, right))
-        told.append(f"{element.designator or element.kind} {ahead_m:+.2f} m forward, {right_m:+.2f} m right")
-    if not told:
+        places.append(
+            f"{element.designator or element.kind} {ahead_m:+.2f} m forward, {right_m:+.2f} m right"
+        )
+    if not places:
         return None
     name = device.designator or device.id
-    return f"{name}: from its reference point, {'; '.join(told)}. Positions are as logged."
+    return f"{name}: from its reference point, {'; '.join(places)}. Positions are as logged."
 
 
 def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
@@ -75,7 +77,7 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
     area = shapely.union_all(parts)
     area = _areas_only(area)
     if area.is_empty:
-        return None, None, "its boundary encloses nothing"
+        return None, None, "its boundary encloses no area"
     size_ha = abs(Geod(ellps="WGS84").geometry_area_perimeter(shapely.orient_polygons(area))[0]) / 10_000
     left_out = faults + more
     fault = (

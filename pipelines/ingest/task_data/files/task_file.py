@@ -156,7 +156,7 @@ def read_task_file(task_set: TaskSet, people: bool = False) -> TaskFile:
         raise RefusedXml("is not there")
     document = parse_xml(data)
     if document.fault:
-        notes.append(f"TASKDATA.XML {document.fault}; what stands before was read.")
+        notes.append(f"TASKDATA.XML {document.fault}; what comes before was read.")
     if document.root.tag != "ISO11783_TaskData":
         raise RefusedXml("does not begin with ISO11783_TaskData, so it is no task data")
     top = [*document.root.children, *linked_elements(document.root, task_set, notes)]
@@ -211,7 +211,7 @@ def linked_elements(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator
             notes.append(f"{stem}.XML is linked but {error.reason}")
             continue
         if not data:
-            notes.append(f"{stem}.XML is linked but {'empty' if data is not None else 'not there'}.")
+            notes.append(f"{stem}.XML is linked but {'empty' if data is not None else 'missing'}.")
             continue
         try:
             document = parse_xml(data)
@@ -219,7 +219,7 @@ def linked_elements(root: Node, task_set: TaskSet, notes: list[str]) -> Iterator
             notes.append(f"{stem}.XML {error}.")
             continue
         if document.fault:
-            notes.append(f"{stem}.XML {document.fault}; what stands before was read.")
+            notes.append(f"{stem}.XML {document.fault}; what comes before was read.")
         yield from (child for child in document.root.children if child.tag != "XFR")
 
 

@@ -1,6 +1,6 @@
 """A time log as a harvest log: its columns scaled, kept until they change, and given their channels.
 
-What no channel takes is kept in ``other`` under number, element and designator. Nothing is filled in before a
+What feeds no channel is kept in ``other`` under number, element and designator. Nothing is filled in before a
 value's first occurrence. Sources of the conventions: ISO 11783-11 (identifiers, units, two-bit states).
 """
 
@@ -84,19 +84,19 @@ def channels_of_log(
     task_file: TaskFile,
     device: Device | None,
     carry: Carry,
-    told: Mapping[str, str] = MappingProxyType({}),
+    more: Mapping[str, str] = MappingProxyType({}),
 ) -> ChannelTable:
     """Make a harvest log of ``log``.
 
     device : the machine, whose values count before those of other devices in the log. carry : read for values
-    kept from the log before, and renewed. told : what else to keep in ``other`` of the first reading.
+    kept from the log before, and renewed. more : what else to keep in ``other`` of the first reading.
     """
     notes: list[str] = []
     asked = undecided(log)
     begun = begun_with(log, carry)
-    lent = sum(len(now) > len(was) for now, was in zip(begun.rows, log.rows, strict=True))
-    if lent:
-        notes.append(f"{log.stem}: begins with {lent} values that the log before it had set last.")
+    carried = sum(len(now) > len(was) for now, was in zip(begun.rows, log.rows, strict=True))
+    if carried:
+        notes.append(f"{log.stem}: begins with {carried} values from the end of the log before it.")
     scales = [
         _scale(log.stem, column, values, notes, asked)
         for column, values in zip(begun.columns, begun.values, strict=True)
@@ -105,7 +105,7 @@ def channels_of_log(
     data = _channels(begun, task_file, device, scales, chosen, notes)
     remember(begun, carry)
     fed = fed_columns(log, chosen)
-    fixed = {**fixed_values(device, task_file), **told}
+    fixed = {**fixed_values(device, task_file), **more}
     frame = pl.DataFrame({"number": log.number, "local_us": log.local_us}).with_columns(
         _series("latitude", log.latitude_deg),
         _series("longitude", log.longitude_deg),
@@ -129,7 +129,7 @@ def _channels(
     chosen: Mapping[str, int],
     notes: list[str],
 ) -> dict[str, NDArray[np.float64]]:
-    """(N,) values of every channel and setting that the log feeds, straight or worked out."""
+    """(N,) values of every channel and setting that the log feeds, directly or derived."""
     times_s = log.local_us / 1e6
 
     def held(index: int) -> NDArray[np.float64]:
@@ -163,8 +163,8 @@ def _channels(
     flow = data.get("grain_flow_kg_s")
     if flow is not None and (drifted := (flow < 0) & (flow > -SENSOR_ZERO_KG_S)).any():
         notes.append(
-            f"{log.stem}: grain flow was a little below 0 in {int(drifted.sum())} readings, as a sensor whose "
-            "zero has drifted; 0 was put."
+            f"{log.stem}: grain flow was a little below 0 in {int(drifted.sum())} readings, as when the zero "
+            "of a sensor drifts; it was set to 0."
         )
         data["grain_flow_kg_s"] = np.where(drifted, 0.0, flow)
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
@@ -207,11 +207,11 @@ def _derive(known: Known, notes: list[str]) -> None:
         flow = grain_flow_kg_s(known)
         if flow is not None:
             known.data["grain_flow_kg_s"] = flow[0]
-            notes.append(f"{known.log.stem}: grain flow was worked out from {flow[1]}.")
+            notes.append(f"{known.log.stem}: grain flow was computed from {flow[1]}.")
     for target, (values, how, index) in losses(known).items():
         known.data[target] = values
         key = known.log.columns[index].key
-        notes.append(f"{known.log.stem}: {target} was worked out from {key}: {how}.")
+        notes.append(f"{known.log.stem}: {target} was computed from {key}: {how}.")
 
 
 def _speed_m_s(log: LogData) -> NDArray[np.float64] | None:

@@ -40,7 +40,7 @@ def chosen_columns(
         rivals = [i for i in indexes if i != best and log.columns[i].rank[0] == log.columns[best].rank[0]]
         if rivals:
             kept = ", ".join(log.columns[index].key for index in rivals)
-            notes.append(f"{log.stem}: {target} is {log.columns[best].key}; {kept} is kept beside it.")
+            notes.append(f"{log.stem}: {target} is {log.columns[best].key}; {kept} is kept in other.")
     return chosen
 
 
@@ -61,7 +61,7 @@ def of_device(log: LogData, device: Device | None) -> LogData:
 
 
 def undecided(log: LogData) -> list[str]:
-    """Sentences on columns that could feed one of several channels, when nothing tells which."""
+    """Sentences on columns that could feed one of several channels, when it is not known which."""
     return [
         f"{log.stem}: {column.key} may be {' or '.join(column.entry.targets)}; "
         "say which in farm.toml, under names."

@@ -1,4 +1,4 @@
-"""Grain flow and losses worked out of what a device logs in place of them.
+"""Grain flow and losses derived from what a device logs in place of them.
 
 The dictionary has yield and loss by area, by volume and by piece, at reference moisture, and as a share. With
 the width and speed of the machine, the density of the crop, the mass of its kernels and its moisture they are
@@ -47,7 +47,7 @@ def is_derived(column: LogColumn) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What one log tells under each identifier, in the unit of the dictionary; ``data``: its channels so far."""
+    """What one log holds under each identifier, in the unit of the dictionary; ``data``: its channels so far."""
 
     log: LogData
     scales: Sequence[Scale | None]
@@ -95,7 +95,7 @@ class Known:
 
 
 def grain_flow_kg_s(known: Known) -> tuple[Values, str] | None:
-    """Wet grain flow where the log does not hold it straight, and what it was worked out of."""
+    """Wet grain flow where the log does not hold it directly, and what it was derived from."""
     rate, density = known.area_rate_m2_s, known.under(DENSITY)
     flow = known.under(DRY_FLOW)
     if flow is not None and (share := _wet_over_dry(known)) is not None:
@@ -169,7 +169,7 @@ def _growth_rate(seconds: Values, counts: Values) -> Values:
 
 
 def losses(known: Known) -> dict[str, tuple[Values, str, int]]:
-    """Channel -> values, what they were worked out of, and the column, for losses not logged as a mass flow.
+    """Channel -> values, what they were derived from, and the column, for losses not logged as a mass flow.
 
     Loss goes to the place (separation, cleaning) that the column's target names. Without the density or the
     mass of kernels that a flow in kg/s takes, it is a relative signal.

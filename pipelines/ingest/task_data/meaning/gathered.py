@@ -34,7 +34,7 @@ class Gathered:
         self.attention += sentences
 
     def set_aside(self, *found: Rejected) -> None:
-        """Things that are a row of their own, beside the records of any log."""
+        """Set aside what is a row of its own and no record of a log."""
         for rejected in found:
             self.rows += 1
             self.asides.append(rejected_frame([rejected], self.rows))

@@ -1,4 +1,4 @@
-"""Values that a log holds only when they changed: kept on, and lent to the next log of the task."""
+"""Values that a log holds only when they changed: held, and carried over to the next log of the task."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Carry = dict[tuple, tuple[float, int]]
 def begun_with(log: LogData, carry: Carry) -> LogData:
     """``log`` beginning with what the log before had set, when that ended less than ten minutes ago.
 
-    Only values that hold until they change are lent, and only where this log's first reading has none.
+    Only values that hold until they change are carried over, and only where this log's first reading has none.
     """
     if not len(log):
         return log
@@ -42,8 +42,8 @@ def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np
     """(N,) raw values of a column, each kept until the next.
 
     A value that the device logs when it changes holds until then; one that it logs by time or distance only
-    for three of its own periods. A device tells by which of these it *may* log a value, often by all of them;
-    which it did is then told by whether the values come at even intervals.
+    for three of its own periods. A device states by which of these it *may* log a value, often by all of them;
+    which it did follows from whether the values come at even intervals.
     """
     whole = np.full(len(log), np.nan)
     whole[log.rows[index]] = log.values[index]

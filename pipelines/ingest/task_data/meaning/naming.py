@@ -32,7 +32,7 @@ def machine_of(device: Device | None, task_file: TaskFile, farm: Farm) -> str:
     """Name of the machine: the farm's for its serial number, bus name or designator, else the designator.
 
     A designator is often that of the model; where two devices of the set share one, each goes with its serial
-    number or bus name. A device described anew under its old bus name is the same machine.
+    number or bus name. A device described again under its old bus name is the same machine.
     """
     if device is None:
         return UNNAMED
@@ -80,7 +80,7 @@ def people_of(task: Task, task_file: TaskFile) -> dict[str, str]:
 def crop_of(task: Task, task_file: TaskFile) -> str | None:
     """Crop of a task: the product allocated to it that is a crop, else the crop type of its field.
 
-    In the spelling of ``schemas/crops.toml`` where that knows it, else as it stands.
+    In the spelling of ``schemas/crops.toml`` where that knows it, else as written.
     """
     products = [name for name in task.products if name in task_file.crop_products]
     if not products and len(set(task.products)) == 1:

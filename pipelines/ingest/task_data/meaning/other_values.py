@@ -1,4 +1,4 @@
-"""What no channel takes, as the column ``other``: under number, element and designator, as logged.
+"""What feeds no channel, as the column ``other``: under number, element and designator, as logged.
 
 The first reading of a log also holds what is fixed for all of it: the values of the device description (where
 the parts of the machine lie, lags of its sensors, widths), and names of people where ``farm.toml`` asks for

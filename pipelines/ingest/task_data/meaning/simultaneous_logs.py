@@ -1,7 +1,7 @@
-"""Logs of one task that run at the same moments: some terminals split the values of a machine over several.
+"""Logs of one task that run at the same time: some terminals split the values of a machine over several.
 
-They are joined reading by reading. Two machines that work beside one another under one task log the same
-moments as well; those are told by where they are.
+They are joined reading by reading. Two machines that work next to each other under one task log the same
+times as well; those are distinguished by where they are.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ def joined(logs: Sequence[LocalTimeLog], notes: list[str]) -> list[LocalTimeLog]
             if not _belong_together(_distinct_moments(before.frame), _distinct_moments(log.frame)):
                 continue
             notes.append(
-                f"Rows {log.frame['row'][0]} to {log.frame['row'][-1]} were logged side by side with rows "
-                f"{before.frame['row'][0]} to {before.frame['row'][-1]} and joined to them by moment."
+                f"Rows {log.frame['row'][0]} to {log.frame['row'][-1]} were logged at the same time as rows "
+                f"{before.frame['row'][0]} to {before.frame['row'][-1]} and are joined to them by time."
             )
             result[index] = _one(before, log)
             spans[index] = result[index].span_us
@@ -91,7 +91,7 @@ def _one(first: LocalTimeLog, second: LocalTimeLog) -> LocalTimeLog:
 
 
 def _joined(first: pl.DataFrame, second: pl.DataFrame) -> pl.DataFrame:
-    """Every moment of either; where both hold a channel the first one's value stands."""
+    """Every moment of either; where both hold a channel the first one's value is used."""
     moments = pl.concat([first.select("local_us"), second.select("local_us")]).unique().sort("local_us")
     whole = _at(moments, first).hstack(
         _at(moments, second).drop("local_us").rename(lambda name: f"{name} second")

@@ -54,7 +54,7 @@ def _read_strays(
         header_of, _, ending = name.rpartition(".")
         if ending.casefold() == "xml" and LOG_FILE.fullmatch(header_of) and header_of.casefold() not in seen:
             if task_set.name_of(f"{header_of}.BIN") is None:
-                why = f"{name} is the header of a log, and {header_of}.BIN is not there."
+                why = f"{name} is the header of a log, and {header_of}.BIN is missing."
                 gathered.set_aside(Rejected(1, "log_missing", why))
             continue
         stem = _log_stem(name)
@@ -64,7 +64,7 @@ def _read_strays(
             what = "of a log that no task names and without a header"
             _set_log_aside(gathered, task_set, name, "log_without_task", what)
             continue
-        gathered.ask(f"{stem}: no task names this log; its field and crop are not known.")
+        gathered.ask(f"{stem}: no task names this log, so its field and crop are unknown.")
         logs += read_task(gathered, task_set, task_file, _no_task(stem), stem, seen)
     return logs
 
@@ -73,7 +73,7 @@ def set_clashes_aside(gathered: Gathered, task_set: TaskSet) -> None:
     """Set logs aside whose name the set holds already."""
     for name in task_set.clashes:
         if _log_stem(name):
-            _set_log_aside(gathered, task_set, name, "log_of_same_name", "of a log whose name is there twice")
+            _set_log_aside(gathered, task_set, name, "log_of_same_name", "of a log whose name occurs twice")
 
 
 def _log_stem(name: str) -> str | None:
@@ -99,7 +99,7 @@ def _no_task(stem: str) -> Task:
 def read_task(
     gathered: Gathered, task_set: TaskSet, task_file: TaskFile, task: Task, key: str, seen: set[str]
 ) -> list[LocalTimeLog]:
-    """The logs of one task. ``key`` tells the task from others; ``seen``: stems read already, lower case."""
+    """The logs of one task. ``key`` identifies the task; ``seen``: stems read already, lower case."""
     carry: Carry = {}
     logs: list[LocalTimeLog] = []
     counted = Totals()
@@ -144,7 +144,7 @@ def _open_log(
         return None
     if data is None:
         gathered.set_aside(
-            Rejected(1, "log_missing", f"{stem}.BIN is named by task {task.id} but not there.")
+            Rejected(1, "log_missing", f"{stem}.BIN is named by task {task.id} but is missing.")
         )
         return None
     header = _open_header(gathered, task_set, stem, data)
@@ -165,12 +165,12 @@ def _open_header(gathered: Gathered, task_set: TaskSet, stem: str, data: bytes) 
         text = None
         why = f"{stem}.XML can't be read, so the {len(data)} bytes of {stem}.BIN have no layout."
     else:
-        why = f"{stem}.XML, the header of {stem}.BIN, is not there, so its {len(data)} bytes have no layout."
+        why = f"{stem}.XML, the header of {stem}.BIN, is missing, so its {len(data)} bytes have no layout."
     if text is not None:
         try:
             document = parse_xml(text)
             if document.fault:
-                gathered.ask(f"{stem}.XML {document.fault}; what stands before was read.")
+                gathered.ask(f"{stem}.XML {document.fault}; what comes before was read.")
             return read_header(document.root)
         except (RefusedXml, ValueError) as error:
             why = f"{stem}.XML {error}; the {len(data)} bytes of {stem}.BIN were not read."
@@ -179,8 +179,8 @@ def _open_header(gathered: Gathered, task_set: TaskSet, stem: str, data: bytes) 
 
 
 def _reason(error: OSError | DamagedMember) -> str:
-    told = error.reason if isinstance(error, DamagedMember) else error.strerror or type(error).__name__
-    return told.rstrip(".")
+    reason = error.reason if isinstance(error, DamagedMember) else error.strerror or type(error).__name__
+    return reason.rstrip(".")
 
 
 def _untimed(
@@ -198,7 +198,7 @@ def _untimed(
     device = device_of(log.columns, task, task_file)
     if device is None and "machine" not in constants:
         gathered.ask(
-            f"{log.stem}: no device is described, so nothing names the machine; name it in farm.toml, under "
+            f"{log.stem}: no device is described, so the machine has no name; name it in farm.toml, under "
             "columns and constants."
         )
     machine = str(constants.get("machine") or machine_of(device, task_file, gathered.farm))
@@ -225,7 +225,7 @@ def _untimed(
 
 
 def _note_device(gathered: Gathered, machine: str, device: Device | None) -> None:
-    """Two machines of one model often go by one designator; this tells them apart, and is an alias."""
+    """Two machines of one model often share a designator; this distinguishes them, and is an alias."""
     if device is None or not (device.serial or device.name):
         return
     known = (("serial number", device.serial), ("bus name", device.name))
@@ -233,13 +233,13 @@ def _note_device(gathered: Gathered, machine: str, device: Device | None) -> Non
     gathered.notes.append(f"{machine} is the device with {known_by}.")
     if machine.startswith(f"{device.designator} ") and machine not in gathered.farm.machines:
         gathered.ask(
-            f"Several devices of the task data are called {device.designator}; one of them goes as {machine}. "
+            f"Several devices of the task data are called {device.designator}; one of them is named {machine} here. "
             "Give each a name of its own in farm.toml, with that serial number or bus name under aliases."
         )
 
 
 def _note_missing(gathered: Gathered, task_file: TaskFile, task: Task, log: LogData) -> None:
-    """Tell what the log or its task refers to and the task file lacks."""
+    """Note what the log or its task refers to and the task file lacks."""
     missing = sorted(
         {c.place.element[:14] or "none" for c in log.columns if c.element is None and not c.place.signal}
     )
@@ -251,7 +251,7 @@ def _note_missing(gathered: Gathered, task_file: TaskFile, task: Task, log: LogD
         )
     if task.field and task.field not in task_file.fields:
         gathered.ask(
-            f"{log.stem}: its task names field {task.field[:14]}, which the task file does not hold."
+            f"{log.stem}: its task names field {task.field[:14]}, which the task file does not list."
         )
 
 
@@ -259,7 +259,7 @@ def _with_speed(gathered: Gathered, log: LocalTimeLog) -> LocalTimeLog:
     if "speed_m_s" in log.frame.columns:
         return log
     gathered.notes.append(
-        f"{log.stems[0]}: the log holds no speed; it was worked out from positions and times."
+        f"{log.stems[0]}: the log holds no speed; it was computed from positions and times."
     )
     return replace(log, frame=with_speed(log.frame))
 

@@ -1,4 +1,4 @@
-"""Totals that the machine wrote at the end of a task, held against the integrated log."""
+"""Totals that the machine wrote at the end of a task, compared with the integrated log."""
 
 from __future__ import annotations
 
@@ -59,12 +59,12 @@ def compare_totals(
         largest, summed = totals.get(number, (0.0, 0.0))
         if not largest or own <= 0:
             continue
-        # A total should go on over pauses of a task; some devices begin it anew.
-        begun_anew = abs(own / summed - 1) < abs(own / largest - 1)
-        total = summed if begun_anew else largest
+        # A total should go on over pauses of a task; some devices restart it.
+        restarted = abs(own / summed - 1) < abs(own / largest - 1)
+        total = summed if restarted else largest
         apart = own / total - 1
         verdict = f"{apart:+.1%}" if abs(apart) >= WORTH_TELLING else "they agree"
-        how = "totals, summed over the times of the task," if begun_anew else "total"
+        how = "totals, summed over the times of the task," if restarted else "total"
         sentence = (
             f"{logs[0][0]}: {name} by the machine's own {how} {total:,.0f} {unit}, by the log "
             f"{own:,.0f} {unit} ({verdict})."

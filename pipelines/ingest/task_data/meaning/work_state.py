@@ -123,7 +123,7 @@ def _kind(log: LogData, element: str) -> str:
 
 
 def _importance(log: LogData, element: str) -> tuple[int, int]:
-    """Lowest for the element that speaks for the machine: the device, else where crop is measured."""
+    """Lowest for the element that represents the machine: the device, else where crop is measured."""
     if _kind(log, element) == "device":
         return 0, 0
     measured = {c.place.identifier for c in log.columns if c.place.element == element} & MEASURES_CROP

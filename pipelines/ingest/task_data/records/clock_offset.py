@@ -1,7 +1,7 @@
-"""The clock of a log: wall time of the terminal, and what tells how far it is from UTC.
+"""The clock of a log: wall time of the terminal, and how far it is from UTC.
 
-The standard leaves open which clock a log shows; normally it is local. Told by satellite time logged beside
-it, or by a zone written into the times of TASKDATA.XML. ``set_clock`` decides for the logs of a set.
+The standard leaves open which clock a log shows; normally it is local. Known from satellite time in
+the log, or by a zone written into the times of TASKDATA.XML. ``set_clock`` decides for the logs of a set.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ QUARTERS_IN_USE = {
 class Offset:
     """``seconds`` to take off the terminal's clock to have UTC; ``sentence`` says how that is known.
 
-    error_s : how far the clock is ahead of true time beyond that, where satellites tell. copied : whether
+    error_s : how far the clock is ahead of true time beyond that, as satellite time shows. copied : whether
     satellite time is the terminal's clock to the millisecond in every record, so that it may be a copy of it.
     """
 
@@ -118,7 +118,7 @@ def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Of
     zone = _zone_s(middle)
     if zone is None:
         return (
-            f"Satellite time differs from the terminal's clock by {_span(middle)}, which is no time zone; "
+            f"Satellite time differs from the terminal's clock by {_span(middle)}, which is not a time zone; "
             "it was not used."
         )
     error = middle - zone

@@ -4,7 +4,7 @@ A column is its place in the header, so that sections, two headers or several bu
 never overwrite one another. Its presentation is looked up strictly at its own device element.
 
 Which channel it feeds: what ``farm.toml`` says, else a designator that is the name of a channel or setting
-column, else its identifier in the dictionary. In ``farm.toml`` a column goes by its key, its number (either
+column, else its identifier in the dictionary. In ``farm.toml`` a column is named by its key, its number (either
 notation, with or without the number of its element) or its designator; ``unit`` is that of the number as
 the device shows it::
 
@@ -146,7 +146,7 @@ def _column_of(name: str) -> str | None:
 
 @cache
 def _place_words(target: str) -> frozenset[str]:
-    """Words that tell this target from its neighbours, e.g. rotor, walker; of its name and synonyms."""
+    """Words that distinguish this target from similar ones, e.g. rotor, walker; of its name and synonyms."""
     synonyms = channels()[target].synonyms if target in channels() else ()
     for setting in settings().values():
         if setting.column == target:

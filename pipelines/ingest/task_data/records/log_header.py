@@ -102,7 +102,7 @@ def read_header(root: Node) -> LogHeader:
     if len(tims) > 1:
         if any(_signature(other) != _signature(tim) for other in tims[1:]):
             raise ValueError("holds several TIM elements that disagree about the layout of the log")
-        notes.append("the header holds its TIM element more than once; the first was used")
+        notes.append("the header holds its TIM element more than once; the first is used")
     fields, constants, position_notes = _position_fields(tim)
     start = None
     if _in_record(tim, "A"):

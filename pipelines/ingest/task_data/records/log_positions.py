@@ -1,4 +1,4 @@
-"""Positions of a log, and those that are no place at all."""
+"""Positions of a log, and which of them are impossible."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def _far_away(latitude: NDArray[np.float64], longitude: NDArray[np.float64]) -> 
         return known
     north, east = np.median(latitude[known]), np.median(longitude[known])
     near = (np.abs(latitude - north) <= FAR_DEG) & (np.abs(longitude - east) <= 2 * FAR_DEG)
-    # A log that is here and there by halves tells nothing about which of the two is right.
+    # A log that is here and there by halves does not show which of the two is right.
     return (
         known & ~near if (known & ~near).sum() <= 0.1 * known.sum() else np.zeros(len(latitude), dtype=bool)
     )

@@ -97,7 +97,7 @@ def _probed(stem: str, data: bytes, header: LogHeader) -> tuple[LogHeader, list[
 def _told(header: LogHeader, other: LogHeader) -> str:
     """What the log does other than its header says."""
     if other.fields == header.fields:
-        return "its codes of position status are none of the standard; they were not read."
+        return "its codes of position status are not those of the standard; they were not read."
     if other.timed and not header.timed:
         return "every record holds its time, other than the header says; read as it is."
     return "the log holds other position fields than its header says; read as it is."

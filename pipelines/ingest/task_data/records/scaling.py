@@ -39,7 +39,7 @@ class Scale:
         return raw * self.step + self.shift
 
     def apply_to_set_value(self, raw: NDArray[np.float64]) -> NDArray[np.float64]:
-        """As ``apply``, but the whole number that a raw step stands for where there is one.
+        """As ``apply``, but the whole number that a raw step represents where there is one.
 
         A fan set to 1100 r/min is 18.333 turns a second in steps of a thousandth, which reads 1099.98.
         """
@@ -138,9 +138,9 @@ def _by_dictionary(entry: Identifier | None, target_unit: str | None) -> Scale |
 
 
 def _by_device(shown: Presentation | None, target_unit: str | None, alone: bool) -> Scale | None:
-    """``alone``: the dictionary does not know the identifier, so even a number without a unit is taken.
+    """``alone``: the dictionary does not know the identifier, so even a number without a unit is used.
 
-    Beside a dictionary entry, a blank unit with scale 1 is a mere placeholder of the device.
+    With a dictionary entry, a blank unit with scale 1 is a mere placeholder of the device.
     """
     if shown is None:
         return None

@@ -2,7 +2,7 @@
 
 In order of trust: the zone that ``farm.toml`` states, satellite time in the log, satellite time in another
 log of the same machine, a zone written into the times of the task, one written for another task of the same
-machine. Without any of them the times are taken for UTC, and a note says so.
+machine. Without any of them the times are read as UTC, and a note says so.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ class LocalTimeLog:
     """Readings whose ``local_us`` is the terminal's clock still.
 
     stems : the logs in it. zone : of the clock, where ``farm.toml`` states it. satellites : what satellite
-    time in it tells, see ``satellite_offset``. task, times : the task it belongs to and the times written
+    time in it shows, see ``satellite_offset``. task, times : the task it belongs to and the times written
     for that.
     """
 
@@ -87,14 +87,14 @@ def on_utc(logs: Sequence[LocalTimeLog]) -> Iterator[UtcLog]:
 
 
 def _by_satellites(log: LocalTimeLog) -> tuple[list[str], list[str]]:
-    """What satellite time tells of the clock: as a note, or as something asked when the clock is off."""
+    """What satellite time shows of the clock: as a note, or as something asked when the clock is off."""
     if isinstance(log.satellites, str):
         return [log.satellites], []
     if log.satellites is None:
         return [], []
     if log.satellites.copied and log.zone is None and _far_from_utc(log.frame):
         return [], [
-            "satellite time is the terminal's clock in every record, so it may be a copy of it; it was taken as "
+            "satellite time is the terminal's clock in every record, so it may be a copy of it; it was read as "
             "UTC. State time_zone in farm.toml if that clock is local."
         ]
     far_off = abs(log.satellites.error_s) >= NOTABLE_S
@@ -108,7 +108,7 @@ def _far_from_utc(frame: pl.DataFrame) -> bool:
 
 
 def _contradiction(log: LocalTimeLog, local: pl.Series, moments: pl.Series) -> list[str]:
-    """A sentence when the zone that ``farm.toml`` states is another than the satellites tell."""
+    """A sentence when the zone that ``farm.toml`` states differs from satellite time."""
     if not isinstance(log.satellites, Offset):
         return []
     stated_s = round((local[0] - moments[0].replace(tzinfo=None)).total_seconds())
@@ -123,7 +123,7 @@ def _contradiction(log: LocalTimeLog, local: pl.Series, moments: pl.Series) -> l
 def _offset(
     log: LocalTimeLog, logs: Sequence[LocalTimeLog], written: dict[str, Offset | None]
 ) -> tuple[int, list[str]]:
-    """Seconds to take off the clock of ``log``, and what is to be said of them beside its own satellites."""
+    """Seconds to take off the clock of ``log``, and a note on how they are known, unless by its own satellites."""
     if isinstance(log.satellites, Offset):
         return log.satellites.seconds, []
     others = sorted(
@@ -138,13 +138,13 @@ def _offset(
     if own is not None:
         return own.seconds, [own.sentence]
     for one in others:
-        lent = written.get(one.task)
-        if lent is not None:
-            return lent.seconds, [
-                f"The terminal's clock runs {zone_text(lent.seconds)} by the times written for the task of "
+        other = written.get(one.task)
+        if other is not None:
+            return other.seconds, [
+                f"The terminal's clock runs {zone_text(other.seconds)} by the times written for the task of "
                 f"{one.stems[0]}."
             ]
     return 0, [
-        "nothing tells the zone of the terminal's clock, so its times are taken as UTC; "
+        "the time zone of the terminal's clock is not known, so its times are read as UTC; "
         "state time_zone in farm.toml if they are local."
     ]

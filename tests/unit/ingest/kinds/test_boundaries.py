@@ -81,7 +81,7 @@ def test_a_ring_that_crosses_itself_is_repaired_and_told():
         (feature([9, 52], "Point", field="P"), "Feature 2 is a Point; a field needs a polygon."),
         ({"type": "Feature", "geometry": None}, "Feature 2 has no geometry; a field needs a polygon."),
         (feature([[[500000, 5800000], [500100, 5800000], [500100, 5800100], [500000, 5800000]]]),
-         "Feature 2 lies outside the earth's longitudes and latitudes; is it projected?"),
+         "Feature 2 is outside the range of longitude and latitude; are its coordinates projected?"),
         (feature([[[9, 52], [9.01, 52], [9, 52]]]), "Feature 2 has"),
         (feature([[[9, 52], [9.01, 52], [9.02, 52], [9, 52]]]), "Feature 2 has a ring without any area"),
         (feature([["a", "b"]]), "Feature 2 has coordinates that can't be read"),
@@ -103,7 +103,7 @@ def test_a_feature_that_is_no_field_goes_aside_alone(bad, sentence):
     ("content", "sentence"),
     [
         (b'{"type": "FeatureCollection", "features": [', "It starts like JSON but is not valid (line 1)"),
-        (b'{"hello": 1}', "It is JSON but no GeoJSON with polygons; export the boundaries as a Feature"),
+        (b'{"hello": 1}', "It is JSON but not GeoJSON with polygons; export the boundaries as a Feature"),
         (b'{"type": "FeatureCollection"}', "The GeoJSON has no list of features"),
         (b'{"type": "FeatureCollection", "features": [], "crs": {"name": "EPSG:25832"}}',
          "Its positions are in another system"),

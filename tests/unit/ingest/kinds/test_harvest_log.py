@@ -110,7 +110,9 @@ def test_bad_times_and_broken_rows_go_aside_each_under_its_rule():
         (6, "wrong_number_of_fields"),
         (7, "not_text"),
     ]
-    assert found.set_aside["sentence"][1] == "'1970-01-01T00:00:05Z' is no moment between 1990 and 2100."
+    assert (
+        found.set_aside["sentence"][1] == "'1970-01-01T00:00:05Z' is not a valid date between 1990 and 2100."
+    )
     assert found.set_aside["sentence"][2] == (
         "The row does not have the 2 fields of the header (separators make 1), or a quote is open."
     )
@@ -233,7 +235,7 @@ def test_machine_from_alias_constant_preamble_or_none():
     found = parsed(log, farm)
     assert found.readings["machine"].to_list() == ["Combine A", "unnamed machine"]
     assert found.notes[0] == (
-        "No machine is named in 1 row, so 'unnamed machine' was taken; state the machine in farm.toml: "
+        "No machine is named in 1 row, so 'unnamed machine' is used; state the machine in farm.toml: "
         '[columns."log.csv"] constants = { machine = "..." }.'
     )
     stated = parse_farm('[columns."log*"]\nconstants = { machine = "Combine C" }')
@@ -260,8 +262,8 @@ def test_the_field_is_told_by_its_boundary():
     )
     found = whole(parsed(log, boundaries=[small, big]))
     assert found.readings["field"].to_list() == ["Big", "Small", None, "Own", None]
-    assert "The field of 2 rows was told by its boundary; 2 rows in no known field." in found.notes
-    assert "No field is named in 4 rows, and no boundaries are known to tell it." in parsed(log).notes
+    assert "The field of 2 rows was found by its boundary; 2 rows in no known field." in found.notes
+    assert "No field is named in 4 rows, and no boundaries are known to find it." in parsed(log).notes
 
 
 def test_speed_from_distance_and_duration():

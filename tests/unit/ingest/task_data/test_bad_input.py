@@ -118,13 +118,13 @@ def test_a_log_without_header_leaves_the_others() -> None:
     row = only_aside(parsed)
     assert (row["row"], row["rule"]) == (61, "log_without_header")
     assert row["sentence"] == (
-        "TLG00002.XML, the header of TLG00002.BIN, is not there, so its 99 bytes have no layout."
+        "TLG00002.XML, the header of TLG00002.BIN, is missing, so its 99 bytes have no layout."
     )
 
 
 def test_a_header_without_log() -> None:
     parsed = read(TASKDATA_XML=sets.task_file(tasks=TWO), TLG00002_XML=sets.header())
-    assert only_aside(parsed)["sentence"] == "TLG00002.BIN is named by task TSK-1 but not there."
+    assert only_aside(parsed)["sentence"] == "TLG00002.BIN is named by task TSK-1 but is missing."
 
 
 @pytest.mark.parametrize(
@@ -157,7 +157,7 @@ def test_a_log_of_no_task() -> None:
     parsed = read(TLG00009_XML=sets.header(), TLG00009_BIN=sets.log(5))
     assert parsed.readings is not None and parsed.set_aside is None
     assert parsed.readings["field"].to_list() == ["Mill Field"] * 60 + [None] * 5
-    assert "TLG00009: no task names this log; its field and crop are not known." in parsed.notes
+    assert "TLG00009: no task names this log, so its field and crop are unknown." in parsed.notes
 
 
 def test_a_log_of_no_task_and_without_header() -> None:
@@ -253,13 +253,13 @@ def test_a_value_of_a_device_that_is_not_there() -> None:
     assert parsed.readings["speed_m_s"].unique().to_list() == [1.5]
     told = "device elements that the task file does not describe (DET-1, DET-2) were read by the dictionary"
     assert any(told in sentence for sentence in parsed.attention)
-    assert any("nothing names the machine; name it in farm.toml" in sentence for sentence in parsed.attention)
+    assert any("the machine has no name; name it in farm.toml" in sentence for sentence in parsed.attention)
 
 
 def test_a_field_that_is_not_there() -> None:
     parsed = read(TASKDATA_XML=sets.task_file(more=""))
     assert parsed.readings is not None and parsed.readings["field"].null_count() == 60
-    told = "TLG00001: its task names field PFD-1, which the task file does not hold."
+    told = "TLG00001: its task names field PFD-1, which the task file does not list."
     assert told in parsed.attention
 
 

@@ -78,9 +78,9 @@ def test_zone_by_satellite_time(ahead: dt.timedelta, zone: float, note: str) -> 
     ("satellites", "note"),
     [
         # The clock is wrong by 34 minutes: no zone explains that.
-        (lambda m: m + dt.timedelta(minutes=34), "by 34 min, which is no time zone; it was not used."),
+        (lambda m: m + dt.timedelta(minutes=34), "by 34 min, which is not a time zone; it was not used."),
         # 28 s ahead, the date one day early, the hour local.
-        (lambda m: m + dt.timedelta(days=-1, seconds=28), "by 24 h 0 min, which is no time zone"),
+        (lambda m: m + dt.timedelta(days=-1, seconds=28), "by 24 h 0 min, which is not a time zone"),
         # Time 0 throughout.
         (lambda m: dt.datetime(2026, 7, 21), "is empty or impossible; it was not used."),
         # Day 61,884, the year 2149.
@@ -94,7 +94,7 @@ def test_satellite_time_of_no_use(satellites, note: str) -> None:  # type: ignor
     parsed = read(data, satellites=True)
     assert utc(parsed)[0] == NOON
     assert any(note in said for said in parsed.notes), parsed.notes
-    assert any("its times are taken as UTC; state time_zone in farm.toml" in said for said in parsed.notes)
+    assert any("its times are read as UTC; state time_zone in farm.toml" in said for said in parsed.notes)
 
 
 def test_the_zone_of_farm_toml_counts_most() -> None:

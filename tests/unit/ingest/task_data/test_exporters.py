@@ -168,7 +168,7 @@ def test_linked_files_of_version_2_in_lower_case() -> None:
     parsed = read_task_data({name: (lambda d=data: d) for name, data in files.items()}, "set", UTC_FARM)
     assert column(parsed, "field") == ["Mill Field"] * 60
     assert column(parsed, "machine") == ["Third Combine"] * 60
-    assert "CTR00001.XML is linked but not there." in parsed.notes
+    assert "CTR00001.XML is linked but missing." in parsed.notes
 
 
 @pytest.mark.parametrize(
@@ -190,8 +190,8 @@ def test_what_holds_of_many_logs_is_told_once() -> None:
     tasks = "".join(f'<TSK A="TSK-{n}" G="4"><TLG A="{name}" C="1"/></TSK>' for n, name in enumerate(names))
     logs = {f"{name}_BIN": sets.log() for name in names} | {f"{name}_XML": sets.header() for name in names}
     parsed = read(Farm(), TASKDATA_XML=sets.task_file(tasks=tasks), **logs)
-    told = [note for note in parsed.notes if "nothing tells the zone" in note]
-    assert len(told) == 1 and told[0].startswith("TLG00001 and 6 other logs: nothing tells the zone")
+    told = [note for note in parsed.notes if "the time zone of the terminal's clock is not known" in note]
+    assert len(told) == 1 and told[0].startswith("TLG00001 and 6 other logs: the time zone of the")
 
 
 # The log ------------------------------------------------------------------------------------------------
@@ -207,7 +207,7 @@ def test_codes_of_position_status_that_the_standard_lacks() -> None:
     data = b"".join(sets.record(s, [(0, 1500)], status=0x41) for s in range(60))
     parsed = read(TLG00001_BIN=data)
     assert len(column(parsed, "time")) == 60 and parsed.set_aside is None
-    assert any("codes of position status are none of the standard" in note for note in parsed.notes)
+    assert any("codes of position status are not those of the standard" in note for note in parsed.notes)
 
 
 def test_one_spoilt_status_is_damage_and_no_habit() -> None:
@@ -358,7 +358,7 @@ def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
         TLG00002_BIN=b"".join(sets.record(s, [(0, 1600)], place=(52.0, 7.0002)) for s in range(60)),
     )
     assert set(column(named, "machine")) == {"East", "West"}
-    assert any("are called Third Combine; one of them goes as" in told for told in parsed.attention)
+    assert any("are called Third Combine; one of them is named" in told for told in parsed.attention)
     assert named.attention == ()
 
 
@@ -427,7 +427,7 @@ def test_flows_out_of_other_forms(listed: list[int], row: list[int], channel: st
     machine = machine.replace("</DET>", references + "</DET>").replace("</DVC>", fixed + "</DVC>")
     parsed = logged(machine, sets.values(*((n, 1) for n in listed)), [list(enumerate(row))] * 5)
     assert column(parsed, channel)[2] == pytest.approx(expected)
-    assert any(f"{'grain flow' if 'flow' in channel else channel} was worked out" in n for n in parsed.notes)
+    assert any(f"{'grain flow' if 'flow' in channel else channel} was computed" in n for n in parsed.notes)
 
 
 def test_kernels_without_their_mass_are_a_signal() -> None:

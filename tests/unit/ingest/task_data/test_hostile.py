@@ -96,7 +96,7 @@ def test_linked_files_are_read_once_and_one_level_deep() -> None:
     parsed = read_task_data(files, "set", Farm())
     assert parsed.readings is not None
     assert parsed.readings["field"].unique().to_list() == ["Mill Field"]
-    assert "PFD00002.XML is linked but not there." in parsed.notes
+    assert "PFD00002.XML is linked but missing." in parsed.notes
 
 
 def test_a_link_in_a_folder_is_not_followed(tmp_path: Path) -> None:
@@ -110,7 +110,7 @@ def test_a_link_in_a_folder_is_not_followed(tmp_path: Path) -> None:
     parsed = sets.read_packed(folder)
     assert parsed.readings is None
     assert parsed.set_aside is not None
-    assert parsed.set_aside["sentence"].to_list() == ["TLG00001.BIN is named by task TSK-1 but not there."]
+    assert parsed.set_aside["sentence"].to_list() == ["TLG00001.BIN is named by task TSK-1 but is missing."]
 
 
 def test_a_file_of_ten_gigabytes_is_not_read(tmp_path: Path) -> None:

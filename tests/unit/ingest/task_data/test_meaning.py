@@ -179,7 +179,7 @@ def test_two_headers_do_not_overwrite_one_another() -> None:
     parsed = read(machine, values((254, 2), (254, 3)), rows)
     assert column(parsed, "fan_speed_rpm") == [1080.0] * 4
     assert json.loads(column(parsed, "other")[0]) == {"254/2/fan [rpm]": "900"}
-    assert any("fan_speed_rpm is 254/1/fan; 254/2/fan is kept beside it" in note for note in parsed.notes)
+    assert any("fan_speed_rpm is 254/1/fan; 254/2/fan is kept in other" in note for note in parsed.notes)
 
 
 def test_bus_values_under_one_identifier_stay_apart() -> None:
@@ -263,7 +263,7 @@ def test_logs_that_run_side_by_side_are_joined() -> None:
     parsed = read_task_data(files, "set", FARM)
     assert parsed.rows_read == 20
     assert column(parsed, "grain_moisture_pct") == [14.0] * 20
-    assert any("were logged side by side" in note for note in parsed.notes)
+    assert any("were logged at the same time" in note for note in parsed.notes)
 
 
 # Channels and settings ----------------------------------------------------------------------------------

@@ -158,7 +158,7 @@ def test_zero_bytes_spoil_their_row_only_and_a_zero_tail_is_told():
     read = table(LOG.encode() + b"2026-08-01T10:00:02Z,\0\0,x\n" + b"\0" * 500)
     assert read.rows.height == 2
     assert read.malformed["line"].to_list() == [4]
-    assert any(n.startswith("Left out at the end: 500 zero bytes;") for n in read.notes)
+    assert any(n.startswith("500 zero bytes at the end were left out;") for n in read.notes)
 
 
 def test_no_rows():

@@ -167,7 +167,10 @@ def test_the_hour_that_comes_twice_is_told_apart_by_the_order(zone, change):
     read, notes = to_utc(wall(times, zone), zone)
     assert read.to_list() == times
     assert len(notes) == 1
-    assert f"the clock of {zone} goes back: of 24 rows in the hour that comes twice, 12 were" in notes[0]
+    assert (
+        f"the clock of {zone} goes back: of 24 rows in the hour that comes twice, 12 belong to the second run"
+        in notes[0]
+    )
 
 
 def test_a_file_that_starts_in_the_second_run_of_the_repeated_hour():
