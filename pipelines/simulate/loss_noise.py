@@ -53,7 +53,7 @@ def bursts(rng: np.random.Generator, n: int, per_hour: float, mean_log: float) -
 def log_noise(
     rng: np.random.Generator, noise: LossNoise, n: int, ground: tuple[Array, Array]
 ) -> Mapping[str, Array]:
-    """LossNoise of the log loss share by loss, each (n,) at 1 Hz. ``ground``: drift of variance 1."""
+    """Noise of the log loss share by loss, each (n,) at 1 Hz. ``ground``: drift of variance 1."""
     pairs: list[tuple[float, tuple[Array, Array]]] = [
         (noise.fast_sd, _shared_pair(rng, n, noise.fast_scale_s, noise.shared)),
         (noise.slow_sd, _shared_pair(rng, n, noise.slow_scale_s, noise.shared)),

@@ -92,7 +92,7 @@ def _listed() -> tuple[Scenario, ...]:
         ),
         Scenario(
             "one_over_f",
-            "LossNoise has no scale of its own: 1/f from seconds to hours.",
+            "Noise without a time scale: 1/f from seconds to hours.",
             noise=LossNoise(fast_sd=0.0, slow_sd=0.0, many_scales_sd=0.4),
         ),
         Scenario("bursts", "Loss rises for minutes now and then.", noise=LossNoise(bursts_per_hour=3.0)),

@@ -1,8 +1,8 @@
 """Effects under a clock that may be off, averaged over how far (Bayesian model averaging; Hoeting et al. 1999,
 Statistical Science 14:382-401).
 
-A change entered in the fit minutes from where it was made loses a good part of its effect, and its range tells
-nothing of that. What evidence there is for an offset seldom suffices to move a clock, and always to weigh.
+A change entered minutes from its true moment loses a good part of its effect, and its range does not show it. The
+evidence for an offset is seldom enough to move a clock, but always enough to weight the fits.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ def averaged(
 ) -> FieldOutcome:
     """Mean and covariance of the mixture of fits at the offsets ``likely``, each with its weight.
 
-    A machine-field of which set values in the harvest log tell as well stays as it is. An offset at which a change
-    would fall outside the log is left out. Steps that were not logged are allowed for at the logged times alone:
-    at others they may be what the changes did.
+    A machine-field whose harvest log shows set values stays as it is. An offset at which a change would fall outside
+    the log is left out. Unlogged change points are allowed for at the logged times only: at others they may be
+    the effects of the changes.
     """
     if not field.binned.changes or not all(c.by_settings_log for c in field.binned.changes):
         return field
@@ -43,12 +43,12 @@ def averaged(
         (weight, field if offset_s == 0 else fit_again(on_one_clock(field.binned, offset_s), season))
         for offset_s, weight in likely
     ]
-    told = [(w, f) for w, f in fits if f is not None and set(field.design.steps) <= set(f.design.steps)]
-    names = tuple(n for n in field.design.names if all(n in f.design.names for _, f in told))
-    weight = np.array([w for w, _ in told]) / sum(w for w, _ in told)
-    places = [[f.design.names.index(n) for n in names] for _, f in told]
-    means = np.array([f.fit.coefficients[at] for (_, f), at in zip(told, places, strict=True)])
-    within = np.array([f.fit.covariance[np.ix_(at, at)] for (_, f), at in zip(told, places, strict=True)])
+    known = [(w, f) for w, f in fits if f is not None and set(field.design.steps) <= set(f.design.steps)]
+    names = tuple(n for n in field.design.names if all(n in f.design.names for _, f in known))
+    weight = np.array([w for w, _ in known]) / sum(w for w, _ in known)
+    places = [[f.design.names.index(n) for n in names] for _, f in known]
+    means = np.array([f.fit.coefficients[at] for (_, f), at in zip(known, places, strict=True)])
+    within = np.array([f.fit.covariance[np.ix_(at, at)] for (_, f), at in zip(known, places, strict=True)])
     mean = weight @ means
     apart = means - mean
     covariance = np.einsum("f,fij->ij", weight, within) + np.einsum("f,fi,fj->ij", weight, apart, apart)

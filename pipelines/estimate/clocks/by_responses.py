@@ -1,8 +1,7 @@
-"""Whether the clock of a settings log agrees with that of the harvest log, by what the logged changes did.
+"""Offset of the clock of a settings log from that of the harvest log, by the responses of loss to logged changes.
 
-Without set values in the harvest log the responses of loss are the only witness. They tell to seconds or not at all,
-by what changes did. Bursts of loss, jumps of a sensor and changes that nobody wrote down look like responses too:
-what one machine-field tells counts for little, and an offset is applied only where several agree on it.
+Used where the harvest log shows no set values. Bursts of loss, jumps of a sensor and unlogged changes look like
+responses too: one machine-field counts for little, and an offset is applied only where several agree.
 """
 
 from __future__ import annotations
@@ -21,11 +20,11 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Twice the log of the odds that one machine-field can speak against an offset, at most: a burst of loss before a
-# change may be worth any odds, and means nothing for the other fields.
-FIELD_TELLS = 8.0
-# Shares of clocks of a season that are off; the belief beforehand is as 1 / share. Clocks of one farm are set by the
-# same people, so that a season in which some are clearly off speaks against the others.
+# Most that one machine-field counts against an offset, as twice the log odds: a burst of loss before a change may
+# give any odds, and means nothing for the other fields.
+MOST_OF_FIELD = 8.0
+# Shares of clocks of a season that are off; the prior is as 1 / share. Clocks of one farm are set by the same people,
+# so a season in which some are clearly off is evidence against the others.
 SHARES_OFF = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8])
 RIGHT_WITHIN_S = SPACING_S
 SURE = 0.9
@@ -34,32 +33,30 @@ DOUBTFUL = 0.6
 LEAST_LIKELY = 0.03
 # Where less than this is left for a right clock, the changes are tried every ten seconds instead of once a minute.
 SUSPECTED = 0.97
-# What is believed so near to the best offset is believed of it.
+# Probability so near to the best offset counts for it.
 NEAR_S = 30.0
-# Moved so near to another change of the log, a change meets that one's response instead of its own; where more than
-# this share of them do, the offset may be one run between changes.
+# Moved so near to another logged change, a change meets the other's response; where more than this share of them do,
+# the offset may be one run between changes.
 TAKEN_FOR_ANOTHER_S = 90.0
 MOST_TAKEN = 0.25
-# The two losses share part of their noise, so that two witnesses are worth less than two.
+# The two losses share part of their noise, so their evidence adds up to less than two.
 SHARED = 0.7
-# Shares of changes that did something, each as likely beforehand.
+# Shares of changes with an effect, equally likely in advance.
 SHARES = np.linspace(0.05, 0.95, 10)
-# Machine loss is the sum of these two and no witness of its own.
-WITNESSES = PLACES
 
 
 def offsets_by_responses(machines: Mapping[str, Array], reacted: bool = False) -> dict[str, ClockOffset]:
     """Offset of each machine of a season from the ``evidence`` of its machine-fields, (121,).
 
-    reacted : changes came when loss had spiked, so that what lies minutes before them is no response.
+    reacted : changes came when loss had spiked, so that what lies minutes before them is not a response.
     """
     if not machines:
         return {}
     totals = np.array(list(machines.values()))
-    believed = _believed(np.exp(0.5 * totals))
+    posterior = _posterior(np.exp(0.5 * totals))
     return {
         machine: _offset(weight, total, reacted)
-        for machine, weight, total in zip(machines, believed, totals, strict=True)
+        for machine, weight, total in zip(machines, posterior, totals, strict=True)
     }
 
 
@@ -67,21 +64,21 @@ def suspected(machines: Mapping[str, Array]) -> list[str]:
     """Machines whose clock the ``evidence`` of one step a minute, (121,), leaves in some doubt."""
     if not machines:
         return []
-    believed = _believed(np.exp(0.5 * np.array(list(machines.values()))))
+    posterior = _posterior(np.exp(0.5 * np.array(list(machines.values()))))
     right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
-    return [m for m, weight in zip(machines, believed, strict=True) if weight[right].sum() < SUSPECTED]
+    return [m for m, weight in zip(machines, posterior, strict=True) if weight[right].sum() < SUSPECTED]
 
 
 def _offset(weight: Array, total: Array, reacted: bool) -> ClockOffset:
-    """The offset of one machine by what is believed of each of ``FINE_OFFSETS_S``, (121,)."""
+    """The offset of one machine from the posterior of each of ``FINE_OFFSETS_S``, (121,)."""
     right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
     best = int(np.argmax(total))
     ends = np.cumsum(weight)
     low = FINE_OFFSETS_S[int(np.searchsorted(ends, 0.025))] - FINE_S
     high = FINE_OFFSETS_S[min(int(np.searchsorted(ends, 0.975)), FINE_OFFSETS_S.size - 1)] + FINE_S
     inside = 0 < best < FINE_OFFSETS_S.size - 1 and not right[best]
-    beside = np.abs(FINE_OFFSETS_S - FINE_OFFSETS_S[best]) <= NEAR_S
-    near = float(np.where(right, 0.0, weight)[beside].sum())
+    around = np.abs(FINE_OFFSETS_S - FINE_OFFSETS_S[best]) <= NEAR_S
+    near = float(np.where(right, 0.0, weight)[around].sum())
     sure = bool(inside and near > SURE and not reacted)
     doubtful = bool(weight[right].sum() < DOUBTFUL and not sure)
     likely = _likely(np.where(right, 0.0, weight), float(weight[right].sum())) if doubtful else ()
@@ -96,13 +93,13 @@ def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
 
 
 def evidence(evidence_by_field: Sequence[Array]) -> Array:
-    """Twice the log likelihood of each of ``FINE_OFFSETS_S``, (121,), whatever share of the changes of a
-    machine-field did something; none speaks by more than ``FIELD_TELLS`` against an offset.
+    """Twice the log likelihood of each of ``FINE_OFFSETS_S``, (121,), the share of changes with an effect integrated
+    out; one machine-field counts at most ``MOST_OF_FIELD`` against an offset.
 
     evidence_by_field : of each machine-field (21 or 121, changes of all losses), of ``scan_change_points`` or
     ``fine_clock_evidence``.
 
-    Plain sums of squared scores would be led by the many changes that did nothing, and moved right clocks.
+    Plain sums of squared scores were dominated by changes without an effect, and moved clocks that were right.
     """
     total = np.zeros(FINE_OFFSETS_S.size)
     for changes in evidence_by_field:
@@ -110,24 +107,24 @@ def evidence(evidence_by_field: Sequence[Array]) -> Array:
             SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1) for share in SHARES
         ]
         of_field = 2 * np.logaddexp.reduce(by_share, axis=0)
-        of_field = np.maximum(of_field - of_field.max(), -FIELD_TELLS)
+        of_field = np.maximum(of_field - of_field.max(), -MOST_OF_FIELD)
         total += of_field if of_field.size == total.size else np.interp(FINE_OFFSETS_S, OFFSETS_S, of_field)
     return total
 
 
-def _believed(likelihood: Array) -> Array:
-    """Belief in each offset of each machine, (machines, 121), what share of the clocks is off being averaged over.
+def _posterior(likelihood: Array) -> Array:
+    """Posterior of each offset of each machine, (machines, 121), the share of clocks that are off integrated out.
 
-    likelihood : (machines, 121). A clock that is off is so by any of the offsets beyond a minute alike.
+    likelihood : (machines, 121). All offsets beyond a minute are equally likely in advance.
     """
     right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
     of_right, of_off = (likelihood[:, which].mean(axis=1)[:, None] for which in (right, ~right))
     by_share = (1 - SHARES_OFF) * of_right + SHARES_OFF * of_off
     share = np.log(by_share).sum(axis=0) - np.log(SHARES_OFF)
     share = np.exp(share - share.max())
-    # (machines, 121, shares): what is believed of each offset were that share of the clocks off.
-    beforehand = np.where(right[:, None], (1 - SHARES_OFF) / right.sum(), SHARES_OFF / (~right).sum())
-    given = likelihood[:, :, None] * beforehand / by_share[:, None, :]
+    # (machines, 121, shares): posterior given that share.
+    prior = np.where(right[:, None], (1 - SHARES_OFF) / right.sum(), SHARES_OFF / (~right).sum())
+    given = likelihood[:, :, None] * prior / by_share[:, None, :]
     return np.asarray(given @ (share / share.sum()), dtype=np.float64)
 
 
@@ -160,19 +157,19 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
 
 
 def clock_offsets(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
-    """Offsets of all machines with a settings log whose clock no set values have told of yet."""
-    witnesses = [season[outcome] for outcome in WITNESSES if outcome in season]
-    told: dict[int, list[Array]] = {}
+    """Offsets of all machines whose settings log could not be compared with set values."""
+    witnesses = [season[outcome] for outcome in PLACES if outcome in season]
+    by_loss: dict[int, list[Array]] = {}
     for witness in witnesses:
         for fitted in witness.fields:
             if fitted.clock_evidence is not None:
-                told.setdefault(id(fitted.binned), []).append(fitted.clock_evidence)
+                by_loss.setdefault(id(fitted.binned), []).append(fitted.clock_evidence)
     machines: dict[str, list[Binned]] = {}
     for binned in fields:
-        if id(binned) in told and any(c.by_settings_log for c in binned.changes):
+        if id(binned) in by_loss and any(c.by_settings_log for c in binned.changes):
             machines.setdefault(binned.machine, []).append(binned)
     found = {
-        machine: evidence([np.column_stack(told[id(binned)]) for binned in its])
+        machine: evidence([np.column_stack(by_loss[id(binned)]) for binned in its])
         for machine, its in machines.items()
     }
     for machine in suspected(found):
@@ -205,8 +202,7 @@ def _logged_s(binned: Binned) -> Array:
 
 
 def taken_for_others(moments_s: Sequence[Array], offset_s: float) -> float:
-    """Share of changes, logged at ``moments_s`` of each machine-field, that moved by the offset come to stand where
-    another was logged.
+    """Share of changes, logged at ``moments_s`` of each machine-field, that meet another one when moved by it.
 
     Where changes follow one another every few minutes, a clock off by one run fits nearly as well as a right one.
     """

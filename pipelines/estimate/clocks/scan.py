@@ -1,7 +1,7 @@
-"""How well the changes of one machine-field fit its losses at one offset of their clock or another, to ten seconds.
+"""Evidence for offsets of the clock of a settings log, every ten seconds, from one machine-field.
 
-A step is sharp: a bin or two on the wrong side of it cost more than minutes of slow noise could mend. Trying one a
-minute (``change_points.py``) is enough to doubt a clock, and too coarse to find it.
+A step is sharp: a bin or two on its wrong side cost more likelihood than slow noise can hide. One step a minute
+(``change_points.py``) is enough to doubt a clock, but too coarse to find it.
 """
 
 from __future__ import annotations

@@ -35,9 +35,9 @@ class Binned:
     """One machine-field in bins, all arrays of shape (n,), sorted by time.
 
     seconds : seconds of usable work in the bin. step : number of changes before the bin. since_start_s,
-    until_end_s : of the bin's pass. feed_t_h : without the flow sensor's own noise, as far as that can be told.
+    until_end_s : of the bin's pass. feed_t_h : grain feed rate.
     area_m2_s : area cut a second. loss_signal : both loss signals summed, as logged. outcomes : log of each
-    outcome, NaN where unknown; losses per grain kept, until ``entering`` makes them and the feed rate ones of all
+    outcome, NaN where unknown; losses per grain kept, until ``crop_entered`` makes them and the feed rate per grain
     that entered. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
     loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
     """
@@ -89,7 +89,7 @@ class Binned:
     def plain_percent(self, outcome: str, k: int) -> float | None:
         """Change of the mean log outcome from the quarter hour before change ``k`` to the one after it, in %.
 
-        What a plain comparison would say, feed rate, moisture and the fading of a spike left out of account.
+        A plain comparison, blind to feed rate, moisture and the fading of a spike.
         """
         values = self.outcomes.get(outcome)
         if values is None:
@@ -103,10 +103,10 @@ class Binned:
 
     def signal_per_m2(self, k: int) -> float:
         """Summed loss signals for each m2 cut, over the work just before change ``k``; NaN where unknown."""
-        beside = (self.step == k) & np.isfinite(self.loss_signal) & (self.area_m2_s > 0)
-        if not beside.any():
+        before = (self.step == k) & np.isfinite(self.loss_signal) & (self.area_m2_s > 0)
+        if not before.any():
             return float("nan")
-        return float(self.loss_signal[beside].sum() / self.area_m2_s[beside].sum())
+        return float(self.loss_signal[before].sum() / self.area_m2_s[before].sum())
 
 
 def interval_s(time_s: Array) -> float:
@@ -200,8 +200,8 @@ def _sum_up(
 def _smooth(values: Array, time_s: Array) -> Array:
     """Mean over the bins within half a minute either way; NaN where none is known.
 
-    Grain moisture changes over minutes; what a sensor shows within seconds is mostly its own noise, and a
-    covariate with noise of its own explains less than it should (errors in variables).
+    Grain moisture changes over minutes; within seconds a sensor shows mostly its own noise, and a noisy covariate
+    explains less than it should (errors in variables).
     """
     known = np.isfinite(values)
     total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Changes with less steady work between them than this can't be told apart: an effect from a minute or two of
-# data is no effect. They are one joint change.
+# Changes with less steady work between them than this can't be separated. They are one joint change.
 SHORTEST_BETWEEN_S = 120.0
 
 
@@ -36,13 +35,13 @@ class Change:
 
     @cached_property
     def by_settings_log(self) -> bool:
-        """Whether only a settings log tells of it, whose clock has not been compared with the harvest log's."""
+        """Whether it is in a settings log only, whose clock could not be compared with the harvest log's."""
         compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()
         return not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
 
     @property
     def is_joint(self) -> bool:
-        """Whether its rows can't be told apart: several settings, or one setting moved several times."""
+        """Whether its rows can't be separated: several settings, or one setting moved several times."""
         return self.rows.height > 1
 
 
@@ -50,7 +49,7 @@ def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
     """Adjustments that changed something, sorted by time; rows whose values before and after agree are left out.
 
     A missing ``from_value`` is filled from the machine's previous row of the same setting. Where a settings
-    log and the harvest log itself tell of the same change (same setting and value within two minutes), the
+    log and the harvest log itself show the same change (same setting and value within two minutes), the
     settings log's row stands. A change that several deliveries hold (an export that grows from day to day)
     counts once. Where both logs of a machine show the same set values at times that lie apart by the same
     amount, the settings log's clock is off by it. ``made_at`` is added, the time by the harvest log's clock, and
@@ -60,13 +59,14 @@ def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
         ["machine", "time", "setting", "to_value"], keep="first", maintain_order=True
     )
     ordered = _on_one_clock(ordered)
-    by_twin = [pl.when(_told_by(k)).then(_other("from_value", k)) for k in (1, -1)]
-    told = ordered.with_columns(
-        pl.coalesce("from_value", *by_twin).alias("from_value"), (_told_by(1) | _told_by(-1)).alias("_twin")
+    by_twin = [pl.when(_same_change(k)).then(_other("from_value", k)) for k in (1, -1)]
+    merged = ordered.with_columns(
+        pl.coalesce("from_value", *by_twin).alias("from_value"),
+        (_same_change(1) | _same_change(-1)).alias("_twin"),
     ).filter(~(pl.col("origin").is_in(FOUND_IN_LOGS) & pl.col("_twin")))
     previous = _other("to_value", 1)
-    told = told.drop("_twin").with_columns(pl.coalesce("from_value", previous).alias("from_value"))
-    return told.filter(
+    merged = merged.drop("_twin").with_columns(pl.coalesce("from_value", previous).alias("from_value"))
+    return merged.filter(
         pl.col("to_value").is_null()
         | pl.col("from_value").is_null()
         | (pl.col("from_value") != pl.col("to_value"))
@@ -89,22 +89,22 @@ def _on_one_clock(adjustments: pl.DataFrame) -> pl.DataFrame:
         return adjustments.with_columns(pl.col("time").alias("made_at"))
     written = ~pl.col("origin").is_in(FOUND_IN_LOGS)
 
-    def told(name: str) -> pl.Expr:
+    def of_machine(name: str) -> pl.Expr:
         of = {machine: getattr(one, name) for machine, one in off.items()}
         known = pl.col("machine").replace_strict(of, default=None, return_dtype=pl.Float64)
         return pl.when(written).then(known)
 
     columns = {"clock_off_s": "seconds", "clock_off_low_s": "low", "clock_off_high_s": "high"}
-    with_clock = adjustments.with_columns(told(name).alias(column) for column, name in columns.items())
-    unlike = pl.when(pl.col("clock_off_s").abs() > SAME_CLOCK_S).then(pl.col("clock_off_s")).otherwise(0.0)
-    moved = pl.duration(milliseconds=(unlike * 1000).round())
+    with_clock = adjustments.with_columns(of_machine(name).alias(column) for column, name in columns.items())
+    offset = pl.when(pl.col("clock_off_s").abs() > SAME_CLOCK_S).then(pl.col("clock_off_s")).otherwise(0.0)
+    moved = pl.duration(milliseconds=(offset * 1000).round())
     return with_clock.with_columns((pl.col("time") - moved).alias("made_at")).sort(
         "machine", "made_at", "setting", "row", maintain_order=True
     )
 
 
-def _told_by(shift: int) -> pl.Expr:
-    """Whether the row before (1) or after (-1) of the same setting tells of the same change from another origin."""
+def _same_change(shift: int) -> pl.Expr:
+    """Whether the row before (1) or after (-1) of the same setting is the same change from another origin."""
     near = (pl.col("made_at") - _other("made_at", shift)).abs() < pl.duration(seconds=SHORTEST_BETWEEN_S)
     same = pl.col("to_value") == _other("to_value", shift)
     return (near & same & (pl.col("origin") != _other("origin", shift))).fill_null(False)

@@ -1,4 +1,4 @@
-"""The regression behind an effect: what the log outcome depends on besides the settings."""
+"""Columns of the regression: what the log outcome depends on, settings included."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# While the machine fills at the start of a pass and empties at its end, flow and loss sensors tell of crop that
+# While the machine fills at the start of a pass and empties at its end, flow and loss sensors show crop that
 # entered at other moments than in steady work. Work counts from 15 s after the start (``work.classes``); what is
 # left then dies away over about ten and five seconds (common practice, no source).
 FILLS_IN_S = 10.0

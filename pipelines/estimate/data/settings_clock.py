@@ -20,7 +20,7 @@ SAME_CLOCK_S = 15.0
 class ClockOffset:
     """Clock of the settings log minus that of the harvest log, s, with its 95 % range.
 
-    sure : sure enough to be applied. doubtful : the clocks may disagree, but by how much is not told. likely :
+    sure : sure enough to be applied. doubtful : the clocks may disagree by an unknown offset. likely :
     offsets between which the effects of a doubtful clock's changes are averaged, s, each with its weight.
     """
 

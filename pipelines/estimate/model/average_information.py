@@ -1,8 +1,8 @@
-"""About the second derivatives of the restricted likelihood: the average information.
+"""The average information: an approximate hessian of -2 restricted log likelihood.
 
 The mean of the observed and the expected information needs no trace, only products of the covariance's
-derivatives with the residuals (Gilmour, Thompson and Cullis 1995, Biometrics 51:1440-1450). Variances of slow
-and fast scales differ a thousandfold in what the data know of them; steps that know this arrive in a handful.
+derivatives with the residuals (Gilmour, Thompson and Cullis 1995, Biometrics 51:1440-1450). The data determine
+variances of fast scales a thousand times better than those of slow ones; with it, a handful of steps suffice.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""Steps that nothing written down tells of: changes that were not logged, or a sensor whose gain jumped.
+"""Unlogged change points of a loss: a change nobody wrote down, or a sensor whose gain jumped.
 
-And, from the same scan, how well the logged changes would fit if the clock of their log were off.
+The same scan gives the evidence for an offset of the clock of the settings log.
 """
 
 from __future__ import annotations
@@ -19,21 +19,19 @@ Indices = NDArray[np.int_]
 # A step is tried at each minute of work, and the clock at each minute up to ten either way.
 SPACING_S = 60.0
 OFFSETS_S = np.arange(-600.0, 601.0, SPACING_S)
-# A step this many standard errors high is there in none of thirty seasons of sixteen fields by chance
-# (two hundred minutes a field, three losses; normal).
+# By chance, none of thirty seasons of sixteen fields has a step this many standard errors high (two hundred minutes
+# a field, three losses; normal).
 CLEAR_SCORE = 4.8
 MOST_CHANGE_POINTS = 3
-# Steps whitened together.
 BLOCK = 32
-# Effects of changes that do something are taken to spread over so many squared errors: the usual one is five
-# errors high.
+# Prior variance of effects that are not zero, in squared errors: the usual one is five errors high.
 SPREAD = 25.0
 NEAREST_BINS = 12
 
 
 @dataclass(frozen=True, slots=True)
 class ChangePoint:
-    """A step at bin ``index`` of the observed (the first after it), on the scale of the observed."""
+    """A step before bin ``index``, on the scale of the observations."""
 
     index: int
     time_s: float
@@ -43,10 +41,9 @@ class ChangePoint:
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """Steps found in one machine-field, and ``clock_evidence`` (21, changes), of ``_clock_evidence``, for each of
-    ``OFFSETS_S``."""
+    """Change points of one machine-field, and ``clock_evidence`` (21, changes) for each of ``OFFSETS_S``."""
 
-    steps: tuple[ChangePoint, ...]
+    change_points: tuple[ChangePoint, ...]
     clock_evidence: Array
 
 
@@ -73,7 +70,7 @@ def scan_change_points(observed: Observations, noise: Noise, logged: tuple[int, 
 
 
 def _white_steps(rows: Rows, tried: Indices) -> Array:
-    """Steps at the bins ``tried`` made independent, (n + q, k). Before a step there is nothing to be done."""
+    """Steps at the bins ``tried``, whitened, (n + q, k). Rows before a step are zero."""
     n = rows.factored.time_s.size
     white = np.zeros((rows.y.size, tried.size))
     for first in range(0, tried.size, BLOCK):
@@ -95,14 +92,14 @@ def _tried(observed: Observations) -> Indices:
 def _clear_steps(
     known: Array, steps: Array, y: Array, tried: Indices, observed: Observations
 ) -> tuple[ChangePoint, ...]:
-    """The clearest steps, one after the other, each given those before it."""
+    """The clearest steps, one after the other, each given the earlier ones."""
     size = np.einsum("nk,nk->k", steps, steps)
     basis, _ = np.linalg.qr(known)
     shared, left = basis.T @ steps, y - basis @ (basis.T @ y)
     own, score = size - np.einsum("pk,pk->k", shared, shared), steps.T @ left
     found: list[ChangePoint] = []
     while len(found) < MOST_CHANGE_POINTS:
-        # A step close to a known one is hardly its own: what is left of it says nothing.
+        # Too close to a known step to be separated from it.
         apart = own > 0.02 * size
         clear = np.where(apart, score / np.sqrt(np.where(apart, own, 1.0)), 0.0)
         best = int(np.argmax(np.abs(clear)))
@@ -111,7 +108,7 @@ def _clear_steps(
         error = 1 / np.sqrt(own[best])
         at = int(tried[best])
         found.append(ChangePoint(at, float(observed.time_s[at]), float(clear[best] * error), float(error)))
-        # The step found is known from here on: what is left of it is the basis' next column.
+        # The step is known from here on: its rest is the basis' next column.
         new = (steps[:, best] - basis @ shared[:, best]) * error
         basis = np.column_stack([basis, new])
         along = new @ steps
@@ -122,7 +119,7 @@ def _clear_steps(
 
 
 def _places(made_s: Array, tried: Indices, time_s: Array) -> list[Indices]:
-    """For each of ``OFFSETS_S``, which steps of those tried stand nearest to the changes made at ``made_s``."""
+    """For each of ``OFFSETS_S``, which of the steps tried are nearest to the changes made at ``made_s``."""
     places = []
     for offset in OFFSETS_S:
         at = np.searchsorted(time_s, made_s - offset)
@@ -132,26 +129,26 @@ def _places(made_s: Array, tried: Indices, time_s: Array) -> list[Indices]:
 
 
 def _clock_evidence(others: Array, steps: Array, y: Array, places: list[Indices], changes: int) -> Array:
-    """Log Bayes factor of each change having done something against nothing, had it been made at each of the
-    ``places``; shape (21, changes).
+    """Log Bayes factor of an effect against none for each change, were it made at each of the ``places``;
+    shape (21, changes).
     """
     used = np.unique(np.concatenate(places)).astype(int)
     basis, _ = np.linalg.qr(others)
     columns = steps[:, used]
     columns = columns - basis @ (basis.T @ columns)
     gram, along = columns.T @ columns, columns.T @ y
-    told = np.zeros((OFFSETS_S.size, changes))
+    evidence = np.zeros((OFFSETS_S.size, changes))
     for i, chosen in enumerate(places):
         if chosen.size:
             here = np.searchsorted(used, chosen)
-            told[i, : here.size] = log_bayes_factor(gram[np.ix_(here, here)], along[here])
-    return told
+            evidence[i, : here.size] = log_bayes_factor(gram[np.ix_(here, here)], along[here])
+    return evidence
 
 
 def log_bayes_factor(gram: Array, along: Array) -> Array:
-    """Of each of some steps having a height against none, (k,), by their Gram matrix and products with the outcome.
+    """Of an effect against none for each of k steps, (k,), from their Gram matrix and products with the outcome.
 
-    What changes do spreads over ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory).
+    The prior variance of effects is ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory).
     """
     inverse = np.linalg.inv(gram + 1e-9 * np.eye(along.size))
     squared = (inverse @ along) ** 2 / np.diag(inverse)

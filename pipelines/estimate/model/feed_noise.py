@@ -1,9 +1,8 @@
-"""The flow sensor's own noise, taken out of the feed rate as far as the log itself can tell.
+"""Measurement noise of the flow sensor, removed from the feed rate by regression calibration.
 
-A covariate with noise of its own explains less than it should, and what it leaves over is laid to the settings: a
-driver who goes faster after each adjustment seemed to lose more at the same feed rate. So bins hold the feed rate to
-be expected given the whole log instead of the one that was read (regression calibration; Carroll, Ruppert, Stefanski
-and Crainiceanu 2006, Measurement Error in Nonlinear Models, chapter 4).
+A noisy covariate explains less than it should, and the rest is attributed to the settings: a driver who goes faster
+after each adjustment seems to lose more at the same feed rate. So bins hold the expected feed rate given the whole
+log (Carroll, Ruppert, Stefanski and Crainiceanu 2006, Measurement Error in Nonlinear Models, chapter 4).
 """
 
 from __future__ import annotations
@@ -24,9 +23,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Crop is smeared over seconds on its way to the sensor: of what it does itself, differences of this order hold next
-# to nothing at one reading a second. At one in five they hold as much as the noise or more; the feed rate is then
-# smoothed too much, which errs less than not at all.
+# Crop is smeared over seconds on its way to the sensor, so differences of this order hold almost none of its own
+# variation at one reading a second. At one in five they hold as much as the noise or more: the feed rate is then
+# smoothed too much, which is the smaller error.
 ORDER = 5
 FEWEST_DIFFERENCES = 50
 FEWEST_BINS = 30
@@ -66,8 +65,8 @@ def second_variance(flow: Array, runs: NDArray[Any], interval_s: float) -> float
 def without_sensor_noise(binned: Binned, variance: float) -> Binned:
     """The machine-field with the feed rate to be expected where the sensor's noise has ``variance`` a second.
 
-    Loss shares are told for that feed rate as well. With V the covariance of the log feed rates as logged and W
-    that of the noise in them, what is to be expected is x - W V^-1 (x - mean); V is fitted to the log.
+    With V the covariance of the log feed rates x as logged and W that of their noise, the expectation is
+    x - W V^-1 (x - mean); V is fitted to the log. Loss shares refer to that feed rate as well.
     """
     known = np.isfinite(binned.feed_t_h) & (binned.feed_t_h > 0)
     if variance <= 0 or known.sum() < FEWEST_BINS:

@@ -1,7 +1,7 @@
 """Drift bound to the ground: what neighbouring passes share, however far apart in time.
 
-Weeds, lodging, a wet hollow raise the loss of a place whenever the machine comes by. Passes to and fro meet such
-a place again and again, which no covariance in time alone can say. It is written as a sum of cosines over the
+Weeds, lodging or a wet hollow raise the loss of a place whenever the machine comes by, which no covariance in time
+alone can express. It is written as a sum of cosines over the
 field with random weights, the sum's covariance falling off about like a Gaussian of ``LENGTH_M`` (a reduced-rank
 Gaussian process: Solin and Sarkka 2020, Statistics and Computing 30:419-446).
 """

@@ -1,4 +1,4 @@
-"""The noise of a season: what a log outcome does by itself, second by second, over minutes and over hours.
+"""The noise of a season: how a log outcome varies over seconds, minutes and hours with everything else fixed.
 
 The log of a loss share wanders on every time scale. Its covariance is taken as a sum of exponential
 correlations on a ladder of scales, each a factor five slower than the one before, plus white noise. A mixture of

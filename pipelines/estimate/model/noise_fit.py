@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Where the data hardly speak (one short field), the variances lean towards these: a tenth of the log outcome's
+# Weak prior, which decides where data are few (one short field): a tenth of the log outcome's
 # variance at every scale, a factor of e^2 either way being no surprise.
 PRIOR_SPREAD = 2.0
 SHIFT_SPREAD = 0.6

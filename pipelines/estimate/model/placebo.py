@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 PER_CHANGE = 3
-# The check starts from the belief that the model is right, worth this many placebos.
+# Prior: the model is right, worth this many placebos.
 BELIEF = 40.0
 
 
@@ -41,7 +41,7 @@ def check_ranges(scores: Array) -> Placebos:
     scores = scores[np.isfinite(scores)]
     if scores.size < 8:
         return Placebos(int(scores.size), float("nan"), 1.0)
-    # Scores beyond 4 speak of an unlogged change rather than of the noise; they count as 4.
+    # Scores beyond 4 mean an unlogged change rather than noise; they count as 4.
     variance = float(np.mean(np.clip(scores, -4, 4) ** 2))
     believed = (scores.size * variance + BELIEF) / (scores.size + BELIEF)
     return Placebos(int(scores.size), variance, float(np.sqrt(max(believed, 1.0))))

@@ -27,23 +27,22 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# The noise of a season is as well known from a dozen fields as ranges need: their spread then moves by a
-# twentieth, which the degrees of freedom allow for.
+# A dozen fields fix the noise of a season well enough: ranges then vary by a twentieth, which the degrees of freedom
+# allow for.
 MOST_FIELDS_FOR_NOISE = 12
-# Outcomes beside losses are many, and with cosines of the ground, which grain flow nearly always has, a fit is
-# several times dearer: eight fields have to do.
+# The other outcomes are many, and their fits nearly always need the cosines of the ground, which are slow.
 MOST_FIELDS_BESIDE_LOSSES = 8
 FIELDS_AT_FIRST = (2, 6)
-# A bin further than this many standard deviations from what the bins before it foretell is a burst or a fault:
-# its own variance is raised until it is just this far.
+# A bin further than this many standard deviations from its prediction by the earlier bins is a burst or a fault: its
+# variance is raised until it is just this far.
 FAR_OFF = 3.0
 # Changes were made because the outcome had spiked when the minutes before them score above this.
 SPIKE_SCORE = 3.0
-# Loss that rises minutes before a change and falls back with it is a spike that called for the change as well as
-# it is one change that was not logged, undone by another.
+# Loss that rises minutes before a change and falls back with it is either a spike that called for the change or an
+# unlogged change that the logged one undid.
 BESIDE_S = 600.0
 EVE_S = 180.0
-# Steps in fewer of the machine-fields than this hardly move the noise of a season.
+# Change points in a smaller share of the machine-fields hardly change the noise of a season.
 FEW_WITH_STEPS = 0.05
 
 
@@ -51,8 +50,8 @@ FEW_WITH_STEPS = 0.05
 class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
-    change_points : steps that nothing written down tells of, which the fit allows for. clock_evidence : of
-    ``scan_change_points``. Both are looked for in losses alone.
+    change_points : unlogged, allowed for by the fit. clock_evidence : of ``scan_change_points``. Both for losses
+    only.
     """
 
     binned: Binned
@@ -63,15 +62,17 @@ class FieldOutcome:
     clock_evidence: Array | None = None
 
     def nearest_change_point_s(self, k: int) -> float:
-        """Seconds between change ``k`` and the step found nearest to it; infinite where none was found."""
+        """Seconds between change ``k`` and the nearest unlogged change point; infinite where there are none."""
         change = self.binned.changes[k]
         apart = [max(change.first_s - s.time_s, s.time_s - change.last_s, 0.0) for s in self.change_points]
         return min(apart, default=float("inf"))
 
 
 def near_change_point(fits: Iterable[FieldOutcome | None], k: int) -> bool:
-    """Whether change ``k`` stands so close to a step found in any of ``fits`` of a machine-field that no loss can
-    tell the two apart. What moves one loss moves the others, though it may not be as clear there."""
+    """Whether change ``k`` is too close to a change point in any of ``fits`` of a machine-field to be separated.
+
+    What moves one loss moves the others, though it may not be as clear there.
+    """
     return any(f.nearest_change_point_s(k) < BESIDE_S for f in fits if f is not None)
 
 
@@ -97,7 +98,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     parts = _parts(fields, outcome)
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
-    # Good enough to tell bursts and drift of the ground by; the fit that counts comes after them.
+    # Good enough to find bursts and drift of the ground; the final fit follows.
     few, more = (_spread_out(parts, most) for most in FIELDS_AT_FIRST)
     first = fit_noise(
         [p.observed for p in more], fit_noise([p.observed for p in few], within=2.0), within=1.0
@@ -110,8 +111,8 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     most = MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
     noise = fit_noise([p.observed for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
-    if sum(bool(scan.steps) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
-        # Steps taken for noise had swollen it; against what is left, others may stand out.
+    if sum(bool(scan.change_points) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
+        # Without the steps the noise is smaller, and more of them may be found.
         known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
         noise = fit_noise([p.observed for p in _spread_out(known, most)], noise, within=0.1)
         scans = [_scan(p, outcome, noise) for p in parts]
@@ -143,7 +144,7 @@ def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
 
 @dataclass(frozen=True, slots=True)
 class FieldPart:
-    """One machine-field on its way to a fit. ``observed`` is in units of ``scale``, its own fast noise."""
+    """One machine-field before its fit. ``observed`` is in units of ``scale``, its own fast noise."""
 
     binned: Binned
     design: Design
@@ -158,12 +159,14 @@ def _scan(part: FieldPart, outcome: str, noise: Noise) -> Scan | None:
 
 
 def _allowing_for(part: FieldPart, scan: Scan | None) -> FieldPart:
-    """The part with a column for each step found, after the known ones."""
-    if scan is None or not scan.steps:
+    """The part with a column for each unlogged change point, after the known ones."""
+    if scan is None or not scan.change_points:
         return part
     index = np.arange(part.observed.time_s.size)
-    columns = np.column_stack([part.design.columns, *[(index >= s.index).astype(float) for s in scan.steps]])
-    names = (*part.design.names, *(f"not logged {i}" for i in range(len(scan.steps))))
+    columns = np.column_stack(
+        [part.design.columns, *[(index >= s.index).astype(float) for s in scan.change_points]]
+    )
+    names = (*part.design.names, *(f"not logged {i}" for i in range(len(scan.change_points))))
     design = replace(part.design, columns=columns, names=names)
     return replace(part, design=design, observed=replace(part.observed, design=columns))
 
@@ -175,7 +178,7 @@ def _fitted(
     if scan is None:
         return FieldOutcome(part.binned, outcome, part.design, fit)
     steps = tuple(
-        replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.steps
+        replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.change_points
     )
     return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_evidence)
 
@@ -192,12 +195,12 @@ def _parts(fields: Sequence[Binned], outcome: str) -> list[FieldPart]:
 
 
 def spike_before_changes(parts: Sequence[FieldPart], noise: Noise) -> float:
-    """Score of the mean outcome in the minutes before changes against what the rest foretells.
+    """Score of the mean outcome in the minutes before changes against the prediction from the rest.
 
     Well above zero, changes were made because the outcome had spiked. An operator knows only the past, all of
-    which is in the fit; given the noise, the fading of the spike is foretold too, so nothing has to be left out
-    (leaving the minutes around changes out costs precision and was tried). It is said to the reader, since a
-    comparison of means would be misled.
+    which is in the fit; given the noise, the fading of the spike is predicted too, so nothing has to be left out
+    (leaving out the minutes around changes was tried and costs precision). The reader is warned, since a
+    comparison of means would mislead.
     """
     information, weighted = 0.0, 0.0
     for part in parts:
@@ -213,7 +216,7 @@ def spike_before_changes(parts: Sequence[FieldPart], noise: Noise) -> float:
 
 
 def _observations(binned: Binned, design: Design, outcome: str) -> tuple[Observations, float]:
-    """The observed in units of its own fast noise, and that unit on the log scale."""
+    """The observations in units of their own fast noise, and that unit on the log scale."""
     time_s, y = binned.time_s[design.use], binned.outcomes[outcome][design.use]
     fitted, *_ = np.linalg.lstsq(design.columns, y, rcond=None)
     jumps = np.diff(y - design.columns @ fitted)
@@ -223,7 +226,7 @@ def _observations(binned: Binned, design: Design, outcome: str) -> tuple[Observa
 
 
 def _on_ground(part: FieldPart) -> FieldPart:
-    """The part with the cosines of its places, where they are known."""
+    """The part with the ground's cosines, where positions are known."""
     use = part.design.use
     ground = ground_basis(part.binned.east_m[use], part.binned.north_m[use])
     return replace(part, observed=replace(part.observed, ground=ground))
@@ -242,7 +245,7 @@ def _spread_out(parts: Sequence[FieldPart], most: int) -> list[FieldPart]:
 
 
 def without_bursts(observed: Observations, noise: Noise) -> Observations:
-    """The observed with the white variance of far-off bins raised (a Huber-like weight; common practice)."""
+    """The observations with the white variance of far-off bins raised (a Huber-like weight; common practice)."""
     rows = independent_rows(observed, noise)
     fitted, *_ = np.linalg.lstsq(rows.x, rows.y, rcond=None)
     surprise = (rows.y - rows.x @ fitted)[: observed.time_s.size]

@@ -1,4 +1,4 @@
-"""Every outcome of a season fitted; the outcomes of a large season at once, each in a process of its own."""
+"""Fit every outcome of a season; of a large one in parallel, one process for each outcome."""
 
 from __future__ import annotations
 

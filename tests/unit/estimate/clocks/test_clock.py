@@ -169,13 +169,13 @@ ONE_CHANGE = SimpleNamespace(changes=[SimpleNamespace(first_s=5400.0, by_setting
 
 def test_a_step_that_nothing_tells_of_is_found_where_it_is():
     scan = scan_change_points(drawn(6.0, 3), NOISE, (0,), ONE_CHANGE)
-    assert len(scan.steps) == 1
-    assert abs(scan.steps[0].time_s - 8100) <= 60
-    assert abs(scan.steps[0].estimate - 6.0) < 4 * scan.steps[0].error
+    assert len(scan.change_points) == 1
+    assert abs(scan.change_points[0].time_s - 8100) <= 60
+    assert abs(scan.change_points[0].estimate - 6.0) < 4 * scan.change_points[0].error
 
 
 def test_noise_alone_shows_no_step():
-    found = [scan_change_points(drawn(0.0, seed), NOISE, (0,), ONE_CHANGE).steps for seed in range(8)]
+    found = [scan_change_points(drawn(0.0, seed), NOISE, (0,), ONE_CHANGE).change_points for seed in range(8)]
     assert not any(found)
 
 
