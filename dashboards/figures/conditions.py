@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from chaffinch.dashboards.figures.effect_chart import COARSE_TICKS_PERCENT, FINE_TICKS_PERCENT
+from chaffinch.dashboards.figures.effect_chart import ticks_within
 from chaffinch.dashboards.figures.parts import Drawn, Table, draw, number, rows_of
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import light
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 Array = NDArray[np.float64]
-# Fewer say nothing about a slope, and conditions that hardly differ can't show what they do.
+# Least number of adjustments, and least spread of the condition, for a slope.
 LEAST_CHANGES, LEAST_MOISTURE_SPAN_PCT, LEAST_FEED_RATIO = 5, 1.0, 1.2
 LOSSES = (("separation_loss", "separation", "circle"), ("cleaning_loss", "cleaning", "square"))
 GRID = 5
@@ -97,13 +97,13 @@ class Condition:
     def refusal(self, x: Array) -> str | None:
         """Why no line can be drawn; None where it can."""
         if x.size < LEAST_CHANGES:
-            return f"from {x.size} {'adjustment' if x.size == 1 else 'adjustments'}; it takes {LEAST_CHANGES}"
+            return f"with {words.counted(x.size, 'adjustment')} ({LEAST_CHANGES} needed)"
         same = (
             np.ptp(x) < LEAST_MOISTURE_SPAN_PCT
             if self.name == "moisture_pct"
             else x.max() < LEAST_FEED_RATIO * x.min()
         )
-        return f"all adjustments were made at nearly the same {self.words}" if same else None
+        return f"because all adjustments were made at nearly the same {self.words}" if same else None
 
 
 def conditions_of(feed_unit: str) -> tuple[Condition, Condition]:
@@ -133,7 +133,7 @@ def dependence(
             lines[outcome] = slope(x, effects, np.array([p.error for _, p in known]))
             sentences.append(_sentence(outcome, condition, lines[outcome]))
         about = condition.words.capitalize()
-        sentences += [f"{about}: cannot tell for {' and '.join(of)}, {why}." for why, of in refused.items()]
+        sentences += [f"{about}: cannot tell for {' and '.join(of)} {why}." for why, of in refused.items()]
         known = condition.known(points)
         if len({at for at, _ in known}) > 2:
             text = f"{name}: effect on losses against {condition.words}, one mark an adjustment."
@@ -173,8 +173,7 @@ def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condi
             traces.append(_marks(own, outcome, colour, symbol))
     ends = [end for _, p in known for end in (p.per_step - 1.96 * p.error, p.per_step + 1.96 * p.error)]
     reach = min(max(0.3, 1.05 * max(abs(end) for end in ends)), 2.3)
-    listed = FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
-    ticks = [tick for tick in listed if abs(np.log1p(tick / 100)) <= reach]
+    ticks = ticks_within(reach)
     zero = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": 0, "y1": 0, "layer": "below",
             "line": {"color": light("ink"), "width": 1.5}}  # fmt: skip
     y_axis = {
@@ -247,8 +246,8 @@ def _table(
 ) -> Table:
     def cells(where: str, outcome: str, x: float, middle: float, low: float, high: float) -> list[str]:
         percents = [words.signed(100 * float(np.expm1(value))) for value in (middle, low, high)]
-        told = [number(x, 1), percents[0], f"{percents[1]} to {percents[2]}"]
-        return [where, words.OUTCOME_WORDS[outcome], *told]
+        ends = f"{percents[1]} to {percents[2]}"
+        return [where, words.OUTCOME_WORDS[outcome], number(x, 1), percents[0], ends]
 
     rows = [
         cells(p.where, p.outcome, x, p.per_step, p.per_step - 1.96 * p.error, p.per_step + 1.96 * p.error)

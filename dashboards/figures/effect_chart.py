@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -23,13 +23,13 @@ LEAST_REACH, LARGEST_REACH = math.log(1.6), math.log(10.0)
 ROW_PX, LABELS_PX = 44, 312
 
 Weight = Literal["adjustment", "field", "season"]
-# Marker size, width of the bar: the more stands behind a row, the heavier it is drawn.
+# Marker size, width of the bar: the more data in a row, the heavier it is drawn.
 WEIGHTS: dict[Weight, tuple[int, float]] = {"adjustment": (9, 1.5), "field": (12, 3.0), "season": (14, 6.0)}
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of the chart. next_field : log range in which one more field's effect is to be expected."""
+    """One row of the chart. next_field : log range expected for the effect in the next field."""
 
     outcome: Outcome
     label: str
@@ -48,7 +48,10 @@ def effect_chart(titled: Titled) -> go.Figure | None:
     groups = [(lines, list(rows)) for lines, rows in titled if rows]
     if not groups:
         return None
-    reach = _reach([row for _, rows in groups for row in rows])
+    shown = [row for _, rows in groups for row in rows]
+    outcomes = [row.outcome for row in shown if row.outcome.has_range]
+    ends = [end for o in outcomes for end in (o.log_low, o.log_high) if end]
+    reach = reach_of([*ends, *(end for row in shown for end in row.next_field or ())])
     y, placed = 0.0, []
     notes: list[dict[str, Any]] = []
     shapes: list[dict[str, Any]] = [_line(0.0, 0.0, 0.0, 1.0, "ink", 1.5, yref="paper")]
@@ -66,7 +69,7 @@ def effect_chart(titled: Titled) -> go.Figure | None:
                 shapes.append(_line(-reach, y + 0.5, reach, y + 0.5, "unclear", 1, dash="dot"))
             y += 1.0
         y += 0.15
-    ticks = [t for t in _listed(reach) if abs(math.log1p(t / 100)) <= reach]
+    ticks = ticks_within(reach)
     x_axis = {
         "range": [-reach, reach],
         "fixedrange": True,
@@ -109,8 +112,15 @@ def rows_of_outcomes(outcomes: Sequence[Outcome]) -> list[Row]:
     return [Row(o, o.words[:1].upper() + o.words[1:]) for o in outcomes]
 
 
-def _listed(reach: float) -> Sequence[int]:
-    return FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
+def ticks_within(reach: float) -> list[int]:
+    """Percentages to mark on an axis that reaches ``reach`` (log) to both sides."""
+    listed = FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
+    return [tick for tick in listed if abs(math.log1p(tick / 100)) <= reach]
+
+
+def reach_of(ends: Iterable[float]) -> float:
+    """Log distance that shows these ends, within limits."""
+    return min(max([LEAST_REACH, *(1.06 * abs(end) for end in ends)]), LARGEST_REACH)
 
 
 def _text(text: str, y: float, name: str) -> dict[str, Any]:
@@ -138,8 +148,8 @@ def _label(row: Row) -> str:
     )
     numbers = ""
     if outcome.has_range:
-        told = f"{signed(outcome.percent)}{NARROW}% ({percent_range(outcome.low, outcome.high)})"  # type: ignore[arg-type]
-        numbers = f"  <span style='color:{light('quiet')}'>{told}</span>"
+        text = f"{signed(outcome.percent)}{NARROW}% ({percent_range(outcome.low, outcome.high)})"  # type: ignore[arg-type]
+        numbers = f"  <span style='color:{light('quiet')}'>{text}</span>"
     name = f"<b>{row.label}</b>" if row.weight == "season" else row.label
     return f"{name}<br>{verdict}{numbers}"
 
@@ -153,16 +163,10 @@ def _line(
 
 
 def _rule(y: float) -> list[dict[str, Any]]:
-    """A hairline between groups, over the plot and over the labels beside it."""
-    beside = {"xsizemode": "pixel", "xanchor": 0, "x0": -LABELS_PX, "x1": 0, "name": "rule beside"}
+    """A hairline between groups, over the plot and its labels."""
+    labels = {"xsizemode": "pixel", "xanchor": 0, "x0": -LABELS_PX, "x1": 0, "name": "rule of labels"}
     rule = _line(0.0, y, 1.0, y, "line", 1) | {"xref": "paper", "name": "rule"}
-    return [rule, rule | beside]
-
-
-def _reach(rows: Sequence[Row]) -> float:
-    ends = [abs(x) for r in rows if r.outcome.has_range for x in (r.outcome.log_low, r.outcome.log_high) if x]
-    ends += [abs(x) for r in rows if r.next_field for x in r.next_field]
-    return min(max([LEAST_REACH, *(1.06 * e for e in ends)]), LARGEST_REACH)
+    return [rule, rule | labels]
 
 
 def _ranges(placed: Sequence[tuple[float, Row]], reach: float) -> list[dict[str, Any]]:
@@ -183,7 +187,7 @@ def _ranges(placed: Sequence[tuple[float, Row]], reach: float) -> list[dict[str,
 
 
 def _next_fields(ranges: Sequence[tuple[float, tuple[float, float]]], reach: float) -> dict[str, Any]:
-    """A thin line where the effect in one more field is to be expected."""
+    """A thin line where the effect in the next field is expected."""
     return {
         "type": "scatter",
         "x": [x for _, (low, high) in ranges for x in (max(low, -reach), min(high, reach), None)],

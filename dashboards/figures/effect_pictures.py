@@ -1,7 +1,4 @@
-"""Figure of a season report: effects with their ranges, drawn as a still picture that prints sharply.
-
-It needs no script, follows the page's colours, and carries its numbers as text.
-"""
+"""Figures of the season report: effects with their ranges as SVG, which needs no script and prints sharply."""
 
 from __future__ import annotations
 
@@ -9,12 +6,7 @@ import math
 from collections.abc import Sequence
 from html import escape
 
-from chaffinch.dashboards.figures.effect_chart import (
-    COARSE_TICKS_PERCENT,
-    FINE_TICKS_PERCENT,
-    LARGEST_REACH,
-    LEAST_REACH,
-)
+from chaffinch.dashboards.figures.effect_chart import reach_of, ticks_within
 from chaffinch.dashboards.figures.theme import MARK_PATH
 from chaffinch.dashboards.words.changes import Outcome
 from chaffinch.dashboards.words.terms import name_in_figure, percent_range, signed
@@ -30,10 +22,11 @@ MOST_ROWS = 30
 def effect_pictures(groups: Sequence[Titled], subject: str) -> list[str]:
     """Pictures (SVG) of ranges on an axis even in ratios, a page of print each.
 
-    groups : (name, remark beside it, outcomes). All pictures share one axis. The text is escaped here.
+    groups : (name, remark, outcomes). All pictures share one axis. The text is escaped here.
     """
     shown = [(name, remark, list(outcomes)) for name, remark, outcomes in groups if outcomes]
-    reach = _reach([o for _, _, outcomes in shown for o in outcomes])
+    known = [o for _, _, outcomes in shown for o in outcomes if o.known]
+    reach = reach_of(end for o in known for end in (o.log_low, o.log_high) if end is not None)
     sheets: list[list[Titled]] = [[]]
     rows = 0
     for group in shown:
@@ -66,14 +59,13 @@ def _picture(groups: Sequence[Titled], reach: float, subject: str) -> str:
             y += ROW
         y += GAP
     axis = []
-    listed = FINE_TICKS_PERCENT if reach < 0.75 else COARSE_TICKS_PERCENT
-    for tick in (t for t in listed if abs(math.log1p(t / 100)) <= reach):
+    for tick in ticks_within(reach):
         x = _x(math.log1p(tick / 100), reach)
         axis.append(f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{y:g}" y2="{y + 5:g}"/>')
         axis.append(f'<text class="scale" x="{x:.1f}" y="{y + 19:g}">{signed(tick)}</text>')
     axis.append(f'<line class="tick" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:g}" y2="{y:g}"/>')
     axis.append(f'<text class="scale" x="{(LEFT + WIDTH - RIGHT) / 2:g}" y="{y + 34:g}">change, %</text>')
-    title = escape(f"{subject}: {_told(groups)}", quote=True)
+    title = escape(f"{subject}: {_described(groups)}", quote=True)
     return (
         f'<svg class="forest" viewBox="0 0 {WIDTH} {y + AXIS:g}" role="img" aria-label="{title}">'
         + "".join(axis)
@@ -82,8 +74,8 @@ def _picture(groups: Sequence[Titled], reach: float, subject: str) -> str:
     )
 
 
-def _told(groups: Sequence[Titled]) -> str:
-    """The picture in words, for those who do not see it; long ones name what is clear alone."""
+def _described(groups: Sequence[Titled]) -> str:
+    """The picture in words, for those who do not see it: the clear effects."""
     clear = [
         f"{' '.join(name.split())}, {o.words} {signed(o.percent)} % ({percent_range(o.low, o.high)})"  # type: ignore[arg-type]
         for name, _, outcomes in groups
@@ -91,8 +83,8 @@ def _told(groups: Sequence[Titled]) -> str:
         if o.verdict in ("less", "more") and o.known
     ]
     drawn = sum(len(outcomes) for _, _, outcomes in groups)
-    listed = "; ".join(clear) if clear else "none is a clear change"
-    return f"{drawn} effects with their ranges. Clear: {listed}. All numbers are in the table beside it."
+    listed = "; ".join(clear) if clear else "none"
+    return f"{drawn} effects with their ranges. Clear: {listed}. All numbers are in the table below."
 
 
 def _row(outcome: Outcome, y: float, reach: float) -> str:
@@ -126,8 +118,3 @@ def _row(outcome: Outcome, y: float, reach: float) -> str:
 
 def _x(log_ratio: float, reach: float) -> float:
     return LEFT + (log_ratio + reach) / (2 * reach) * (WIDTH - LEFT - RIGHT)
-
-
-def _reach(outcomes: Sequence[Outcome]) -> float:
-    ends = [abs(x) for o in outcomes if o.known for x in (o.log_low, o.log_high) if x is not None]
-    return min(max([LEAST_REACH, *(1.06 * e for e in ends)]), LARGEST_REACH)

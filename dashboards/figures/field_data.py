@@ -26,7 +26,7 @@ def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.Data
     feed = pl.col("feed_rate_t_h")
     cut_m = pl.coalesce(_column(marked, "effective_width_m"), _column(marked, "working_width_m"))
     area_m2_s = _column(marked, "speed_m_s") * cut_m
-    told = marked.with_columns(
+    readings = marked.with_columns(
         (feed * units.feed_rate[0]).alias("feed"),
         pl.when(area_m2_s > 0.5).then(feed / 3.6 / area_m2_s * 10 * units.grain_per_area[0]).alias("yield"),
         (_column(marked, "speed_m_s") * units.speed[0]).alias("speed"),
@@ -34,11 +34,13 @@ def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.Data
     )
     losses = [c for c in ("separation_loss_aligned", "cleaning_loss_aligned") if marked[c].count()]
     if not losses:
-        return told.with_columns(pl.lit(None, pl.Float64).alias("loss_share"))
+        return readings.with_columns(pl.lit(None, pl.Float64).alias("loss_share"))
     lost = pl.sum_horizontal(*losses, ignore_nulls=False)
     if losses_are_calibrated(marked):
-        return told.with_columns(pl.when(feed > 0).then(100 * lost / (feed / 3.6 + lost)).alias("loss_share"))
-    relative = told.with_columns(pl.when(feed > 0).then(lost / feed).alias("loss_share"))
+        return readings.with_columns(
+            pl.when(feed > 0).then(100 * lost / (feed / 3.6 + lost)).alias("loss_share")
+        )
+    relative = readings.with_columns(pl.when(feed > 0).then(lost / feed).alias("loss_share"))
     middle = relative.filter("usable")["loss_share"].median()
     scale = middle if isinstance(middle, float) and middle > 0 else 1.0
     return relative.with_columns(pl.col("loss_share") / scale)
@@ -93,13 +95,15 @@ def extremes(x: Array, y: Array, most: int = MOST_POINTS) -> tuple[Array, Array]
 STRETCH_MINUTES = (5, 10, 15, 30, 60, 120, 240, 720, 1440)
 
 
-def medians_in_time(told: pl.DataFrame, columns: Sequence[str], most: int = 48) -> tuple[pl.DataFrame, int]:
+def medians_in_time(
+    readings: pl.DataFrame, columns: Sequence[str], most: int = 48
+) -> tuple[pl.DataFrame, int]:
     """Medians of usable work by stretches of time: at most about ``most`` rows with work in them.
 
     Returns the table (``time``: start of the stretch, ``readings``: usable ones, ``columns``) and the length
     of a stretch in minutes.
     """
-    usable = told.filter("usable")
+    usable = readings.filter("usable")
     for minutes in STRETCH_MINUTES:
         table = (
             usable.group_by(pl.col("time").dt.truncate(f"{minutes}m"))
@@ -120,10 +124,12 @@ def on_metres(longitude: Array, latitude: Array, centre: tuple[float, float]) ->
     )
 
 
-def beside(told: pl.DataFrame, moments: Sequence[datetime], index: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+def beside(
+    readings: pl.DataFrame, moments: Sequence[datetime], index: int
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Usable readings between the neighbours of change ``index``: before it, and after it."""
     here = moments[index]
-    usable = told.filter("usable")
+    usable = readings.filter("usable")
     before = usable.filter(pl.col("time") < here)
     after = usable.filter(pl.col("time") >= here)
     if index > 0:
@@ -156,9 +162,9 @@ def loss_by_feed(side: pl.DataFrame, column: str, edges: Array) -> pl.DataFrame:
     )
 
 
-def feed_edges(told: pl.DataFrame, classes: int = 10) -> Array:
+def feed_edges(readings: pl.DataFrame, classes: int = 10) -> Array:
     """Inner edges of the feed rate classes of a field, in the shown unit; the same on all its page."""
-    feed = told.filter("usable")["feed"].drop_nulls().to_numpy()
+    feed = readings.filter("usable")["feed"].drop_nulls().to_numpy()
     if feed.size == 0:
         return np.array([0.0, 1.0])
     low, high = np.quantile(feed, [0.02, 0.98])

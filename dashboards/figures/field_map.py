@@ -34,16 +34,16 @@ class Layer:
     digits: int
 
 
-def layers(told: pl.DataFrame, calibrated: bool, units: ShownUnits = METRIC) -> list[Layer]:
+def layers(readings: pl.DataFrame, calibrated: bool, units: ShownUnits = METRIC) -> list[Layer]:
     """The quantities that the data have something for."""
     listed = (
         Layer("loss_share", "Loss share", "%" if calibrated else "1 = median of the field", 2),
         Layer("yield", "Yield", f"{units.grain_per_area[1]}, wet", 1),
         Layer("moisture_aligned_pct", "Moisture", "%", 1),
     )
-    usable = told.filter("usable")
+    usable = readings.filter("usable")
     shown = [layer for layer in listed if usable[layer.column].count() > 1]
-    if "cut_width" in told.columns and _varies(usable["cut_width"]):
+    if "cut_width" in readings.columns and _varies(usable["cut_width"]):
         shown.append(Layer("cut_width", "Width of crop cut", units.length[1], 1))
     return shown
 
@@ -54,17 +54,17 @@ def _varies(widths: pl.Series) -> bool:
     return low is not None and high is not None and low < (1 - NARROWER) * high
 
 
-def positions(told: pl.DataFrame) -> pl.DataFrame:
+def positions(readings: pl.DataFrame) -> pl.DataFrame:
     """Usable readings with a position."""
-    if "latitude" not in told.columns or "longitude" not in told.columns:
-        return told.clear()
-    return told.filter(
+    if "latitude" not in readings.columns or "longitude" not in readings.columns:
+        return readings.clear()
+    return readings.filter(
         pl.col("usable"), pl.col("latitude").is_between(-90, 90), pl.col("longitude").is_between(-180, 180)
     )
 
 
 def field_map(
-    told: pl.DataFrame,
+    readings: pl.DataFrame,
     shown: Sequence[Layer],
     changes: Sequence[Change],
     boundary_wkt: str | None,
@@ -76,7 +76,7 @@ def field_map(
     length : factor from m, and the name of the shown unit. zone_name : of the clock, so that the timeline and
     the map tell the same moments.
     """
-    placed = positions(told)
+    placed = positions(readings)
     if placed.height < 2 or not shown:
         return None
     centre = (float(placed["longitude"].median()), float(placed["latitude"].median()))  # type: ignore[arg-type]
@@ -271,10 +271,10 @@ def marks(placed: pl.DataFrame) -> pl.DataFrame:
     return placed[np.linspace(0, placed.height - 1, min(placed.height, MOST_MARKERS)).astype(int)]
 
 
-def by_pass(told: pl.DataFrame, shown: Sequence[Layer], most: int = 150) -> pl.DataFrame:
+def by_pass(readings: pl.DataFrame, shown: Sequence[Layer], most: int = 150) -> pl.DataFrame:
     """The map as a table: medians of each pass's marks, the first ``most`` passes."""
     return (
-        marks(positions(told))
+        marks(positions(readings))
         .group_by("pass_number")
         .agg(
             pl.col("time").min(),

@@ -22,7 +22,7 @@ Key = tuple[str, str | None, str | None, float | None, str | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class EffectRows:
     """Rows of ``effects`` that a page draws: of fields, of the season, and of adjustments made on their own."""
 
     per_field: pl.DataFrame
@@ -30,11 +30,11 @@ class Told:
     adjustments: pl.DataFrame
 
 
-def forest(outcome: str, heading: str, kind: str, told: Told, farm: Farm) -> Drawn | None:
+def forest(outcome: str, heading: str, kind: str, effects: EffectRows, farm: Farm) -> Drawn | None:
     """One group a change of a setting: the season, then its fields, each with its adjustments; a table of all."""
     per_field, season, adjustments = (
         frame.filter(pl.col("outcome") == outcome)
-        for frame in (told.per_field, told.season, told.adjustments)
+        for frame in (effects.per_field, effects.season, effects.adjustments)
     )
     groups = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
     at_once = _by_key(adjustments, groups.keys(), farm)
@@ -56,7 +56,7 @@ def forest(outcome: str, heading: str, kind: str, told: Told, farm: Farm) -> Dra
         rows_of(cells),
     )
     left_out = len(cells) - drawn
-    more = f" {left_out} more rows are in the table alone." if left_out else ""
+    more = f" {left_out} more rows are only in the table." if left_out else ""
     description = (
         f"{heading}: effect of {len(titled)} changes over the season and in each field, with ranges.{more}"
     )
@@ -72,8 +72,8 @@ def by_change(effects: pl.DataFrame) -> list[tuple[Key, pl.DataFrame]]:
 def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> tuple[Key, float] | None:
     """The pooled change that an adjustment belongs to, and how many of its steps the adjustment made.
 
-    pooled : the changes that were pooled. Where those of a drum's speed are told by tip speed, so is this one.
-    None where the size of the adjustment is not known.
+    pooled : the changes that were pooled; a drum's speed is by tip speed where theirs is. None where the size of
+    the adjustment is unknown.
     """
     from chaffinch.pipelines.estimate.results.pooled_rows import Dose, at_the_tip, dose_of
 
@@ -129,25 +129,21 @@ def _rows_of_group(
         named=True
     ):
         if not (own.height == 1 and row["log_ratio"] == own["log_ratio"][0]):
-            rows.append((_row(row, _season_label(row, kind), "season", next_field(row)), row))
+            rows.append((Row(outcome_of(row), _season_label(row, kind), "season", next_field(row)), row))
     for row in own.iter_rows(named=True):
-        rows.append((_row(row, _field_label(row, kind), "field"), row))
+        rows.append((Row(outcome_of(row), _field_label(row, kind), "field"), row))
         here = [a for a in adjustments if (a["machine"], a["field"]) == (row["machine"], row["field"])]
         if len(here) > 1:
-            rows += [(_row(a, _adjustment_label(a, farm), "adjustment"), a) for a in here]
+            rows += [(Row(outcome_of(a), _adjustment_label(a, farm), "adjustment"), a) for a in here]
     return rows
 
 
 def next_field(season: dict[str, Any]) -> tuple[float, float] | None:
-    """Log range in which the effect in one more field is to be expected, as estimated; None where it is not."""
+    """Log range expected for the effect in the next field; None where it is not estimated."""
     low, high = season.get("next_field_percent_low"), season.get("next_field_percent_high")
     if low is None or high is None:
         return None
     return math.log1p(low / 100), math.log1p(high / 100)
-
-
-def _row(row: dict[str, Any], label: str, weight: Weight, beyond: tuple[float, float] | None = None) -> Row:
-    return Row(outcome_of(row), label, weight, beyond)
 
 
 def _season_label(row: dict[str, Any], kind: str) -> str:
@@ -157,7 +153,7 @@ def _season_label(row: dict[str, Any], kind: str) -> str:
 
 
 def _field_label(row: dict[str, Any], kind: str) -> str:
-    field = row["field"] if row["field"] is not None else "No field named"
+    field = words.field_label(row["field"])
     return f"{field}, {row['machine']}" if kind == "crop" else field
 
 

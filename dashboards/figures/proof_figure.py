@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 ROW_PX = 46
 FIGURE_WIDTH_PX = 1000
-# Told apart by mark as well as by colour.
+# Different marks as well as colours.
 MARKS = (
     ("chaffinch", "diamond", "better"),
     ("oracle", "line-ns-open", "ink"),
@@ -39,8 +39,40 @@ def proof_figure(scores: Sequence[dict[str, Any]]) -> go.Figure:
     for place, (method, symbol, colour) in enumerate(present):
         rows = [s for s in scores if s["method"] == method and s["coverage"] is not None]
         offset = (place - (len(present) - 1) / 2) * 0.7 / len(present)
-        _add_coverage(figure, rows, scenarios, offset, method, symbol, light(colour))
-        _add_width(figure, rows, scenarios, offset, method, symbol, light(colour))
+        line = {"width": 2, "color": light(colour)}
+        look = {
+            "mode": "markers",
+            "marker": {"symbol": symbol, "size": 9, "color": light(colour), "line": line},
+            "name": method,
+            "legendgroup": method,
+            "hoverinfo": "text",
+            "row": 1,
+        }
+        coverage = [100 * s["coverage"] for s in rows]
+        figure.add_scatter(
+            x=coverage,
+            y=[scenarios.index(s["scenario"]) + offset for s in rows],
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": [100 * s["coverage_high"] - c for s, c in zip(rows, coverage, strict=True)],
+                "arrayminus": [c - 100 * s["coverage_low"] for s, c in zip(rows, coverage, strict=True)],
+                "thickness": 1.5,
+                "width": 0,
+            },
+            text=[_coverage_text(s) for s in rows],
+            col=1,
+            **look,
+        )
+        known = [s for s in rows if s["width_to_oracle"] is not None]
+        figure.add_scatter(
+            x=[s["width_to_oracle"] for s in known],
+            y=[scenarios.index(s["scenario"]) + offset for s in known],
+            text=[f"{_about(s)}<br>{s['width_to_oracle']:.2f} times" for s in known],
+            showlegend=False,
+            col=2,
+            **look,
+        )
     figure.add_vrect(*CLAIMED_PCT, fillcolor=light("work"), line_width=0, layer="below", row=1, col=1)
     figure.add_vline(NOMINAL_PCT, line={"color": light("quiet"), "width": 1}, row=1, col=1)
     figure.add_vline(1.0, line={"color": light("quiet"), "width": 1}, row=1, col=2)
@@ -63,65 +95,13 @@ def proof_figure(scores: Sequence[dict[str, Any]]) -> go.Figure:
     return figure
 
 
-def _add_coverage(
-    figure: go.Figure,
-    rows: Sequence[dict[str, Any]],
-    scenarios: Sequence[str],
-    offset: float,
-    method: str,
-    symbol: str,
-    colour: str,
-) -> None:
-    coverage = [100 * s["coverage"] for s in rows]
-    figure.add_scatter(
-        x=coverage,
-        y=[scenarios.index(s["scenario"]) + offset for s in rows],
-        error_x={
-            "type": "data",
-            "symmetric": False,
-            "array": [100 * s["coverage_high"] - c for s, c in zip(rows, coverage, strict=True)],
-            "arrayminus": [c - 100 * s["coverage_low"] for s, c in zip(rows, coverage, strict=True)],
-            "thickness": 1.5,
-            "width": 0,
-        },
-        mode="markers",
-        marker={"symbol": symbol, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
-        name=method,
-        legendgroup=method,
-        text=[
-            f"{s['scenario'].replace('_', ' ')}, {method}<br>held {s['held']} of {s['answered']} answered<br>"
-            f"{100 * s['coverage']:.1f} % "
-            f"({100 * s['coverage_low']:.1f} to {100 * s['coverage_high']:.1f} by chance)"
-            for s in rows
-        ],
-        hoverinfo="text",
-        row=1,
-        col=1,
-    )
+def _about(score: dict[str, Any]) -> str:
+    return f"{score['scenario'].replace('_', ' ')}, {score['method']}"
 
 
-def _add_width(
-    figure: go.Figure,
-    rows: Sequence[dict[str, Any]],
-    scenarios: Sequence[str],
-    offset: float,
-    method: str,
-    symbol: str,
-    colour: str,
-) -> None:
-    known = [s for s in rows if s["width_to_oracle"] is not None]
-    figure.add_scatter(
-        x=[s["width_to_oracle"] for s in known],
-        y=[scenarios.index(s["scenario"]) + offset for s in known],
-        mode="markers",
-        marker={"symbol": symbol, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
-        name=method,
-        legendgroup=method,
-        showlegend=False,
-        text=[
-            f"{s['scenario'].replace('_', ' ')}, {method}<br>{s['width_to_oracle']:.2f} times" for s in known
-        ],
-        hoverinfo="text",
-        row=1,
-        col=2,
+def _coverage_text(score: dict[str, Any]) -> str:
+    low, high = (100 * score[f"coverage_{end}"] for end in ("low", "high"))
+    return (
+        f"{_about(score)}<br>held {score['held']} of {score['answered']} answered<br>"
+        f"{100 * score['coverage']:.1f} % ({low:.1f} to {high:.1f} by chance)"
     )

@@ -1,7 +1,7 @@
 """One look: palette, marks, type and the figures' template, light and dark.
 
 The palette is declared once. The pages' style sheet reads it as custom properties, the figures carry its
-light colours, and the site's script swaps them for the dark ones. What a verdict says is never told by colour
+light colours, and the site's script swaps them for the dark ones. A verdict is never shown by colour
 alone.
 """
 

@@ -42,7 +42,7 @@ class Course:
     colour: str
 
 
-def courses(told: pl.DataFrame, loss_unit: str, units: ShownUnits = METRIC) -> list[Course]:
+def courses(readings: pl.DataFrame, loss_unit: str, units: ShownUnits = METRIC) -> list[Course]:
     """The rows that the data have something for."""
     listed = (
         Course("feed", "Grain feed rate", units.feed_rate[1], "feed"),
@@ -51,11 +51,11 @@ def courses(told: pl.DataFrame, loss_unit: str, units: ShownUnits = METRIC) -> l
         Course("moisture_aligned_pct", "Moisture", "%", "moisture"),
         Course("speed", "Speed", units.speed[1], "speed"),
     )
-    return [course for course in listed if told[course.column].count() > 1]
+    return [course for course in listed if readings[course.column].count() > 1]
 
 
 def timeline(
-    told: pl.DataFrame,
+    readings: pl.DataFrame,
     medians: pl.DataFrame,
     minutes: int,
     rows: Sequence[Course],
@@ -70,14 +70,14 @@ def timeline(
         return None
     steps = _steps(changes)
     stack = Stacked([ROW_PX] * len(rows) + [SETTING_PX] * len(steps), GAP_PX)
-    at = local_ms(told["time"], zone_name)
+    at = local_ms(readings["time"], zone_name)
     middle = local_ms(medians["time"], zone_name) + minutes * 30_000
     for number, course in enumerate(rows, 1):
-        _add_course(stack, number, course, told, at)
+        _add_course(stack, number, course, readings, at)
         _add_medians(stack, number, course, medians, middle)
     for number, (setting, known) in enumerate(steps.items(), len(rows) + 1):
         _add_steps(stack, number, setting, known, (float(at[0]), float(at[-1])), zone_name)
-    _mark(stack, told, at, changes, zone_name)
+    _mark(stack, readings, at, changes, zone_name)
     raised = max([note.get("yshift", 22) - 22 for note in stack.annotations], default=0)
     return stack.figure(
         {
@@ -95,8 +95,8 @@ def timeline(
     )
 
 
-def _add_course(stack: Stacked, number: int, course: Course, told: pl.DataFrame, at: Array) -> None:
-    values = told[course.column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+def _add_course(stack: Stacked, number: int, course: Course, readings: pl.DataFrame, at: Array) -> None:
+    values = readings[course.column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
     x, y = extremes(at, values)
     from_zero = np.nanmin(y) >= 0 and course.colour != "moisture"
     bottom = 0.0 if from_zero else float(np.nanquantile(y, 0.002))
@@ -204,12 +204,12 @@ def _numbers(values: Sequence[str]) -> list[float] | None:
 
 
 def _mark(
-    stack: Stacked, told: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
+    stack: Stacked, readings: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
 ) -> None:
     """A faint ground under all that is no pass (turns, stops, ways), and a numbered line at each change."""
     stack.shapes += [
         _upright(a, b, layer="below", fillcolor=light("idle"), line={"width": 0})
-        for a, b in between_passes(told, at)[:MOST_TURNS_SHADED]
+        for a, b in between_passes(readings, at)[:MOST_TURNS_SHADED]
     ]
     if not changes:
         return
@@ -248,9 +248,9 @@ def levels_of(moments: Sequence[float], at: Array) -> list[int]:
     return levels
 
 
-def between_passes(told: pl.DataFrame, at: Array) -> list[tuple[float, float]]:
+def between_passes(readings: pl.DataFrame, at: Array) -> list[tuple[float, float]]:
     """(from, to) of each stretch without a pass, longest first; ``at``: moments of the readings."""
-    passes = told["pass_number"].fill_null(0).to_numpy()
+    passes = readings["pass_number"].fill_null(0).to_numpy()
     edges = np.flatnonzero(np.diff(passes)) + 1
     starts, ends = np.r_[0, edges], np.r_[edges, passes.size - 1]
     idle = passes[starts] <= 0

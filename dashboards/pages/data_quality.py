@@ -1,8 +1,8 @@
-"""What was set aside and why, and how the files of a machine-field were read."""
+"""The data of a page: rows set aside, deliveries, how readings were used, conditions."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.parts import Table, number, rows_of
@@ -13,41 +13,28 @@ WORK_WORDS = {
     "steady": "steady work, used",
     "lead_in": "start of a pass, while the machine fills",
     "lead_out": "end of a pass, while it empties",
-    "turn": "turns and ways",
-    "stop": "standing",
+    "turn": "turns and transport",
+    "stop": "standing still",
     "away": "away from the field",
     "thin_crop": "hardly any crop",
     "no_flow": "no grain flow logged",
-    "unloading": "steady work while the tank is emptied, used",
-    "reversing": "going backwards",
-    "end_unlogged": "end of a pass whose grain is not logged",
-    "cut_ground": "over ground that was cut before",
+    "unloading": "steady work while unloading, used",
+    "reversing": "reversing",
+    "end_unlogged": "end of a pass, grain not logged",
+    "cut_ground": "over ground already cut",
     "flow_outlier": "feed rate far from the field's",
-    "speed_outlier": "speed at which no combine cuts",
+    "speed_outlier": "implausible speed",
     "moisture_outlier": "moisture far from the field's",
-    "yield_limit": "yield that the crop can't have",
-    "neighbour_outlier": "yield unlike that of the ground around",
-    "short_segment": "too short a stretch between others",
+    "yield_limit": "implausible yield",
+    "neighbour_outlier": "yield unlike the ground around",
+    "short_segment": "too few seconds in a row",
     "steep_slope": "side slope over 20 %, kept apart",
-    "gentle_slope": "gentler ground of a steep field, kept apart",
+    "gentle_slope": "gentler part of a steep field, kept apart",
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Aside:
-    """Rows of one file that failed one rule."""
-
-    file: str
-    rule: str
-    rows: int
-    sentence: str
-    first_row: int
-    column: str
-    example: str
-
-
 def deliveries_of(deliveries: pl.DataFrame, machine: str, field: str | None) -> pl.DataFrame:
-    """Deliveries that hold something of a machine-field."""
+    """Deliveries with rows of a machine in a field."""
     mine = deliveries.filter(pl.col("machines").list.contains(machine))
     if field is None:
         return mine
@@ -58,29 +45,25 @@ def deliveries_of(deliveries: pl.DataFrame, machine: str, field: str | None) -> 
     )
 
 
-def asides(set_aside: pl.DataFrame, deliveries: pl.DataFrame) -> list[Aside]:
-    """Rows set aside in these deliveries by file and rule, most first."""
-    grouped = (
-        set_aside.join(deliveries.select("delivery").unique(), on="delivery", how="semi")
+def asides(set_aside: pl.DataFrame, deliveries: pl.DataFrame) -> list[dict[str, Any]]:
+    """Rows set aside in these deliveries by file and rule, largest share of a file first.
+
+    Each with ``file, rule, rows, share`` (of the file, %) and, of the first row, ``sentence, row, column, value``.
+    """
+    read = deliveries.select("delivery", "rows_read").unique("delivery")
+    return (
+        set_aside.join(read, on="delivery", how="inner")
         .sort("file", "rule", "row")
-        .group_by("file", "rule", maintain_order=True)
-        .agg(
-            pl.col("row").n_unique().alias("rows"),
-            pl.col("sentence").first(),
-            pl.col("row").first().alias("first_row"),
-            pl.col("column").first().fill_null(""),
-            pl.col("value").first().fill_null("").alias("example"),
-        )
-        .sort("rows", "file", "rule", descending=[True, False, False])
+        .group_by("file", "rule", "rows_read", maintain_order=True)
+        .agg(pl.col("row").n_unique().alias("rows"), pl.col("sentence", "row", "column", "value").first())
+        .with_columns(share=100 * pl.col("rows") / pl.col("rows_read").clip(1))
+        .sort("share", "rows", "file", "rule", descending=[True, True, False, False])
+        .to_dicts()
     )
-    return [
-        Aside(r["file"], r["rule"], r["rows"], r["sentence"], r["first_row"], r["column"], r["example"][:120])
-        for r in grouped.iter_rows(named=True)
-    ]
 
 
 def work_shares(marked: pl.DataFrame) -> list[tuple[str, int, float]]:
-    """(what readings were used for, or why they were not, readings, share in %), most first."""
+    """(use of the readings, or why they are not used, readings, share in %), most first."""
     use = pl.coalesce("unused_because", "work_class").alias("use")
     counted = marked.group_by(use).len().sort("len", "use", descending=[True, False])
     total = max(marked.height, 1)
@@ -88,10 +71,10 @@ def work_shares(marked: pl.DataFrame) -> list[tuple[str, int, float]]:
 
 
 def screening_table(found: WorkFacts) -> Table:
-    """Shares of the readings that each rule leaves out, in the order of the published screening."""
+    """Share of the readings left out by each rule, in the order of the published screening."""
     rows = [[step, sentence, number(share, 2)] for step, sentence, share in found.screening_rows()]
     rows.append(["All", "Published, maize and soybean: 13 to 20 %", number(found.left_out.left_out_pct, 2)])
-    return Table("What screening leaves out", ("Step", "Rule", "% of readings"), rows_of(rows))
+    return Table("Readings left out by screening", ("Step", "Rule", "% of readings"), rows_of(rows))
 
 
 def conditions_table(found: WorkFacts, units: ShownUnits) -> Table | None:

@@ -1,6 +1,6 @@
-"""What pages of machines and crops need of a field's readings: noted when the field's page is made.
+"""What pages of machines and crops need of a field's readings, kept when the field's page is made.
 
-The readings of a thousand fields are too many to be read again for every page that speaks of many fields.
+Reading the logs of a thousand fields again for every such page would take too long.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ def field_facts(
     for change, both in zip(changes, sides, strict=True):
         if len(change.settings) == 1:
             work = pl.concat(list(both))
-            told = [_median(work, column) for column in ("moisture_aligned_pct", "feed_rate_t_h")]
-            conditions.append([change.time.isoformat(), change.settings[0][0], *told])
+            medians = [_median(work, column) for column in ("moisture_aligned_pct", "feed_rate_t_h")]
+            conditions.append([change.time.isoformat(), change.settings[0][0], *medians])
     return {
         "crop": crop,
         "conditions": conditions,
@@ -45,18 +45,18 @@ def field_facts(
     }
 
 
-def are_facts(told: object) -> bool:
-    """Whether ``told``, read from a file that anybody may edit, has the form of ``field_facts``."""
-    if not isinstance(told, dict) or set(told) != {"crop", "conditions", "in_use"}:
+def are_facts(value: object) -> bool:
+    """Whether ``value``, read from a file that anybody may edit, has the form of ``field_facts``."""
+    if not isinstance(value, dict) or set(value) != {"crop", "conditions", "in_use"}:
         return False
     lists = (("conditions", 4, (str, str, float, float)), ("in_use", 3, (str, str, float)))
-    return (told["crop"] is None or isinstance(told["crop"], str)) and all(
-        isinstance(told[name], list)
+    return (value["crop"] is None or isinstance(value["crop"], str)) and all(
+        isinstance(value[name], list)
         and all(
             isinstance(row, list)
             and len(row) == length
-            and all(_is_a(value, kind) for value, kind in zip(row, kinds, strict=True))
-            for row in told[name]
+            and all(_is_a(cell, kind) for cell, kind in zip(row, kinds, strict=True))
+            for row in value[name]
         )
         for name, length, kinds in lists
     )
@@ -81,8 +81,8 @@ def single_effects(
     """
     made_in = {
         (href, time, setting): (moisture, feed)
-        for href, told in facts.items()
-        for time, setting, moisture, feed in told["conditions"]
+        for href, noted in facts.items()
+        for time, setting, moisture, feed in noted["conditions"]
     }
     found: dict[Key, list[Point]] = {}
     known = adjustments.filter(pl.col("joint_id").is_null()).drop_nulls(
@@ -97,7 +97,7 @@ def single_effects(
         error = (row["log_ratio_high"] - row["log_ratio_low"]) / (2 * NORMAL_95)
         found.setdefault(key, []).append(
             Point(
-                f"{row['field'] if row['field'] is not None else 'No field named'}, {row['machine']}, "
+                f"{words.field_label(row['field'])}, {row['machine']}, "
                 f"{words.day(row['time'], None)} {words.clock(row['time'], None)}",
                 row["outcome"],
                 row["log_ratio"] / amount,
@@ -109,12 +109,12 @@ def single_effects(
     return found
 
 
-def settings_stood_at(facts: Iterable[Facts]) -> dict[tuple[str | None, str], dict[str, float]]:
+def hours_at_values(facts: Iterable[Facts]) -> dict[tuple[str | None, str], dict[str, float]]:
     """(crop, setting) to value to hours of steady work, most first."""
     total: dict[tuple[str | None, str], dict[str, float]] = {}
-    for told in facts:
-        for setting, value, minutes in told["in_use"]:
-            hours = total.setdefault((told["crop"], setting), {})
+    for noted in facts:
+        for setting, value, minutes in noted["in_use"]:
+            hours = total.setdefault((noted["crop"], setting), {})
             hours[value] = hours.get(value, 0.0) + minutes / 60
     return {
         key: dict(sorted(hours.items(), key=lambda item: (-item[1], item[0]))) for key, hours in total.items()

@@ -113,7 +113,7 @@ class MachineTables:
 
 
 def field_job(lots: MachineTables, row: dict[str, Any], ground: str) -> FieldJob:
-    """The page of a row of ``machine_fields``, with what it is made from beside the readings."""
+    """The page of a row of ``machine_fields``, and everything it is made from except the readings."""
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
     margin = pl.duration(minutes=10)

@@ -82,20 +82,20 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     read = with_calibration(inputs.readings, calibration).sort("time", maintain_order=True)
     delays = inputs.delays or machine_delays(read)
     marked = mark_work(read, delays)
-    told = with_quantities(marked, units)
+    readings = with_quantities(marked, units)
     zone = farm.zone_of(inputs.machine)
     found = work_facts(marked, delays, zone)
-    changes = changes_of(inputs.effects, _near(inputs.adjustments, told))
+    changes = changes_of(inputs.effects, _near(inputs.adjustments, readings))
     moments = [change.time for change in changes]
-    sides = [beside(told, moments, k) for k in range(len(changes))]
-    state = state_of_settings(told, inputs.adjustments)
+    sides = [beside(readings, moments, k) for k in range(len(changes))]
+    state = state_of_settings(readings, inputs.adjustments)
     stated = farm.machines.get(inputs.machine)
     in_use = settings_in_use(state)
-    flow = grain_flow(told, crop, farm, units, _cut_height_m(state), calibration)
+    flow = grain_flow(readings, crop, farm, units, _cut_height_m(state), calibration)
     return {
         "flow_notes": flow.notes,
         "checks": checks_table(
-            checks_with_share(inputs.loss_checks, told, crop, farm, inputs.machine), units, zone
+            checks_with_share(inputs.loss_checks, readings, crop, farm, inputs.machine), units, zone
         ),
         "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm)
         if inputs.weighed
@@ -114,8 +114,8 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "crop": words.crop_label(crop),
         "zone": zone or "UTC",
         "zone_is_stated": zone is not None,
-        "when": _when(told, zone),
-        "summary": _summary(told, flow.facts),
+        "when": _when(readings, zone),
+        "summary": _summary(readings, flow.facts),
         "changes": [
             {
                 "change": change,
@@ -133,13 +133,13 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
             for k, change in enumerate(changes)
         ],
         "effect_figures": _effect_figures(changes, zone, units),
-        "timeline": _timeline(told, changes, zone, units),
-        "map": _map(told, changes, zone, inputs.boundary_wkt, units),
-        "curves": _curves(told, changes, sides, units),
+        "timeline": _timeline(readings, changes, zone, units),
+        "map": _map(readings, changes, zone, inputs.boundary_wkt, units),
+        "curves": _curves(readings, changes, sides, units),
         "curves_left_out": max(len(changes) - MOST_CURVES, 0),
         "questions": [
-            (words.reason_sentence(code), where, tells)
-            for code, where, tells in advice.open_questions(changes)
+            (words.reason_sentence(code), where, remedy)
+            for code, where, remedy in advice.open_questions(changes)
         ],
         "next_steps": advice.next_steps(changes),
         "cautions": advice.cautions_of(changes),
@@ -148,19 +148,19 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "work_found": found.sentences(units.length),
         "screening": data_quality.screening_table(found),
         "conditions": data_quality.conditions_table(found, units),
-        "work_shares": data_quality.work_shares(told),
+        "work_shares": data_quality.work_shares(readings),
     }
 
 
-def _near(adjustments: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+def _near(adjustments: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     """Adjustments within ten minutes of a reading: a field may be cut on days with other fields between."""
-    read = told.select("time", pl.col("time").alias("_read"))
+    read = readings.select("time", pl.col("time").alias("_read"))
     near = adjustments.sort("time").join_asof(read, on="time", strategy="nearest", tolerance="10m")
     return near.filter(pl.col("_read").is_not_null()).drop("_read")
 
 
-def _when(told: pl.DataFrame, zone: str | None) -> str:
-    first, last = told["time"].min(), told["time"].max()
+def _when(readings: pl.DataFrame, zone: str | None) -> str:
+    first, last = readings["time"].min(), readings["time"].max()
     if first is None or last is None:
         return "no readings"
     start, end = words.day(first, zone), words.day(last, zone)  # type: ignore[arg-type]
@@ -173,13 +173,13 @@ def _median(frame: pl.DataFrame, column: str) -> float | None:
     return float(value) if isinstance(value, (int, float)) else None
 
 
-def _summary(told: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, str]]:
+def _summary(readings: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, str]]:
     known = [
         (name, f"{words.significant(value, 3)}{words.NARROW}{unit}")
         for name, value, unit in facts
         if value is not None
     ]
-    return [*known, ("Steady work", f"{told['usable'].sum():,} of {told.height:,} readings")]
+    return [*known, ("Steady work", f"{readings['usable'].sum():,} of {readings.height:,} readings")]
 
 
 def _area_ha_h(work: pl.DataFrame) -> float | None:
@@ -230,10 +230,12 @@ def _effect_cells(change: Change, outcome: Outcome, zone: str | None, units: Sho
     ]
 
 
-def _timeline(told: pl.DataFrame, changes: list[Change], zone: str | None, units: ShownUnits) -> Drawn | None:
-    rows = courses(told, "kg/s" if losses_are_calibrated(told) else "signal", units)
-    medians, minutes = medians_in_time(told, [course.column for course in rows])
-    figure = timeline(told, medians, minutes, rows, changes, zone)
+def _timeline(
+    readings: pl.DataFrame, changes: list[Change], zone: str | None, units: ShownUnits
+) -> Drawn | None:
+    rows = courses(readings, "kg/s" if losses_are_calibrated(readings) else "signal", units)
+    medians, minutes = medians_in_time(readings, [course.column for course in rows])
+    figure = timeline(readings, medians, minutes, rows, changes, zone)
     middles = [time + timedelta(minutes=minutes / 2) for time in medians["time"]]
     settings_then = values_in_force(changes, middles)
     table = Table(
@@ -268,13 +270,13 @@ def _zooms(changes: list[Change], zone: str | None) -> tuple[tuple[str, float, f
 
 
 def _map(
-    told: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None, units: ShownUnits
+    readings: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None, units: ShownUnits
 ) -> Drawn | None:
-    shown = layers(told, losses_are_calibrated(told), units)
-    figure = field_map(told, shown, changes, boundary, units.length, zone)
+    shown = layers(readings, losses_are_calibrated(readings), units)
+    figure = field_map(readings, shown, changes, boundary, units.length, zone)
     if figure is None:
         return None
-    passes = by_pass(told, shown)
+    passes = by_pass(readings, shown)
     table = Table(
         "Medians of the marks of each pass",
         ("Pass", "From", "Marks", *(f"{layer.words}, {layer.unit}" for layer in shown)),
@@ -297,15 +299,15 @@ def _map(
 
 
 def _curves(
-    told: pl.DataFrame, changes: list[Change], sides: list, units: ShownUnits
+    readings: pl.DataFrame, changes: list[Change], sides: list, units: ShownUnits
 ) -> list[tuple[Change, Drawn]]:
-    edges, feed_unit = feed_edges(told), units.feed_rate[1]
-    unit = "kg/s" if losses_are_calibrated(told) else "signal"
+    edges, feed_unit = feed_edges(readings), units.feed_rate[1]
+    unit = "kg/s" if losses_are_calibrated(readings) else "signal"
     found = []
     for change, sides_of in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
         drawn = []
         for column, place, outcome in PLACES:
-            if not told[column].count():
+            if not readings[column].count():
                 continue
             binned = tuple(loss_by_feed(side, column, edges) for side in sides_of)
             effect = change.outcome(outcome)
@@ -327,5 +329,5 @@ def _curves(
 
 def _curve_cells(place: str, side: str, row: dict[str, Any]) -> list[str]:
     middle_half = f"{number(row['low'], 3)} to {number(row['high'], 3)}"
-    told = [number(row["feed"], 1), number(row["loss"], 3), middle_half, number(row["fitted"], 3)]
-    return [place, side, *told, str(row["readings"])]
+    readings = [number(row["feed"], 1), number(row["loss"], 3), middle_half, number(row["fitted"], 3)]
+    return [place, side, *readings, str(row["readings"])]

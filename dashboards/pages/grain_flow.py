@@ -11,8 +11,7 @@ from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_units import ShownUnits
 from chaffinch.pipelines.agronomy.exact import POUND_KG
 from chaffinch.pipelines.agronomy.feed_rate import straw_per_grain_at, total_feed_rate_t_h
-from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration
-from chaffinch.pipelines.agronomy.load_tickets import calibration_sentences as told_of
+from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration, calibration_sentences
 from chaffinch.pipelines.agronomy.yields import mass_at_market_moisture
 
 if TYPE_CHECKING:
@@ -30,7 +29,7 @@ class GrainFlow:
 
 
 def grain_flow(
-    told: pl.DataFrame,
+    readings: pl.DataFrame,
     crop: str | None,
     farm: Farm,
     units: ShownUnits,
@@ -39,10 +38,10 @@ def grain_flow(
 ) -> GrainFlow:
     """Feed rates, yields and moisture of steady work, medians.
 
-    told : after ``with_quantities``, with flow and moisture calibrated already. cut_height_m : usual cutting
+    readings : after ``with_quantities``, with flow and moisture calibrated already. cut_height_m : usual cutting
     height, where it is known.
     """
-    usable = told.filter("usable")
+    usable = readings.filter("usable")
     feed_t_h, moisture = _median(usable, "feed_rate_t_h"), _median(usable, "moisture_aligned_pct")
     straw, straw_note = _straw(crop, farm, cut_height_m)
     total = (
@@ -60,22 +59,22 @@ def grain_flow(
         )
         dry = _median(pl.DataFrame({"dry": at_market}).fill_nan(None), "dry")
     facts: list[Fact] = [("Grain feed rate", _median(usable, "feed"), units.feed_rate[1])]
-    facts += [("Total feed rate, inferred", total * scale, unit)] if total is not None else []
+    facts += [("Total feed rate (estimated)", total * scale, unit)] if total is not None else []
     facts += [("Yield, wet", wet, units.grain_per_area[1])]
     facts += [(f"Yield at {market:g} %", dry, units.grain_per_area[1])] if dry is not None else []
     facts += [("Moisture", moisture, "%"), ("Speed", _median(usable, "speed"), units.speed[1])]
-    notes = [*told_of(calibration)] if calibration is not None else [_UNWEIGHED]
+    notes = [*calibration_sentences(calibration)] if calibration is not None else [_UNWEIGHED]
     return GrainFlow(tuple(facts), (*notes, *([straw_note] if total is not None else [])))
 
 
 _UNWEIGHED = (
-    "No weighed load calibrates the grain flow of this machine in this crop, so feed rate and yield are as its "
-    "sensor has them; state some under load_tickets in farm.toml, or deliver a CSV of them."
+    "No weighed load calibrates the grain flow of this machine in this crop: feed rate and yield are the sensor's. "
+    "Add load tickets in farm.toml or as a CSV file."
 )
 
 
 def loads_table(loads: pl.DataFrame, zone: str | None, farm: Farm) -> Table | None:
-    """The weighed loads of a machine in a crop beside its log; None where there are none."""
+    """The weighed loads of a machine in a crop against its log; None where there are none."""
     if loads.is_empty():
         return None
     scale, unit = (0.001, "t") if farm.units == "metric" else (1.0 / POUND_KG, "lb")
@@ -97,10 +96,10 @@ def loads_table(loads: pl.DataFrame, zone: str | None, farm: Farm) -> Table | No
             ]
         )
     columns = (
-        "Cut", "Ticket", f"Scale, {unit}", f"Log, {unit}", "Log against scale, %", "Moisture, scale, %",
-        "Moisture, log, %", "Why it does not count",
+        "Cut", "Ticket", f"Scale, {unit}", f"Log, {unit}", "Log vs scale, %", "Moisture, scale, %",
+        "Moisture, log, %", "Why not used",
     )  # fmt: skip
-    return Table("Weighed loads beside the log as it was, before calibration", columns, rows_of(rows))
+    return Table("Weighed loads against the log before calibration", columns, rows_of(rows))
 
 
 def _straw(crop: str | None, farm: Farm, cut_height_m: float | None) -> tuple[float | None, str]:
@@ -113,14 +112,14 @@ def _straw(crop: str | None, farm: Farm, cut_height_m: float | None) -> tuple[fl
         ratio, source = declared.straw_per_grain, declared.sources["straw_per_grain"]
     if ratio is None:
         return None, ""
-    sentence = f"Total feed rate is inferred: {ratio:g} of straw to 1 of grain by mass ({source})"
+    sentence = f"Total feed rate is estimated with {ratio:g} of straw (MOG) per grain by mass ({source})"
     stated = own.straw_cut_height_m if own else None
     height = own.crop_height_m if own else None
     if None not in (stated, height, cut_height_m):
         at_cut = float(straw_per_grain_at(ratio, stated, cut_height_m, height))  # type: ignore[arg-type]
         if at_cut == at_cut:
-            return at_cut, f"{sentence}, which at a cut of {cut_height_m:g} m is {at_cut:.2g}."
-    return ratio, f"{sentence}, whatever the cutting height; losses are compared at the same grain feed rate."
+            return at_cut, f"{sentence}, which is {at_cut:.2g} at a cutting height of {cut_height_m:g} m."
+    return ratio, f"{sentence}, at any cutting height; losses are compared at the same grain feed rate."
 
 
 def _median(frame: pl.DataFrame, column: str) -> float | None:

@@ -1,4 +1,4 @@
-"""The page of a machine, and of a crop: each setting's effect, what it depends on, and what settings stood at."""
+"""The page of a machine or a crop: each setting's effect, what it depends on, the values in use."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.conditions import LEAST_CHANGES, LOSSES, dependence
-from chaffinch.dashboards.figures.forest import Told, by_change, forest
-from chaffinch.dashboards.pages.facts import Facts, settings_stood_at, single_effects
+from chaffinch.dashboards.figures.forest import EffectRows, by_change, forest
+from chaffinch.dashboards.pages.facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
-from chaffinch.dashboards.words import advice
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import outcome_of
 from chaffinch.dashboards.words.links import field_href
@@ -58,20 +57,20 @@ def lot_of(where: pl.DataFrame, effects: pl.DataFrame, facts: Mapping[str, Facts
 
 
 def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
-    """What the template shows of a machine: its fields' effects, with those of the season beside them."""
+    """What the template shows of a machine: the effects in its fields and those of the season."""
     mine = lot.effects.filter(pl.col("machine") == machine)
     per_field = mine.filter(pl.col("scope") == "field")
     season = lot.effects.filter((pl.col("scope") == "season") & pl.col("crop").is_in(crops_of(per_field)))
     season = season.filter(pl.col("machine").is_null() | (pl.col("machine") == machine))
     changed = per_field["setting"].unique()
-    told = Told(per_field, season.filter(pl.col("setting").is_in(changed)), _single(mine))
+    rows = EffectRows(per_field, season.filter(pl.col("setting").is_in(changed)), _single(mine))
     where = lot.where.filter(pl.col("machine") == machine)
     return {
         "title": machine,
         "kind": "machine",
         "scope": "on this machine",
-        "told": _told(mine.filter(pl.col("scope") == "season"), one_crop=False),
-        **_context("machine", where, mine, told, lot, farm),
+        "clear": _clear(mine.filter(pl.col("scope") == "season"), one_crop=False),
+        **_context("machine", where, mine, rows, lot, farm),
     }
 
 
@@ -81,13 +80,13 @@ def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
     places = mine.select("machine", "field").unique()
     here = lot.where.join(places, on=["machine", "field"], how="semi", nulls_equal=True)
     season = mine.filter(pl.col("scope") == "season")
-    told = Told(mine.filter(pl.col("scope") == "field"), season, _single(mine))
+    rows = EffectRows(mine.filter(pl.col("scope") == "field"), season, _single(mine))
     return {
         "title": words.crop_label(crop),
         "kind": "crop",
         "scope": "in this crop",
-        "told": _told(season, one_crop=True),
-        **_context("crop", here, mine, told, lot, farm),
+        "clear": _clear(season, one_crop=True),
+        **_context("crop", here, mine, rows, lot, farm),
     }
 
 
@@ -96,29 +95,26 @@ def _single(mine: pl.DataFrame) -> pl.DataFrame:
 
 
 def _context(
-    kind: str, where: pl.DataFrame, mine: pl.DataFrame, told: Told, lot: Lot, farm: Farm
+    kind: str, where: pl.DataFrame, mine: pl.DataFrame, rows: EffectRows, lot: Lot, farm: Farm
 ) -> dict[str, Any]:
-    names = told.per_field["setting"].unique().sort().to_list()
+    names = rows.per_field["setting"].unique().sort().to_list()
     cautions = [settings()[name].caution for name in names if name in settings() and settings()[name].caution]
     facts = {href: lot.facts[href] for href in where["href"] if href in lot.facts}
     figures = [
-        (heading, one) for outcome, heading in FORESTS if (one := forest(outcome, heading, kind, told, farm))
+        (heading, one) for outcome, heading in FORESTS if (one := forest(outcome, heading, kind, rows, farm))
     ]
     return {
         "figures": figures,
-        "dependences": _dependences(told, facts, farm),
-        "stood_at": _stood_at(where, facts, farm),
+        "dependences": _dependences(rows, facts, farm),
+        "in_use": _in_use(where, facts, farm),
         "places": _places(where, mine, farm),
         "cautions": list(dict.fromkeys(cautions)),
-        "open_questions": sorted(
-            set(advice.WOULD_TELL) & set(told.per_field["reasons"].explode().drop_nulls().to_list())
-        ),
     }
 
 
-def _told(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
-    """Each change of a setting that clearly moved something over the season, with what it moved."""
-    told = []
+def _clear(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
+    """Each change of a setting with a clear effect over the season, and its clear outcomes."""
+    listed = []
     for key, rows in by_change(season):
         clear = [
             outcome_of(row)
@@ -129,16 +125,16 @@ def _told(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
         where = f" ({', '.join(words.crop_label(crop) for crop in crops)})" if crops and not one_crop else ""
         distinct = {outcome.phrase: outcome for outcome in clear}
         if distinct:
-            told.append({"name": f"{words.pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
-    return told
+            listed.append({"name": f"{words.pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
+    return listed
 
 
-def _dependences(told: Told, facts: Mapping[str, Facts], farm: Farm) -> dict[str, Any]:
+def _dependences(rows: EffectRows, facts: Mapping[str, Facts], farm: Farm) -> dict[str, Any]:
     """``drawn``: (change of a setting, sentences, figures), those with most adjustments first; ``few``: the rest."""
     crops = {noted["crop"] for noted in facts.values()}
     units = units_of(farm, crops.pop() if len(crops) == 1 else None)
-    pooled = {key for key, _ in by_change(pl.concat([told.season, told.per_field]))}
-    points = single_effects(told.adjustments, units.feed_rate[0], facts, pooled, farm)
+    pooled = {key for key, _ in by_change(pl.concat([rows.season, rows.per_field]))}
+    points = single_effects(rows.adjustments, units.feed_rate[0], facts, pooled, farm)
     losses = {key: [p for p in own if p.outcome in LOSSES_DRAWN] for key, own in points.items()}
     counts = {key: len({p.where for p in own}) for key, own in losses.items()}
     drawn, few = [], []
@@ -156,15 +152,15 @@ def _dependences(told: Told, facts: Mapping[str, Facts], farm: Farm) -> dict[str
     return {"drawn": drawn, "few": few, "least": LEAST_CHANGES}
 
 
-def _stood_at(where: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> list[dict[str, Any]]:
-    """What each setting stood at in each crop, beside what the trade usually does."""
+def _in_use(where: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> list[dict[str, Any]]:
+    """The values of each setting in each crop, with hours, and the usual ones."""
     machines = {name: farm.machines.get(name) for name in where["machine"].unique()}
     diameters = {stated.drum_diameter_m if stated else None for stated in machines.values()}
     diameter = diameters.pop() if len(diameters) == 1 else None
     rows = []
     order = {name: place for place, name in enumerate(settings())}
-    stood = {key: hours for key, hours in settings_stood_at(facts.values()).items() if key[1] in order}
-    for (crop, name), hours in sorted(stood.items(), key=lambda item: (item[0][0] or "", order[item[0][1]])):
+    used = {key: hours for key, hours in hours_at_values(facts.values()).items() if key[1] in order}
+    for (crop, name), hours in sorted(used.items(), key=lambda item: (item[0][0] or "", order[item[0][1]])):
         usual: Usual | None = usual_position(settings()[name], crop, diameter, farm.units)
         rows.append(
             {
@@ -172,7 +168,7 @@ def _stood_at(where: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> li
                 "setting": settings()[name].label,
                 "values": [(value, words.significant(spent)) for value, spent in hours.items()],
                 "usual": usual,
-                "unlike": usual.unlike(hours) if usual else None,
+                "outside": usual.outside(hours) if usual else None,
             }
         )
     return rows
@@ -185,7 +181,7 @@ def _places(where: pl.DataFrame, mine: pl.DataFrame, farm: Farm) -> list[dict[st
     ordered = where.sort("first_time", "machine", "field", descending=[True, False, False])
     return [
         {
-            "field": row["field"] if row["field"] is not None else "No field named",
+            "field": words.field_label(row["field"]),
             "machine": row["machine"],
             "day": words.day(row["first_time"], farm.zone_of(row["machine"])),
             "changes": str(counts.get(row["href"], 0)),

@@ -1,4 +1,4 @@
-"""The page of the morning: what came in, what was set aside, what is silent or suspicious, what effects say anew."""
+"""The morning page: files received, rows set aside, silent machines, suspicious sensors, new effects."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
+from chaffinch.dashboards.pages.data_quality import asides
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.pipelines.work.sensor_health import Suspicion
@@ -21,27 +22,18 @@ SILENT_DAYS = 2
 # After this long without a reading of any machine the season is over rather than a machine silent.
 ALL_SILENT_DAYS = 4
 MOST_SHOWN = 20
-TOLD_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "capacity")
+SHOWN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "capacity")
 _UNREADABLE = "could not be read"
 _JUDGEMENTS = {"poor": 0, "look": 1}
 # What makes an effect the same one on two days.
 _EFFECT_KEY = (
-    "scope",
-    "machine",
-    "field",
-    "crop",
-    "time",
-    "setting",
-    "from_value",
-    "to_value",
-    "unit",
-    "outcome",
-)
+    "scope", "machine", "field", "crop", "time", "setting", "from_value", "to_value", "unit", "outcome",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Morning:
-    """What the page knows beside the tables. ``earlier``: effects a day ago, None where there were none.
+    """What the page shows that is in no table. ``earlier``: effects a day ago, None where there were none.
 
     ``notes``: sentences about this night itself. ``suspicions``: of sensors, worst first.
     """
@@ -53,7 +45,7 @@ class Morning:
 
 
 def recent(deliveries: pl.DataFrame, now: datetime) -> pl.DataFrame:
-    """Deliveries taken in since a day ago; a clock that was set back makes none of them vanish."""
+    """Deliveries of the last day, and those dated later by a clock that was set back."""
     return deliveries.filter(pl.col("taken_in_at") > pl.lit(now) - SINCE)
 
 
@@ -63,7 +55,7 @@ def morning_context(
     """What the template shows. where, tables : as of the overview."""
     new = recent(tables["deliveries"], morning.now)
     links = _Links(where)
-    asides = _set_aside(tables["set_aside"], new)
+    aside = asides(tables["set_aside"], new)
     unmet = _unmet(new, links)
     silent = _silent(where, farm, morning.now)
     sensors = [_sensor(one, links) for one in morning.suspicions]
@@ -74,9 +66,9 @@ def morning_context(
         "notes": list(morning.notes),
         "files": new.height,
         "rows_read": int(new["rows_read"].sum() or 0),
-        "came": _came_in(new, farm),
-        "last_came": _last_came(tables["deliveries"], new, farm),
-        "asides": asides,
+        "received": _received(new, farm),
+        "last_arrival": _last_arrival(tables["deliveries"], new, farm),
+        "asides": aside,
         "rows_aside": int(new["rows_set_aside"].sum() or 0),
         "unmet": unmet,
         "silent": silent,
@@ -84,7 +76,17 @@ def morning_context(
         "effects": effects,
         "first_effects": morning.earlier is None or morning.earlier.is_empty(),
         "most": MOST_SHOWN,
-        "tiles": _tiles(new, asides, unmet, silent, sensors, effects),
+        "tiles": [
+            {"words": name, "count": count, "href": f"#{section}"}
+            for name, count, section in (
+                ("files received", new.height, "files"),
+                ("rows set aside", int(new["rows_set_aside"].sum() or 0), "aside"),
+                ("files to check", len(unmet), "unmet"),
+                ("silent machines", len(silent["machines"]), "silent"),
+                ("suspicious sensors", len(sensors), "sensors"),
+                ("effects new or changed", effects["count"], "effects"),
+            )
+        ],
     }
 
 
@@ -101,33 +103,12 @@ class _Links:
         return None
 
 
-def _tiles(new: pl.DataFrame, *parts: Any) -> list[dict[str, Any]]:
-    asides, unmet, silent, sensors, effects = parts
-    return [
-        {"words": "files came in", "count": new.height, "href": "#came"},
-        {"words": "rows set aside", "count": int(new["rows_set_aside"].sum() or 0), "href": "#aside"},
-        {"words": "files to look at", "count": len(unmet), "href": "#unmet"},
-        {"words": "silent machines", "count": len(silent["machines"]), "href": "#silent"},
-        {"words": "suspicious sensors", "count": len(sensors), "href": "#sensors"},
-        {"words": "effects new or changed", "count": effects["told"], "href": "#effects"},
-    ]
-
-
-def _came_in(new: pl.DataFrame, farm: Farm) -> list[dict[str, Any]]:
-    """A row a machine: files, rows, until when; files of no machine in a row of their own."""
-    whole = new.with_columns(
-        pl.when(pl.col("machines").list.len() > 0)
-        .then(pl.col("machines"))
-        .otherwise(
-            pl.lit(
-                [
-                    "",
-                ]
-            )
-        )
-    ).explode("machines")
+def _received(new: pl.DataFrame, farm: Farm) -> list[dict[str, Any]]:
+    """A row per machine: files, rows, first and last reading; files of no machine in a row of their own."""
+    # An empty list explodes to a null.
+    by_machine = new.explode("machines").group_by(pl.col("machines").fill_null(""))
     rows = []
-    for (machine,), own in whole.group_by(pl.col("machines").fill_null(""), maintain_order=False):
+    for (machine,), own in by_machine:
         zone = farm.zone_of(str(machine))
         first, last = own["first_time"].min(), own["last_time"].max()
         rows.append(
@@ -148,38 +129,21 @@ def _moment(moment: Any, zone: str | None) -> str:
     return f"{words.day(moment, zone)}, {words.clock(moment, zone)}" if isinstance(moment, datetime) else ""
 
 
-def _last_came(deliveries: pl.DataFrame, new: pl.DataFrame, farm: Farm) -> str:
-    """The day on which something came last, where nothing came now."""
+def _last_arrival(deliveries: pl.DataFrame, new: pl.DataFrame, farm: Farm) -> str:
+    """The day of the last files, where there are no new ones."""
     last = deliveries["taken_in_at"].max()
     return words.day(last, farm.time_zone) if new.is_empty() and isinstance(last, datetime) else ""
 
 
-def _set_aside(set_aside: pl.DataFrame, new: pl.DataFrame) -> list[dict[str, Any]]:
-    """A row a file and rule, those that lost the largest share of their file first."""
-    read = new.select("delivery", "rows_read")
-    grouped = (
-        set_aside.join(read, on="delivery", how="inner")
-        .sort("file", "rule", "row")
-        .group_by("file", "rule", "rows_read", maintain_order=True)
-        .agg(
-            pl.col("row").n_unique().alias("rows"),
-            pl.col("sentence").first(),
-            pl.col("row").first().alias("first_row"),
-        )
-        .with_columns((100 * pl.col("rows") / pl.col("rows_read").clip(1)).alias("share"))
-        .sort("share", "rows", "file", "rule", descending=[True, True, False, False])
-    )
-    return list(grouped.iter_rows(named=True))
-
-
 def _unmet(new: pl.DataFrame, links: _Links) -> list[dict[str, Any]]:
-    """Files that can't be read, then those judged poor, then those to look at: what was expected, in words."""
+    """Files that can't be read, then those judged poor, then those to check; with reasons in words."""
     found = []
     for row in new.iter_rows(named=True):
         unreadable = row["status"] == _UNREADABLE
         if not unreadable and row["judgement"] not in _JUDGEMENTS:
             continue
-        told = [row["reason"] or "It could not be read."] if unreadable else list(row["findings"] or ())
+        reason = row["reason"] or "It could not be read."
+        sentences = [reason] if unreadable else list(row["findings"] or ())
         machines, fields = row["machines"] or [], row["fields"] or []
         pages = [
             {"name": f"{name}, {machine}", "href": href}
@@ -192,19 +156,19 @@ def _unmet(new: pl.DataFrame, links: _Links) -> list[dict[str, Any]]:
                 "rank": -1 if unreadable else _JUDGEMENTS[row["judgement"]],
                 "name": row["name"],
                 "judged": _UNREADABLE if unreadable else row["judgement"],
-                "told": told,
+                "sentences": sentences,
                 "pages": pages,
             }
         )
-    return sorted(found, key=lambda one: (one["rank"], -len(one["told"]), one["name"]))
+    return sorted(found, key=lambda one: (one["rank"], -len(one["sentences"]), one["name"]))
 
 
 def _silent(where: pl.DataFrame, farm: Farm, now: datetime) -> dict[str, Any]:
-    """Machines whose last reading lies days before the newest of all, the longest silent first."""
+    """Machines whose last reading is days before the newest of all, longest silent first."""
     if where.is_empty():
         return {"machines": [], "all": ""}
     last = where.group_by("machine").agg(pl.col("last_time").max()).sort("last_time", "machine")
-    # A log whose clock runs ahead must not make all others silent.
+    # A log with a clock that runs ahead must not make all others silent.
     newest = last.filter(pl.col("last_time") <= pl.lit(now) + timedelta(days=1))["last_time"].max()
     if not isinstance(newest, datetime):
         return {"machines": [], "all": ""}
@@ -220,12 +184,8 @@ def _silent(where: pl.DataFrame, farm: Farm, now: datetime) -> dict[str, Any]:
     ]
     never = [{"machine": name, "last": "", "days": None} for name in farm.machines if name not in known]
     quiet_days = (now - newest).days
-    everyone = (
-        f"No machine has logged anything since {words.day(newest, farm.time_zone)}, {quiet_days} days ago."
-        if quiet_days >= ALL_SILENT_DAYS
-        else ""
-    )
-    return {"machines": [*rows, *never], "all": everyone}
+    since = f"No machine has logged since {words.day(newest, farm.time_zone)}, {quiet_days} days ago."
+    return {"machines": [*rows, *never], "all": since if quiet_days >= ALL_SILENT_DAYS else ""}
 
 
 def _sensor(one: Suspicion, links: _Links) -> dict[str, Any]:
@@ -238,15 +198,16 @@ def _sensor(one: Suspicion, links: _Links) -> dict[str, Any]:
 
 
 def _effects(effects: pl.DataFrame, earlier: pl.DataFrame | None, links: _Links) -> dict[str, Any]:
-    """Effects with another verdict than a day ago, and new ones; those that call a change first."""
-    told = _told(effects)
+    """Effects with a different verdict from a day ago, and new ones; clear changes first."""
+    shown, gone = _shown(effects), 0
     if earlier is None or earlier.is_empty():
-        rows = told.with_columns(pl.lit(None, pl.String).alias("was"))
+        rows = shown.with_columns(pl.lit(None, pl.String).alias("was"))
     else:
         before = earlier.select(*_EFFECT_KEY, pl.col("verdict").alias("was")).unique(
             _EFFECT_KEY, keep="first"
         )
-        rows = told.join(before, on=list(_EFFECT_KEY), how="left", nulls_equal=True).filter(
+        gone = _shown(earlier).join(shown, on=list(_EFFECT_KEY), how="anti", nulls_equal=True).height
+        rows = shown.join(before, on=list(_EFFECT_KEY), how="left", nulls_equal=True).filter(
             pl.col("was").is_null() | (pl.col("was") != pl.col("verdict"))
         )
     calls = pl.col("verdict").is_in(["less", "more"])
@@ -256,25 +217,22 @@ def _effects(effects: pl.DataFrame, earlier: pl.DataFrame | None, links: _Links)
         nulls_last=True,
     )  # fmt: skip
     listed = [_effect(row, links) for row in _each_joint_change_once(rows)]
-    gone = 0
-    if earlier is not None and not earlier.is_empty():
-        gone = _told(earlier).join(told, on=list(_EFFECT_KEY), how="anti", nulls_equal=True).height
     return {
         "changed": [one for one in listed if one["was"]],
         "new": [one for one in listed if not one["was"] and one["calls"]],
         "new_quiet": sum(not one["was"] and not one["calls"] for one in listed),
         "gone": gone,
-        "told": len(listed),
+        "count": len(listed),
     }
 
 
-def _told(effects: pl.DataFrame) -> pl.DataFrame:
+def _shown(effects: pl.DataFrame) -> pl.DataFrame:
     """Effects of single adjustments and of the season; those of a field are on its page."""
-    return effects.filter(pl.col("outcome").is_in(TOLD_OUTCOMES), pl.col("scope") != "field")
+    return effects.filter(pl.col("outcome").is_in(SHOWN_OUTCOMES), pl.col("scope") != "field")
 
 
 def _each_joint_change_once(rows: pl.DataFrame) -> list[dict[str, Any]]:
-    """Every setting of a joint change carries the joint effect; it is told once, with all settings."""
+    """Every setting of a joint change has a row with the joint effect; here it is one row with all settings."""
     found: dict[Any, dict[str, Any]] = {}
     for i, row in enumerate(rows.iter_rows(named=True)):
         change = _change(row)
@@ -289,7 +247,7 @@ def _each_joint_change_once(rows: pl.DataFrame) -> list[dict[str, Any]]:
 def _change(row: dict[str, Any]) -> str:
     if row["scope"] == "season" and row["per_step"] is not None:
         unit = f" {row['unit']}" if row["unit"] else ""
-        return f"{words.setting_label(row['setting'])}, each {row['per_step']:g}{unit} more"
+        return f"{words.setting_label(row['setting'])}, per +{row['per_step']:g}{unit}"
     return words.setting_change(row["setting"], row["from_value"], row["to_value"], row["unit"])
 
 

@@ -1,4 +1,4 @@
-"""The overview: what needs attention, then every machine, field and day with its verdicts."""
+"""The overview: what needs attention, then every field job with its verdicts."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ COUNTED_OUTCOMES = ("separation_loss", "cleaning_loss")
 
 @dataclass(frozen=True, slots=True)
 class Attention:
-    """One thing to look at: what it is about, what is the matter, a page of the site or none."""
+    """One thing to check: what it is about, what is wrong, a page of the site or none."""
 
     about: str
     sentence: str
@@ -80,7 +80,7 @@ def _of_fields(effects: Places, where: pl.DataFrame, farm: Farm) -> list[Attenti
         named=True
     ):
         losses = effects.at(row)
-        name = f"{row['field'] or 'No field named'}, {row['machine']}"
+        name = f"{words.field_label(row['field'])}, {row['machine']}"
         page = field_href(row)
         if losses.height and (losses["verdict"] == "cannot tell").all():
             codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
@@ -89,15 +89,15 @@ def _of_fields(effects: Places, where: pl.DataFrame, farm: Farm) -> list[Attenti
                 if codes.height
                 else ""
             )
-            found.append(Attention(name, f"No effect on loss could be told here. {why}", page))
+            found.append(Attention(name, f"No effect on loss could be estimated here. {why}", page))
         for worse in losses.filter(pl.col("verdict") == "more").sort("time", "outcome").iter_rows(named=True):
             change = words.setting_change(
                 worse["setting"], worse["from_value"], worse["to_value"], worse["unit"]
             )
-            told = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
+            size = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
             joint = " (with other settings)" if worse["joint_id"] else ""
             outcome = words.OUTCOME_WORDS[worse["outcome"]]
-            found.append(Attention(name, f"{change}{joint}: {outcome} {told}.", page))
+            found.append(Attention(name, f"{change}{joint}: {outcome} {size}.", page))
     return found
 
 
@@ -108,7 +108,7 @@ def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, An
     ):
         losses = effects.at(row)
         zone = farm.zone_of(row["machine"])
-        # Every setting of a joint change carries the joint effect; it counts once.
+        # Every setting of a joint change has a row with the joint effect; it counts once.
         losses = (
             losses.unique(
                 [pl.coalesce("joint_id", pl.col("setting") + pl.col("time").dt.to_string("iso")), "outcome"]
@@ -124,7 +124,7 @@ def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, An
         said = [verdict for verdict, n in counts.items() if n]
         rows.append(
             {
-                "field": row["field"] or "No field named",
+                "field": words.field_label(row["field"]),
                 "machine": row["machine"],
                 "crop": crop_words,
                 "day": day,
@@ -142,7 +142,7 @@ def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, An
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Rows of ``effects`` by machine and field: a thousand pages are not looked for in one long table each."""
+    """Rows of ``effects`` by machine and field, so that a thousand pages need no search each."""
 
     by_place: dict[tuple[Any, ...], pl.DataFrame]
     none: pl.DataFrame

@@ -16,8 +16,8 @@ _PAGE = """<!doctype html>
 <style>body{{font-family:system-ui,sans-serif;max-width:64rem;margin:1rem auto;padding:0 1rem}}
 div.wide{{overflow-x:auto}}</style></head>
 <body><h1>{title}</h1>
-<p>Bars are exact binomial 95 % ranges. The shaded strip is what is claimed: 91 to 98 %. Widths are shown
-for outcomes whose noise the oracle can be told.</p>
+<p>Bars are exact binomial 95 % ranges. The shaded strip is the claim: 91 to 98 %. Widths are shown
+for outcomes whose true noise the oracle knows.</p>
 <div class="wide">{figure}</div>
 <ul>{sentences}</ul></body></html>
 """

@@ -1,4 +1,4 @@
-"""What the settings stood at while crop was cut, and what of it common practice would not do."""
+"""The settings in use during steady work, and which of them are outside common practice."""
 
 from __future__ import annotations
 

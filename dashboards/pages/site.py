@@ -59,7 +59,7 @@ class Pages:
     @classmethod
     def open(cls, folder: Path) -> Pages:
         made_from = {str(k): str(v) for k, v in _json_object(folder / MADE_FROM).items()}
-        facts = {name: told for name, told in _json_object(folder / FACTS).items() if are_facts(told)}
+        facts = {name: noted for name, noted in _json_object(folder / FACTS).items() if are_facts(noted)}
         # What a killed run left half written.
         for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
             remove_parts(place)
@@ -109,7 +109,7 @@ class Pages:
             if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
                 path.unlink()
                 removed.append(name)
-        facts = {name: told for name, told in self.facts.items() if name in self.kept}
+        facts = {name: noted for name, noted in self.facts.items() if name in self.kept}
         texts = (json.dumps(content, indent=0, sort_keys=True) for content in (facts, self.kept))
         for name, text in zip(
             (FACTS, MADE_FROM, WHOLE), (*texts, _whole(digest, facts, self.kept)), strict=True
@@ -127,10 +127,10 @@ def _whole(digest: str, facts: dict[str, Facts], pages: dict[str, str]) -> str:
 def _json_object(path: Path) -> dict[str, Any]:
     """What a file of this site says; nothing where it is missing or was damaged."""
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
+        noted = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return told if isinstance(told, dict) else {}
+    return noted if isinstance(noted, dict) else {}
 
 
 def write_site(
@@ -214,7 +214,7 @@ def _morning_digest(
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
     """A page a machine and a page a crop."""
-    facts = {name: told for name, told in pages.facts.items() if name in pages.kept}
+    facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, effects, facts)
     season = digest_of([effects.filter(pl.col("scope") == "season")])
     by_machine = lot.effects.partition_by("machine", as_dict=True)

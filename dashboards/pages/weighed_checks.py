@@ -15,16 +15,16 @@ from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
-# A check takes a stop and minutes to place; the yield beside it is that of steady work this near.
+# A check takes a stop and some minutes; its yield is that of steady work this near.
 NEAR = "10m"
 
 
 def checks_with_share(
-    checks: pl.DataFrame, told: pl.DataFrame, crop: str | None, farm: Farm, machine: str
+    checks: pl.DataFrame, readings: pl.DataFrame, crop: str | None, farm: Farm, machine: str
 ) -> pl.DataFrame:
     """Rows of ``loss_check_kg_ha`` by time, with ``yield_kg_ha`` and ``loss_share_pct``, null where not known.
 
-    told : readings after ``mark_work``. The yield is that of the nearest minute of steady work, as harvested;
+    readings : readings after ``mark_work``. The yield is that of the nearest minute of steady work, as harvested;
     the share is lost / (kept + lost), the loss taken at the same moisture.
     """
     stated = farm.machines.get(machine)
@@ -33,25 +33,25 @@ def checks_with_share(
         thousand_kernel_mass_g=farm.thousand_kernel_mass_g(crop),
         cut_width_m=stated.width_m if stated else None,
     ).sort("time", maintain_order=True)
-    beside = weighed.join_asof(_yield_by_minute(told), on="time", strategy="nearest", tolerance=NEAR)
+    joined = weighed.join_asof(_yield_by_minute(readings), on="time", strategy="nearest", tolerance=NEAR)
     loss, kept = (
-        beside[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        joined[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         for name in ("loss_kg_ha", "yield_kg_ha")
     )
     share = pl.Series("loss_share_pct", np.atleast_1d(share_of_harvested_and_lost_pct(loss, kept)))
-    return beside.with_columns(share.fill_nan(None))
+    return joined.with_columns(share.fill_nan(None))
 
 
-def _yield_by_minute(told: pl.DataFrame) -> pl.DataFrame:
+def _yield_by_minute(readings: pl.DataFrame) -> pl.DataFrame:
     """``time`` and ``yield_kg_ha`` of steady work, medians of minutes."""
     schema: dict[str, pl.DataType] = {"time": pl.Datetime("us", "UTC"), "yield_kg_ha": pl.Float64()}
-    if not {"speed_m_s", "working_width_m", "feed_rate_t_h"} <= set(told.columns):
+    if not {"speed_m_s", "working_width_m", "feed_rate_t_h"} <= set(readings.columns):
         return pl.DataFrame(schema=schema)
-    width = "effective_width_m" if "effective_width_m" in told.columns else "working_width_m"
+    width = "effective_width_m" if "effective_width_m" in readings.columns else "working_width_m"
     area_m2_s = pl.col("speed_m_s") * pl.coalesce(width, "working_width_m")
     kg_ha = pl.when(area_m2_s > 0.5).then(pl.col("feed_rate_t_h") / 3.6 / area_m2_s * 1e4)
     by_minute = (
-        told.filter("usable").group_by(pl.col("time").dt.truncate("1m")).agg(yield_kg_ha=kg_ha.median())
+        readings.filter("usable").group_by(pl.col("time").dt.truncate("1m")).agg(yield_kg_ha=kg_ha.median())
     )
     return (
         by_minute.drop_nulls().select(pl.col(name).cast(kind) for name, kind in schema.items()).sort("time")
@@ -76,8 +76,8 @@ def checks_table(found: pl.DataFrame, units: ShownUnits, zone: str | None) -> Ta
         for row in found.iter_rows(named=True)
     ]
     columns = (
-        "When", "Where", f"Loss, {unit}", f"Least standard error, {unit}",
-        "Loss share of grain kept and lost, %", "How", "Remark",
+        "When", "Where", f"Loss, {unit}", f"Standard error (count), {unit}",
+        "Loss, % of total grain", "How", "Remark",
     )  # fmt: skip
     return Table("Loss checks, over the cut width", columns, rows_of(rows))
 

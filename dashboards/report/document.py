@@ -12,13 +12,12 @@ from chaffinch.dashboards.figures.theme import style_properties
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import SHOWN, Group, by_crop, by_machine, settings_changed
-from chaffinch.dashboards.report.season_words import Amounts
 from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking, total
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template_text
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Outcome
-from chaffinch.dashboards.words.shown_units import priced
+from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Change
+from chaffinch.dashboards.words.shown_units import Ends, amount, priced, units_of, with_range
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import reasons, settings
 
@@ -32,7 +31,7 @@ SECTIONS = (
     ("worth", "What it was worth"),
     ("changes", "Every change"),
     ("fields", "Fields and harvest"),
-    ("quality", "Data behind this report"),
+    ("quality", "Data of this report"),
     ("method", "How the effects were found"),
     ("glossary", "Words used here"),
     ("cautions", "Before anyone touches the machine"),
@@ -76,7 +75,7 @@ def report_page(
             dict.fromkeys(settings()[n].caution for n in names if n in settings() and settings()[n].caution)
         ),
         "zones": _zones(data, farm),
-        "anew": data.estimated_anew,
+        "estimated_again": data.estimated_again,
         "us": farm.units == "us",
     }
     return render("season_report", context, "")
@@ -121,7 +120,11 @@ def _facts(
         ("From", days[0]),
         ("To", days[1]),
     ]
-    return [*facts[:2], ("Area in the logs", Amounts(farm).area(area)), *facts[2:]] if area > 0 else facts
+    return (
+        [*facts[:2], ("Area in the logs", amount(area, units_of(farm, None).area)), *facts[2:]]
+        if area > 0
+        else facts
+    )
 
 
 def _summary(
@@ -157,142 +160,126 @@ def _figures(group: Group) -> list[str]:
 
 
 def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:
-    """The weighed changes as texts, their sums by crop and machine, and what is lacking."""
-    amounts = Amounts(farm)
+    """The calibrated changes as texts, their sums by crop and machine, and what is missing."""
+    units, money = units_of(farm, None), (1.0, farm.prices.currency)
+    per_area = units.money_per_area(farm.prices.currency)
     rows = [
-        _place(w, farm)
+        _where(w.machine, w.field, w.crop, w.change.time, farm)
         | {
-            "kg_ha": amounts.kg_ha(w.saved_kg_ha),
-            "area": amounts.area(w.area_ha) if w.area_ha > 0 else "–",
-            "kg": amounts.kg(w.saved_kg) if w.saved_kg else "–",
-            "money": amounts.money(w.money) if w.money else "–",
-            "per_area": amounts.money_per_area(w.money_per_ha) if w.money_per_ha else "",
+            "title": w.change.title,
+            "kg_ha": with_range(w.saved_kg_ha, units.mass_per_area),
+            "area": amount(w.area_ha, units.area) if w.area_ha > 0 else "–",
+            "kg": with_range(w.saved_kg, units.mass) if w.saved_kg else "–",
+            "money": with_range(w.money, money) if w.money else "–",
+            "per_area": with_range(w.money_per_ha, per_area) if w.money_per_ha else "",
             "tone": _tone(w.saved_kg_ha),
         }
         for w in worths
         if w.saved_kg_ha is not None
     ]
-    capacities = [_capacity_row(w, amounts, farm) for w in worths if w.capacity_pct is not None]
-    keys = sorted({(words.crop_label(w.crop), w.machine) for w in worths if w.saved_kg})
-    parts = [
-        (
-            crop,
-            machine,
-            total([w for w in worths if (words.crop_label(w.crop), w.machine) == (crop, machine)]),
-        )
-        for crop, machine in keys
+    capacities = [
+        _where(w.machine, w.field, w.crop, w.change.time, farm)
+        | {
+            "title": w.change.title,
+            "outcome": w.change.outcome("capacity"),
+            "before": amount(w.t_h_before, units_of(farm, w.crop).feed_rate) if w.capacity_t_h else "–",
+            "gained": with_range(w.capacity_t_h, units_of(farm, w.crop).feed_rate) if w.capacity_t_h else "–",
+            "time": with_range(w.time_per_ha, per_area) if w.time_per_ha else "",
+        }
+        for w in worths
+        if w.capacity_pct is not None
     ]
+    groups: dict[tuple[str, str], list[Worth]] = {}
+    for w in sorted(worths, key=lambda w: (words.crop_label(w.crop), w.machine)):
+        if w.saved_kg:
+            groups.setdefault((words.crop_label(w.crop), w.machine), []).append(w)
+    parts = [(*key, total(own)) for key, own in groups.items()]
     whole = [("All", "all machines", total(worths))] if len(parts) > 1 else []
     sums = [
         {
             "crop": crop,
             "machine": machine,
             "changes": f"{one.changes:,}",
-            "kg": amounts.kg(one.saved_kg),
-            "money": amounts.money(one.money) if one.priced else "–",
+            "kg": with_range(one.saved_kg, units.mass),
+            "money": with_range(one.money, money) if one.priced else "–",
         }
         for crop, machine, one in [*parts, *whole]
     ]
-    prices = [
-        (words.crop_label(crop), priced(price, crop, farm)) for crop, price in farm.prices.per_t.items()
-    ]
+    per_h = farm.prices.machine_per_h
     return {
         "rows": rows,
         "capacities": capacities,
         "sums": sums,
         "lacking": lacking(worths, farm),
-        "prices": prices,
-        "machine_per_h": f"{farm.prices.machine_per_h:g} {farm.prices.currency}/h"
-        if farm.prices.machine_per_h
-        else "",
+        "prices": [
+            (words.crop_label(crop), priced(price, crop, farm)) for crop, price in farm.prices.per_t.items()
+        ],
+        "machine_per_h": f"{per_h:g} {farm.prices.currency}/h" if per_h else "",
     }
 
 
-def _place(worth: Worth, farm: Farm) -> dict[str, str]:
+def _where(machine: str, field: str | None, crop: str | None, time: datetime, farm: Farm) -> dict[str, Any]:
+    """Place and day as tables show them."""
     return {
-        "title": worth.change.title,
-        "place": worth.field if worth.field is not None else "No field named",
-        "machine": worth.machine,
-        "day": words.day(worth.change.time, farm.zone_of(worth.machine)),
+        "field": words.field_label(field),
+        "machine": machine,
+        "crop": words.crop_label(crop),
+        "day": words.day(time, farm.zone_of(machine)),
     }
 
 
-def _capacity_row(worth: Worth, amounts: Amounts, farm: Farm) -> dict[str, Any]:
-    gained = worth.capacity_t_h
-    return _place(worth, farm) | {
-        "outcome": worth.change.outcome("capacity"),
-        "before": amounts.grain_per_hour(worth.t_h_before, worth.crop) if gained else "–",
-        "gained": amounts.t_h(gained, worth.crop) if gained else "–",
-        "time": amounts.money_per_area(worth.time_per_ha) if worth.time_per_ha else "",
-    }
-
-
-def _tone(saved: tuple[float, float, float] | None) -> str:
+def _tone(saved: Ends | None) -> str:
     if saved is None or saved[1] <= 0 <= saved[2]:
         return "unclear"
     return "better" if saved[1] > 0 else "worse"
 
 
 def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> dict[str, Any]:
-    """The list of changes; of a very long one those with something clear, and how many more there are."""
-    every = [(one, change) for one in by_field for change in one.changes]
-    kept = every
-    if len(every) > MOST_CHANGES:
-        kept = [(one, c) for one, c in every if c.with_verdict("less", "more")][:MOST_CHANGES]
-    blocks: list[dict[str, Any]] = []
-    last = None
-    for one, change in kept:
-        if one is not last:
-            field = one.row["field"]
-            blocks.append(
-                {
-                    "field": field if field is not None else "No field named",
-                    "machine": one.row["machine"],
-                    "crop": words.crop_label(one.crop),
-                    "day": words.day(one.row["first_time"], farm.zone_of(one.row["machine"])),
-                    "rows": [],
-                }
-            )
-            last = one
-        blocks[-1]["rows"].append(_change_row(change, farm.zone_of(one.row["machine"])))
+    """The changes by field; of a very long list only the clear ones, and how many more there are."""
+    every = sum(len(one.changes) for one in by_field)
+    blocks, listed = [], 0
+    for one in by_field:
+        kept = [c for c in one.changes if every <= MOST_CHANGES or c.clear][: MOST_CHANGES - listed]
+        listed += len(kept)
+        if kept:
+            machine = one.row["machine"]
+            where = _where(machine, one.row["field"], one.crop, one.row["first_time"], farm)
+            blocks.append(where | {"rows": [_change_row(c, farm.zone_of(machine)) for c in kept]})
     return {
         "blocks": blocks,
         "columns": [(name, words.OUTCOME_WORDS[name]) for name in MAIN_OUTCOMES],
-        "left_out": len(every) - len(kept),
+        "left_out": every - listed,
     }
 
 
-def _change_row(change: Any, zone: str | None) -> dict[str, Any]:
-    cells: list[Outcome | None] = [change.outcome(name) for name in MAIN_OUTCOMES]
+def _change_row(change: Change, zone: str | None) -> dict[str, Any]:
     refused = dict.fromkeys(code for o in change.outcomes if o.verdict == "cannot tell" for code in o.reasons)
     return {
         "clock": words.clock(change.time, zone),
         "title": change.title,
         "joint": len(change.settings) > 1,
-        "cells": cells,
-        "also": [o.phrase for o in change.with_verdict("less", "more") if o.name not in MAIN_OUTCOMES],
+        "cells": [change.outcome(name) for name in MAIN_OUTCOMES],
+        "also": [o.phrase for o in change.clear if o.name not in MAIN_OUTCOMES],
         "why": [words.reason_sentence(code) for code in refused],
-        "untold": not change.outcomes,
+        "no_effect": not change.outcomes,
     }
 
 
 def _places(cuts: Sequence[FieldHarvest], farm: Farm) -> list[dict[str, str]]:
-    amounts = Amounts(farm)
-    return [
-        {
-            "field": one.of.row["field"] if one.of.row["field"] is not None else "No field named",
-            "machine": one.of.row["machine"],
-            "crop": words.crop_label(one.of.crop),
-            "day": words.day(one.of.row["first_time"], farm.zone_of(one.of.row["machine"])),
-            "area": amounts.area(one.cut.area_ha) if one.cut.area_ha > 0 else "–",
-            "grain": amounts.grain(one.cut.market_t, one.of.crop) if one.cut.market_t > 0 else "–",
-            "yield": amounts.grain_per_area(one.cut.yield_t_ha, one.of.crop)
-            if one.cut.area_ha > 0 and one.cut.market_t > 0
-            else "–",
-            "changes": f"{len(one.of.changes):,}",
-        }
-        for one in cuts
-    ]
+    places = []
+    for one in cuts:
+        row, cut, units = one.of.row, one.cut, units_of(farm, one.of.crop)
+        known = cut.area_ha > 0 and cut.market_t > 0
+        places.append(
+            _where(row["machine"], row["field"], one.of.crop, row["first_time"], farm)
+            | {
+                "area": amount(cut.area_ha, units.area) if cut.area_ha > 0 else "–",
+                "grain": amount(cut.market_t, units.grain) if cut.market_t > 0 else "–",
+                "yield": amount(cut.yield_t_ha, units.grain_per_area) if known else "–",
+                "changes": f"{len(one.of.changes):,}",
+            }
+        )
+    return places
 
 
 def _quality(data: SeasonData) -> dict[str, Any]:
@@ -313,7 +300,7 @@ def _quality(data: SeasonData) -> dict[str, Any]:
         )
         .sort("rows", "rule", descending=[True, False])
     )
-    told = [
+    by_rule = [
         row
         | {
             "sentence": words.reason_sentence(row["rule"]) if row["rule"] in reasons() else row["sentence"],
@@ -334,7 +321,7 @@ def _quality(data: SeasonData) -> dict[str, Any]:
         "rows_kept": int(ledger["rows_kept"].sum() or 0),
         "rows_set_aside": int(ledger["rows_set_aside"].sum() or 0),
         "files": ledger.height,
-        "rules": told,
+        "rules": by_rule,
         "doubtful": doubtful[:MOST_FILES],
         "more_doubtful": max(len(doubtful) - MOST_FILES, 0),
         "unreadable": data.undated.select("name", "reason").to_dicts()[:MOST_FILES],

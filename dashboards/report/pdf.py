@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Mapping
 from datetime import datetime
+from io import BytesIO
 from pathlib import Path
 
 from chaffinch.pipelines.errors import CallError, ChaffinchError
@@ -16,7 +15,7 @@ from chaffinch.pipelines.errors import CallError, ChaffinchError
 NAMED_BY = "CHAFFINCH_CHROMIUM"
 NAMES = ("chromium", "chromium-browser", "chrome")
 LONGEST_S = 240
-# No network, no profile of the user's, nothing reported home.
+# No network, no profile of the user, no telemetry.
 QUIET = (
     "--headless",
     "--disable-gpu",
@@ -40,70 +39,40 @@ QUIET = (
 def find_chromium() -> str:
     """Path of an installed Chromium. Raises ``CallError`` that says how to get one."""
     named = os.environ.get(NAMED_BY)
-    if named:
-        found = shutil.which(named)
-        if found is None:
-            raise CallError(
-                f"{NAMED_BY} names {named}, which is no program; correct it, or take .html instead."
-            )
+    found = next(filter(None, map(shutil.which, [named] if named else NAMES)), None)
+    if found is not None:
         return found
-    for name in NAMES:
-        found = shutil.which(name)
-        if found is not None:
-            return found
+    if named:
+        raise CallError(f"{NAMED_BY} names {named}, which is no program; correct it, or take .html instead.")
     raise CallError(
-        "A PDF is printed by Chromium, and none is installed. Install the package chromium, or name its "
-        f"program in {NAMED_BY}; or write .html and print it from a browser."
+        "Chromium prints the PDF, and it is not installed. Install the package chromium, or name its program "
+        f"in {NAMED_BY}; or write .html and print it from a browser."
     )
 
 
 def print_pdf(page: bytes, dated: datetime) -> bytes:
-    """The PDF of a page that needs nothing beside itself. ``dated``: the date that stands in the file.
+    """The PDF of a page that needs no other file, with ``dated`` as its date.
 
-    Page size, margins, header and page numbers are those of the page's style sheet. Chromium can't number a
-    table of contents by itself, so the page is printed twice: the second time with the numbers on which the
-    headings came to stand the first time. Raises ``CallError`` without a Chromium, ``ChaffinchError`` where it
-    fails.
+    Page size, margins, header and page numbers are those of the page's style sheet. Chromium can't write page
+    numbers into a table of contents, so the page is printed twice: the second time with the page of each
+    heading in its ``<span class="leaf" data-of="heading"></span>``. Raises ``CallError`` without a Chromium,
+    ``ChaffinchError`` where it fails.
     """
+    from pypdf import PdfReader, PdfWriter
+
     chromium = find_chromium()
-    content = _printed(chromium, page)
-    numbers = heading_pages(content)
-    if numbers:
-        content = _printed(chromium, with_page_numbers(page, numbers))
-    return _dated(content, dated)
-
-
-def with_page_numbers(page: bytes, numbers: Mapping[str, int]) -> bytes:
-    """The page with the number of its heading's page in every ``<span class="leaf" data-of="heading">``."""
-
-    def put(found: re.Match[bytes]) -> bytes:
-        number = numbers.get(found[2].decode())
-        return found[1] + (b"" if number is None else str(number).encode()) + b"</span>"
-
-    return re.sub(rb'(<span class="leaf" data-of="([a-z]+)">)</span>', put, page)
-
-
-def heading_pages(pdf: bytes) -> dict[str, int]:
-    """Name of each place that a link leads to, and the number of its page, as Chromium writes them in a PDF.
-
-    Places are ``/name [12 0 R /XYZ x y zoom]`` (ISO 32000-1, 12.3.2), pages the leaves of the tree of
-    ``/Kids`` in order (7.7.3). Empty where the file is written in another way.
-    """
-    bodies = {int(n): body for n, body in re.findall(rb"(?:^|\n)(\d+) 0 obj\s(.*?)endobj", pdf, flags=re.S)}
-    root = next((body for body in bodies.values() if re.search(rb"/Type\s*/Catalog", body)), b"")
-    top = re.search(rb"/Pages (\d+) 0 R", root)
-    order: list[int] = []
-    waiting = [int(top[1])] if top else []
-    while waiting and len(order) <= len(bodies):
-        number = waiting.pop(0)
-        kids = re.search(rb"/Kids\s*\[([^\]]*)\]", bodies.get(number, b""))
-        if kids:
-            waiting = [int(kid) for kid in re.findall(rb"(\d+) 0 R", kids[1])] + waiting
-        else:
-            order.append(number)
-    place = {number: page for page, number in enumerate(order, 1)}
-    places = re.findall(rb"/([A-Za-z]\w*) \[(\d+) 0 R /XYZ", pdf)
-    return {name.decode(): place[int(number)] for name, number in places if int(number) in place}
+    first = PdfReader(BytesIO(_printed(chromium, page)))
+    for heading, place in first.named_destinations.items():
+        leaf = f'<span class="leaf" data-of="{heading.removeprefix("/")}">'
+        number = first.get_destination_page_number(place)
+        page = page.replace(f"{leaf}</span>".encode(), f"{leaf}{1 + (number or 0)}</span>".encode())
+    whole = PdfWriter(clone_from=BytesIO(_printed(chromium, page)))
+    # The date of the data, so that the same data give the same file.
+    stamp = dated.strftime("D:%Y%m%d%H%M%S+00'00'")
+    whole.add_metadata({"/CreationDate": stamp, "/ModDate": stamp})
+    written = BytesIO()
+    whole.write(written)
+    return written.getvalue()
 
 
 def _printed(chromium: str, page: bytes) -> bytes:
@@ -129,17 +98,3 @@ def _printed(chromium: str, page: bytes) -> bytes:
         last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or [f"exit {done.returncode}"]
         raise ChaffinchError(f"Chromium ({chromium}) printed nothing: {last[0][:200]}. Write .html instead.")
     return content
-
-
-def _dated(content: bytes, dated: datetime) -> bytes:
-    """The same PDF with the date of its data, so that the same data give the same bytes.
-
-    Nearly always: Chromium may number its tags otherwise.
-    """
-    stamp = dated.strftime("D:%Y%m%d%H%M%S+00'00'").encode()
-
-    def put(found: re.Match[bytes]) -> bytes:
-        # Offsets in the file must stay: only a date of the same length is put in.
-        return found[1] + stamp + b")" if len(found[2]) == len(stamp) else found[0]
-
-    return re.sub(rb"(/(?:CreationDate|ModDate) \()(D:[0-9+'Z-]+)\)", put, content)

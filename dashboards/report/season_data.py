@@ -1,4 +1,4 @@
-"""What a season report rests on: everything in the lake that belongs to one calendar year (UTC)."""
+"""What a season report is made from: everything in the lake that belongs to one calendar year (UTC)."""
 
 from __future__ import annotations
 
@@ -16,10 +16,9 @@ if TYPE_CHECKING:
 
 
 class YearOf(ReadableLake):
-    """The part of a lake that belongs to one year; what reports and the estimator need of a lake.
+    """The part of a lake that belongs to one year.
 
-    Adjustments of earlier years stay in sight, because they tell the value from which the first one of the
-    year came.
+    Adjustments of earlier years are included: they give the value before the first one of the year.
     """
 
     def __init__(self, lake: ReadableLake, year: int) -> None:
@@ -45,9 +44,9 @@ class YearOf(ReadableLake):
 class SeasonData:
     """The year's tables.
 
-    where : one row a machine-field. effects : of the year's readings alone. set_aside, deliveries : of files
+    where : one row a field job. effects : of the year's readings alone. set_aside, deliveries : of files
     with rows of the year; ``undated`` : deliveries that could not be read, so that no year is known.
-    estimated_anew : the lake holds other years too, so the effects were estimated from this year's readings.
+    estimated_again : the lake holds other years too, so the effects were estimated from this year's readings.
     """
 
     year: int
@@ -59,7 +58,7 @@ class SeasonData:
     undated: pl.DataFrame
     set_aside: pl.DataFrame
     checks: pl.DataFrame
-    estimated_anew: bool
+    estimated_again: bool
 
 
 def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
@@ -79,8 +78,8 @@ def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
     ledger = (
         lake.scan("deliveries").collect().filter(pl.col("status") != "retracted").sort("name", "delivery")
     )
-    told = (pl.col("first_time") < of_year.end) & (pl.col("last_time") >= of_year.start)
-    deliveries = ledger.filter(told.fill_null(False))
+    in_year = (pl.col("first_time") < of_year.end) & (pl.col("last_time") >= of_year.start)
+    deliveries = ledger.filter(in_year.fill_null(False))
     undated = ledger.filter(pl.col("first_time").is_null() & (pl.col("status") == "could not be read"))
     return SeasonData(
         year,
@@ -101,11 +100,11 @@ def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
 def _none_of(year: int, years: list[int]) -> str:
     if not years:
         return (
-            "The lake holds no effect of an adjustment yet; "
-            "take in logs with adjustments and run: chaffinch estimate --lake LAKE"
+            "The lake has no effects of adjustments yet. "
+            "Ingest logs with adjustments and run: chaffinch estimate --lake LAKE"
         )
     listed = ", ".join(str(y) for y in years)
-    return f"The lake holds no effect of an adjustment in {year}; it has those of {listed}."
+    return f"The lake has no effects of adjustments in {year}, only in {listed}."
 
 
 def _estimated(of_year: YearOf, farm: Farm) -> pl.DataFrame:
@@ -116,7 +115,7 @@ def _estimated(of_year: YearOf, farm: Farm) -> pl.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class FieldChanges:
-    """The changes of one machine-field. ``row``: its row of ``where``."""
+    """The changes of one field job. ``row``: its row of ``where``."""
 
     row: dict[str, Any]
     crop: str | None

@@ -1,4 +1,4 @@
-"""The tables of a season report, each told once for the page and for the sheets."""
+"""The pooled effects of a season report, for the page and the sheets."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class SettingEffects:
 
     @property
     def why(self) -> list[str]:
-        """Why something can't be told, each reason once."""
+        """Why an outcome can't be judged, each reason once."""
         refused = [o for o in self.outcomes.values() if o.verdict == "cannot tell"]
         return list(dict.fromkeys(o.why for o in refused))
 
@@ -93,8 +93,8 @@ def by_machine(data: SeasonData) -> list[Group]:
 def pool_fields(fields: pl.DataFrame) -> pl.DataFrame:
     """Rows of scope ``field`` pooled over fields: one row a change of a setting, outcome, machine and crop.
 
-    The standard error of a field comes back from its 95 % range, which is a normal one. Fields that could not
-    be told at all do not enter; a change without any that could keeps the first refusal.
+    The standard error of a field comes back from its 95 % range, which is a normal one. Fields
+    without an estimate are left out; a change without any estimate keeps the first refusal.
     """
     key = [*SAME_CHANGE, "outcome", "machine", "crop"]
     rows = []

@@ -13,14 +13,13 @@ from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.document import last_moment
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
-from chaffinch.dashboards.report.season_words import HA_PER_ACRE
-from chaffinch.dashboards.report.worth import Ends, FieldHarvest, Worth, lacking
+from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import Outcome
-from chaffinch.dashboards.words.shown_units import units_of
-from chaffinch.pipelines.agronomy.exact import POUND_KG
+from chaffinch.dashboards.words.shown_units import Ends, Scale, units_of
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm
+from chaffinch.schemas.declarations import settings
 
 # ECMA-376 part 1: rows of a sheet, characters of a cell.
 MOST_ROWS, MOST_CHARACTERS = 1_048_576, 32_767
@@ -54,7 +53,7 @@ def season_sheets(
     crops = by_crop(data)
     sheets = [
         _summary(data, by_field, worths, crops, farm),
-        _pooled("Settings", crops, "Crop"),
+        _pooled("Settings", crops, "Group"),
         _pooled("Machines", by_machine(data), "Machine"),
         _changes(by_field, farm),
         _worth(worths, farm),
@@ -73,15 +72,15 @@ def _summary(
     crops: Sequence[Group],
     farm: Farm,
 ) -> Sheet:
-    rows = [("Season", str(data.year))]
-    rows += [("Client", farm.client.name)] if farm.client.name else []
-    rows += [("Notes", farm.client.notes)] if farm.client.notes else []
-    rows.append(("Scope", season_words.scope(data, by_field)))
-    rows += [
-        ("Clear effect", f"{f.name}, {f.where}: {f.told} {f.direction}".strip())
-        for f in season_words.findings(crops)
-    ]
-    rest = (
+    rows = [
+        ("Season", str(data.year)),
+        ("Client", farm.client.name),
+        ("Notes", farm.client.notes),
+        ("Scope", season_words.scope(data, by_field)),
+        *(
+            ("Clear effect", f"{f.name}, {f.where}: {f.sentence} {f.direction}".strip())
+            for f in season_words.findings(crops)
+        ),
         ("Still open", season_words.still_open(crops)),
         ("Capacity", season_words.capacity(worths)),
         ("Worth", season_words.worth(worths, farm)),
@@ -89,200 +88,132 @@ def _summary(
         ("Data", season_words.quality(data)),
         ("Ranges", "Low and high ends are those of 95 % ranges; losses are at the same grain feed rate."),
         ("Safety", SAFETY),
-    )  # fmt: skip
-    return Sheet("Summary", ("About", "In words"), [*rows, *(r for r in rest if r[1])])
+    ]
+    return Sheet("Summary", ("About", "In words"), [row for row in rows if row[1]])
 
 
 def _effect(outcome: Outcome, adjustments: int) -> tuple[Any, ...]:
-    told = outcome.percent is not None
-    return (
-        outcome.words,
-        outcome.verdict,
-        outcome.percent if told else None,
-        outcome.low,
-        outcome.high,
-        adjustments,
-        " ".join(words.reason_sentence(code) for code in outcome.reasons),
-    )
+    reasons = " ".join(words.reason_sentence(code) for code in outcome.reasons)
+    percents = (outcome.percent, outcome.low, outcome.high)
+    return (outcome.words, outcome.verdict, *percents, adjustments, reasons)
 
 
 def _pooled(name: str, groups: Sequence[Group], by: str) -> Sheet:
     rows = [
-        (
-            group.title,
-            words.crop_label(one.crop) if one.crop else None,
-            one.name,
-            one.fields,
-            *_effect(o, one.adjustments),
-        )
+        (group.title, words.crop_label(one.crop) if one.crop else None, one.name, one.fields,
+         *_effect(o, one.adjustments))
         for group in groups
         for one in group.settings
         for o in one.outcomes.values()
-    ]
-    head = ("Machine", "Crop") if by == "Machine" else ("Group", "Crop")
-    return Sheet(name, (*head, "Setting", "Fields", *EFFECT_COLUMNS), rows)
+    ]  # fmt: skip
+    return Sheet(name, (by, "Crop", "Setting", "Fields", *EFFECT_COLUMNS), rows)
 
 
 def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
-    per_area, unit = units_of(farm, None).mass_per_area
-    rows = []
+    per_area = units_of(farm, None).mass_per_area
+    rows: list[tuple[Any, ...]] = []
     for one in by_field:
         for change in one.changes:
             lead = (
-                change.time,
-                one.row["machine"],
-                one.row["field"],
-                words.crop_label(one.crop),
-                change.title,
-            )
-            joint = "yes" if len(change.settings) > 1 else "no"
-            sides = (change.seconds_before / 60, change.seconds_after / 60)
+                change.time, one.row["machine"], one.row["field"], words.crop_label(one.crop), change.title,
+                "yes" if len(change.settings) > 1 else "no",
+                change.seconds_before / 60, change.seconds_after / 60,
+            )  # fmt: skip
             if not change.outcomes:
-                rows.append(
-                    (*lead, joint, *sides, None, "cannot tell", *[None] * 6, "No effect was estimated.")
-                )
+                rows.append((*lead, None, "cannot tell", *[None] * 6, "No effect was estimated."))
             for o in change.outcomes:
-                outcome, verdict, *percents, _, why = _effect(o, 1)
-                rows.append(
-                    (
-                        *lead,
-                        joint,
-                        *sides,
-                        outcome,
-                        verdict,
-                        *percents,
-                        *_scaled(o.absolute_kg_ha, per_area),
-                        why,
-                    )
-                )
-    columns = (
-        "Time (UTC)",
-        "Machine",
-        "Field",
-        "Crop",
-        "Change",
-        "Together",
-        "Work before, min",
-        "Work after, min",
-    )
-    absolute = (f"Change, {unit}", f"Low end, {unit}", f"High end, {unit}")
+                *effect, _, why = _effect(o, 1)
+                rows.append((*lead, *effect, *_scaled(o.absolute_kg_ha, per_area), why))
+    columns = ("Time (UTC)", "Machine", "Field", "Crop", "Change", "Together", "Work before, min",
+               "Work after, min")  # fmt: skip
+    absolute = (f"Change, {per_area[1]}", f"Low end, {per_area[1]}", f"High end, {per_area[1]}")
     return Sheet("Changes", (*columns, *EFFECT_COLUMNS[:5], *absolute, "Why or remark"), rows)
 
 
 def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
-    us = farm.units == "us"
-    per_area, unit = units_of(farm, None).mass_per_area
-    area, area_unit = (1 / HA_PER_ACRE, "ac") if us else (1.0, "ha")
-    mass, mass_unit = (1 / POUND_KG, "lb") if us else (1.0, "kg")
-    rows = [
-        (
+    units, currency, us = units_of(farm, None), farm.prices.currency, farm.units == "us"
+    money, percent, money_per_area = (1.0, currency), (1.0, "%"), units.money_per_area(currency)
+    rows = []
+    for w in worths:
+        grain = units_of(farm, w.crop).grain
+        rows.append((
             w.change.time, w.machine, w.field, words.crop_label(w.crop), w.change.title,
-            *_scaled(w.saved_kg_ha, per_area), w.area_ha * area if w.area_ha > 0 else None,
-            *_scaled(w.saved_kg, mass), *_price(w, farm), *_scaled(w.money, 1.0), *_scaled(w.capacity_pct, 1.0),
-            *_scaled(w.capacity_t_h, grain_unit(farm, w.crop)[0]), *_named_unit(farm, w.crop),
-            *_scaled(w.money_per_ha, 1 / area), *_scaled(w.money_per_h, 1.0), *_scaled(w.time_per_ha, 1 / area),
-        )
-        for w in worths
-    ]  # fmt: skip
-    columns = ["Time (UTC)", "Machine", "Field", "Crop", "Change", *_ends(f"Grain saved, {unit}")]
-    columns += [f"Area until the next change, {area_unit}", *_ends(f"Grain saved, {mass_unit}")]
-    grain = "the unit of grain" if us else "t"
-    columns += [f"Price, {farm.prices.currency}/{grain}", *_ends(f"Worth, {farm.prices.currency}")]
-    columns += [*_ends("Capacity, %"), *_ends(f"Capacity gained, {grain}{' an hour' if us else '/h'}")]
-    columns += ["Unit of grain"] if us else []
-    priced = f"{farm.prices.currency}/{area_unit}"
-    columns += [*_ends(f"Worth driven as before, {priced}"), *_ends(f"The same, {farm.prices.currency}/h")]
-    columns += _ends(f"Or machine time saved at the same loss, {priced}")
-    return Sheet("Worth", tuple(columns), rows)
+            *_scaled(w.saved_kg_ha, units.mass_per_area), _positive(w.area_ha, units.area),
+            *_scaled(w.saved_kg, units.mass), None if w.price_per_t is None else w.price_per_t / grain[0],
+            *_scaled(w.money, money), *_scaled(w.capacity_pct, percent), *_scaled(w.capacity_t_h, grain),
+            *([grain[1]] if us else []), *_scaled(w.money_per_ha, money_per_area),
+            *_scaled(w.money_per_h, money), *_scaled(w.time_per_ha, money_per_area),
+        ))  # fmt: skip
+    # The unit of grain differs from crop to crop in US units, and has a column there.
+    grain_name = "the unit of grain" if us else "t"
+    columns = (
+        "Time (UTC)", "Machine", "Field", "Crop", "Change", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
+        f"Area until the next change, {units.area[1]}", *_ends(f"Grain saved, {units.mass[1]}"),
+        f"Price, {currency}/{grain_name}", *_ends(f"Worth, {currency}"), *_ends("Capacity, %"),
+        *_ends(f"Capacity gained, {grain_name}{' an hour' if us else '/h'}"), *(["Unit of grain"] if us else []),
+        *_ends(f"Worth at the same speed, {money_per_area[1]}"), *_ends(f"The same, {currency}/h"),
+        *_ends(f"Or machine time saved at the same loss, {money_per_area[1]}"),
+    )  # fmt: skip
+    return Sheet("Worth", columns, rows)
 
 
 def _ends(name: str) -> tuple[str, str, str]:
     return name, f"{name}, low end", f"{name}, high end"
 
 
-def grain_unit(farm: Farm, crop: str | None) -> tuple[float, str]:
-    """Factor from tonnes to the unit in which grain of ``crop`` is told, and its name: t, bu or lb."""
-    factor, per_hour = units_of(farm, crop).feed_rate
-    return factor, per_hour.removesuffix("/h")
+def _scaled(ends: Ends | None, scale: Scale) -> tuple[float | None, ...]:
+    return (None, None, None) if ends is None else tuple(value * scale[0] for value in ends)
 
 
-def _price(worth: Worth, farm: Farm) -> tuple[float | None]:
-    return (None if worth.price_per_t is None else worth.price_per_t / grain_unit(farm, worth.crop)[0],)
-
-
-def _named_unit(farm: Farm, crop: str | None) -> tuple[str, ...]:
-    """A cell that names the unit of grain, where it differs from crop to crop."""
-    return (grain_unit(farm, crop)[1],) if farm.units == "us" else ()
-
-
-def _scaled(ends: Ends | None, factor: float) -> tuple[float | None, ...]:
-    return (None, None, None) if ends is None else tuple(value * factor for value in ends)
+def _positive(value: float, scale: Scale) -> float | None:
+    return value * scale[0] if value > 0 else None
 
 
 def _fields(cuts: Sequence[FieldHarvest], farm: Farm) -> Sheet:
-    area, unit = (1 / HA_PER_ACRE, "ac") if farm.units == "us" else (1.0, "ha")
+    us = farm.units == "us"
     rows = []
     for one in cuts:
-        row, cut = one.of.row, one.cut
-        known = cut.area_ha > 0
-        factor, _ = grain_unit(farm, one.of.crop)
+        row, cut, units = one.of.row, one.cut, units_of(farm, one.of.crop)
         rows.append((
             row["machine"], row["field"], words.crop_label(one.of.crop), row["first_time"], row["last_time"],
-            row["readings"], cut.area_ha * area if known else None, cut.market_t * factor if known else None,
-            cut.yield_t_ha * factor / area if known else None, len(one.of.changes),
-            *_named_unit(farm, one.of.crop),
+            row["readings"], _positive(cut.area_ha, units.area), _positive(cut.market_t, units.grain),
+            cut.yield_t_ha * units.grain_per_area[0] if cut.area_ha > 0 else None, len(one.of.changes),
+            *([units.grain[1]] if us else []),
         ))  # fmt: skip
-    us = farm.units == "us"
-    grain = (
-        ("Grain at market moisture", "Yield, per ac")
-        if us
-        else ("Grain at market moisture, t", "Yield, t/ha")
-    )
-    columns = ("Machine", "Field", "Crop", "First reading (UTC)", "Last reading (UTC)", "Readings",
-               f"Area, {unit}", *grain, "Changes", *(["Unit of grain"] if us else []))  # fmt: skip
+    columns = (
+        "Machine", "Field", "Crop", "First reading (UTC)", "Last reading (UTC)", "Readings",
+        f"Area, {units_of(farm, None).area[1]}", f"Grain at market moisture{'' if us else ', t'}",
+        f"Yield, {'per ac' if us else 't/ha'}", "Changes", *(["Unit of grain"] if us else []),
+    )  # fmt: skip
     return Sheet("Fields", columns, rows)
 
 
 def _files(data: SeasonData) -> Sheet:
-    names = (
-        "name",
-        "kind",
-        "status",
-        "judgement",
-        "rows_read",
-        "rows_kept",
-        "rows_set_aside",
-        "first_time",
-        "last_time",
-    )
-    both = pl.concat([data.deliveries, data.undated])
+    names = ("name", "kind", "status", "judgement", "rows_read", "rows_kept", "rows_set_aside", "first_time",
+             "last_time")  # fmt: skip
     rows = [
         (*(row[n] for n in names), " ".join([*(row["findings"] or []), row["reason"] or ""]).strip())
-        for row in both.iter_rows(named=True)
+        for row in pl.concat([data.deliveries, data.undated]).iter_rows(named=True)
     ]
     columns = ("File", "Kind", "Status", "Judgement", "Rows read", "Rows kept", "Rows set aside",
-               "First row (UTC)", "Last row (UTC)", "What to look at")  # fmt: skip
+               "First row (UTC)", "Last row (UTC)", "What to check")  # fmt: skip
     return Sheet("Files", columns, rows)
 
 
 def _set_aside(data: SeasonData) -> Sheet:
-    """Every row set aside as far as a sheet has room; `export set_aside` gives what is beyond."""
+    """Rows set aside as far as a sheet has room; `export set_aside` gives all."""
     names = ("file", "row", "rule", "column", "value", "sentence")
     rows = list(data.set_aside.sort("file", "row", "rule").select(names).iter_rows())[: MOST_ROWS - 1]
-    return Sheet("Rows set aside", ("File", "Row", "Rule", "Column", "Value", "What is wrong"), rows)
+    return Sheet("Rows set aside", ("File", "Row", "Rule", "Column", "Value", "Reason"), rows)
 
 
 def _words(data: SeasonData) -> Sheet:
-    from chaffinch.schemas.declarations import settings
-
     rows = [
-        (words.OUTCOME_WORDS[key].capitalize(), meaning) for key, meaning in words.OUTCOME_MEANING.items()
+        (words.capitalized(words.OUTCOME_WORDS[key]), words.capitalized(meaning))
+        for key, meaning in words.OUTCOME_MEANING.items()
     ]
-    rows += [
-        (settings()[name].label, settings()[name].does)
-        for name in data.effects["setting"].unique().sort()
-        if name in settings()
-    ]
+    changed = data.effects["setting"].unique().sort()
+    rows += [(settings()[n].label, settings()[n].does) for n in changed if n in settings()]
     return Sheet("Words", ("Word", "Meaning"), rows)
 
 

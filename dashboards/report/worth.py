@@ -1,6 +1,6 @@
-"""What each change was worth: grain lost or saved on the area it was in force for, money, tonnes an hour.
+"""What each change was worth: grain saved or lost on the area it applied to, money, tonnes per hour.
 
-Nothing is made up: without a loss check there are no kilograms, without a price there is no money.
+No kilograms without a loss check, no money without a price.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.words.changes import Change, Outcome
-from chaffinch.dashboards.words.shown_units import units_of
+from chaffinch.dashboards.words.shown_units import Ends, units_of
+from chaffinch.dashboards.words.terms import counted, crop_label
 from chaffinch.pipelines.agronomy.economics import gain, value_of_loss_per_ha
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
@@ -22,14 +23,13 @@ from chaffinch.pipelines.work.load_calibration import weighed_loads
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
-Ends = tuple[float, float, float]
 # A log that pauses for longer than this many of its usual intervals was not cutting meanwhile. From memory.
 LONGEST_PAUSE = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """One change. Triples are (estimate, low, high) with the 95 % range; None where it can't be told.
+    """One change. None where unknown.
 
     saved_kg_ha : grain saved (above zero) or lost, kg/ha. area_ha : cut from the change to the next one, or
     to the end of the field. price_per_t : of the crop, None where farm.toml states none. t_h_before : grain
@@ -139,13 +139,13 @@ def with_durations(readings: pl.DataFrame) -> pl.DataFrame:
 
 
 def _of_field(one: FieldChanges, readings: pl.DataFrame, farm: Farm) -> list[Worth]:
-    told = []
+    worths = []
     for i, change in enumerate(one.changes):
         if not change.outcomes:
             continue
         before = one.changes[i - 1].last_time if i else None
         after = one.changes[i + 1].time if i + 1 < len(one.changes) else None
-        told.append(
+        worths.append(
             Worth(
                 one.row["machine"],
                 one.row["field"],
@@ -160,7 +160,7 @@ def _of_field(one: FieldChanges, readings: pl.DataFrame, farm: Farm) -> list[Wor
                 farm.prices.machine_per_h,
             )
         )
-    return told
+    return worths
 
 
 def _between(readings: pl.DataFrame, start: datetime | None, end: datetime | None) -> pl.DataFrame:
@@ -216,30 +216,29 @@ def _added(parts: Sequence[Ends]) -> Ends:
 
 
 def lacking(worths: Sequence[Worth], farm: Farm) -> list[str]:
-    """Sentences: what keeps a change from being weighed, and what would mend it."""
-    from chaffinch.dashboards.words.terms import crop_label
-
-    told = []
+    """Sentences: what is missing for the worth of a change, and how to add it."""
+    sentences = []
     machines = sorted({w.machine for w in worths})
     without = [m for m in machines if not any(w.saved_kg_ha for w in worths if w.machine == m)]
     if without:
-        told.append(
-            f"No loss check tells what the loss signals of {', '.join(without)} weigh, so its changes stay "
-            f"in per cent. One loss check a field and day turns them into {units_of(farm, None).mass_per_area[1]}."
+        sentences.append(
+            f"No loss check calibrates the loss signals of {', '.join(without)}: changes in % only. "
+            f"One loss check per field and day gives {units_of(farm, None).mass_per_area[1]}."
         )
     unpriced = sorted({crop_label(w.crop) for w in worths if w.saved_kg and w.price_per_t is None})
     if unpriced:
-        told.append(
-            f"farm.toml states no price for {', '.join(unpriced)}, so no money is given there; "
-            "write it under [prices], per_t."
+        sentences.append(
+            f"farm.toml has no price for {', '.join(unpriced)}: no money is given. Add it under [prices], per_t."
         )
     refused = sum(w.saved_kg_ha is None and w.machine not in without for w in worths)
     if refused:
-        told.append(
-            f"{refused} changes of machines with loss checks could not be weighed; "
+        sentences.append(
+            f"{counted(refused, 'change')} on machines with loss checks could not be calibrated; "
             "the list of changes says why."
         )
     bare = sum(w.saved_kg_ha is not None and not w.area_ha > 0 for w in worths)
     if bare:
-        told.append(f"For {bare} changes the log gives no area (speed or working width is missing).")
-    return told
+        sentences.append(
+            f"{counted(bare, 'change')} without an area: speed or working width is missing in the log."
+        )
+    return sentences

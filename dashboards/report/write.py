@@ -46,7 +46,7 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
         from chaffinch.dashboards.report.document import last_moment, report_page
         from chaffinch.dashboards.report.logo import logo_of
 
-        # What the inbox held beside farm.toml goes before what lies about here.
+        # The logo from the inbox comes before one in the working directory.
         logo = lake.picture(farm.client.logo) if farm.client.logo else None
         if logo is None:
             logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))

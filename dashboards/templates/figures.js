@@ -11,13 +11,13 @@
     isDark() ? text.replace(/#[0-9a-f]{6}/g, (colour) => darkOf[colour] ?? colour) : text;
   let brushed = null; // the stretch of time that the timeline shows, in ms; null: all of it
 
-  // Beside the bars there is room for labels on a wide window; on a narrow one they stand above them.
+  // On a wide window the labels are left of the bars; on a narrow one above them.
   const putLabelsAbove = (layout) => {
     const aside = layout.meta.labels_px;
     layout.height = 62 + (layout.height - 62) * 1.45;
     layout.margin.l = 10;
     layout.margin.r = 10;
-    layout.shapes = layout.shapes.filter((shape) => shape.name !== "rule beside");
+    layout.shapes = layout.shapes.filter((shape) => shape.name !== "rule of labels");
     for (const note of layout.annotations) {
       note.xshift += aside;
       note.font = { size: 12 };

@@ -1,4 +1,4 @@
-"""What the data can't tell and what would tell it; what to try next; the cautions that go with both."""
+"""Advice on a field page: open questions, what to try next, what is known of a setting, worth, cautions."""
 
 from __future__ import annotations
 
@@ -16,22 +16,22 @@ from chaffinch.schemas.declarations import settings
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
-REPEAT_IT = "Repeat it: put the setting back for 20 minutes of steady work, then change it again."
-# Reason code: what would tell. Times and repeats: a range narrows with steady work on both sides and with
-# each repeat of the same change; common practice, no source.
-WOULD_TELL = {
-    "joint_change": "Change one setting at a time, or put one of them back and leave the other.",
+REPEAT_IT = "Repeat it: set it back for 20 minutes of steady work, then change it again."
+# What answers the question that a reason code leaves open. A range narrows with steady work on both sides and
+# with each repeat of the same change; the times are common practice, no source.
+REMEDIES = {
+    "joint_change": "Change one setting at a time, or set one of them back and leave the other.",
     "short_before": "Work steadily for at least 15 minutes before changing a setting.",
     "short_after": "Leave a new setting for at least 15 minutes of steady work before the next change.",
     "no_readings": "Change settings while cutting, and keep the log running on both sides of the change.",
     "no_overlap": "Keep the same speed on both sides of a change for some minutes.",
     "wide_range": REPEAT_IT,
     "just_clear": REPEAT_IT,
-    "flat_curve": "Drive one pass a little slower and one a little faster: that shows how loss rises.",
-    "signal_dead": "Have the loss sensor and its cable looked at, and check its sensitivity.",
-    "signal_saturated": "Lower the loss sensor's sensitivity until it seldom sits at its ceiling.",
-    "uncalibrated_sum": "Make one loss check: pans behind the machine tell what the signals weigh.",
-    "beside_not_logged": "Write down every change, and leave a quarter of an hour of steady work between them.",
+    "flat_curve": "Drive one pass a little slower and one a little faster, to show how loss rises.",
+    "signal_dead": "Check the loss sensor, its cable and its sensitivity.",
+    "signal_saturated": "Lower the loss sensor's sensitivity until it is seldom at its ceiling.",
+    "uncalibrated_sum": "Make one loss check: pans behind the machine calibrate the signals.",
+    "beside_not_logged": "Record every change, with at least 15 minutes of steady work between them.",
     "clock_doubtful": "Set the clocks of the display and the logger to the same time.",
 }
 
@@ -48,19 +48,20 @@ def _rise(name: str, before: str, after: str) -> float:
 
 
 def open_questions(changes: Sequence[Change]) -> list[tuple[str, list[str], str]]:
-    """(reason code, numbers and outcomes it stands for, what would tell), in order of first appearance."""
+    """(reason code, changes and outcomes it applies to, remedy), in order of first appearance."""
     asked: dict[str, dict[int, list[str]]] = {}
     for change in changes:
         for outcome in change.outcomes:
             for code in outcome.reasons:
-                if code in WOULD_TELL and (outcome.verdict == "cannot tell" or code in _ALWAYS):
+                if code in REMEDIES and (outcome.verdict == "cannot tell" or code in _ALWAYS):
                     asked.setdefault(code, {}).setdefault(change.number, []).append(outcome.words)
     return [
-        (code, [f"change {number}: {_short(words)}" for number, words in where.items()], WOULD_TELL[code])
+        (code, [f"change {number}: {_short(words)}" for number, words in where.items()], REMEDIES[code])
         for code, where in asked.items()
     ]
 
 
+# Asked even where there is a verdict.
 _ALWAYS = ("joint_change", "just_clear", "uncalibrated_sum", "clock_doubtful")
 
 
@@ -70,7 +71,7 @@ def _short(words: Sequence[str]) -> str:
 
 
 def next_steps(changes: Sequence[Change]) -> list[str]:
-    """What to try next: a sentence on the last change of each setting, or settings changed together."""
+    """What to try next: a sentence on the last change of each setting, or of settings changed together."""
     last: dict[tuple[str, ...], Change] = {tuple(one[0] for one in c.settings): c for c in changes}
     steps = []
     for names, change in reversed(last.items()):
@@ -82,15 +83,15 @@ def next_steps(changes: Sequence[Change]) -> list[str]:
 
 
 def _proof(repeats: Sequence[Change]) -> str:
-    """Whether repeats of one numeric setting agree, outcome by outcome, on what a rise of it does."""
+    """Whether repeats of one numeric setting agree on what raising it does to a loss."""
     if len(repeats) < 2 or len(repeats[0].settings) > 1:
         return ""
     for name in ("separation_loss", "cleaning_loss"):
         slopes = [slope for change in repeats if (slope := _slope(change, name))]
         if len(slopes) >= 2:
             agree = len(set(slopes)) == 1
-            said = "all point the same way" if agree else "do not point the same way, so test it again"
-            return f" Its {len(slopes)} clear changes of {name.replace('_', ' ')} {said}."
+            said = "agree" if agree else "disagree, so test it again"
+            return f" Its {len(slopes)} clear effects on {OUTCOME_WORDS[name]} {said}."
     return ""
 
 
@@ -103,9 +104,9 @@ def surprises(change: Change) -> list[str]:
     for outcome, expected in settings()[name].expected.items():
         slope = _slope(change, outcome)
         if slope and expected in ("+", "-") and slope != (1 if expected == "+" else -1):
-            against["up" if expected == "+" else "down"].append(outcome.replace("_", " "))
+            against["up" if expected == "+" else "down"].append(OUTCOME_WORDS[outcome])
     return [
-        f"Usually raising this setting takes {' and '.join(outcomes)} {way}; here it was the other way round."
+        f"Raising this setting usually moves {' and '.join(outcomes)} {way}; here it was the opposite."
         for way, outcomes in against.items()
         if outcomes
     ]
@@ -113,10 +114,9 @@ def surprises(change: Change) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What common practice or a trial says this change does to one outcome, beside what it did.
+    """What common practice or a trial expects of this change for one outcome, and what was found.
 
-    expected : "less", "more", "nothing" or "best in between". found : the verdict. agrees : in words, empty
-    where the comparison says nothing.
+    expected : "less", "more", "nothing" or "best in between". found : the verdict. agrees : in words, or empty.
     """
 
     outcome: str
@@ -139,18 +139,18 @@ class Knowledge:
 _AGREES = {
     ("less", "less"): "as expected",
     ("more", "more"): "as expected",
-    ("nothing", "no clear change"): "not against it",
-    ("less", "more"): "the other way round",
-    ("more", "less"): "the other way round",
+    ("nothing", "no clear change"): "consistent",
+    ("less", "more"): "opposite",
+    ("more", "less"): "opposite",
     ("nothing", "less"): "not expected",
     ("nothing", "more"): "not expected",
 }
 
 
 def knowledge_of(change: Change) -> Knowledge | None:
-    """What is known of the setting, turned to the way it was moved here; None for several settings at once.
+    """What is known of the setting, in the direction it was changed; None for a joint change.
 
-    Outcomes without a declared sign, and those the log can't have told of, are left out.
+    Outcomes without a declared sign are left out.
     """
     name, before, after, _ = change.settings[0]
     if len(change.settings) > 1 or name not in settings():
@@ -175,7 +175,7 @@ def _expected(outcome: Outcome, sign: str, rise: float, source: str) -> Expected
 
 
 def worth_of(change: Change, crop: str | None, farm: Farm, area_ha_h: float | None) -> list[str]:
-    """What the change was worth by the prices of farm.toml; nothing where it states none, or nothing is clear.
+    """What a clear change was worth at the prices of farm.toml, as sentences.
 
     area_ha_h : area an hour while cutting, before the change.
     """
@@ -184,15 +184,15 @@ def worth_of(change: Change, crop: str | None, farm: Farm, area_ha_h: float | No
     us = farm.units == "us"
     area_scale, area_unit = (ACRE_M2 / 10_000.0, "ac") if us else (1.0, "ha")
     money = f"{NARROW}{farm.prices.currency}"
-    told = []
+    sentences = []
     if per_t is not None and loss is not None and loss.absolute_kg_ha and loss.verdict in ("less", "more"):
         saved = [-kg_ha for kg_ha in loss.absolute_kg_ha]
         gains = [gain(kg_ha, None, area_ha_h, per_t, None) for kg_ha in saved]
         ends = [g.kept_per_ha * area_scale for g in gains if g.kept_per_ha is not None]
         hour = f", or {significant(abs(gains[0].kept_per_h))}{money} an hour" if gains[0].kept_per_h else ""
         word = "saved" if ends[0] > 0 else "lost"
-        told.append(
-            f"Driven as before, grain worth {_span_of(ends)}{money}/{area_unit} is {word}{hour}, "
+        sentences.append(
+            f"At the same speed, grain worth {_span_of(ends)}{money}/{area_unit} is {word}{hour}, "
             f"at {priced(per_t, crop, farm)}."
         )
     if per_h is not None and capacity is not None and capacity.verdict in ("less", "more"):
@@ -204,14 +204,14 @@ def worth_of(change: Change, crop: str | None, farm: Farm, area_ha_h: float | No
         ]
         if len(ends) == 3:
             way = (
-                "Driven faster at the same loss instead, it saves"
+                "Used to drive faster at the same loss instead, it saves"
                 if ends[0] > 0
                 else "At the same loss it costs"
             )
-            told.append(
+            sentences.append(
                 f"{way} machine time worth {_span_of(ends)}{money}/{area_unit}, at {per_h:g}{money}/h."
             )
-    return told
+    return sentences
 
 
 def _span_of(ends: Sequence[float]) -> str:
@@ -238,17 +238,19 @@ def _next_step(change: Change) -> str:
     before = [one[1] for one in change.settings]
     if worse and better:
         both = f"{worse[0]} up, {better[0]} down"
-        return f"it moved losses both ways ({both}); a loss check tells which weighs more."
+        return f"it moved losses both ways ({both}); a loss check shows which matters more."
     if worse and not joint and before[0] is not None:
         unit = f" {change.settings[0][3]}" if change.settings[0][3] else ""
-        back = f"putting {name} back to {before[0]}{unit}"
-        return f"{back} should bring {worse[0]} down again; that is also the best proof."
+        return (
+            f"setting {name} back to {before[0]}{unit} should bring {worse[0]} down again; "
+            "that is also the best proof."
+        )
     if worse:
         return (
-            f"putting {name} back, one at a time, should bring {worse[0]} down and tell which of them did it."
+            f"setting {name} back, one at a time, should bring {worse[0]} down and show which of them did it."
         )
     if better:
-        kept = f"keep {name} as it is while crop and moisture stay as they were"
+        kept = f"keep {name} as it is while crop and moisture stay the same"
         return f"{better[0]} fell; {kept}{_costs(change)}"
     return ""
 
@@ -256,11 +258,11 @@ def _next_step(change: Change) -> str:
 def _costs(change: Change) -> str:
     costs = [settings()[one[0]].costs for one in change.settings if one[0] in settings()]
     known = [text for text in costs if text]
-    return ". Watch for the other side of it: " + " ".join(known) if known else "."
+    return ". Side effects to watch: " + " ".join(known) if known else "."
 
 
 def cautions_of(changes: Sequence[Change]) -> list[str]:
-    """Cautions of the settings themselves, beside the general ones of the page."""
+    """Cautions of these settings, in addition to the general ones of the page."""
     names = dict.fromkeys(one[0] for change in changes for one in change.settings)
     texts = [settings()[name].caution for name in names if name in settings()]
     return list(dict.fromkeys(text for text in texts if text))

@@ -1,15 +1,15 @@
-"""The adjustments of one machine-field as people see them: one change a row, joint settings together."""
+"""The changes made in one field job, joint settings together, and the sentences about them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words.shown_units import Scale
 from chaffinch.dashboards.words.terms import (
-    AT_SAME_FEED,
+    LOSSES,
     NARROW,
     OUTCOME_WORDS,
     capitalized,
@@ -29,7 +29,7 @@ OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """One outcome of one change: a row of ``effects``. Percentages are None where nothing can be told."""
+    """One outcome of one change: a row of ``effects``. Percentages are None where there is no estimate."""
 
     name: str
     verdict: str
@@ -58,7 +58,7 @@ class Outcome:
 
     @property
     def has_range(self) -> bool:
-        """Whether there are numbers, be they too wide to tell anything."""
+        """Whether there is an estimate with a range, however wide."""
         return None not in (self.log_ratio, self.log_low, self.log_high)
 
     @property
@@ -76,8 +76,8 @@ class Outcome:
         return f"{self.words} {change_in_words(self.percent, self.low, self.high)}"
 
     @property
-    def fooled(self) -> str:
-        """What a plain comparison would have said, where that lies outside the range; empty otherwise."""
+    def misleading_comparison(self) -> str:
+        """What comparing the means before and after shows, where that is outside the range; empty otherwise."""
         if not self.known or self.plain_percent is None or self.low is None or self.high is None:
             return ""
         if self.low <= self.plain_percent <= self.high:
@@ -85,7 +85,7 @@ class Outcome:
         way = "up" if self.plain_percent > 0 else "down"
         size = significant(abs(self.plain_percent))
         spiked = "loss_spiked_before" in self.reasons
-        why = " Loss had just spiked, and would have come down by itself." if spiked else ""
+        why = " Loss had just spiked and was coming down anyway." if spiked else ""
         return f"{self.words} {way} {size}{NARROW}%.{why}"
 
     def absolute_in(self, mass_per_area: Scale) -> str | None:
@@ -98,9 +98,9 @@ class Outcome:
 
     @property
     def why(self) -> str:
-        """Why nothing can be told, always something."""
+        """Why there is no verdict; never empty."""
         refusals = [reason_sentence(code) for code in self.reasons]
-        return " ".join(refusals) or "The estimate gave no reason; look at the readings on both sides."
+        return " ".join(refusals) or "No reason was recorded; check the readings on both sides."
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ class Change:
     """One adjustment, or the settings of one joint change.
 
     settings : (setting, from_value, to_value, unit) of each. seconds_before, seconds_after : usable work.
-    outcomes : in the order of the contract. capacity_t_h : sentence about capacity in t/h, or empty.
+    outcomes : in the order of the contract.
     """
 
     number: int
@@ -133,35 +133,28 @@ class Change:
 
     @property
     def clear(self) -> list[Outcome]:
-        """Those that a change moved one way or the other."""
         return self.with_verdict("less", "more")
 
     @property
-    def unmoved(self) -> list[str]:
-        """In words, what of its card shows no clear change."""
-        return [o.words for o in self.told if o.verdict == "no clear change"]
+    def unclear(self) -> list[str]:
+        """Main outcomes without a clear change, in words."""
+        return [o.words for o in self.outcomes if o.name in MAIN_OUTCOMES and o.verdict == "no clear change"]
 
     @property
-    def untold(self) -> list[tuple[list[str], str]]:
-        """(what can't be told, why), outcomes with the same reasons together."""
+    def undecided(self) -> list[tuple[list[str], str]]:
+        """(main outcomes that can't be judged, why), those with the same reasons together."""
         by_reason: dict[str, list[str]] = {}
-        for outcome in self.told:
-            if outcome.verdict == "cannot tell":
+        for outcome in self.outcomes:
+            if outcome.name in MAIN_OUTCOMES and outcome.verdict == "cannot tell":
                 by_reason.setdefault(outcome.why, []).append(outcome.words)
         return [(words, why) for why, words in by_reason.items()]
 
     @property
-    def fooled(self) -> str:
-        """A sentence on what comparing before and after would have said of a loss, where that misleads."""
-        losses = [o.fooled for o in self.outcomes if o.name in AT_SAME_FEED and o.fooled]
-        if not losses:
-            return ""
-        return f"Comparing the quarter hours before and after would have said: {losses[0]}"
-
-    @property
-    def told(self) -> list[Outcome]:
-        """What its card lists: the main outcomes, and of the others those with a clear change."""
-        return [o for o in self.outcomes if o.name in MAIN_OUTCOMES or o.verdict in ("less", "more")]
+    def misleading_comparison(self) -> str:
+        """What comparing means before and after would say of a loss, where that misleads; else empty."""
+        said = [o.misleading_comparison for o in self.outcomes if o.name in LOSSES]
+        first = next(filter(None, said), "")
+        return first and f"Comparing the quarter hours before and after would have shown {first}"
 
     @property
     def reason_codes(self) -> list[str]:
@@ -178,7 +171,7 @@ def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[Change]
     """Changes in order of time.
 
     effects : rows of scope ``adjustment`` of one machine-field. adjustments : those of the machine within the
-    field's time that ``effects`` may lack; they appear as changes without outcomes, so that none is hidden.
+    field's time; those without effects become changes without outcomes.
     """
     keyed = effects.filter(pl.col("scope") == "adjustment").with_columns(
         pl.coalesce("joint_id", pl.col("time").dt.to_string("iso") + pl.lit("|") + pl.col("setting")).alias(
@@ -186,28 +179,18 @@ def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[Change]
         )
     )
     estimated = [_change(rows) for _, rows in keyed.group_by("_key", maintain_order=True)]
-    told = {(s[0], c_time) for c, times in estimated for s, c_time in zip(c.settings, times, strict=True)}
-    rest = [
-        _bare(row)
-        for row in adjustments.iter_rows(named=True)
-        if (row["setting"], row["time"]) not in told and not _is_twin(row, told)
-    ]
+    known = {(s[0], time) for c, times in estimated for s, time in zip(c.settings, times, strict=True)}
+    rest = [_bare(row) for row in adjustments.iter_rows(named=True) if not _is_twin(row, known)]
     ordered = sorted([c for c, _ in estimated] + rest, key=lambda c: (c.time, c.title))
-    return [_numbered(change, number) for number, change in enumerate(ordered, 1)]
+    return [replace(change, number=number) for number, change in enumerate(ordered, 1)]
 
 
-def _is_twin(row: dict, told: set[tuple[str, datetime]]) -> bool:
-    """Whether a logged row tells of a change already listed: same setting within two minutes."""
+def _is_twin(row: dict, known: set[tuple[str, datetime]]) -> bool:
+    """Whether a logged row is a change already listed: same setting within two minutes."""
     return any(
         setting == row["setting"] and abs((time - row["time"]).total_seconds()) < 120
-        for setting, time in told
+        for setting, time in known
     )
-
-
-def _numbered(change: Change, number: int) -> Change:
-    from dataclasses import replace
-
-    return replace(change, number=number)
 
 
 def _change(rows: pl.DataFrame) -> tuple[Change, list[datetime]]:
@@ -244,9 +227,10 @@ def outcome_of(row: dict) -> Outcome:
     if row["absolute"] is not None:
         unit = row["absolute_unit"] or "kg/ha"
         ends = f"{significant(row['absolute_low'])} to {significant(row['absolute_high'])}"
-        absolute = f"{significant(row['absolute'])} {unit} ({ends}{NARROW}{unit})"
         if unit == "kg/ha":
             kg_ha = (row["absolute"], row["absolute_low"], row["absolute_high"])
+        else:
+            absolute = f"{significant(row['absolute'])} {unit} ({ends}{NARROW}{unit})"
     return Outcome(
         row["outcome"],
         row["verdict"],
@@ -272,10 +256,12 @@ def headline(
     mass_per_area : factor from kg/ha and the shown unit, for losses that a loss check calibrates.
     """
     if not change.outcomes:
-        return "Cannot tell: no effect was estimated, for want of steady work around the change."
+        return (
+            "Cannot tell: no effect was estimated, because there is too little steady work around the change."
+        )
     clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
-    at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in AT_SAME_FEED]
-    others = [o.phrase for o in clear if o.name not in AT_SAME_FEED]
+    at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in LOSSES]
+    others = [o.phrase for o in clear if o.name not in LOSSES]
     parts = [capitalized(listed(at_same_feed)) + " at the same grain feed rate."] if at_same_feed else []
     parts += [capitalized(listed(others)) + "."] if others else []
     capacity = change.outcome("capacity")
@@ -298,8 +284,8 @@ def _weighed(outcome: Outcome, mass_per_area: Scale) -> str:
         return outcome.phrase
     unit = f"{NARROW}{mass_per_area[1]}"
     low, high = sorted(abs(end) for end in ends)
-    told = f"{significant(abs(middle))}{unit} ({significant(low)} to {significant(high)}{unit})"
-    return f"{outcome.phrase}, that is {told} {'more' if middle > 0 else 'less'}"
+    size = f"{significant(abs(middle))}{unit} ({significant(low)} to {significant(high)}{unit})"
+    return f"{outcome.phrase}, that is {size} {'more' if middle > 0 else 'less'}"
 
 
 def capacity_sentence(capacity: Outcome, feed: float | None, unit: str) -> str:

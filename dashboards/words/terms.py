@@ -1,4 +1,4 @@
-"""How pages say things: numbers, ranges, times, names and sentences.
+"""Numbers, ranges, times, names and sentences as pages show them.
 
 Percentages of effects have two significant digits. A name from a file is data: ``name_in_figure`` makes it
 harmless for Plotly, which reads a part of HTML; templates escape it themselves.
@@ -27,24 +27,24 @@ OUTCOME_WORDS = {
     "throughput": "throughput",
     "capacity": "capacity",
     "broken_grain": "broken grain",
-    "non_grain": "non-grain",
-    "returns": "returns",
+    "non_grain": "non-grain (MOG)",
+    "returns": "returns (tailings)",
     "fuel_per_tonne": "fuel per tonne",
 }
 OUTCOME_MEANING = {
-    "separation_loss": "loss share over the separation, at the same grain feed rate and conditions",
-    "cleaning_loss": "loss share over the cleaning shoe, at the same grain feed rate and conditions",
-    "machine_loss": "both losses together, at the same grain feed rate and conditions",
-    "throughput": "grain an hour as driven",
-    "capacity": "grain an hour that the machine could take at the same loss share",
-    "broken_grain": "share of broken grain",
-    "non_grain": "share of material other than grain in the tank",
-    "returns": "what the cleaning shoe sends round again",
+    "separation_loss": "separation loss in % of total grain, at the same grain feed rate and conditions",
+    "cleaning_loss": "cleaning loss in % of total grain, at the same grain feed rate and conditions",
+    "machine_loss": "separation and cleaning loss together, at the same grain feed rate and conditions",
+    "throughput": "grain per hour as driven",
+    "capacity": "grain per hour possible at the same loss share",
+    "broken_grain": "broken grain, % of the sample",
+    "non_grain": "material other than grain (MOG) in the tank, % of the sample",
+    "returns": "volume of tailings returned from the cleaning shoe",
     "fuel_per_tonne": "fuel per tonne of grain",
 }
 MORE_IS_BETTER = {"throughput", "capacity"}
 NEITHER_IS_BETTER = {"returns"}
-AT_SAME_FEED = {"separation_loss", "cleaning_loss", "machine_loss"}
+LOSSES = {"separation_loss", "cleaning_loss", "machine_loss"}
 
 
 def significant(value: float, digits: int = 2) -> str:
@@ -79,25 +79,23 @@ def change_in_words(percent: float, low: float, high: float) -> str:
     return f"{direction} {size}{NARROW}% ({significant(ends[0])} to {significant(ends[1])}{NARROW}%)"
 
 
-def is_better(outcome: str, verdict: str) -> bool | None:
-    """Whether the change is welcome; None where there is none or where neither direction is."""
-    if verdict not in ("less", "more") or outcome in NEITHER_IS_BETTER:
-        return None
-    return (verdict == "more") == (outcome in MORE_IS_BETTER)
-
-
 def tone(outcome: str, verdict: str) -> str:
-    """Name of the palette's colour for a verdict."""
-    better = is_better(outcome, verdict)
-    return "unclear" if better is None else "better" if better else "worse"
+    """Name of the palette's colour for a verdict: better, worse, or unclear where neither direction is."""
+    if verdict not in ("less", "more") or outcome in NEITHER_IS_BETTER:
+        return "unclear"
+    return "better" if (verdict == "more") == (outcome in MORE_IS_BETTER) else "worse"
 
 
 def setting_label(name: str) -> str:
     """``Fan speed`` for a setting of the catalogue, else the name as logged."""
     if name == NOT_LOGGED:
-        return "Something not logged"
+        return "Unlogged change"
     known = settings().get(name)
     return known.label if known else name.replace("_", " ")
+
+
+def field_label(name: str | None) -> str:
+    return "No field named" if name is None else name
 
 
 def crop_label(name: str | None) -> str:
@@ -106,7 +104,7 @@ def crop_label(name: str | None) -> str:
 
 
 def setting_change(name: str, from_value: str | None, to_value: str | None, unit: str | None) -> str:
-    """``Fan speed 1000 → 1080 rpm``; a service or an unknown earlier value is said as such."""
+    """``Fan speed 1000 → 1080 rpm``; a service by its name alone."""
     label = setting_label(name)
     if to_value is None:
         return label

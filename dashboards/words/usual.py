@@ -1,4 +1,4 @@
-"""What the trade usually sets in a crop, beside what a setting stood at."""
+"""The usual value of a setting in a crop."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ class Usual:
     low: float | None = None
     high: float | None = None
 
-    def unlike(self, hours: Mapping[str, float]) -> str | None:
-        """``yes``, ``part of the time`` or ``no``: whether the hours were spent elsewhere; None if unknown."""
+    def outside(self, hours: Mapping[str, float]) -> str | None:
+        """``yes``, ``part of the time`` or ``no``: whether the hours were outside the usual; None if unknown."""
         if not self.positions and self.low is None:
             return None
         apart = sum(spent for value, spent in hours.items() if not self._holds(value))
@@ -68,6 +68,6 @@ def usual_position(
         tip = f"{low * scale:,.0f} to {high * scale:,.0f} {unit} at the tip"
     source = known.sources.get("tip_speed_low_m_s", "")
     if drum_diameter_m is None:
-        return Usual(f"{tip}; with the drum's diameter in farm.toml it could be compared", source)
+        return Usual(f"{tip}; state the drum's diameter in farm.toml to compare", source)
     least, most = (float(speed_rpm(v, drum_diameter_m)) for v in (low, high))
     return Usual(f"{least:.0f} to {most:.0f} rpm ({tip})", source, (), least, most)

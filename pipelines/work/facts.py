@@ -41,10 +41,10 @@ ALIGNED_COLUMNS = (
 MOVED_ALREADY_S = 2.0
 LEAST_DRIFT_PCT_H = 0.1
 KIND_WORDS = {
-    "main": "main direction",
-    "headland": "headland",
-    "point_row": "point rows",
-    "narrow": "less than nine tenths of the header",
+    "main": "in the main direction",
+    "headland": "on the headland",
+    "point_row": "in point rows",
+    "narrow": "under nine tenths of the header",
 }
 
 
@@ -83,32 +83,36 @@ class WorkFacts:
         drift = self.moisture_drift_pct_h
         if drift is not None and abs(drift) >= LEAST_DRIFT_PCT_H:
             told.append(
-                f"The grain became {'drier' if drift < 0 else 'damper'} by {abs(drift):.1f} % an hour."
+                f"The grain became {'drier' if drift < 0 else 'damper'} "
+                f"by {abs(drift):.1f} percentage points an hour."
             )
         return [sentence for sentence in told if sentence]
 
     def width_sentence(self, length: tuple[float, str] = (1.0, "m")) -> str:
         if self.effective_width_m is None or self.width_m is None or self.narrow_pct is None:
-            return "How much of the header was in standing crop can't be told: positions or the width are missing."
+            return "The cut width is unknown: positions or the header width are missing."
         factor, unit = length
         return (
-            f"On average {self.effective_width_m * factor:.2f} {unit} of the {self.width_m * factor:.2f} {unit} "
-            "header were in standing crop; "
-            f"{self.narrow_pct:.0f} % of the used readings had less than nine tenths of it."
+            f"Mean cut width {self.effective_width_m * factor:.2f} {unit} of the {self.width_m * factor:.2f} {unit} "
+            f"header; under nine tenths of it in {self.narrow_pct:.0f} % of the readings used."
         )
 
     def passes_sentence(self) -> str:
         if not self.passes:
             return ""
-        kinds = ", ".join(f"{n} {KIND_WORDS.get(kind, kind)}" for kind, n in self.passes.items())
-        return f"{sum(self.passes.values())} passes: {kinds}."
+        count = sum(self.passes.values())
+        passes = f"{count} {'pass' if count == 1 else 'passes'}"
+        if len(self.passes) == 1:
+            return f"{passes}, all {KIND_WORDS[next(iter(self.passes))]}."
+        kinds = ", ".join(f"{n} {KIND_WORDS[kind]}" for kind, n in self.passes.items())
+        return f"{passes}: {kinds}."
 
     def screening_sentence(self) -> str:
         low, high = PUBLISHED_LEFT_OUT_PCT
         return (
-            f"{self.left_out.left_out_pct:.1f} % of the readings are not used (13 to 20 % on published yield "
-            f"maps of maize and soybean, where records out of work were logged too)."
-        ).replace("13 to 20", f"{low:g} to {high:g}")
+            f"{self.left_out.left_out_pct:.1f} % of the readings are not used (published yield maps of maize and "
+            f"soybean: {low:g} to {high:g} %, with records out of work included)."
+        )
 
     def screening_rows(self) -> list[tuple[str, str, float]]:
         """(step of the published order, sentence of the rule, share of all readings in %), steps in order."""
@@ -118,13 +122,6 @@ class WorkFacts:
             (f"{STEPS[code]}. {STEP_WORDS[STEPS[code]]}", reasons()[code].sentence, share)
             for code, share in self.left_out.by_code_pct.items()
             if share > 0
-        ]
-
-    def delay_rows(self) -> list[tuple[str, float, float, float, str]]:
-        """(sensor, delay s, low, high of its 95 % range, how it is known) for each logged sensor."""
-        return [
-            (SENSOR_WORDS[s], lag.seconds, *lag.range_s, _how(lag))
-            for s, lag in ((s, self.delays.of(s)) for s in self.logged)
         ]
 
 
@@ -159,7 +156,7 @@ def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) ->
 
 def _how(lag: Lag) -> str:
     if not lag.estimated:
-        return "assumed: the log can't tell"
+        return "assumed"
     return "from " + ", ".join(WAY_WORDS[way] for way in lag.ways)
 
 
@@ -168,18 +165,18 @@ def delay_sentence(sensor: str, lag: Lag) -> str:
     name = SENSOR_WORDS[sensor].capitalize()
     if not lag.estimated:
         return (
-            f"{name}: a delay of {lag.seconds:.0f} s is assumed, as this log can't tell it (it needs a logged "
-            "work state with starts and stops, or passes side by side in opposite directions)."
+            f"{name}: a delay of {lag.seconds:.0f} s is assumed. To estimate it, the log needs a work state with "
+            "starts and stops, or adjacent passes in opposite directions."
         )
     low, high = lag.range_s
     text = f"{name}: {lag.seconds:.1f} s behind the header ({low:.1f} to {high:.1f} s), {_how(lag)}"
     if high < 0:
         text = (
             f"{name}: {-lag.seconds:.1f} s before the header ({-high:.1f} to {-low:.1f} s), {_how(lag)}; the logger "
-            "has already moved it by its delay, and too far"
+            "has corrected the delay already, and too much"
         )
     elif low < MOVED_ALREADY_S:
-        text += "; the logger seems to have moved it by its delay already"
+        text += "; the logger seems to have corrected the delay already"
     if lag.shortening:
         text += "; shorter at high flow, longer at low"
     return text + "."

@@ -52,5 +52,5 @@ def test_a_lake_without_effects_is_told_in_a_sentence(
     out = tmp_path / "report.html"
     assert run(["season", "--lake", lake, "--year", "2026", "--out", str(out)]) == 2
     told = capsys.readouterr()
-    assert told.err.startswith("The lake holds no effect of an adjustment yet;") and told.out == ""
+    assert told.err.startswith("The lake has no effects of adjustments yet.") and told.out == ""
     assert not out.exists()

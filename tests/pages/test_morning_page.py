@@ -85,20 +85,20 @@ def shown(
 
 def test_an_empty_lake() -> None:
     _, text = shown()
-    assert "Nothing has been taken in yet." in text
+    assert "No files have been ingested yet." in text
 
 
 def test_what_came_in_by_machine_and_until_when() -> None:
     old = delivery("old.csv", taken_in_at=NOW - timedelta(days=3))
     context, text = shown([delivery("a.csv"), delivery("b.csv", machines=["Combine B"], rows_read=7), old])
-    assert [(row["machine"], row["files"], row["rows"]) for row in context["came"]] == [
+    assert [(row["machine"], row["files"], row["rows"]) for row in context["received"]] == [
         ("Combine A", 1, 100),
         ("Combine B", 1, 7),
     ]
-    assert context["came"][0]["last"] == "22 July 2026, 18:00"
-    assert "2 files with 107 rows came in" in text and "old.csv" not in text
+    assert context["received"][0]["last"] == "22 July 2026, 18:00"
+    assert "2 files with 107 rows arrived" in text and "old.csv" not in text
     _, text = shown([old])
-    assert "Nothing came in during the last 24 hours. Files came last on 20 July 2026." in text
+    assert "No files in the last 24 hours. The last files arrived on 20 July 2026." in text
 
 
 def test_worst_files_come_first() -> None:
@@ -154,12 +154,12 @@ def test_silent_machines() -> None:
         ("Combine B", 3),
         ("Combine D", None),
     ]
-    assert "farm.toml names it, and no log of it has come." in text
+    assert "It is in farm.toml, but no log of it has arrived." in text
     # A clock that runs ahead makes no other machine silent.
     ahead = [machine("Combine A", NOW), machine("Combine B", NOW + timedelta(days=30))]
     assert shown(machines=ahead)[0]["silent"]["machines"] == []
     _, text = shown(machines=[machine("Combine A", NOW - timedelta(days=60))])
-    assert "No machine has logged anything since 24 May 2026, 60 days ago." in text
+    assert "No machine has logged since 24 May 2026, 60 days ago." in text
 
 
 def test_verdicts_that_changed_and_effects_that_are_new() -> None:
@@ -184,7 +184,7 @@ def test_verdicts_that_changed_and_effects_that_are_new() -> None:
     assert (effects["new_quiet"], effects["gone"]) == (1, 1)
     assert "before: cannot tell" in text and "down 20" in text
     _, text = shown(effects=now, earlier=frame("effects", now))
-    assert "every verdict stands as it did a day ago" in text
+    assert "Every verdict is as it was a day ago" in text
 
 
 def test_a_joint_change_is_told_once() -> None:
@@ -234,13 +234,13 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_page_is_written_and_stands_until_the_next_day(filled: Path) -> None:
     page, lake = filled / "site" / "nightly.html", Lake.open(filled / "lake")
     now = datetime.now(UTC)
-    assert "1 row" in page.read_text() and "outside 0 to 60" in page.read_text()
+    assert "1 row" in page.read_text() and "possible: 0 to 60" in page.read_text()
     write_site(lake, filled / "site", Farm(), now=now)
     first = page.stat().st_mtime_ns
     write_site(lake, filled / "site", Farm(), now=now + timedelta(seconds=1))
     assert page.stat().st_mtime_ns == first
     write_site(lake, filled / "site", Farm(), now=now + timedelta(days=2))
-    assert "Nothing came in during the last 24 hours." in page.read_text()
+    assert "No files in the last 24 hours." in page.read_text()
     assert 'href="nightly.html"' in (filled / "site" / "index.html").read_text()
 
 

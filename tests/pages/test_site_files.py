@@ -262,7 +262,7 @@ def test_readings_without_a_field_make_a_page_a_day(made_up, farm, tmp_path):
 def test_without_a_stated_zone_times_are_utc_and_the_page_says_so(made_up, tmp_path):
     write_site(made_up.friendly_lake(), tmp_path, Farm())
     text = field_pages(tmp_path)[0].read_text(encoding="utf-8")
-    assert "08:30" in text and "UTC" in text and "no zone is stated" in text
+    assert "08:30" in text and "UTC" in text and "states no time zone" in text
 
 
 def test_us_units_show_bushels_and_miles(made_up, tmp_path):

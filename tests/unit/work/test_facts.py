@@ -64,18 +64,20 @@ def test_hours_are_those_of_the_zone(marked):
 
 def test_the_grain_dries_by_what_it_was_made_to(marked):
     assert moisture_drift_pct_h(marked) == pytest.approx(-1.0, abs=0.02)
-    assert "The grain became drier by 1.0 % an hour." in work_facts(marked, DELAYS).sentences()
+    assert (
+        "The grain became drier by 1.0 percentage points an hour." in work_facts(marked, DELAYS).sentences()
+    )
 
 
 def test_a_default_says_that_it_is_one():
     sentence = delay_sentence("grain", DEFAULT_DELAYS.grain)
     assert "12 s is assumed" in sentence
-    assert "can't tell" in sentence
+    assert "To estimate it" in sentence
 
 
 def test_a_channel_that_the_logger_moved_says_so():
-    assert "already moved it by its delay, and too far" in delay_sentence("grain", Lag(-3.5, 0.5, True))
-    assert "moved it by its delay already" in delay_sentence("grain", Lag(0.3, 0.3, True))
+    assert "corrected the delay already, and too much" in delay_sentence("grain", Lag(-3.5, 0.5, True))
+    assert "seems to have corrected the delay already" in delay_sentence("grain", Lag(0.3, 0.3, True))
     assert "logger" not in delay_sentence("grain", Lag(12.0, 0.3, True))
 
 

@@ -49,7 +49,7 @@ def _facts(crop: str | None, farm: Farm, cut_height_m: float | None = None) -> d
 def test_wheat_by_the_declared_values():
     facts = _facts("wheat", Farm())
     assert facts["Grain feed rate"] == pytest.approx(30.0)
-    assert facts["Total feed rate, inferred"] == pytest.approx(60.0)  # 1.0 of straw: from memory
+    assert facts["Total feed rate (estimated)"] == pytest.approx(60.0)  # 1.0 of straw: from memory
     # 8 t/ha at 16 % are 8 x 84 / 86.5 at the market moisture of 13.5 % (Univ. of Wisconsin Extension).
     assert facts["Yield at 13.5 %"] == pytest.approx(8 * 84 / 86.5)
     assert facts["Yield, wet"] == pytest.approx(8.0)
@@ -62,10 +62,10 @@ def test_without_a_straw_ratio_there_is_a_grain_feed_rate_alone():
 
 def test_the_farm_s_own_straw_follows_the_cutting_height():
     farm = parse_farm("[crops.wheat]\nstraw_per_grain = 0.8\nstraw_cut_height_m = 0.1\ncrop_height_m = 0.9\n")
-    assert _facts("wheat", farm)["Total feed rate, inferred"] == pytest.approx(54.0)
-    assert _facts("wheat", farm, 0.3)["Total feed rate, inferred"] == pytest.approx(30 * 1.6)
+    assert _facts("wheat", farm)["Total feed rate (estimated)"] == pytest.approx(54.0)
+    assert _facts("wheat", farm, 0.3)["Total feed rate (estimated)"] == pytest.approx(30 * 1.6)
     notes = grain_flow(_work(), "wheat", farm, units_of(farm, "wheat"), 0.3, None).notes
-    assert "which at a cut of 0.3 m is 0.6" in notes[-1]
+    assert "which is 0.6 at a cutting height of 0.3 m" in notes[-1]
     assert "farm.toml" in notes[-1]
     assert "No weighed load calibrates" in notes[0]
 
@@ -73,7 +73,7 @@ def test_the_farm_s_own_straw_follows_the_cutting_height():
 def test_us_units_have_pounds_a_minute():
     us = parse_farm('units = "us"\n')
     flow = grain_flow(_work(), "wheat", us, units_of(us, "wheat"), None, None)
-    total = next(fact for fact in flow.facts if fact[0] == "Total feed rate, inferred")
+    total = next(fact for fact in flow.facts if fact[0] == "Total feed rate (estimated)")
     # 60 t/h = 60,000 / 0.45359237 / 60 lb/min.
     assert total[1:] == (pytest.approx(2204.6, abs=0.1), "lb/min")
 

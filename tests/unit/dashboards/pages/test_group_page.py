@@ -11,7 +11,7 @@ from chaffinch.dashboards.figures.field_map import round_length
 from chaffinch.dashboards.figures.forest import _of_one_step, next_field
 from chaffinch.dashboards.figures.loss_curve import with_fit
 from chaffinch.dashboards.figures.timeline import between_passes, levels_of
-from chaffinch.dashboards.pages.facts import are_facts, settings_stood_at
+from chaffinch.dashboards.pages.facts import are_facts, hours_at_values
 from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
@@ -42,9 +42,9 @@ def test_an_adjustment_two_steps_down_is_told_for_one_step_up():
 def test_common_practice_beside_what_a_setting_stood_at():
     usual = usual_position(settings()["feeder_drum_position"], "wheat", None, "metric")
     assert usual is not None and usual.words == "low" and "no source" in usual.source
-    assert usual.unlike({"low": 3.0}) == "no"
-    assert usual.unlike({"low": 3.0, "high": 1.0}) == "part of the time"
-    assert usual.unlike({"high": 1.0}) == "yes"
+    assert usual.outside({"low": 3.0}) == "no"
+    assert usual.outside({"low": 3.0, "high": 1.0}) == "part of the time"
+    assert usual.outside({"high": 1.0}) == "yes"
     assert usual_position(settings()["fan_speed"], "wheat", None, "metric") is None
     assert usual_position(settings()["feeder_drum_position"], None, None, "metric") is None
 
@@ -54,11 +54,11 @@ def test_a_drum_is_held_against_its_tip_speed():
     drum = settings()["threshing_speed"]
     usual = usual_position(drum, "wheat", 0.66, "metric")
     assert usual is not None and usual.words == "723 to 955 rpm (25 to 33 m/s at the tip)"
-    assert usual.unlike({"900 rpm": 2.0}) == "no" and usual.unlike({"1100 rpm": 2.0}) == "yes"
+    assert usual.outside({"900 rpm": 2.0}) == "no" and usual.outside({"1100 rpm": 2.0}) == "yes"
     # 1 ft = 0.3048 m exactly: 25 m/s = 4,921 ft/min.
     american = usual_position(drum, "wheat", None, "us")
     assert american is not None and "4,921 to 6,496 ft/min" in american.words
-    assert american.unlike({"900 rpm": 2.0}) is None
+    assert american.outside({"900 rpm": 2.0}) is None
 
 
 @pytest.mark.parametrize(
@@ -112,7 +112,7 @@ def test_numbers_of_changes_make_room_for_each_other():
 def test_hours_at_each_value_add_up_over_fields():
     told = {"crop": "wheat", "conditions": [], "in_use": [["fan_speed", "1000 rpm", 30.0]]}
     more = {**told, "in_use": [["fan_speed", "1000 rpm", 30.0], ["fan_speed", "1050 rpm", 120.0]]}
-    assert settings_stood_at([told, more]) == {("wheat", "fan_speed"): {"1050 rpm": 2.0, "1000 rpm": 1.0}}
+    assert hours_at_values([told, more]) == {("wheat", "fan_speed"): {"1050 rpm": 2.0, "1000 rpm": 1.0}}
 
 
 @pytest.mark.parametrize(

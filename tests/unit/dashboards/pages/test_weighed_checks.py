@@ -66,7 +66,7 @@ def test_the_table_names_its_denominator():
     found = checks_with_share(_check(10, machine_loss_kg_ha=50.0), _told(), "wheat", Farm(), "Combine A")
     table = checks_table(found, METRIC, None)
     assert table is not None
-    assert "Loss share of grain kept and lost, %" in table.columns
+    assert "Loss, % of total grain" in table.columns
     assert table.rows == (
         ("3 August 2026 08:00".replace("08:00", "08:10"), "machine", "50", "–", "0.99", "as given", "–"),
     )

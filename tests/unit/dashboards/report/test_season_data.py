@@ -56,7 +56,7 @@ def test_a_field_harvested_in_two_years_is_told_of_one():
 
 def test_effects_of_one_year_are_taken_as_they_stand():
     data = season_data(lake_of(THIS, effects=effects(THIS)), 2026, Farm())
-    assert data.effects.height == 1 and not data.estimated_anew
+    assert data.effects.height == 1 and not data.estimated_again
 
 
 def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monkeypatch):
@@ -68,15 +68,15 @@ def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monke
 
     monkeypatch.setattr("chaffinch.pipelines.estimate.refresh_effects", estimate)
     data = season_data(lake_of(LAST, THIS, effects=effects(LAST, THIS)), 2026, Farm())
-    assert asked == [[2026]] and data.estimated_anew
+    assert asked == [[2026]] and data.estimated_again
     assert data.effects["time"].to_list() == [THIS]
 
 
 @pytest.mark.parametrize(
     ("lake", "sentence"),
     [
-        (lake_of(THIS, effects=effects(THIS)), r"no effect of an adjustment in 2025; it has those of 2026\."),
-        (lake_of(THIS), r"no effect of an adjustment yet; .* chaffinch estimate"),
+        (lake_of(THIS, effects=effects(THIS)), r"no effects of adjustments in 2025, only in 2026\."),
+        (lake_of(THIS), r"no effects of adjustments yet. .* chaffinch estimate"),
     ],
 )
 def test_a_year_without_effects_is_refused_in_a_sentence(lake, sentence, tmp_path):

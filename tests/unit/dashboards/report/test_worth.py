@@ -10,9 +10,10 @@ import pytest
 from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_tables import pool_fields
-from chaffinch.dashboards.report.season_words import Amounts, worth
+from chaffinch.dashboards.report.season_words import worth
 from chaffinch.dashboards.report.worth import Worth, lacking, total, weigh, with_durations
 from chaffinch.dashboards.words.changes import Change, outcome_of
+from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.dashboards.words.terms import grouped, listed
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.tables import tables
@@ -86,7 +87,7 @@ def test_without_a_loss_check_there_is_no_grain_and_the_machine_is_named():
     told = weighed(PRICED, effect("machine_loss", (-20.0, -30.0, -5.0), "less"))
     assert told[0].saved_kg is None and told[0].money is None and total(told).changes == 0
     assert any("No loss check" in text and "Combine A" in text for text in lacking(told, PRICED))
-    assert "can't be told" in worth(told, PRICED)
+    assert "worth of the changes is unknown" in worth(told, PRICED)
 
 
 def test_a_refused_effect_is_not_weighed():
@@ -100,9 +101,7 @@ def test_sums_take_every_weighed_change_and_add_the_ends():
     # 60 saved, 20 lost: 40 kg; ends 20 + (-50) and 100 + 10.
     assert added.saved_kg == pytest.approx((40.0, -30.0, 110.0))
     assert "range includes zero" in worth([one, lost], PRICED)
-    assert worth([one], PRICED).startswith(
-        "Added up, the 1 change that can be weighed saved 60\u00a0kg of grain"
-    )
+    assert worth([one], PRICED).startswith("In total, the 1 calibrated change saved 60\u00a0kg of grain")
 
 
 def test_a_pause_of_the_log_is_no_work():
@@ -138,7 +137,7 @@ def test_numbers_as_people_read_them():
     assert grouped("+12300") == "+12,300" and grouped("−0.52") == "−0.52" and grouped("unknown") == "unknown"
     assert listed(["a"]) == "a" and listed(["a", "b", "c"]) == "a, b and c" and listed([]) == ""
     # 100 ha = 247.105 ac (NIST SP 811, appendix B.8).
-    assert Amounts(parse_farm("units = 'us'")).area(100.0, 4) == "247.1\u00a0ac"
+    assert amount(100.0, units_of(parse_farm("units = 'us'"), None).area) == "247\u00a0ac"
 
 
 def test_worth_per_hectare_and_hour_by_hand():

@@ -35,9 +35,9 @@ def test_a_drum_slowed_down_in_the_words_of_the_change():
         )
     )  # fmt: skip
     assert rows["separation loss"] == ("more", "more", "as expected")
-    assert rows["cleaning loss"] == ("less", "more", "the other way round")
+    assert rows["cleaning loss"] == ("less", "more", "opposite")
     assert rows["broken grain"] == ("less", "less", "as expected")
-    assert rows["returns"] == ("best in between", "less", "")
+    assert rows["returns (tailings)"] == ("best in between", "less", "")
 
 
 def test_sources_go_with_the_signs():
@@ -61,7 +61,7 @@ def test_what_is_expected_to_do_nothing():
             ("chopper_speed", "low", "high", None), cleaning_loss="no clear change", separation_loss="more"
         )
     )
-    assert rows["cleaning loss"] == ("nothing", "no clear change", "not against it")
+    assert rows["cleaning loss"] == ("nothing", "no clear change", "consistent")
     assert rows["separation loss"] == ("nothing", "more", "not expected")
 
 

@@ -61,8 +61,9 @@ def _plain(sentences: list[str]) -> list[str]:
 def test_sentences_of_a_field_page():
     change = _change("less", (-30.0, -50.0, -10.0), "more")
     assert _plain(worth_of(change, "wheat", PRICED, 4.0)) == [
-        "Driven as before, grain worth 6.0 (2.0 to 10) EUR/ha is saved, or 24 EUR an hour, at 200 EUR/t.",
-        "Driven faster at the same loss instead, it saves machine time worth 15 (6.8 to 21) EUR/ha, at 300 EUR/h.",
+        "At the same speed, grain worth 6.0 (2.0 to 10) EUR/ha is saved, or 24 EUR an hour, at 200 EUR/t.",
+        "Used to drive faster at the same loss instead, it saves machine time worth 15 (6.8 to 21) EUR/ha, "
+        "at 300 EUR/h.",
     ]
 
 

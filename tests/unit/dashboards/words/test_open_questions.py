@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from chaffinch.dashboards.words.advice import WOULD_TELL, open_questions
+from chaffinch.dashboards.words.advice import REMEDIES, open_questions
 from chaffinch.dashboards.words.changes import Change, Outcome
 from chaffinch.schemas.declarations import reasons
 
@@ -22,7 +22,7 @@ def change(number: int, *said: tuple[str, str, str]) -> Change:
 
 
 def test_every_code_that_asks_for_something_is_declared():
-    assert set(WOULD_TELL) <= set(reasons())
+    assert set(REMEDIES) <= set(reasons())
 
 
 def test_a_change_that_is_just_clear_asks_for_a_repeat_though_it_is_answered():
@@ -35,7 +35,7 @@ def test_a_change_that_is_just_clear_asks_for_a_repeat_though_it_is_answered():
         ]
     )
     assert [(code, where) for code, where, _ in asked] == [
-        ("just_clear", ["change 1: cleaning loss", "change 2: returns"])
+        ("just_clear", ["change 1: cleaning loss", "change 2: returns (tailings)"])
     ]
     assert asked[0][2].startswith("Repeat it")
 

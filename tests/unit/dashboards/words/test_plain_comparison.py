@@ -15,18 +15,18 @@ def outcome(plain: float | None, verdict: str = "less", reasons: tuple[str, ...]
 
 @pytest.mark.parametrize("plain", [-29.0, -11.0, None])
 def test_nothing_is_said_where_the_plain_comparison_lies_in_the_range_or_is_not_known(plain):
-    assert outcome(plain).fooled == ""
+    assert outcome(plain).misleading_comparison == ""
 
 
 def test_what_lies_outside_is_said_with_its_direction():
-    assert outcome(43.0).fooled == "separation loss up 43\u00a0%."
-    assert outcome(-60.0).fooled == "separation loss down 60\u00a0%."
+    assert outcome(43.0).misleading_comparison == "separation loss up 43\u00a0%."
+    assert outcome(-60.0).misleading_comparison == "separation loss down 60\u00a0%."
 
 
 def test_a_spike_before_the_change_explains_it():
-    told = outcome(-60.0, reasons=("loss_spiked_before",)).fooled
-    assert told == "separation loss down 60\u00a0%. Loss had just spiked, and would have come down by itself."
+    told = outcome(-60.0, reasons=("loss_spiked_before",)).misleading_comparison
+    assert told == "separation loss down 60\u00a0%. Loss had just spiked and was coming down anyway."
 
 
 def test_an_effect_that_cannot_be_told_is_compared_with_nothing():
-    assert outcome(-60.0, verdict="cannot tell").fooled == ""
+    assert outcome(-60.0, verdict="cannot tell").misleading_comparison == ""
