@@ -15,7 +15,7 @@ from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import unit_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
 from chaffinch.pipelines.parsed import Parsed
-from chaffinch.pipelines.units import UnitError
+from chaffinch.schemas.units import UnitError
 
 if TYPE_CHECKING:
     import polars as pl

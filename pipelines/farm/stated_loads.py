@@ -5,13 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from chaffinch.schemas.units import UnitError, conversion
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 
 def _kilograms(mass: object) -> float:
     """The mass [kg] in a text with its unit. Raises ``ValueError``."""
-    from chaffinch.pipelines.units import UnitError, conversion
-
     number, _, unit = str(mass).strip().partition(" ")
     if not unit:
         raise ValueError(f'mass = {mass!r} names no unit; write it such as "9.84 t"')

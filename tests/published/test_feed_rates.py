@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from chaffinch.pipelines.units import conversion
+from chaffinch.schemas.units import conversion
 
 
 @pytest.mark.parametrize(

@@ -48,6 +48,6 @@ def fields_at(
     found, left = int((open_rows & field.is_not_null()).sum()), field.null_count()
     notes.append(
         f"The field of {counted(found, 'row')} was found by its boundary; "
-        f"{counted(left, 'row')} are in no known field."
+        f"{counted(left, 'row')} in no known field."
     )
     return frame.with_columns(field.alias("field"))

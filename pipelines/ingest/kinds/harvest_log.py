@@ -23,8 +23,8 @@ from chaffinch.pipelines.ingest.text.table_reader import (
     read_times,
 )
 from chaffinch.pipelines.parsed import Parsed
-from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import channels, settings
+from chaffinch.schemas.units import UnitError
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

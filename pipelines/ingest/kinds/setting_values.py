@@ -9,8 +9,8 @@ from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing
 from chaffinch.pipelines.ingest.text.table_reader import TableReader
-from chaffinch.pipelines.units import UnitError
 from chaffinch.schemas.declarations import Setting
+from chaffinch.schemas.units import UnitError
 
 # What displays call a step of an opening that has no measure of its own.
 DISPLAY_STEPS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")

@@ -13,8 +13,8 @@ from chaffinch.pipelines.ingest.text.number_parsing import (
 )
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
 from chaffinch.pipelines.parsed import Parsed
-from chaffinch.pipelines.units import Conversion, UnitError, conversion
 from chaffinch.schemas.declarations import Setting, settings
+from chaffinch.schemas.units import Conversion, UnitError, conversion
 
 _TEXTS = ("machine", "setting", "from_value", "to_value", "unit", "kind", "note")
 _SCHEMA = {"row": pl.Int64(), "time": pl.Datetime("us", "UTC")} | dict.fromkeys(_TEXTS, pl.String())

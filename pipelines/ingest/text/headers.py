@@ -13,8 +13,8 @@ from functools import cache, lru_cache
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.pipelines.units import UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels, letters_and_digits, settings, table_columns, without_unit
+from chaffinch.schemas.units import UnitError, conversion, looks_like_unit
 
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
 _ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")

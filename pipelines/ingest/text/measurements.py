@@ -9,8 +9,8 @@ from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing, parse_numbers, unit_in_values
 from chaffinch.pipelines.ingest.text.table_reader import TableReader
-from chaffinch.pipelines.units import Conversion, UnitError, conversion, looks_like_unit
 from chaffinch.schemas.declarations import channels
+from chaffinch.schemas.units import Conversion, UnitError, conversion, looks_like_unit
 
 _FLAGS = ("working", "unloading")
 _YES = ("1", "1.0", "true", "yes", "y", "on", "working", "work", "in work", "down", "active", "harvesting")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import polars as pl
+from chaffinch.schemas.units import looks_like_unit
 
 MISSING = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "nil", "?", "#n/a", ".", "missing")
 Mark = Literal[",", "."]
@@ -102,8 +103,6 @@ def unit_in_values(texts: pl.Series) -> tuple[pl.Series, str | None]:
 
     One odd value (``0x1F``, ``12 m``) among plain numbers says nothing about the unit of the others.
     """
-    from chaffinch.pipelines.units import looks_like_unit
-
     with_unit = texts.str.contains(r"\d\s*[a-zA-Z%°/]+$")
     if not with_unit.any() or 2 * int(with_unit.sum()) < int((~is_missing(texts)).sum()):
         return texts, None

@@ -12,14 +12,10 @@ import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import FileColumns
 from chaffinch.pipelines.ingest.text.decode import LONGEST_LINE_BYTES, Lines
-from chaffinch.pipelines.ingest.text.headers import (
-    Matched,
-    match_columns,
-    recognise,
-)
+from chaffinch.pipelines.ingest.text.headers import Matched, match_columns, recognise
 from chaffinch.pipelines.ingest.text.plain_rows import plain_rows
-from chaffinch.pipelines.units import looks_like_unit
 from chaffinch.schemas.declarations import letters_and_digits
+from chaffinch.schemas.units import looks_like_unit
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 LINES_SEARCHED_FOR_HEADER = 100

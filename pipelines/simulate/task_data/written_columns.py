@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.dictionary import FIRST_PROPRIETARY, identifiers, unit
+from chaffinch.pipelines.ingest.task_data.files.dictionary import FIRST_PROPRIETARY, identifiers
 from chaffinch.schemas.declarations import channels, settings
+from chaffinch.schemas.units import device_unit
 
 if TYPE_CHECKING:
     import polars as pl
@@ -75,7 +76,7 @@ def _column(name: str, free: Iterator[int], largest: float) -> WrittenColumn:
         return WrittenColumn(name, 141, element, 1.0, "", triggers)
     own_unit = setting.unit if setting else channels()[name].unit
     for entry in identifiers().values():
-        source, target = unit(entry.unit), unit(own_unit)
+        source, target = device_unit(entry.unit), device_unit(own_unit)
         if entry.targets == (name,) and entry.rank == 1 and source and target:
             return WrittenColumn(
                 name,

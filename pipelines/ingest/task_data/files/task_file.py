@@ -280,10 +280,7 @@ def _elements(device: Node) -> list[DeviceElement]:
 
 
 def _element(
-    node: Node,
-    device: Node,
-    by_number: Mapping[int | None, Node],
-    values: Mapping[int | None, ProcessValue],
+    node: Node, device: Node, by_number: Mapping[int | None, Node], values: Mapping[int | None, ProcessValue]
 ) -> DeviceElement:
     own = [values[number] for reference in node.named("DOR") if (number := reference.whole("A")) in values]
     kind = node.whole("C") or 0

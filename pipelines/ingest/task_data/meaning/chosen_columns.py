@@ -33,8 +33,7 @@ def chosen_columns(
     chosen = {}
     for target, indexes in candidates.items():
         best = min(
-            indexes,
-            key=lambda i: (_foreign(log, i, device), *log.columns[i].rank, -len(log.rows[i]), i),
+            indexes, key=lambda i: (_foreign(log, i, device), *log.columns[i].rank, -len(log.rows[i]), i)
         )
         chosen[target] = best
         rivals = [i for i in indexes if i != best and log.columns[i].rank[0] == log.columns[best].rank[0]]

@@ -184,13 +184,7 @@ def _reason(error: OSError | DamagedMember) -> str:
 
 
 def _untimed(
-    gathered: Gathered,
-    task_file: TaskFile,
-    task: Task,
-    key: str,
-    log: LogData,
-    carry: Carry,
-    first_row: int,
+    gathered: Gathered, task_file: TaskFile, task: Task, key: str, log: LogData, carry: Carry, first_row: int
 ) -> LocalTimeLog:
     """The readings of one log with row, machine, field and crop."""
     constants = gathered.stated.constants

@@ -12,11 +12,7 @@ from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from numpy.typing import NDArray
 
 CROP_MASS, AREA, TIME_IN_WORK = 90, 116, 119
-COMPARED = (
-    (CROP_MASS, "crop mass", "kg"),
-    (AREA, "area", "m2"),
-    (TIME_IN_WORK, "time in work", "s"),
-)
+COMPARED = ((CROP_MASS, "crop mass", "kg"), (AREA, "area", "m2"), (TIME_IN_WORK, "time in work", "s"))
 LONGEST_STEP_S = 10.0
 WORTH_TELLING = 0.02
 # Further apart than this, something is wrong with a sensor, the width or the log. Common practice, no source.

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.dictionary import Identifier, Unit, unit
+from chaffinch.pipelines.ingest.task_data.files.dictionary import Identifier
 from chaffinch.pipelines.ingest.task_data.files.task_file import Presentation
+from chaffinch.schemas.units import Unit, UnitError, conversion, device_unit
 from numpy.typing import NDArray
 
 MISSING = (2**31 - 1, -(2**31), -(2**31) + 1)
@@ -94,8 +95,6 @@ def by_stated_unit(shown: Presentation | None, written: str, target_unit: str) -
 
     Raises ``UnitError`` for a unit that is unknown or of another kind.
     """
-    from chaffinch.pipelines.units import UnitError, conversion
-
     change = conversion(written, target_unit)
     if change.needs_bushel or change.slope_pct:
         raise UnitError(f"the unit '{written}' can't be used for task data; state the column in another")
@@ -131,7 +130,7 @@ def _by_dictionary(entry: Identifier | None, target_unit: str | None) -> Scale |
         return None
     if target_unit is None or target_unit == entry.unit:
         return Scale(float(entry.resolution), 0.0, entry.unit, "dictionary")
-    source, target = unit(entry.unit), unit(target_unit)
+    source, target = device_unit(entry.unit), device_unit(target_unit)
     if source is None or target is None or source.quantity != target.quantity:
         return None
     return Scale(*_between(entry.resolution, 0, source, target), target_unit, "dictionary")
@@ -147,7 +146,7 @@ def _by_device(shown: Presentation | None, target_unit: str | None, alone: bool)
     if target_unit is None:
         relative = alone or bool(shown.unit)
         return Scale(shown.scale, shown.offset * shown.scale, shown.unit, "device") if relative else None
-    source, target = unit(shown.unit), unit(target_unit)
+    source, target = device_unit(shown.unit), device_unit(target_unit)
     if source is None or target is None or source.quantity != target.quantity:
         return None
     return Scale(*_between(Fraction(shown.scale), shown.offset, source, target), target_unit, "device")

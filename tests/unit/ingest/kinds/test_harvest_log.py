@@ -221,10 +221,10 @@ def test_bushels_need_a_crop():
 
 def test_a_synonym_without_a_unit_is_told_and_an_unlikely_one_too():
     slow = parsed("time,speed\n2026-08-01T10:00:00Z,1.5\n")
-    assert "'speed' states no unit; m/s was assumed." in slow.notes
+    assert "'speed' states no unit; m/s is assumed." in slow.notes
     fast = parsed("time,speed\n2026-08-01T10:00:00Z,7.5\n")
     assert (
-        "'speed' states no unit; m/s was assumed. Its median of 7.5 is unlikely in m/s: check, and state the "
+        "'speed' states no unit; m/s is assumed. Its median of 7.5 is unlikely in m/s: check, and state the "
         "unit in farm.toml."
     ) in fast.notes
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import math
+from collections import Counter
+from importlib.resources import files
 
 import polars as pl
 import pytest
-from chaffinch.pipelines.units import UnitError, conversion, unit_named
+from chaffinch.schemas.units import UnitError, _plain, conversion, device_unit, unit_named
 
 
 @pytest.mark.parametrize(
@@ -43,7 +46,7 @@ def test_factor(written, wanted, factor):
 
 @pytest.mark.parametrize("spelling", ["km/h", "KM/H", "km / h", "kmh", "km per h", "km_h", "kph"])
 def test_spellings_of_one_unit(spelling):
-    assert unit_named(spelling) == "kilometer/hour"
+    assert unit_named(spelling).name == "km/h"
 
 
 def test_slope_in_per_cent_becomes_an_angle():
@@ -74,3 +77,16 @@ def test_unfit_units_are_refused_with_the_reason(written, wanted, message):
     with pytest.raises(UnitError) as caught:
         conversion(written, wanted)
     assert message in str(caught.value)
+
+
+def test_a_device_and_a_header_may_mean_different_units_by_one_spelling():
+    assert unit_named("Mg/h").name == "t/h"
+    assert device_unit("mg/h") is None
+    assert device_unit("bu/h") is None
+
+
+def test_no_spelling_names_two_units():
+    for column in ("in_headers", "in_devices"):
+        rows = csv.DictReader((files("chaffinch.schemas") / "units.csv").read_text().splitlines())
+        names = Counter(plain for row in rows for plain in {_plain(s) for s in row[column].split()})
+        assert [name for name, count in names.items() if count > 1] == []
