@@ -22,14 +22,7 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.ingest.inbox.inbox_file import (
-    AGAIN,
-    CHUNK_BYTES,
-    InboxFile,
-    Stamp,
-    damage_sentence,
-    kind_hint_of,
-)
+from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN, CHUNK_BYTES, InboxFile, Stamp, damage_sentence
 from chaffinch.pipelines.ingest.inbox.settled import is_young, stamp_of
 from chaffinch.pipelines.parallel.fan_out import processors
 
@@ -164,7 +157,7 @@ def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | Non
                     return _refused_part(name, reason, size, digest.hexdigest())
     except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
         return _refused_part(name, damage_sentence(error), size, digest.hexdigest())
-    return InboxFile(name, size, digest.hexdigest(), kind_hint_of(name), opener)
+    return InboxFile(name, size, digest.hexdigest(), opener)
 
 
 def _too_large(size: int, packed_bytes: int | None) -> str | None:
@@ -323,7 +316,7 @@ def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFi
         size += len(content)
         if size > MOST_UNPACKED_BYTES:
             return _refused(name, "The task data hold more than 2 GiB; split them by task.", size)
-    return InboxFile(name, size, digest.hexdigest(), "task data", None, dict(sorted(readers.items())))
+    return InboxFile(name, size, digest.hexdigest(), None, dict(sorted(readers.items())))
 
 
 def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
@@ -335,10 +328,10 @@ def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
 def _refused(name: str, reason: str, size: int = 0, sha256: str | None = None) -> InboxFile:
     """A refused file. ``sha256``: of all its bytes; without it, name and reason replace the content."""
     own = sha256 or hashlib.sha256(f"{name}\0{reason}".encode()).hexdigest()
-    return InboxFile(name, size, own, "unknown", refusal=reason)
+    return InboxFile(name, size, own, refusal=reason)
 
 
 def _refused_part(name: str, reason: str, size: int, part_sha256: str) -> InboxFile:
     """A file read in part only: another may hold just that part, so the name distinguishes them."""
     own = hashlib.sha256(f"{name}\0{reason}\0{part_sha256}".encode()).hexdigest()
-    return InboxFile(name, size, own, "unknown", refusal=reason)
+    return InboxFile(name, size, own, refusal=reason)

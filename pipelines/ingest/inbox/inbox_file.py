@@ -8,7 +8,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import BinaryIO
 
 from chaffinch.pipelines.errors import UnreadableFile
@@ -16,15 +16,6 @@ from chaffinch.pipelines.errors import UnreadableFile
 CHUNK_BYTES = 1 << 20
 # Ends the name of a second file of one name in an archive.
 AGAIN = " (again)"
-_KIND_HINTS = {
-    ".toml": "farm",
-    ".geojson": "boundaries",
-    ".json": "boundaries",
-    ".parquet": "parquet",
-    ".csv": "table",
-    ".tsv": "table",
-    ".txt": "table",
-}
 # Size and time of the last change [ns] of a file on disk.
 Stamp = tuple[int, int]
 
@@ -42,7 +33,6 @@ class InboxFile:
     name: str
     size_bytes: int
     sha256: str
-    kind_hint: str = "unknown"
     opener: Callable[[], BinaryIO] | None = field(default=None, repr=False)
     members: Mapping[str, Callable[[], bytes]] = field(default_factory=dict, repr=False)
     refusal: str | None = None
@@ -77,12 +67,7 @@ class InboxFile:
 def from_bytes(name: str, content: bytes) -> InboxFile:
     """A file in memory, as tests and other programs may have it."""
     digest = hashlib.sha256(content).hexdigest()
-    return InboxFile(name, len(content), digest, kind_hint_of(name), lambda: io.BytesIO(content))
-
-
-def kind_hint_of(name: str) -> str:
-    suffix = PurePosixPath(name.lower().removesuffix(".gz")).suffix
-    return _KIND_HINTS.get(suffix, "unknown")
+    return InboxFile(name, len(content), digest, lambda: io.BytesIO(content))
 
 
 def damage_sentence(error: Exception) -> str:

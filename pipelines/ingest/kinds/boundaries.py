@@ -123,21 +123,20 @@ def _one_field(feature: Any, number: int, notes: list[str]) -> tuple[str, BaseGe
         )
     name = _name(feature, number, notes)
     if not polygon.is_valid:
-        polygon = _repaired(polygon, number)
+        polygon = areas_only(shapely.make_valid(polygon))
+        if polygon.area == 0:
+            raise _Refused(f"Feature {number} has a ring without any area; draw the boundary again.")
         notes.append(f"The boundary of '{name}' (feature {number}) crosses itself and was repaired.")
     return name, polygon
 
 
-def _repaired(polygon: BaseGeometry, number: int) -> BaseGeometry:
+def areas_only(shape: BaseGeometry) -> BaseGeometry:
+    """``shape`` without the lines and points that mending a ring which crosses itself can leave."""
     import shapely
-    from shapely.geometry import MultiPolygon
 
-    mended = shapely.make_valid(polygon)
-    parts = [p for p in getattr(mended, "geoms", [mended]) if p.geom_type in ("Polygon", "MultiPolygon")]
-    polygons = [q for p in parts for q in getattr(p, "geoms", [p])]
-    if not polygons or sum(p.area for p in polygons) == 0:
-        raise _Refused(f"Feature {number} has a ring without any area; draw the boundary again.")
-    return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
+    if shape.geom_type in ("Polygon", "MultiPolygon"):
+        return shape
+    return shapely.union_all([p for p in shapely.get_parts(shape) if p.geom_type.endswith("Polygon")])
 
 
 def _name(feature: Mapping[str, Any], number: int, notes: list[str]) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
+from chaffinch.pipelines.ingest.kinds.missing_columns import fields_at, with_stated_width
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.kinds.setting_values import counts_steps, position_words, read_steps
 from chaffinch.pipelines.ingest.text.headers import Matched
@@ -51,7 +51,8 @@ def read_harvest_log(reader: TableReader, boundaries: list[tuple[str, BaseGeomet
     _add_constants(reader, columns)
     unmatched = reader.unmatched({*_WORDS_READ, *channels(), *settings()})
     columns["other"] = reader.as_json(unmatched)
-    frame = fields_at(_with_speed(reader, reader.kept(columns)), boundaries, reader.notes)
+    frame = with_stated_width(reader.kept(columns), reader.farm, reader.notes)
+    frame = fields_at(_with_speed(reader, frame), boundaries, reader.notes)
     adjustments = adjustments_in(frame, "setting column", ("number", "ordered", "either_or"))
     if adjustments is not None:
         found = counted(adjustments.height, "adjustment")
@@ -112,17 +113,11 @@ def _needs_a_channel(reader: TableReader, columns: dict[str, pl.Series]) -> None
 
 
 def _add_constants(reader: TableReader, columns: dict[str, pl.Series]) -> None:
-    """Channels that farm.toml states for the whole file, and the machine's width where the log has none."""
+    """Channels that farm.toml states for the whole file."""
     height = reader.table.rows.height
     for name in reader.stated.constants:
         if name in channels() and name not in columns:
             columns[name] = pl.repeat(constant_number(reader, name), height, dtype=pl.Float64, eager=True)
-    widths = {name: m.width_m for name, m in reader.farm.machines.items() if m.width_m is not None}
-    if widths and "working_width_m" not in columns:
-        stated = columns["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
-        if stated.null_count() < len(stated):
-            columns["working_width_m"] = stated
-            reader.notes.append("The log has no working width; that of farm.toml is used.")
 
 
 def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import polars as pl
-from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
+from chaffinch.pipelines.ingest.kinds.missing_columns import fields_at
 from chaffinch.pipelines.ingest.text.measurements import numbers_or_unread
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, read_machines, read_names, read_times
 from chaffinch.pipelines.parsed import Parsed

@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.kinds.field_lookup import fields_at
+from chaffinch.pipelines.ingest.kinds.missing_columns import fields_at, with_stated_width
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
@@ -167,12 +167,7 @@ def _completed(readings: pl.DataFrame, gathered: Gathered, boundaries: Boundarie
             for row in f.to_dicts()
         ]
         readings = fields_at(readings, [*own, *boundaries], gathered.notes)
-    widths = {name: m.width_m for name, m in gathered.farm.machines.items() if m.width_m is not None}
-    if widths and "working_width_m" not in readings.columns:
-        stated = readings["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
-        readings = readings.with_columns(stated.alias("working_width_m"))
-        gathered.notes.append("The logs hold no working width; that of farm.toml is used.")
-    return readings
+    return with_stated_width(readings, gathered.farm, gathered.notes)
 
 
 def _adjustments(readings: pl.DataFrame) -> pl.DataFrame | None:

@@ -13,7 +13,14 @@ from functools import cache, lru_cache
 
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import FileColumns
-from chaffinch.schemas.declarations import channels, letters_and_digits, settings, table_columns, without_unit
+from chaffinch.schemas.declarations import (
+    channels,
+    column_names,
+    letters_and_digits,
+    settings,
+    table_columns,
+    without_unit,
+)
 from chaffinch.schemas.units import UnitError, conversion, looks_like_unit
 
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
@@ -62,10 +69,10 @@ def _vocabulary() -> Mapping[str, tuple[str, str, int]]:
         add("channel", channel, 1, channel)
     for setting in settings().values():
         add("setting", setting.name, 1, setting.column, setting.name)
-    for declared in channels().values():
-        add("channel", declared.name, 2, without_unit(declared.name), *declared.synonyms)
-    for setting in settings().values():
-        add("setting", setting.name, 2, setting.label, *setting.synonyms)
+    for name, target in column_names().items():
+        add("channel" if target in channels() else "setting", target, 2, name)
+    for channel in channels():
+        add("channel", channel, 2, without_unit(channel))
     for column in table_columns().values():
         add("word", column.name, 2, without_unit(column.name), *column.synonyms)
     return found

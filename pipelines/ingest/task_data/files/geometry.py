@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from chaffinch.pipelines.ingest.kinds.boundaries import areas_only, geodesic_area_ha
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device, DeviceElement, Partfield
 
@@ -55,7 +56,6 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
     The area is that of the WGS 84 ellipsoid. ``fault`` is a sentence when rings had to be left out or mended.
     """
     import shapely
-    from pyproj import Geod
 
     polygons = [node for node in field.polygons if node.whole("A") == BOUNDARY]
     polygons = polygons or [node for node in field.polygons if node.whole("A") == MAIN_FIELD]
@@ -74,11 +74,10 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
     for hole in (shapely.make_valid(shapely.Polygon(ring)) for ring in interiors):
         for index in _owners(hole, parts):
             parts[index] = shapely.difference(parts[index], hole)
-    area = shapely.union_all(parts)
-    area = _areas_only(area)
+    area = areas_only(shapely.union_all(parts))
     if area.is_empty:
         return None, None, "its boundary encloses no area"
-    size_ha = abs(Geod(ellps="WGS84").geometry_area_perimeter(shapely.orient_polygons(area))[0]) / 10_000
+    size_ha = geodesic_area_ha(area)
     left_out = faults + more
     fault = (
         f"{left_out} rings of its boundary were left out: fewer than three usable points, or over {MAX_RING_POINTS:,}"
@@ -100,17 +99,6 @@ def _owners(hole: BaseGeometry, parts: list[BaseGeometry]) -> list[int]:
     if around:
         return [min(around, key=lambda i: parts[i].area)]
     return [i for i, area in enumerate(inside) if area > 0]
-
-
-def _areas_only(shape: BaseGeometry) -> BaseGeometry:
-    """Mending a ring that crosses itself can leave lines and points; only areas count."""
-    import shapely
-
-    if shape.geom_type in ("Polygon", "MultiPolygon"):
-        return shape
-    return shapely.union_all(
-        [part for part in shapely.get_parts(shape) if part.geom_type.endswith("Polygon")]
-    )
 
 
 def _rings(polygons: list[Node], kind: int) -> tuple[list[Ring], int]:

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.meaning.chosen_columns import (
     chosen_columns,
@@ -29,13 +30,12 @@ from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.ingest.task_data.meaning.other_values import fixed_values, other_texts
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
-from chaffinch.pipelines.ingest.task_data.meaning.work_state import Filled, width_m, working
+from chaffinch.pipelines.ingest.task_data.meaning.work_state import width_m, working
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale, by_stated_unit, choose
 from chaffinch.schemas.declarations import channels
 from chaffinch.schemas.units import UnitError
-from numpy.typing import NDArray
 
 YIELD_HOLD = 239
 # A flow this little below 0 is the drifted zero of a sensor, and no fault of the row. From memory, no source.
@@ -124,14 +124,14 @@ def _channels(
     scales: Sequence[Scale | None],
     chosen: Mapping[str, int],
     notes: list[str],
-) -> dict[str, NDArray[np.float64]]:
+) -> dict[str, Floats]:
     """(N,) values of every channel and setting that the log feeds, directly or derived."""
     times_s = log.local_us / 1e6
 
-    def held(index: int) -> NDArray[np.float64]:
+    def held(index: int) -> Floats:
         return filled(log, index, times_s)
 
-    def metres(index: int) -> NDArray[np.float64]:
+    def metres(index: int) -> Floats:
         scale = scales[index]
         return scale.apply(held(index)) if scale is not None and scale.unit == "m" else held(index) / 1000.0
 
@@ -169,13 +169,11 @@ def _channels(
     return data
 
 
-def _series(name: str, values: NDArray[np.float64]) -> pl.Series:
+def _series(name: str, values: Floats) -> pl.Series:
     return pl.Series(name, values, nan_to_null=True, strict=False)
 
 
-def _scale(
-    stem: str, column: LogColumn, values: NDArray[np.float64], notes: list[str], asked: list[str]
-) -> Scale | None:
+def _scale(stem: str, column: LogColumn, values: Floats, notes: list[str], asked: list[str]) -> Scale | None:
     """How to read one column; None where log and device contradict each other beyond repair."""
     shown = column.described.presentation if column.described else None
     if column.stated_unit is not None and column.target is not None:
@@ -210,7 +208,7 @@ def _derive(known: Known, notes: list[str]) -> None:
         notes.append(f"{known.log.stem}: {target} was computed from {key}: {how}.")
 
 
-def _speed_m_s(log: LogData) -> NDArray[np.float64] | None:
+def _speed_m_s(log: LogData) -> Floats | None:
     """Speed by positions, for what has to be worked out of it; None without positions."""
     if not np.isfinite(log.latitude_deg).any():
         return None
@@ -224,7 +222,7 @@ def _speed_m_s(log: LogData) -> NDArray[np.float64] | None:
     return with_speed(places)["speed_m_s"].to_numpy().astype(np.float64)
 
 
-def _hold(log: LogData, data: dict[str, NDArray[np.float64]], held: Filled, notes: list[str]) -> None:
+def _hold(log: LogData, data: dict[str, Floats], held: HeldColumn, notes: list[str]) -> None:
     """Leave the flow empty while the device says that its yield reading is frozen."""
     for index, column in enumerate(log.columns):
         if column.place.identifier == YIELD_HOLD and "grain_flow_kg_s" in data:

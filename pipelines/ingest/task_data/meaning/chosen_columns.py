@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import DERIVED_FLOWS, is_derived
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
@@ -18,7 +18,6 @@ from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale
-from numpy.typing import NDArray
 
 
 def chosen_columns(
@@ -79,9 +78,7 @@ def fed_columns(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:
     return fed
 
 
-def used_columns(
-    log: LogData, chosen: Mapping[str, int], data: Mapping[str, NDArray[np.float64]]
-) -> dict[int, str]:
+def used_columns(log: LogData, chosen: Mapping[str, int], data: Mapping[str, Floats]) -> dict[int, str]:
     """Column -> the channel that it had a part in, though its own values are kept in ``other``."""
     parts = {"working_width_m": WIDTHS, "working": (STATE, *CONDENSED, HEADER_LOW, HEADER_TURNS)}
     if "grain_flow_kg_s" not in chosen:

@@ -7,19 +7,16 @@ flows of wet grain [kg/s]. Identifiers and units are those of ISO 11783-11.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale, choose
-from numpy.typing import NDArray
-
-Values = NDArray[np.float64]
-Filled = Callable[[int], Values]
 
 VOLUME_BY_AREA, MASS_BY_AREA, VOLUME_FLOW, CROP_MASS = 83, 84, 86, 90
 LOST_VOLUME_BY_AREA, LOST_MASS_BY_AREA, LOST_PIECES_BY_AREA = 92, 93, 94
@@ -51,13 +48,13 @@ class Known:
 
     log: LogData
     scales: Sequence[Scale | None]
-    held: Filled
+    held: HeldColumn
     device: Device | None
     task_file: TaskFile
-    data: dict[str, Values]
-    speed_m_s: Values | None
+    data: dict[str, Floats]
+    speed_m_s: Floats | None
 
-    def under(self, number: int) -> Values | None:
+    def under(self, number: int) -> Floats | None:
         """(N,) values of an identifier: logged, else fixed in the description of the device."""
         found = [
             i
@@ -70,13 +67,13 @@ class Known:
         fixed = self._fixed(number)
         return None if fixed is None else np.full(len(self.log), fixed)
 
-    def by_column(self, index: int) -> Values:
+    def by_column(self, index: int) -> Floats:
         scale = self.scales[index]
         assert scale is not None
         return scale.apply(self.held(index))
 
     @property
-    def area_rate_m2_s(self) -> Values | None:
+    def area_rate_m2_s(self) -> Floats | None:
         if "working_width_m" not in self.data or self.speed_m_s is None:
             return None
         return self.data["working_width_m"] * np.abs(self.speed_m_s)
@@ -94,7 +91,7 @@ class Known:
         return None
 
 
-def grain_flow_kg_s(known: Known) -> tuple[Values, str] | None:
+def grain_flow_kg_s(known: Known) -> tuple[Floats, str] | None:
     """Wet grain flow where the log does not hold it directly, and what it was derived from."""
     rate, density = known.area_rate_m2_s, known.under(DENSITY)
     flow = known.under(DRY_FLOW)
@@ -115,7 +112,7 @@ def grain_flow_kg_s(known: Known) -> tuple[Values, str] | None:
     return _growth(known, CROP_MASS)
 
 
-def _wet_over_dry(known: Known) -> Values | None:
+def _wet_over_dry(known: Known) -> Floats | None:
     """(1 - reference moisture) / (1 - moisture), moistures as shares, wet basis: mass balance of dry matter."""
     reference = known.under(REFERENCE_MOISTURE)
     if reference is None or "grain_moisture_pct" not in known.data:
@@ -125,7 +122,7 @@ def _wet_over_dry(known: Known) -> Values | None:
     return (1 - 1e-6 * reference) / dry_share
 
 
-def _growth(known: Known, number: int) -> tuple[Values, str] | None:
+def _growth(known: Known, number: int) -> tuple[Floats, str] | None:
     """Flow by the growth of a total [kg] that the machine itself counts; NaN over resets and long steps."""
     for i, column in enumerate(known.log.columns):
         rows, scale = known.log.rows[i], known.scales[i]
@@ -138,7 +135,7 @@ def _growth(known: Known, number: int) -> tuple[Values, str] | None:
     return None
 
 
-def _growth_rate(seconds: Values, counts: Values) -> Values:
+def _growth_rate(seconds: Floats, counts: Floats) -> Floats:
     """(M,) growth a second that led to each count: from one change of the counter to the next.
 
     Counters step in whole kilograms, some every few seconds only. One that rests for ten seconds rests: its
@@ -168,13 +165,13 @@ def _growth_rate(seconds: Values, counts: Values) -> Values:
     return np.where(np.isfinite(rate) & (rate >= 0), rate, np.nan)
 
 
-def losses(known: Known) -> dict[str, tuple[Values, str, int]]:
+def losses(known: Known) -> dict[str, tuple[Floats, str, int]]:
     """Channel -> values, what they were derived from, and the column, for losses not logged as a mass flow.
 
     Loss goes to the place (separation, cleaning) that the column's target names. Without the density or the
     mass of kernels that a flow in kg/s takes, it is a relative signal.
     """
-    found: dict[str, tuple[Values, str, int]] = {}
+    found: dict[str, tuple[Floats, str, int]] = {}
     for index, column in enumerate(known.log.columns):
         number, target = column.place.identifier, column.target
         if not is_derived(column) or number is None or not target or known.scales[index] is None:
@@ -192,7 +189,7 @@ def losses(known: Known) -> dict[str, tuple[Values, str, int]]:
     return found
 
 
-def _by_time(known: Known, index: int, number: int) -> tuple[Values, str] | None:
+def _by_time(known: Known, index: int, number: int) -> tuple[Floats, str] | None:
     """A loss as what is lost in a second, in whatever it is counted; None where that can't be told."""
     values = known.by_column(index)
     if number in (LOST_VOLUME_FLOW, LOST_PIECE_FLOW):
@@ -206,7 +203,7 @@ def _by_time(known: Known, index: int, number: int) -> tuple[Values, str] | None
     return None if rate is None else (values * rate, "loss by area, width and speed")
 
 
-def _loss_kg_s(known: Known, index: int, number: int) -> tuple[Values, str] | None:
+def _loss_kg_s(known: Known, index: int, number: int) -> tuple[Floats, str] | None:
     if number == LOST_SHARE:
         flow = known.data.get("grain_flow_kg_s")
         if flow is None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.task_file import ON_CHANGE, ON_THRESHOLD
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import WIDTHS
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
-from numpy.typing import NDArray
 
 STALE_PERIODS = 3
 # Intervals that differ by more than half from the usual one are uneven; a clock keeps most of them even.
@@ -38,7 +38,7 @@ def begun_with(log: LogData, carry: Carry) -> LogData:
     return replace(log, rows=tuple(rows), values=tuple(values))
 
 
-def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def filled(log: LogData, index: int, times_s: Floats) -> Floats:
     """(N,) raw values of a column, each kept until the next.
 
     A value that the device logs when it changes holds until then; one that it logs by time or distance only
@@ -59,7 +59,7 @@ def filled(log: LogData, index: int, times_s: NDArray[np.float64]) -> NDArray[np
     return held
 
 
-def _holds(column: LogColumn, intervals_s: NDArray[np.float64]) -> bool:
+def _holds(column: LogColumn, intervals_s: Floats) -> bool:
     """Whether the last value of a column holds until the next, however long that takes."""
     if _kept_until_changed(column):
         return True

@@ -12,13 +12,13 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.dictionary import DEFAULT_SET, identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale, choose
-from numpy.typing import NDArray
 
 
 def fixed_values(device: Device | None, task_file: TaskFile) -> dict[str, str]:
@@ -88,7 +88,7 @@ def _key(column: LogColumn, scale: Scale | None) -> str:
     return column.key + (f" [{scale.unit}]" if scale and scale.unit else "")
 
 
-def _texts(values: NDArray[np.float64], scale: Scale | None) -> pl.Series:
+def _texts(values: Floats, scale: Scale | None) -> pl.Series:
     """Numbers as plain text: whole ones without a point, others to nine significant figures."""
     if scale is not None:
         values = scale.apply(values)

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.task_file import Task
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
-from numpy.typing import NDArray
 
 CROP_MASS, AREA, TIME_IN_WORK = 90, 116, 119
 COMPARED = ((CROP_MASS, "crop mass", "kg"), (AREA, "area", "m2"), (TIME_IN_WORK, "time in work", "s"))
@@ -96,7 +96,7 @@ def _added(frame: pl.DataFrame) -> tuple[float, float, float]:
     )
 
 
-def _column(frame: pl.DataFrame, name: str, default: float) -> NDArray[np.float64]:
+def _column(frame: pl.DataFrame, name: str, default: float) -> Floats:
     if name not in frame.columns:
         return np.full(len(frame), default)
     return frame[name].cast(pl.Float64).to_numpy()

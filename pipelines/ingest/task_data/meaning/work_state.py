@@ -6,22 +6,21 @@ leftmost section in the lowest bits. An element that is off takes all below it w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
-from numpy.typing import NDArray
 
 STATE = 141
 CONDENSED = range(161, 177)
 HEADER_LOW, HEADER_TURNS = 237, 238
 WIDTHS = (67, 68, 70)
 MEASURES_CROP = frozenset({67, 84, 87, 99, 181, 182})
-Filled = Callable[[int], NDArray[np.float64]]
 
 
-def on_off(raw: NDArray[np.float64]) -> NDArray[np.float64]:
+def on_off(raw: Floats) -> Floats:
     """1 on, 0 off, NaN for error, not there and not known; only the lowest two bits count."""
     state = np.full(len(raw), np.nan)
     known = ~np.isnan(raw)
@@ -30,7 +29,7 @@ def on_off(raw: NDArray[np.float64]) -> NDArray[np.float64]:
     return state
 
 
-def condensed(raw: NDArray[np.float64]) -> NDArray[np.float64]:
+def condensed(raw: Floats) -> Floats:
     """(N, 16) states of sixteen sections out of one condensed value each: 1, 0 or NaN."""
     states = np.full((len(raw), 16), np.nan)
     known = ~np.isnan(raw)
@@ -39,7 +38,7 @@ def condensed(raw: NDArray[np.float64]) -> NDArray[np.float64]:
     return states
 
 
-def working(log: LogData, held: Filled) -> NDArray[np.float64] | None:
+def working(log: LogData, held: HeldColumn) -> Floats | None:
     """(N,) 1 in work, 0 not, NaN not known; None when the log holds no state at all."""
     own = _states(log, held)
     whole = {name: state for name, state in own.items() if _kind(log, name) not in ("section", "unit")}
@@ -57,8 +56,8 @@ def working(log: LogData, held: Filled) -> NDArray[np.float64] | None:
 
 
 def width_m(
-    log: LogData, task_file: TaskFile, held: Filled, metres: Filled
-) -> tuple[NDArray[np.float64] | None, str]:
+    log: LogData, task_file: TaskFile, held: HeldColumn, metres: HeldColumn
+) -> tuple[Floats | None, str]:
     """(N,) working width in m, and how it is known where not simply logged; None when nothing tells.
 
     held : raw values of a column, kept on. metres : those of a width, in m.
@@ -84,11 +83,11 @@ def width_m(
     return fixed * share, f"{fixed:g} m times the share of sections in work"
 
 
-def _states(log: LogData, held: Filled) -> dict[str, NDArray[np.float64]]:
+def _states(log: LogData, held: HeldColumn) -> dict[str, Floats]:
     return {log.columns[i].place.element: on_off(held(i)) for i in _indexes(log, STATE)}
 
 
-def _sections(log: LogData, held: Filled) -> NDArray[np.float64] | None:
+def _sections(log: LogData, held: HeldColumn) -> Floats | None:
     """(N, S) states of the sections out of all condensed values; sections that never are there left out."""
     parts = [condensed(held(index)) for index in _indexes(log, *CONDENSED)]
     if not parts:
@@ -135,7 +134,7 @@ def _parents(log: LogData, element: str) -> tuple[str, ...]:
     return next((c.element.parents for c in log.columns if c.element and c.element.id == element), ())
 
 
-def _all_on(states: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+def _all_on(states: list[Floats]) -> Floats:
     """0 where any is off, 1 where all known are on, NaN where none is known."""
     stacked = np.stack(states, axis=1)
     unknown = np.isnan(stacked).all(axis=1)
@@ -143,24 +142,24 @@ def _all_on(states: list[NDArray[np.float64]]) -> NDArray[np.float64]:
     return np.where(unknown, np.nan, on)
 
 
-def _any_on(states: NDArray[np.float64]) -> NDArray[np.float64]:
+def _any_on(states: Floats) -> Floats:
     """1 where any is on, 0 where all known are off, NaN where none is known."""
     unknown = np.isnan(states).all(axis=1)
     return np.where(unknown, np.nan, (states == 1).any(axis=1).astype(np.float64))
 
 
-def _share_on(states: NDArray[np.float64]) -> NDArray[np.float64]:
+def _share_on(states: Floats) -> Floats:
     known = (~np.isnan(states)).sum(axis=1)
     on = (states == 1).sum(axis=1)
     return np.where(known > 0, on / np.maximum(known, 1), np.nan)
 
 
-def _sum(widths: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+def _sum(widths: list[Floats]) -> Floats:
     stacked = np.stack(widths, axis=1)
     return np.where(np.isnan(stacked).all(axis=1), np.nan, np.nansum(stacked, axis=1))
 
 
-def _widest(widths: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+def _widest(widths: list[Floats]) -> Floats:
     stacked = np.stack(widths, axis=1)
     unknown = np.isnan(stacked).all(axis=1)
     return np.where(unknown, np.nan, np.where(np.isnan(stacked), -np.inf, stacked).max(axis=1))

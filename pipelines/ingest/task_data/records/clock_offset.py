@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Ints, Structured
 from chaffinch.pipelines.ingest.task_data.files.task_file import TimeSpan
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.resync import DAY_MS, FIRST_DAY, LAST_DAY, UNKNOWN_TIME
-from numpy.typing import NDArray
 
 EPOCH_DAYS = 3652  # 1980-01-01 in days since 1970-01-01
 US = 1000
@@ -54,7 +54,7 @@ class Offset:
     copied: bool = False
 
 
-def local_moments(fixed: NDArray[np.void], header: LogHeader, count: int) -> NDArray[np.int64]:
+def local_moments(fixed: Structured, header: LogHeader, count: int) -> Ints:
     """(R,) terminal's clock in microseconds since 1970, without a zone; NaT (minimum of int64) where unknown.
 
     A date that turns a few records before or after midnight does is put right.
@@ -72,7 +72,7 @@ def local_moments(fixed: NDArray[np.void], header: LogHeader, count: int) -> NDA
     return np.where(known & (fixed["time"] != UNKNOWN_TIME), total * US, missing)
 
 
-def _midnight_slips(milliseconds: NDArray[np.int64]) -> NDArray[np.int64]:
+def _midnight_slips(milliseconds: Ints) -> Ints:
     """Days to add to each moment: the date turned late (+1) or early (-1) against the time of day.
 
     Such a slip is a jump of a day one way; while it lasts the moments are a day off.
@@ -94,7 +94,7 @@ def _midnight_slips(milliseconds: NDArray[np.int64]) -> NDArray[np.int64]:
     return correction
 
 
-def satellite_offset(fixed: NDArray[np.void], local_us: NDArray[np.int64]) -> Offset | str | None:
+def satellite_offset(fixed: Structured, local_us: Ints) -> Offset | str | None:
     """Offset of the terminal's clock by logged satellite UTC; a sentence when that is there but of no use."""
     names = fixed.dtype.names or ()
     if "gps_time" not in names:

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Ints, Octets, RawInts, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.resync import (
     Layout,
@@ -24,7 +25,6 @@ from chaffinch.pipelines.ingest.task_data.records.resync import (
     next_sound,
     swallows_next,
 )
-from numpy.typing import NDArray
 
 RUN_RECORDS = 256
 BLOCK_BYTES = 2**20
@@ -53,9 +53,9 @@ class LogRecords:
     faults : in the order of the file; records and faults together cover every byte.
     """
 
-    starts: NDArray[np.int64]
-    fixed: NDArray[np.void]
-    columns: tuple[tuple[NDArray[np.int64], NDArray[np.int32]], ...]
+    starts: Ints
+    fixed: Structured
+    columns: tuple[tuple[Ints, RawInts], ...]
     faults: tuple[Fault, ...]
 
     def __len__(self) -> int:
@@ -66,7 +66,7 @@ def decode(data: bytes, header: LogHeader) -> LogRecords:
     """Decode the binary ``data`` of a log laid out by ``header``. Never raises on any bytes."""
     buffer = np.frombuffer(data, dtype=np.uint8)
     layout = Layout.of(header)
-    runs: list[tuple[NDArray[np.int64], int]] = []
+    runs: list[tuple[Ints, int]] = []
     faults: list[Fault] = []
     position, kept, block = 0, 0, FIRST_BLOCK_BYTES
     while position < len(buffer):
@@ -112,15 +112,13 @@ def _without_padding(data: bytes, records: LogRecords) -> LogRecords:
     )
 
 
-def _drop_last(runs: list[tuple[NDArray[np.int64], int]]) -> None:
+def _drop_last(runs: list[tuple[Ints, int]]) -> None:
     starts, equal = runs.pop()
     if len(starts) > 1:
         runs.append((starts[:-1], equal))
 
 
-def _skip(
-    buffer: NDArray[np.uint8], position: int, layout: Layout, kept: int, faults: int
-) -> tuple[int, Fault]:
+def _skip(buffer: Octets, position: int, layout: Layout, kept: int, faults: int) -> tuple[int, Fault]:
     """Where the next sound record begins, and the fault that covers the bytes up to there."""
     end = next_sound(buffer, position + 1, layout) if faults < MAX_FAULTS else None
     if end is None and layout.cut_short(buffer, position):
@@ -135,9 +133,7 @@ def _skip(
     return stop, Fault(position, stop - position, kept, "damaged_log", sentence)
 
 
-def _chain(
-    buffer: NDArray[np.uint8], position: int, layout: Layout, block: int
-) -> tuple[NDArray[np.int64], int]:
+def _chain(buffer: Octets, position: int, layout: Layout, block: int) -> tuple[Ints, int]:
     """Starts of the records that follow one another from ``position``, whole ones only, about a block.
 
     Second: the number of values each holds where all hold as many, else -1.
@@ -156,7 +152,7 @@ def _chain(
     return (starts if last + layout.record_bytes(buffer, last) <= len(buffer) else starts[:-1]), -1
 
 
-def _run_length(counts: NDArray[np.uint8], count: int, most: int) -> int:
+def _run_length(counts: Octets, count: int, most: int) -> int:
     """How many of ``counts`` equal ``count`` before the first that does not, looked at in growing windows."""
     found, window = 0, 64
     while found < len(counts) and found < most:
@@ -168,7 +164,7 @@ def _run_length(counts: NDArray[np.uint8], count: int, most: int) -> int:
     return min(found, most)
 
 
-def _search(buffer: NDArray[np.uint8], position: int, layout: Layout, block: int) -> NDArray[np.int64]:
+def _search(buffer: Octets, position: int, layout: Layout, block: int) -> Ints:
     """The chain of starts through one block of bytes by a graph search (one edge leads out of every byte)."""
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import breadth_first_order
@@ -187,10 +183,10 @@ def _search(buffer: NDArray[np.uint8], position: int, layout: Layout, block: int
 
 
 def _gather(
-    buffer: NDArray[np.uint8], runs: list[tuple[NDArray[np.int64], int]], layout: Layout
-) -> tuple[NDArray[np.int64], NDArray[np.void], tuple[tuple[NDArray[np.int64], NDArray[np.int32]], ...]]:
+    buffer: Octets, runs: list[tuple[Ints, int]], layout: Layout
+) -> tuple[Ints, Structured, tuple[tuple[Ints, RawInts], ...]]:
     """Fixed parts of all records, and their values sorted into columns."""
-    parts: list[list[tuple[NDArray[np.int64], NDArray[np.int32]]]] = [[] for _ in range(layout.values)]
+    parts: list[list[tuple[Ints, RawInts]]] = [[] for _ in range(layout.values)]
     fixed = [np.empty(0, layout.fixed_type)]
     first = 0
     for starts, equal in runs:
@@ -202,9 +198,7 @@ def _gather(
     return all_starts, np.concatenate(fixed), tuple(_joined(column) for column in parts)
 
 
-def _joined(
-    column: list[tuple[NDArray[np.int64], NDArray[np.int32]]],
-) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+def _joined(column: list[tuple[Ints, RawInts]]) -> tuple[Ints, RawInts]:
     if not column:
         return np.empty(0, np.int64), np.empty(0, np.int32)
     if len(column) == 1:
@@ -212,9 +206,7 @@ def _joined(
     return np.concatenate([rows for rows, _ in column]), np.concatenate([raw for _, raw in column])
 
 
-def _values(
-    buffer: NDArray[np.uint8], starts: NDArray[np.int64], equal: int, layout: Layout
-) -> Iterator[tuple[int, NDArray[np.int64], NDArray[np.int32]]]:
+def _values(buffer: Octets, starts: Ints, equal: int, layout: Layout) -> Iterator[tuple[int, Ints, RawInts]]:
     """(index, rows, raw) of each column that these records hold; the last of a repeated index counts."""
     if equal == 0 or not len(starts):
         return

@@ -28,7 +28,6 @@ POSITION_FIELDS: tuple[tuple[str, str, str], ...] = (
 TIME_FIELDS = (("time", "<u4"), ("date", "<u2"))
 TYPES = dict(TIME_FIELDS) | {name: kind for _, name, kind in POSITION_FIELDS}
 MAX_VALUES = 255
-MAX_RECORD_BYTES = 2 * 31 + 5 * MAX_VALUES
 
 
 @dataclass(frozen=True, slots=True)

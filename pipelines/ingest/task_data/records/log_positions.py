@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.scaling import MISSING
-from numpy.typing import NDArray
 
 FAR_DEG = 1.0
 
 
-def position_of(fixed: NDArray[np.void], header: LogHeader) -> tuple[NDArray[np.float64], ...]:
+def position_of(fixed: Structured, header: LogHeader) -> tuple[Floats, ...]:
     """Latitude and longitude in degrees, altitude in m; from the record, else constant, else NaN."""
     constants = header.constants or {}
     arrays = []
@@ -26,9 +26,7 @@ def position_of(fixed: NDArray[np.void], header: LogHeader) -> tuple[NDArray[np.
     return tuple(arrays)
 
 
-def leave_empty(
-    stem: str, latitude: NDArray[np.float64], longitude: NDArray[np.float64], kept: NDArray[np.bool_]
-) -> list[str]:
+def leave_empty(stem: str, latitude: Floats, longitude: Floats, kept: Booleans) -> list[str]:
     """Make positions NaN, in place, that are 0/0 or far from the rest of the log; sentences on how many."""
     notes = []
     nowhere = kept & (latitude == 0) & (longitude == 0)
@@ -45,7 +43,7 @@ def leave_empty(
     return notes
 
 
-def _far_away(latitude: NDArray[np.float64], longitude: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _far_away(latitude: Floats, longitude: Floats) -> Booleans:
     """(R,) positions far from where most of the log was made."""
     known = (
         np.isfinite(latitude) & np.isfinite(longitude) & (np.abs(latitude) <= 90) & (np.abs(longitude) <= 180)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints, Structured
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import local_moments
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, decode
@@ -17,7 +18,6 @@ from chaffinch.pipelines.ingest.task_data.records.log_positions import leave_emp
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of
 from chaffinch.pipelines.ingest.task_data.records.resync import MAX_STATUS
 from chaffinch.pipelines.ingest.task_data.records.scaling import plain_numbers
-from numpy.typing import NDArray
 
 NO_TIME = np.iinfo(np.int64).min
 PROBE_BYTES = 2**16
@@ -38,15 +38,15 @@ class LogData:
 
     stem: str
     header: LogHeader
-    local_us: NDArray[np.int64]
-    number: NDArray[np.int64]
-    latitude_deg: NDArray[np.float64]
-    longitude_deg: NDArray[np.float64]
-    altitude_m: NDArray[np.float64]
-    fixed: NDArray[np.void]
+    local_us: Ints
+    number: Ints
+    latitude_deg: Floats
+    longitude_deg: Floats
+    altitude_m: Floats
+    fixed: Structured
     columns: tuple[LogColumn, ...]
-    rows: tuple[NDArray[np.int64], ...]
-    values: tuple[NDArray[np.float64], ...]
+    rows: tuple[Ints, ...]
+    values: tuple[Floats, ...]
     numbered: int
     asides: tuple[Rejected, ...]
     notes: tuple[str, ...]
@@ -90,11 +90,11 @@ def _probed(stem: str, data: bytes, header: LogHeader) -> tuple[LogHeader, list[
         return header, notes
     for other in header.alternatives():
         if _sound(data, other, 2):
-            return other, [*notes, f"{stem}: {_told(header, other)}"]
+            return other, [*notes, f"{stem}: {_difference(header, other)}"]
     return header, notes
 
 
-def _told(header: LogHeader, other: LogHeader) -> str:
+def _difference(header: LogHeader, other: LogHeader) -> str:
     """What the log does other than its header says."""
     if other.fields == header.fields:
         return "its codes of position status are not those of the standard; they were not read."
@@ -118,7 +118,7 @@ def _sound(data: bytes, header: LogHeader, least: int) -> bool:
     )
 
 
-def _numbers(records: LogRecords) -> tuple[NDArray[np.int64], int]:
+def _numbers(records: LogRecords) -> tuple[Ints, int]:
     """(R,) number of each record, counting damaged stretches as well, and how many there are in all."""
     before = np.array([fault.record for fault in records.faults], dtype=np.int64)
     index = np.arange(len(records), dtype=np.int64)
@@ -132,12 +132,7 @@ def _fault(stem: str, data: bytes, records: LogRecords, index: int) -> Rejected:
 
 
 def _bad_times(
-    stem: str,
-    data: bytes,
-    records: LogRecords,
-    number: NDArray[np.int64],
-    local_us: NDArray[np.int64],
-    header: LogHeader,
+    stem: str, data: bytes, records: LogRecords, number: Ints, local_us: Ints, header: LogHeader
 ) -> list[Rejected]:
     """Records without a possible moment: a clock that was never set, or all ones for "not known"."""
     asides = []
@@ -157,12 +152,7 @@ def _bad_times(
 
 
 def _bad_places(
-    stem: str,
-    data: bytes,
-    records: LogRecords,
-    number: NDArray[np.int64],
-    bad: NDArray[np.bool_],
-    header: LogHeader,
+    stem: str, data: bytes, records: LogRecords, number: Ints, bad: Booleans, header: LogHeader
 ) -> list[Rejected]:
     latitude, longitude, _ = position_of(records.fixed, header)
     asides = []
@@ -181,13 +171,7 @@ def _bytes_of(data: bytes, records: LogRecords, row: int) -> tuple[int, bytes]:
     return offset, data[offset : offset + fixed_bytes + 1 + 5 * data[offset + fixed_bytes]]
 
 
-def _bursts(
-    records: LogRecords,
-    kept: NDArray[np.bool_],
-    local_us: NDArray[np.int64],
-    latitude: NDArray[np.float64],
-    longitude: NDArray[np.float64],
-) -> NDArray[np.int64]:
+def _bursts(records: LogRecords, kept: Booleans, local_us: Ints, latitude: Floats, longitude: Floats) -> Ints:
     """(R,) reading of each record, -1 for records set aside. A burst that holds a value twice stays apart."""
     fresh = np.ones(len(records), dtype=bool)
     same = local_us[1:] == local_us[:-1]
@@ -206,7 +190,7 @@ def _bursts(
     return reading
 
 
-def _first_of(reading: NDArray[np.int64]) -> NDArray[np.int64]:
+def _first_of(reading: Ints) -> Ints:
     """Index of the first record of each reading."""
     kept = np.flatnonzero(reading >= 0)
     numbers = reading[kept]
@@ -214,12 +198,8 @@ def _first_of(reading: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _columns(
-    records: LogRecords,
-    reading: NDArray[np.int64],
-    readings: int,
-    header: LogHeader,
-    columns: tuple[LogColumn, ...],
-) -> tuple[tuple[NDArray[np.int64], ...], tuple[NDArray[np.float64], ...], list[str]]:
+    records: LogRecords, reading: Ints, readings: int, header: LogHeader, columns: tuple[LogColumn, ...]
+) -> tuple[tuple[Ints, ...], tuple[Floats, ...], list[str]]:
     """Rows and values of each column by reading; a constant of the header fills a column the records lack."""
     all_rows, all_values, both = [], [], 0
     for place, column, (rows, raw) in zip(header.values, columns, records.columns, strict=True):

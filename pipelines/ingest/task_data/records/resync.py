@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Ints, Octets, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
 from numpy.typing import NDArray
@@ -39,12 +40,10 @@ class Layout:
     def fixed_bytes(self) -> int:
         return self.fixed_type.itemsize
 
-    def record_bytes(self, buffer: NDArray[np.uint8], start: int) -> int:
+    def record_bytes(self, buffer: Octets, start: int) -> int:
         return self.fixed_bytes + 1 + 5 * int(buffer[start + self.fixed_bytes])
 
-    def fixed_parts(
-        self, buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: int = -1
-    ) -> NDArray[np.void]:
+    def fixed_parts(self, buffer: Octets, starts: Ints, count: int = -1) -> Structured:
         """(R,) structured: the fixed parts at ``starts``; a view where all records hold ``count`` values."""
         if not self.fixed_bytes or not len(starts):
             return np.zeros(len(starts), self.fixed_type)
@@ -55,9 +54,7 @@ class Layout:
             return as_strided(flat, shape=(len(starts),), strides=strides, writeable=False)
         return sliding_window_view(buffer, self.fixed_bytes)[starts].view(self.fixed_type)[:, 0]
 
-    def pairs(
-        self, buffer: NDArray[np.uint8], starts: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int64], NDArray[np.void]]:
+    def pairs(self, buffer: Octets, starts: Ints) -> tuple[Ints, Structured]:
         """(V,) record of each value, (V,) its index and raw value, in the order of the file."""
         counts = buffer[starts + self.fixed_bytes].astype(np.int64)
         records = np.repeat(np.arange(len(starts), dtype=np.int64), counts)
@@ -68,23 +65,21 @@ class Layout:
         offsets += np.repeat(starts + self.fixed_bytes + 1 - 5 * before, counts)
         return records, sliding_window_view(buffer, 5)[offsets].view(PAIR)[:, 0]
 
-    def equal_pairs(
-        self, buffer: NDArray[np.uint8], start: int, records: int, count: int
-    ) -> NDArray[np.void]:
+    def equal_pairs(self, buffer: Octets, start: int, records: int, count: int) -> Structured:
         """(records, count) view of the values of equally long records that follow one another."""
         length = self.fixed_bytes + 1 + 5 * count
         first = start + self.fixed_bytes + 1
         flat = buffer[first : first + 5 * count].view(PAIR)
         return as_strided(flat, shape=(records, count), strides=(length, PAIR.itemsize), writeable=False)
 
-    def after(self, buffer: NDArray[np.uint8], start: int) -> Layout:
+    def after(self, buffer: Octets, start: int) -> Layout:
         """This layout knowing the date of the sound record at ``start``."""
         if not self.timed:
             return self
         day = int(buffer[start + 4]) + 256 * int(buffer[start + 5])
         return replace(self, day=day) if FIRST_DAY <= day <= LAST_DAY else self
 
-    def cut_short(self, buffer: NDArray[np.uint8], start: int) -> bool:
+    def cut_short(self, buffer: Octets, start: int) -> bool:
         """Whether what begins at ``start`` is a sound record but for its missing end."""
         fixed_end = start + self.fixed_bytes
         if fixed_end >= len(buffer):
@@ -94,7 +89,7 @@ class Layout:
         return bool(_fixed_sound(self.fixed_parts(buffer, np.array([start])), self)[0])
 
 
-def _fixed_sound(fixed: NDArray[np.void], layout: Layout) -> NDArray[np.bool_]:
+def _fixed_sound(fixed: Structured, layout: Layout) -> Booleans:
     sound = np.ones(len(fixed), dtype=bool)
     if layout.timed:
         sound &= (fixed["time"] < DAY_MS) | (fixed["time"] == UNKNOWN_TIME)
@@ -103,7 +98,7 @@ def _fixed_sound(fixed: NDArray[np.void], layout: Layout) -> NDArray[np.bool_]:
     return sound
 
 
-def first_unsound(buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: int, layout: Layout) -> int:
+def first_unsound(buffer: Octets, starts: Ints, count: int, layout: Layout) -> int:
     """How many of the records at ``starts`` are sound before the first that is not.
 
     count : how many values each of them holds, -1 where that differs.
@@ -129,7 +124,7 @@ def first_unsound(buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: i
     return int(fitting[-1]) + 1 if len(fitting) else 0
 
 
-def _indexes_known(buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: int, layout: Layout) -> int:
+def _indexes_known(buffer: Octets, starts: Ints, count: int, layout: Layout) -> int:
     """How many records come before the first that names a value which the header does not list."""
     if count == 0 or not len(starts):
         return len(starts)
@@ -142,7 +137,7 @@ def _indexes_known(buffer: NDArray[np.uint8], starts: NDArray[np.int64], count: 
     return int(records[beyond.argmax()]) if beyond.any() else len(starts)
 
 
-def next_sound(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int | None:
+def next_sound(buffer: Octets, start: int, layout: Layout) -> int | None:
     """First byte from ``start`` on where sound records begin again; None when there is none.
 
     Looked for near by with the date of the last sound record, then anywhere with any plausible date.
@@ -154,7 +149,7 @@ def next_sound(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int | N
     return _next_sound(buffer, start, replace(layout, day=None))
 
 
-def _next_sound(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int | None:
+def _next_sound(buffer: Octets, start: int, layout: Layout) -> int | None:
     """First byte from ``start`` on where sound records begin again; None when there is none.
 
     Sound means: the record, and two more after it or the end of the log exactly, keep every rule, and the
@@ -173,7 +168,7 @@ def _next_sound(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int | 
     return None
 
 
-def swallows_next(buffer: NDArray[np.uint8], before: list[int], break_at: int, layout: Layout) -> bool:
+def swallows_next(buffer: Octets, before: list[int], break_at: int, layout: Layout) -> bool:
     """Whether sound records begin inside the last record before ``break_at``, where the chain broke.
 
     before : starts of the last two records. What begins must not be earlier than the first of the two.
@@ -192,13 +187,13 @@ def swallows_next(buffer: NDArray[np.uint8], before: list[int], break_at: int, l
     )
 
 
-def _moment_ms(buffer: NDArray[np.uint8], start: int, layout: Layout) -> int:
+def _moment_ms(buffer: Octets, start: int, layout: Layout) -> int:
     """Day and time of the record at ``start`` in milliseconds since 1980."""
     fixed = layout.fixed_parts(buffer, np.array([start]))
     return int(fixed["date"][0]) * DAY_MS + int(fixed["time"][0])
 
 
-def _may_begin(buffer: NDArray[np.uint8], start: int, window: int, layout: Layout) -> NDArray[np.bool_]:
+def _may_begin(buffer: Octets, start: int, window: int, layout: Layout) -> Booleans:
     window = max(0, min(window, len(buffer) - layout.fixed_bytes - start))
     if not window:
         return np.zeros(0, dtype=bool)
@@ -219,14 +214,14 @@ def _may_begin(buffer: NDArray[np.uint8], start: int, window: int, layout: Layou
     return may
 
 
-def _day_fits(days: NDArray[np.uint16], layout: Layout) -> NDArray[np.bool_]:
+def _day_fits(days: NDArray[np.uint16], layout: Layout) -> Booleans:
     if layout.day is None:
         return (days >= FIRST_DAY) & (days <= LAST_DAY)
     # Back by one as well: a clock that is set while the log runs.
     return np.abs(days.astype(np.int64) - layout.day) <= 1
 
 
-def _follows(buffer: NDArray[np.uint8], start: int, layout: Layout) -> bool:
+def _follows(buffer: Octets, start: int, layout: Layout) -> bool:
     """Whether three sound records, or sound records up to the exact end, begin at ``start``."""
     position = start
     known = layout
@@ -243,7 +238,7 @@ def _follows(buffer: NDArray[np.uint8], start: int, layout: Layout) -> bool:
     return True
 
 
-def _sound_at(buffer: NDArray[np.uint8], start: int, layout: Layout) -> bool:
+def _sound_at(buffer: Octets, start: int, layout: Layout) -> bool:
     begin = np.array([start])
     if buffer[start + layout.fixed_bytes] > layout.values:
         return False

@@ -1,4 +1,4 @@
-"""Which field a reading lies in, where the log does not say."""
+"""What a log leaves out: the field, from boundaries; the working width, from ``farm.toml``."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.farm import Farm
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -51,3 +52,15 @@ def fields_at(
         f"{counted(left, 'row')} in no known field."
     )
     return frame.with_columns(field.alias("field"))
+
+
+def with_stated_width(frame: pl.DataFrame, farm: Farm, notes: list[str]) -> pl.DataFrame:
+    """``frame`` with the working width [m] that ``farm`` states for its machines, where it has no such column."""
+    if "working_width_m" in frame.columns:
+        return frame
+    widths = {name: m.width_m for name, m in farm.machines.items() if m.width_m is not None}
+    stated = frame["machine"].replace_strict(widths, default=None, return_dtype=pl.Float64)
+    if stated.null_count() == len(stated):
+        return frame
+    notes.append("The log has no working width; that of farm.toml is used.")
+    return frame.with_columns(stated.alias("working_width_m"))
