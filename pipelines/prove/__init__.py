@@ -1,6 +1,6 @@
-"""Prove: hold the estimator, and what people do instead, against made-up seasons with known truth.
+"""Prove: test the estimator, and what people do instead, on simulated seasons with known truth.
 
-``run`` simulates, estimates, judges and tells. Every season has a fresh seed unless one is given, and
+``run_proof`` simulates, estimates, scores and reports. Every season has a fresh seed unless one is given, and
 the seeds are part of the result, so that anything seen can be seen again.
 """
 

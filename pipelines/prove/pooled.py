@@ -1,4 +1,4 @@
-"""Pooled rows of a season beside the season's true mean effects."""
+"""Season rows compared with the true mean effects of the season."""
 
 from __future__ import annotations
 
@@ -27,16 +27,16 @@ POOLED_SCHEMA = {
 }
 """One row a season, crop (null: all), setting and outcome, on the natural-log scale for one step of the catalogue.
 
-truth : the season's mean effect. next_field_held : chance that the effect in a field to come lies in the range that
-is told for it; null where none is told.
+truth : the season's mean effect. next_field_held : chance that the effect in a next field lies in its stated range;
+null where none is stated.
 """
 
 
 def judge_pooled(season: Season, effects: pl.DataFrame) -> pl.DataFrame:
-    """Rows of scope ``season`` in ``effects`` beside the truth they speak of: rows of ``POOLED_SCHEMA``.
+    """Rows of scope ``season`` in ``effects`` with their truth: rows of ``POOLED_SCHEMA``.
 
-    Left out are outcomes on which a step has no effect of its own, such as machine loss and capacity, and rows behind
-    which stands one field: they speak of that field, and what it did there is judged change by change.
+    Left out are outcomes without a true effect per step, such as machine loss and capacity, and rows based on one
+    field, whose effects are judged change by change.
     """
     shown = effects.filter(
         (pl.col("scope") == "season")
@@ -46,7 +46,7 @@ def judge_pooled(season: Season, effects: pl.DataFrame) -> pl.DataFrame:
     )
     rows = []
     for row in shown.iter_rows(named=True):
-        truth = _steps_told(row) * season.effects[row["setting"]][CHANNEL_OF[row["outcome"]]]
+        truth = _steps_of(row) * season.effects[row["setting"]][CHANNEL_OF[row["outcome"]]]
         rows.append(
             {
                 "scenario": season.scenario.name,
@@ -62,19 +62,19 @@ def judge_pooled(season: Season, effects: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=POOLED_SCHEMA)
 
 
-def _steps_told(row: dict[str, Any]) -> float:
-    """How many of the simulator's steps the step is that the row is told for, with its sign."""
+def _steps_of(row: dict[str, Any]) -> float:
+    """The row's step in steps of the simulator, with its sign."""
     made = ADJUSTABLES[row["setting"]]
     if made.positions:
         return 1.0 if row["from_value"] == made.positions[0] else -1.0
     if row["unit"] == made.unit:
         return float(row["per_step"]) / made.step
-    # Told for a tip speed, which acts alike on every drum: v = pi d n.
+    # Stated per tip speed, which acts alike on every drum: v = pi d n.
     return float(row["per_step"]) / (math.pi * REFERENCE_DRUM_M * made.step / 60)
 
 
 def _next_field_held(season: Season, row: dict[str, Any], truth: float) -> float | None:
-    """Fields' effects are normal about the season's; where that is nothing, theirs are nothing too."""
+    """Effects of fields are normal about the season's; where that is zero, theirs are zero too."""
     from scipy.stats import norm
 
     if row["next_field_percent_low"] is None or row["next_field_percent_high"] is None:
@@ -83,7 +83,7 @@ def _next_field_held(season: Season, row: dict[str, Any], truth: float) -> float
     if truth == 0:
         return float(low < 0 < high)
     channel = CHANNEL_OF[row["outcome"]]
-    spread = abs(_steps_told(row)) * season.scenario.effects.between_fields_sd * RELATIVE_SD[channel]
+    spread = abs(_steps_of(row)) * season.scenario.effects.between_fields_sd * RELATIVE_SD[channel]
     if spread == 0:
         return float(low < truth < high)
     return float(norm.cdf(high, truth, spread) - norm.cdf(low, truth, spread))

@@ -63,6 +63,6 @@ def failings_of_pooled(scores: Sequence[Score]) -> Iterator[str]:
         least, _ = coverage_limits(n)
         if one["coverage"] < least:
             held = percent(one["coverage"])
-            yield f"{name}: pooled ranges held {held} of {n} season means, under {percent(least)}."
+            yield f"{name}: {held} of {n} season ranges hold the true mean, under {percent(least)}."
         if one["false"] > binom.ppf(1 - CHANCE, one["called"], 1 - RANGE_LEVEL):
-            yield f"{name}: {one['false']} of {one['called']} pooled verdicts were false, over one in twenty."
+            yield f"{name}: {one['false']} of {one['called']} season verdicts are false, over one in twenty."

@@ -1,4 +1,4 @@
-"""Many seasons on trial: fan out over machine-fields, gather, judge, tell."""
+"""Many seasons tested: simulate and prepare machine-fields in parallel, estimate, score, report."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from chaffinch.pipelines.simulate import SCENARIOS
 from chaffinch.schemas.tables import OUTCOMES
 
 DEFAULT_OUTCOMES = ("separation_loss", "cleaning_loss")
-# The simulator knows no truth of non-grain.
+# The simulator has no truth for non-grain.
 JUDGED_OUTCOMES = tuple(o for o in OUTCOMES if o != "non_grain")
 # The structural time series takes seconds a field and outcome; so many fields of each scenario are enough to
 # see how wide its ranges are.
@@ -60,7 +60,7 @@ def run_proof(
     outcomes: Sequence[str] = DEFAULT_OUTCOMES,
     processes: int | None = None,
 ) -> dict[str, Any]:
-    """Hold the estimator and its peers against seasons with known truth.
+    """Test the estimator and its peers on seasons with known truth.
 
     scenarios : names; all when None. seasons : simulated for each. seed : of the whole proof; None: fresh.
     fields : machine-fields a season instead of the scenario's own. processes : at most; the machine's cores
@@ -122,7 +122,7 @@ def _plan(
 
 
 def _gathered(seasons_judged: Iterator[Judged], seasons: int, say: Say) -> Judged:
-    """All judged rows; each scenario is told as soon as it is through, for a run may be cut short."""
+    """All judged rows; each scenario is reported as soon as it is done, since a run may be cut short."""
     frames: list[pl.DataFrame] = []
     pooled: list[pl.DataFrame] = []
     for judged in seasons_judged:
@@ -131,7 +131,7 @@ def _gathered(seasons_judged: Iterator[Judged], seasons: int, say: Say) -> Judge
         if len(frames) % seasons == 0:
             for one in score(pl.concat(frames[-seasons:], how="diagonal_relaxed")):
                 if one["method"] == OURS:
-                    say(f"{one['scenario']}: held {percent(one['coverage'])} of {one['answered']} answered.")
+                    say(f"{one['scenario']}: {percent(one['coverage'])} of {one['answered']} ranges hold.")
     return Judged(pl.concat(frames, how="diagonal_relaxed"), pl.concat(pooled))
 
 

@@ -171,27 +171,27 @@ def false_limit(without_effect: int) -> float:
 
 
 def failings(scores: list[Score]) -> Iterator[str]:
-    """A sentence for everything in which the estimator was not held; none from the peers."""
+    """A sentence for each limit that the estimator failed; none for the peers."""
     for one in scores:
         if one["method"] != OURS:
             continue
         name, n = one["scenario"], one["answered"]
         low, high = coverage_limits(n)
         if n == 0:
-            yield f"{name}: no effect was answered, so nothing is shown."
+            yield f"{name}: no effect was estimated, so nothing is shown."
         elif not low <= one["coverage"] <= high:
             yield (
-                f"{name}: ranges held {percent(one['coverage'])} of {n} true effects, "
+                f"{name}: {percent(one['coverage'])} of {n} ranges hold the true effect, "
                 f"outside {percent(low)} to {percent(high)}."
             )
         limit = false_limit(one["without_effect"])
         if one["without_effect"] and one["share_called_without_effect"] > limit:
             yield (
-                f"{name}: a change was called in {percent(one['share_called_without_effect'])} of "
-                f"{one['without_effect']} adjustments without an effect, more than {percent(limit)}."
+                f"{name}: {percent(one['share_called_without_effect'])} false alarms in "
+                f"{one['without_effect']} changes without an effect, more than {percent(limit)}."
             )
         if one["joint_told_as_one"]:
-            yield f"{name}: {one['joint_told_as_one']} rows give a joint change's effect to one setting."
+            yield f"{name}: {one['joint_told_as_one']} rows attribute a joint change to one setting."
 
 
 def percent(share: float | None) -> str:

@@ -1,4 +1,4 @@
-"""One machine-field on trial: simulated, prepared as any log is, the peers asked, the truth at hand."""
+"""One machine-field tested: simulated, prepared as any log is, answered by the peers, with its truth."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ ANSWER_SCHEMA = {
 
 @dataclass(frozen=True, slots=True)
 class FieldTask:
-    """What one process is asked to do: one machine-field of one season."""
+    """One machine-field of one season, for one process."""
 
     scenario: str
     seed: int
@@ -104,8 +104,8 @@ def _outcomes_needed(outcomes: Iterable[str]) -> set[str]:
 def truth_of_changes(truth: pl.DataFrame, changes: Sequence[Change], outcomes: Iterable[str]) -> pl.DataFrame:
     """True effect of each change of a machine-field as the estimator grouped them: rows of ``TRUTH_SCHEMA``.
 
-    truth : as the simulator gives it. An adjustment that is in no change stands for itself, so that it counts
-    as one without an answer. The truth of a change is the sum over the events in it, a joint event once.
+    truth : as the simulator gives it. An adjustment that is in no change counts as one without an answer. The truth
+    of a change is the sum over the events in it, a joint event once.
     """
     change = ("change_time", "outcome")
     log = truth.filter(pl.col("logged") & pl.col("outcome").is_in(list(outcomes))).drop("time")
@@ -166,7 +166,7 @@ def _ask(
 
 
 def _as_entered(binned: Binned, made: MachineField) -> Binned:
-    """Peers are told what the loss sensors weigh; ours has loss checks."""
+    """Peers know what a unit of the loss signals weighs; the estimator has loss checks."""
     weights = {place: 1 / made.machine.instruments.gain(place.removesuffix("_loss")) for place in PLACES}
     return of_what_entered(binned, weights)
 
@@ -191,14 +191,14 @@ def _answers(binned: Binned, outcome: str, method: str, answers: Sequence[PeerAn
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A season on trial. changes : rows of ``scoring.JUDGED_SCHEMA``. pooled : of ``pooled.POOLED_SCHEMA``."""
+    """A season judged. changes : rows of ``scoring.JUDGED_SCHEMA``. pooled : of ``pooled.POOLED_SCHEMA``."""
 
     changes: pl.DataFrame
     pooled: pl.DataFrame
 
 
 def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judged:
-    """Estimate the season and lay every method's answers beside the truth.
+    """Estimate the season and compare every method's answers with the truth.
 
     Ours are the rows of ``effects`` that a user would be shown. A change that ``effects`` lacks counts
     as ``cannot tell``.
@@ -227,7 +227,7 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judg
 
 
 def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
-    """Rows of ``effects`` beside the truth, one for each change and outcome.
+    """Rows of ``effects`` with the truth, one for each change and outcome.
 
     ``told_as_one``: rows of a truly joint change that carry an effect without saying that it is joint.
     """

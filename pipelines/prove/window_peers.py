@@ -1,7 +1,6 @@
 """What people do with a log: compare a quarter of an hour after an adjustment with one before it.
 
-Both peers are given the same bins of steady work as the estimator, so that the method is what differs. This
-is in their favour: raw seconds, turns and unaligned channels would serve them worse.
+Both peers get the same bins of steady work as the estimator, so only the method differs. This favours them.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ Array = NDArray[np.float64]
 WINDOW_S = 900.0
 FEWEST_BINS = 6
 RANGE_LEVEL = 0.95
-# Held fixed for nothing: what was driven is what is asked.
+# Compared as driven, not at the same feed rate.
 AS_DRIVEN = ("throughput",)
 
 
@@ -40,9 +39,9 @@ def verdict_of(low: pl.Expr, high: pl.Expr) -> pl.Expr:
     # How much further a range of the level of verdicts reaches.
     further = float(norm.ppf(1 - CALLED_AT / 2) / norm.ppf(0.5 + RANGE_LEVEL / 2))
     beyond = (further - 1) * (high - low) / 2
-    told = pl.when(low - beyond > 0).then(pl.lit("more")).when(high + beyond < 0).then(pl.lit("less"))
+    called = pl.when(low - beyond > 0).then(pl.lit("more")).when(high + beyond < 0).then(pl.lit("less"))
     ends = low.is_not_nan() & high.is_not_nan() & (low <= high)
-    return pl.when(~ends).then(pl.lit("cannot tell")).otherwise(told.otherwise(pl.lit("no clear change")))
+    return pl.when(~ends).then(pl.lit("cannot tell")).otherwise(called.otherwise(pl.lit("no clear change")))
 
 
 def window_means(binned: Binned, outcome: str) -> list[PeerAnswer]:

@@ -1,4 +1,4 @@
-"""A proof in words and as a table for the terminal."""
+"""The result of a proof in sentences and as a table for the terminal."""
 
 from __future__ import annotations
 
@@ -13,72 +13,72 @@ if TYPE_CHECKING:
 
 
 def sentences(proof: dict[str, Any]) -> list[str]:
-    """What was found, a few sentences a scenario, then whether the estimator was held."""
-    told = [
+    """A few sentences for each scenario, then whether the estimator passed."""
+    said = [
         f"Seed {proof['seed']}, {proof['seasons']} season{'s' * (proof['seasons'] > 1)} a scenario; "
         f"outcomes: {', '.join(proof['outcomes'])}."
     ]
     ours = [s for s in proof["scores"] if s["method"] == OURS]
     pooled = {one["scenario"]: one for one in proof["pooled_scores"]}
     for one in ours:
-        told.append(_of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]))
+        said.append(_of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]))
         if one["scenario"] in pooled:
-            told.append(_of_pooled(pooled[one["scenario"]]))
+            said.append(_of_pooled(pooled[one["scenario"]]))
     if len(proof["outcomes"]) > 2:
-        told += [_of_outcome(s) for s in proof["scores_by_outcome"] if s["method"] == OURS]
+        said += [_of_outcome(s) for s in proof["scores_by_outcome"] if s["method"] == OURS]
     if proof["fields_of_structural"]:
-        told.append(
-            f"The {STRUCTURAL} was given {proof['fields_of_structural']} machine-fields of each scenario's "
-            "first season, since it takes seconds for each."
+        said.append(
+            f"The {STRUCTURAL} ran on {proof['fields_of_structural']} field jobs of each scenario's first season: "
+            "it is slow."
         )
     if proof["failings"]:
-        return [*told, "Not held:", *proof["failings"]]
-    return [*told, f"Held in {'every one of ' * (len(ours) > 1)}{len(ours)} scenario{'s' * (len(ours) > 1)}."]
+        return [*said, "Failed:", *proof["failings"]]
+    return [*said, f"Passed in {'all ' * (len(ours) > 1)}{len(ours)} scenario{'s' * (len(ours) > 1)}."]
 
 
 def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
     if not ours["answered"]:
-        return f"{ours['scenario']}: none of {ours['effects']} true effects was answered."
+        return f"{ours['scenario']}: none of {ours['effects']} true effects was estimated."
     said = (
-        f"{ours['scenario']}: ranges held {percent(ours['coverage'])} "
-        f"({percent(ours['coverage_low'])} to {percent(ours['coverage_high'])} by chance) "
-        f"of {ours['answered']} effects answered, {percent(ours['share_answered'])} of all"
+        f"{ours['scenario']}: {percent(ours['coverage'])} of the ranges hold the true effect "
+        f"({percent(ours['coverage_low'])} to {percent(ours['coverage_high'])} by chance); "
+        f"{ours['answered']} effects estimated, {percent(ours['share_answered'])} of all"
     )
     if ours["width_to_oracle"] is not None:
-        said += f"; {ours['width_to_oracle']:.2f} times as wide as an oracle's"
+        said += f"; {ours['width_to_oracle']:.2f} times as wide as an oracle's ranges"
         if ours["width_to_oracle_at_level"] is not None:
             said += f" ({ours['width_to_oracle_at_level']:.2f} where both hold 95 %)"
     if ours["without_effect"]:
         said += (
-            f"; a change called in {percent(ours['share_called_without_effect'])} "
-            f"of {ours['without_effect']} without an effect"
+            f"; {percent(ours['share_called_without_effect'])} false alarms "
+            f"in {ours['without_effect']} changes without an effect"
         )
     if ours["verdicts_on_effects"]:
         said += f"; wrong sign in {ours['wrong_sign']} of {ours['verdicts_on_effects']} verdicts"
     if ours["joint_changes"]:
-        said += f"; {ours['joint_told_as_one']} rows of joint changes given to one setting"
+        said += f"; {ours['joint_told_as_one']} rows of joint changes attributed to one setting"
     others = [
         f"{s['method']} {percent(s['coverage'])}"
         for s in all_methods
         if s["method"] != OURS and s["coverage"] is not None
     ]
-    return said + (f". Others held: {', '.join(others)}." if others else ".")
+    return said + (f". Other methods: {', '.join(others)}." if others else ".")
 
 
 def _of_pooled(one: Score) -> str:
     said = (
-        f"{one['scenario']}, pooled: ranges held {percent(one['coverage'])} of {one['rows']} season means; "
-        f"{one['false']} of {one['called']} verdicts false"
+        f"{one['scenario']}, season: {percent(one['coverage'])} of {one['rows']} ranges hold the true mean; "
+        f"{one['false']} of {one['called']} verdicts are false"
     )
     if one["next_field_coverage"] is not None:
-        said += f"; a next field's effect in its range in {percent(one['next_field_coverage'])}"
+        said += f"; {percent(one['next_field_coverage'])} of next fields in their range"
     return said + "."
 
 
 def _of_outcome(one: Score) -> str:
     return (
-        f"{one['scenario']}, {one['outcome']}: held {percent(one['coverage'])} of {one['answered']} "
-        f"answered, {percent(one['share_answered'])} of all."
+        f"{one['scenario']}, {one['outcome']}: {percent(one['coverage'])} of {one['answered']} ranges hold; "
+        f"{percent(one['share_answered'])} of all effects estimated."
     )
 
 

@@ -112,5 +112,5 @@ def test_pooled_rows_fail_by_narrow_ranges_and_by_false_verdicts_and_not_by_chan
         return list(failings_of_pooled([one | {"held": held, "coverage": held / 20}]))
 
     assert told(20, 5) == []
-    assert "6 of 20 pooled verdicts were false" in told(20, 6)[0]
-    assert "held 70.0 % of 20 season means" in told(14, 0)[0]
+    assert "6 of 20 season verdicts are false" in told(20, 6)[0]
+    assert "70.0 % of 20 season ranges hold the true mean" in told(14, 0)[0]

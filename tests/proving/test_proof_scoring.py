@@ -202,7 +202,7 @@ def test_failings():
     assert len(_failings_of(coverage=0.99)) == 1
     assert len(_failings_of(without_effect=1000, share_called_without_effect=0.06)) == 1
     assert "one setting" in _failings_of(joint_told_as_one=2)[0]
-    assert "no effect was answered" in _failings_of(answered=0, coverage=None)[0]
+    assert "no effect was estimated" in _failings_of(answered=0, coverage=None)[0]
 
 
 def test_peers_may_fail():

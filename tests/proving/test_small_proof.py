@@ -50,7 +50,7 @@ def test_the_result_is_plain_json_and_names_its_seed(proof):
 def test_pooled_rows_are_scored_and_told(proof):
     (pooled,) = proof["pooled_scores"]
     assert pooled["scenario"] == "joint_sometimes" and pooled["rows"] > 0
-    assert any(s.startswith("joint_sometimes, pooled: ranges held ") for s in proof["sentences"])
+    assert any(s.startswith("joint_sometimes, season: ") for s in proof["sentences"])
 
 
 def test_figure_shows_every_method_and_both_panels(proof):
