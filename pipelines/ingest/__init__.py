@@ -1,8 +1,7 @@
-"""Read the files of an inbox, whatever they are called: the kind is recognised by the content.
+"""Read the files of an inbox, whatever they are called: their kind is recognised by content.
 
-``discover`` finds the files, ``decode`` and ``text_table`` make texts of them, ``headers`` says what the
-columns are, ``log_columns`` and ``measurements`` make moments, names and numbers of the texts, and one module
-a kind puts the table together.
+``inbox`` finds the files, ``text`` makes tables of texts of them and says what their columns are, and one
+module of ``kinds`` for each kind, or ``task_data``, makes the tables of the lake.
 """
 
 from __future__ import annotations
@@ -10,13 +9,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
-from chaffinch.pipelines.farm import ENTRIES, Farm
+from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
+from chaffinch.pipelines.ingest.kinds.boundaries import read_boundaries
+from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
+from chaffinch.pipelines.ingest.kinds.load_ticket_list import read_load_tickets
+from chaffinch.pipelines.ingest.kinds.loss_check_list import read_loss_checks
 from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
+from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
+from chaffinch.pipelines.ingest.task_data import read_task_data
+from chaffinch.pipelines.ingest.text.decode import bounded_content, decode_lines
+from chaffinch.pipelines.ingest.text.parquet import read_parquet_table
+from chaffinch.pipelines.ingest.text.table_reader import begin
+from chaffinch.pipelines.ingest.text.text_table import TextTable, read_text_table
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
-    from chaffinch.pipelines.ingest.text.text_table import TextTable
     from shapely.geometry.base import BaseGeometry
 
 
@@ -26,11 +34,7 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
     Raises ``UnreadableFile`` with one sentence where the file can't be read at all.
     """
     if file.is_task_data:
-        from chaffinch.pipelines.ingest.task_data import read_task_data
-
         return read_task_data(file.members, file.name, farm, boundaries)
-    from chaffinch.pipelines.ingest.text.decode import bounded_content
-
     content = bounded_content(file)
     if (picture := picture_kind(content)) is not None:
         return read_picture(content, picture)
@@ -39,8 +43,6 @@ def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]
         return read_table(table, farm, boundaries)
     if kind_of_text(file, content) == "farm":
         return _read_farm(file, content)
-    from chaffinch.pipelines.ingest.kinds.boundaries import read_boundaries
-
     return read_boundaries(file.name, content)
 
 
@@ -50,14 +52,9 @@ def open_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable | None:
     Raises ``UnreadableFile``.
     """
     if content[:4] == b"PAR1":
-        from chaffinch.pipelines.ingest.text.parquet import read_parquet_table
-
         return read_parquet_table(file.name, content, farm)
     if kind_of_text(file, content) != "table":
         return None
-    from chaffinch.pipelines.ingest.text.decode import decode_lines
-    from chaffinch.pipelines.ingest.text.text_table import read_text_table
-
     return read_text_table(file.name, decode_lines(file.name, content), farm.columns_of(file.name))
 
 
@@ -80,56 +77,34 @@ def table_kind(table: TextTable) -> str:
 
 def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
     """Read an opened table as the kind that its columns make it. Raises ``UnreadableFile``."""
-    from chaffinch.pipelines.ingest.text.table_reader import begin
-
-    kind = table_kind(table)
-    reader = begin(table, farm)
+    kind, reader = table_kind(table), begin(table, farm)
     if kind == "settings log":
-        from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
-
         return read_settings_log(reader)
-    if kind == "loss checks":
-        from chaffinch.pipelines.ingest.kinds.loss_check_list import read_loss_checks
-
-        return read_loss_checks(reader, boundaries)
     if kind == "load tickets":
-        from chaffinch.pipelines.ingest.kinds.load_ticket_list import read_load_tickets
-
         return read_load_tickets(reader)
-    from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
-
-    return read_harvest_log(reader, boundaries)
+    read_as = read_loss_checks if kind == "loss checks" else read_harvest_log
+    return read_as(reader, boundaries)
 
 
 def kind_of_text(file: InboxFile, content: bytes) -> str:
-    """``boundaries`` for JSON, ``farm`` for a farm.toml, else ``table``."""
+    """``boundaries`` for JSON, ``farm`` for a farm.toml, else ``table``. The first bytes are enough."""
     head = content[:4096].removeprefix(b"\xef\xbb\xbf").lstrip()
     if head[:1] == b"{":
         return "boundaries"
-    lowered = file.name.lower().removesuffix(".gz")
-    if lowered.endswith(".toml"):
-        return "farm"
-    if _looks_like_farm(head.decode("utf-8", "replace")):
-        return "farm"
-    return "table"
+    named_toml = file.name.lower().removesuffix(".gz").endswith(".toml")
+    return "farm" if named_toml or _looks_like_farm(head.decode("utf-8", "replace")) else "table"
 
 
 def _looks_like_farm(head: str) -> bool:
-    """Whether the text starts as a farm.toml does, under whatever name: entries of it, and no table."""
-    for line in head.splitlines():
-        line = line.strip()
-        if not line or line.startswith("#"):
-            continue
-        entry = line.strip("[]").split(".")[0].split("=")[0].strip()
-        is_entry = line.startswith("[") or "=" in line
-        return is_entry and entry in ENTRIES
-    return False
+    """Whether the text starts with an entry of farm.toml, under whatever name."""
+    lines = (line.strip() for line in head.splitlines())
+    first = next((line for line in lines if line and not line.startswith("#")), "")
+    entry = first.strip("[]").split(".")[0].split("=")[0].strip()
+    return (first.startswith("[") or "=" in first) and entry in (*Farm.model_fields, "tell")
 
 
 def _read_farm(file: InboxFile, content: bytes) -> Parsed:
     """A farm.toml is checked here and used by the caller (``load_farm``); it has no rows."""
-    from chaffinch.pipelines.farm import parse_farm
-
     try:
         parse_farm(content.decode("utf-8-sig"), file.name)
     except UnicodeDecodeError:

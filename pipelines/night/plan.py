@@ -229,7 +229,7 @@ def _tier(file: InboxFile) -> str:
             head = stream.read(_HEAD_BYTES)
     except (UnreadableFile, OSError, EOFError):
         return "table"
-    return "table" if head[:4] == b"PAR1" else kind_of_text(file, head)
+    return kind_of_text(file, head)
 
 
 def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm, str | None]:

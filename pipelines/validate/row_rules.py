@@ -105,8 +105,7 @@ def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
         start, end = (datetime(int(year or 1), 1, 1, tzinfo=UTC) for year in (rule.low, rule.high))
         fails = pl.when(value.is_null()).then(empty_fails).otherwise((value < start) | (value >= end))
     else:
-        outside = value > rule.high
-        outside = outside | (value < rule.low) if rule.low is not None else outside
+        outside = _outside(value, rule.low, rule.high)
         outside = outside | (value <= rule.above) if rule.above is not None else outside
         fails = pl.when(value.is_null()).then(empty_fails).otherwise(outside)
     sentence = _filled(rule.sentence, column=column, low=rule.low, high=rule.high)
@@ -138,14 +137,17 @@ def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
     for setting in settings().values():
         if setting.kind != "number" or setting.name not in named:
             continue
-        outside = pl.lit(False)
-        outside = outside | (number < setting.low) if setting.low is not None else outside
-        outside = outside | (number > setting.high) if setting.high is not None else outside
         sentence = _filled(
             rule.sentence, setting=setting.label, unit=setting.unit, low=setting.low, high=setting.high
         )
-        fails = (pl.col("setting") == setting.name) & outside
+        fails = (pl.col("setting") == setting.name) & _outside(number, setting.low, setting.high)
         yield Fault(rule.name, column, fails, _with_value(sentence, column))
+
+
+def _outside(value: pl.Expr, low: float | None, high: float | None) -> pl.Expr:
+    """Whether ``value`` is beyond a limit; None is no limit."""
+    below = value < low if low is not None else pl.lit(False)
+    return below | (value > high) if high is not None else below
 
 
 def _repeated(frame: pl.DataFrame) -> pl.Expr:

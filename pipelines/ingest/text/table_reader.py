@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from zoneinfo import available_timezones
 
 import polars as pl
@@ -102,15 +102,15 @@ class TableReader:
 
     def parsed(self, kind: str, unmatched: tuple[str, ...], **tables: pl.DataFrame | None) -> Parsed:
         """What the file gives, once ``kept`` has made its tables."""
-        return Parsed(
-            kind=kind,
+        common = Parsed(
+            kind,
             set_aside=self.aside[0],
             rows_read=self.table.rows_read,
             unmatched_columns=unmatched,
             notes=tuple(dict.fromkeys(self.notes)),
             attention=tuple(dict.fromkeys(self.attention)),
-            **tables,
         )
+        return replace(common, **tables)
 
 
 def begin(table: TextTable, farm: Farm) -> TableReader:

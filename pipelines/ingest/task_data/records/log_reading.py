@@ -16,7 +16,7 @@ from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, 
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.log_positions import leave_empty, position_of
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of
-from chaffinch.pipelines.ingest.task_data.records.resync import MAX_STATUS
+from chaffinch.pipelines.ingest.task_data.records.resync import DAY_MS, MAX_STATUS
 from chaffinch.pipelines.ingest.task_data.records.scaling import plain_numbers
 
 NO_TIME = np.iinfo(np.int64).min
@@ -64,8 +64,9 @@ def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn
     latitude, longitude, altitude = position_of(records.fixed, header)
     bad_place = (np.abs(latitude) > 90) | (np.abs(longitude) > 180)
     asides = [_fault(stem, data, records, index) for index in range(len(records.faults))]
-    asides += _bad_times(stem, data, records, number, local_us, header)
-    asides += _bad_places(stem, data, records, number, bad_place & (local_us != NO_TIME), header)
+    decoded = _Decoded(stem, data, records, number)
+    asides += _bad_times(decoded, local_us)
+    asides += _bad_places(decoded, bad_place & (local_us != NO_TIME), latitude, longitude)
     kept = (local_us != NO_TIME) & ~bad_place
     notes += leave_empty(stem, latitude, longitude, kept)
     reading = _bursts(records, kept, local_us, latitude, longitude)
@@ -131,44 +132,44 @@ def _fault(stem: str, data: bytes, records: LogRecords, index: int) -> Rejected:
     return Rejected(fault.record + index + 1, fault.rule, f"{stem}: {fault.sentence}", None, None, content)
 
 
-def _bad_times(
-    stem: str, data: bytes, records: LogRecords, number: Ints, local_us: Ints, header: LogHeader
-) -> list[Rejected]:
-    """Records without a possible moment: a clock that was never set, or all ones for "not known"."""
-    asides = []
+def _bad_times(log: _Decoded, local_us: Ints) -> list[Rejected]:
+    """Records without a possible time: a clock that was never set, or all ones for "not known"."""
+    found = []
     for row in np.flatnonzero(local_us == NO_TIME).tolist():
-        offset, raw = _bytes_of(data, records, row)
-        if header.timed:
-            day, time = int(records.fixed["date"][row]), int(records.fixed["time"][row])
+        value, why = "", "neither header nor record holds a time"
+        if "date" in (log.records.fixed.dtype.names or ()):
+            day, time = int(log.records.fixed["date"][row]), int(log.records.fixed["time"][row])
             value = str(np.datetime64("1980-01-01") + day)
-            why = f"its date is {value}" if time < 86_400_000 else "its time of day is not known"
-        else:
-            value, why = "", "neither header nor record holds a time"
-        sentence = f"{stem}: record {int(number[row])} at byte {offset} has no usable time: {why}."
-        asides.append(
-            Rejected(int(number[row]), "bad_time", sentence, "time", value, content_of(stem, offset, raw))
-        )
-    return asides
+            why = f"its date is {value}" if time < DAY_MS else "its time of day is not known"
+        found.append(log.rejected(row, "bad_time", f"has no usable time: {why}", "time", value))
+    return found
 
 
-def _bad_places(
-    stem: str, data: bytes, records: LogRecords, number: Ints, bad: Booleans, header: LogHeader
-) -> list[Rejected]:
-    latitude, longitude, _ = position_of(records.fixed, header)
-    asides = []
-    for row in np.flatnonzero(bad).tolist():
-        offset, raw = _bytes_of(data, records, row)
-        value = f"{latitude[row]:.7f}, {longitude[row]:.7f}"
-        sentence = f"{stem}: record {int(number[row])} at byte {offset} lies outside the globe ({value})."
-        content = content_of(stem, offset, raw)
-        asides.append(Rejected(int(number[row]), "bad_position", sentence, "latitude", value, content))
-    return asides
+def _bad_places(log: _Decoded, bad: Booleans, latitude: Floats, longitude: Floats) -> list[Rejected]:
+    places = ((row, f"{latitude[row]:.7f}, {longitude[row]:.7f}") for row in np.flatnonzero(bad).tolist())
+    return [
+        log.rejected(row, "bad_position", f"lies outside the globe ({value})", "latitude", value)
+        for row, value in places
+    ]
 
 
-def _bytes_of(data: bytes, records: LogRecords, row: int) -> tuple[int, bytes]:
-    offset = int(records.starts[row])
-    fixed_bytes = records.fixed.dtype.itemsize
-    return offset, data[offset : offset + fixed_bytes + 1 + 5 * data[offset + fixed_bytes]]
+@dataclass(frozen=True, slots=True)
+class _Decoded:
+    """The records of one log, for what has to be set aside of them."""
+
+    stem: str
+    data: bytes
+    records: LogRecords
+    number: Ints
+
+    def rejected(self, row: int, rule: str, what: str, column: str, value: str) -> Rejected:
+        """The record in this row, set aside with its bytes."""
+        offset = int(self.records.starts[row])
+        count_at = offset + self.records.fixed.dtype.itemsize
+        content = content_of(self.stem, offset, self.data[offset : count_at + 1 + 5 * self.data[count_at]])
+        number = int(self.number[row])
+        sentence = f"{self.stem}: record {number} at byte {offset} {what}."
+        return Rejected(number, rule, sentence, column, value, content)
 
 
 def _bursts(records: LogRecords, kept: Booleans, local_us: Ints, latitude: Floats, longitude: Floats) -> Ints:
