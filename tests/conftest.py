@@ -16,14 +16,21 @@ os.environ.setdefault("CHAFFINCH_PLAIN", "1")
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")
 
-LONG = ("proof", "faults", "browser", "slow")
+# What is left out of ``quick``, the inner loop, beside the folders of tests of the whole program.
+SLOWER = ("seconds", "proof", "faults", "browser", "slow")
 QUICK_FOLDERS = ("unit", "properties", "published")
+TESTS = Path(__file__).parent
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """The inner loop does not even import the tests of other folders."""
+    parts = collection_path.relative_to(TESTS).parts if collection_path.is_relative_to(TESTS) else ()
+    return bool(parts) and config.option.markexpr == "quick" and parts[0] not in QUICK_FOLDERS or None
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Marks the inner loop as ``quick``."""
     for item in items:
-        folder = item.path.relative_to(Path(__file__).parent).parts[0]
-        if folder in QUICK_FOLDERS and not any(item.get_closest_marker(name) for name in LONG):
+        folder = item.path.relative_to(TESTS).parts[0]
+        if folder in QUICK_FOLDERS and not any(item.get_closest_marker(name) for name in SLOWER):
             item.add_marker("quick")

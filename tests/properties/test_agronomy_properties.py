@@ -87,6 +87,7 @@ _TYPES = {
 }
 
 
+@pytest.mark.seconds
 @given(rows=loss_rows)
 def test_every_loss_check_gives_a_loss_or_a_sentence_whatever_it_holds(rows):
     out = loss_check_kg_ha(pl.DataFrame(rows, schema_overrides=_TYPES))
@@ -104,6 +105,7 @@ positions = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.seconds
 @given(rows=st.lists(positions, min_size=1, max_size=6), crop=st.sampled_from([*crops(), "quinoa", None]))
 def test_a_setup_is_found_unusual_exactly_where_a_position_is_not_common(rows, crop):
     field = pl.DataFrame(rows, schema=dict.fromkeys((s.column for s in worded), pl.String))

@@ -250,6 +250,7 @@ def lost_lines(content: bytes, rows: set[int]) -> list[int]:
     return [at for at in lost if lines[at - 1] not in headers]
 
 
+@pytest.mark.seconds
 def test_spoilt_copies_are_accounted_for() -> None:
     for name, content in spoilt_copies(COPIES):
         account(name, content)
@@ -305,6 +306,7 @@ def spoil_packed(path: Path, seed: int, to: Path) -> Path:
     return spoilt
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("path", packed_originals(), ids=lambda path: path.stem)
 def test_spoilt_packed_files(path: Path, tmp_path: Path) -> None:
     for seed in range(2):
@@ -338,6 +340,7 @@ def test_spoilt_farms_are_read_or_refused_in_a_sentence(copies: int) -> None:
             assert len(str(refused)) < 600, (seed, str(refused)[:700])
 
 
+@pytest.mark.seconds
 def test_an_inbox_of_spoilt_copies(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The whole way: no traceback, exit code 1, a lake that is whole, and the sound file beside them kept."""
     inbox, lake = tmp_path / "inbox", str(tmp_path / "lake")

@@ -25,6 +25,7 @@ def by_line(text: str):
     return *text_table._well_formed(body, numbers, ",", NAMES), repeated
 
 
+@pytest.mark.seconds
 @settings(max_examples=300, deadline=None)
 @given(body=bodies, end=ends)
 def test_the_short_way_agrees_with_the_long_one(body, end):

@@ -84,6 +84,7 @@ def written(log):
 FARM = parse_farm('time_zone = "Europe/Berlin"')
 
 
+@pytest.mark.seconds
 @COUNT
 @given(logs())
 def test_what_is_written_is_read(log):
@@ -104,6 +105,7 @@ def test_what_is_written_is_read(log):
         assert rows["time"].to_list() == expected
 
 
+@pytest.mark.seconds
 @COUNT
 @given(
     st.lists(
@@ -183,6 +185,7 @@ HEADERS = {
 }
 
 
+@pytest.mark.seconds
 @COUNT
 @given(
     st.sampled_from(list(HEADERS)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
+import pytest
 from chaffinch.pipelines.work.setting_state import readings_with_settings, setting_at
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
@@ -71,6 +72,7 @@ def state_by_search(changes: list, machine: str, time: int, setting: str) -> str
     return min(told)[2] if told else None
 
 
+@pytest.mark.seconds
 @hypothesis_settings(max_examples=40, deadline=None)
 @given(readings_rows, changes_rows)
 def test_against_a_search(readings, changes):
@@ -82,6 +84,7 @@ def test_against_a_search(readings, changes):
             assert found[i] == state_by_search(changes, machine, time, setting)
 
 
+@pytest.mark.seconds
 @hypothesis_settings(max_examples=20, deadline=None)
 @given(readings_rows, changes_rows)
 def test_since_is_the_last_change_of_any_setting(readings, changes):

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 
 import polars as pl
+import pytest
 from chaffinch.pipelines.lake import Delivery, Lake
 from chaffinch.pipelines.parsed import Parsed
 from hypothesis import HealthCheck, given, settings
@@ -59,6 +60,7 @@ def rows_of(lake: Lake) -> tuple[dict[str, int], dict[str, int]]:
     return dict(counted[0]), dict(counted[1])
 
 
+@pytest.mark.seconds
 @SLOW
 @given(Steps)
 def test_the_lake_holds_what_a_dictionary_would(steps: list[tuple[str, str, int]]) -> None:
@@ -112,6 +114,7 @@ def digest_in_one_go() -> str:
         return lake.digest()
 
 
+@pytest.mark.seconds
 @SLOW
 @given(st.permutations([0, 1, 2, 3]), st.lists(st.integers(1, 3), min_size=4, max_size=4))
 def test_order_and_batches_do_not_show(order: list[int], sizes: list[int]) -> None:
@@ -125,6 +128,7 @@ def test_order_and_batches_do_not_show(order: list[int], sizes: list[int]) -> No
         assert lake.digest() == digest_in_one_go()
 
 
+@pytest.mark.seconds
 @SLOW
 @given(st.integers(0, 15), st.integers(0, 15), st.integers(1, 4), st.integers(1, 4))
 def test_overlapping_files_give_each_moment_once(shift_a: int, shift_b: int, a: int, b: int) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
+import pytest
 from chaffinch.pipelines.agronomy.load_tickets import calibrate_flow, weigh_loads
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
@@ -39,6 +40,7 @@ name = st.sampled_from(["A", "A", "B", "", "\x07", "=1+1"])
 row = st.tuples(name, moment, moment, mass, moisture)
 
 
+@pytest.mark.seconds
 @settings(max_examples=40, deadline=None)
 @given(st.lists(row, min_size=1, max_size=8))
 def test_rows_of_tickets_are_never_lost(rows):

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
+import pytest
 from chaffinch.pipelines.work import ADDED_COLUMNS, machine_delays, mark_work
 from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS
 from chaffinch.pipelines.work.facts import work_facts
@@ -58,6 +59,7 @@ def _values(rng: np.random.Generator, name: str, kind: str, rows: int) -> np.nda
     return np.where(rng.random(rows) < 0.4, np.nan, values) if kind == "holed" else values
 
 
+@pytest.mark.seconds
 @settings(max_examples=60, deadline=None)
 @given(logs())
 def test_every_row_is_kept_with_its_reason(log: pl.DataFrame) -> None:
@@ -72,6 +74,7 @@ def test_every_row_is_kept_with_its_reason(log: pl.DataFrame) -> None:
         assert marked[logged].equals(log.sort("time", maintain_order=True)[logged])
 
 
+@pytest.mark.seconds
 @settings(max_examples=30, deadline=None)
 @given(logs())
 def test_widths_slopes_and_facts_are_possible(log: pl.DataFrame) -> None:

@@ -55,6 +55,7 @@ def test_spikes_are_found_one_a_stretch(seed, events):
     assert times[0] > 0 and times[-1] < 7200
 
 
+@pytest.mark.seconds
 @given(seeds, st.integers(1, 20), st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.integers(0, 5))
 def test_moves_chain_and_stay_within_their_limits(seed, events, joint_share, back_share, unlogged):
     """Each move starts where the setting's last one ended, changes something, and is a possible value."""
@@ -91,6 +92,7 @@ def test_effects_end_at_the_sum_of_their_steps(seed):
         assert course[outcome][-1] == pytest.approx(expected)
 
 
+@pytest.mark.seconds
 @given(
     st.sampled_from(["power", "exponential"]),
     st.floats(0.8, 4.0),
@@ -128,6 +130,7 @@ def test_capacity_there_and_back_at_one_share(kind, steep_one, steep_two, one, t
         assert share(10.0 * load * np.exp(-3.0), after) > share(10.0 * load, before)
 
 
+@pytest.mark.seconds
 @given(st.sampled_from(sorted(SCENARIOS)), seeds)
 @settings(max_examples=25, deadline=None)
 def test_any_season_is_whole_and_repeatable(name, seed):

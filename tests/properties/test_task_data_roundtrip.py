@@ -66,6 +66,7 @@ def logs(draw: st.DrawFn) -> tuple[LogHeader, np.ndarray, list[tuple[np.ndarray,
     return header, fixed, columns
 
 
+@pytest.mark.seconds
 @given(logs())
 @settings(deadline=None, max_examples=60, suppress_health_check=list(HealthCheck))
 def test_a_log_that_was_written_reads_back_equal(log) -> None:  # type: ignore[no-untyped-def]
@@ -80,6 +81,7 @@ def test_a_log_that_was_written_reads_back_equal(log) -> None:  # type: ignore[n
         np.testing.assert_array_equal(raw, expected_raw)
 
 
+@pytest.mark.seconds
 @given(headers())
 @settings(deadline=None, max_examples=50, suppress_health_check=list(HealthCheck))
 def test_a_header_that_was_written_reads_back_equal(header: LogHeader) -> None:
@@ -88,6 +90,7 @@ def test_a_header_that_was_written_reads_back_equal(header: LogHeader) -> None:
     assert read_header(document.root) == header
 
 
+@pytest.mark.seconds
 @given(logs(), st.integers(0, 2**32 - 1))
 @settings(deadline=None, max_examples=40, suppress_health_check=list(HealthCheck))
 def test_the_order_of_values_inside_a_record_does_not_matter(log, seed: int) -> None:  # type: ignore[no-untyped-def]
@@ -165,12 +168,14 @@ def holds_together(header: LogHeader, data: bytes) -> tuple[int, int]:
     return len(read), kept
 
 
+@pytest.mark.seconds
 @given(spoiled())
 @settings(deadline=None, max_examples=60, suppress_health_check=list(HealthCheck))
 def test_spoiled_logs_lose_no_byte(log: tuple[LogHeader, bytes]) -> None:
     holds_together(*log)
 
 
+@pytest.mark.seconds
 @given(
     st.integers(0, 2**32 - 1),
     st.sampled_from(("replace", "insert", "delete")),

@@ -79,6 +79,7 @@ def sets_with_odd_attributes(draw: st.DrawFn) -> dict[str, bytes]:
     return files
 
 
+@pytest.mark.seconds
 @given(sets_with_odd_attributes())
 @settings(deadline=None, max_examples=50, suppress_health_check=list(HealthCheck))
 def test_odd_attributes(files: dict[str, bytes]) -> None:
@@ -102,6 +103,7 @@ def sets_with_spoilt_bytes(draw: st.DrawFn) -> dict[str, bytes]:
     return files
 
 
+@pytest.mark.seconds
 @given(sets_with_spoilt_bytes())
 @settings(deadline=None, max_examples=50, suppress_health_check=list(HealthCheck))
 def test_spoilt_bytes(files: dict[str, bytes]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
+import pytest
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate import apply_rules
 from chaffinch.schemas.declarations import channels
@@ -33,6 +34,7 @@ def log(rows: list[tuple[object, ...]]) -> Parsed:
     return Parsed("harvest log", readings=frame.with_row_index("row", 2), rows_read=len(rows))
 
 
+@pytest.mark.seconds
 @settings(deadline=None, derandomize=True, max_examples=60)
 @given(st.lists(Row, min_size=1, max_size=12))
 def test_each_row_is_kept_or_set_aside(rows: list[tuple[object, ...]]) -> None:
@@ -45,6 +47,7 @@ def test_each_row_is_kept_or_set_aside(rows: list[tuple[object, ...]]) -> None:
     assert kept == sorted(kept), "the order of the file stays"
 
 
+@pytest.mark.seconds
 @settings(deadline=None, derandomize=True, max_examples=60)
 @given(st.lists(Row, min_size=1, max_size=12))
 def test_what_is_kept_is_possible(rows: list[tuple[object, ...]]) -> None:
@@ -60,6 +63,7 @@ def test_what_is_kept_is_possible(rows: list[tuple[object, ...]]) -> None:
     )
 
 
+@pytest.mark.seconds
 @settings(deadline=None, derandomize=True, max_examples=30)
 @given(st.lists(Row, min_size=1, max_size=12))
 def test_a_second_time_changes_nothing(rows: list[tuple[object, ...]]) -> None:

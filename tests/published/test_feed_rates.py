@@ -6,6 +6,7 @@ import pytest
 from chaffinch.schemas.units import conversion
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize(
     ("lb_min", "t_h"),
     # Wheat fed at 100, 150, 200 lb/min: Harrison, Can. Agric. Eng. 17:55-58, 1975; t/h is arithmetic.

@@ -21,6 +21,7 @@ LOGS = np.array([0.1, 0.3, -0.2, 0.25, 0.5, 0.4, 0.9])
 DAYS = np.array([0.0, 1.0, 2.0, 4.0, 5.0, 8.0, 9.0])
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("drift", [0.04, 0.16])
 @pytest.mark.parametrize("day", [0, 3, 6, 9, 14])
 def test_the_predicted_gain_is_the_library_s_smoothed_level(drift, day):
@@ -72,6 +73,7 @@ def test_the_prior_mean_of_the_drift_is_the_usual_one():
     assert pytest.approx(USUAL_DRIFT, rel=0.05) == DRIFT_PRIOR @ DRIFTS
 
 
+@pytest.mark.seconds
 def test_ranges_of_the_gain_hold_the_truth_as_often_as_they_say():
     """120 made-up seasons, fresh seed: a walk of 3 % per root day, six checks within a fifth, asked at any day.
     Held as often as ranges that hold exactly 95 % are in all but one case in two thousand (104 of 120, binomial),
@@ -115,6 +117,7 @@ def test_a_calibration_is_asked_for_its_moment():
     assert found.log_kg_s_per_unit == found.at(59 * DAY_S).log_kg_s_per_unit
 
 
+@pytest.mark.seconds
 def test_the_cost_of_a_season_of_checks_grows_in_proportion():
     """Ten times as many checks, asked ten times as often, take some ten times as long, not a hundred."""
 

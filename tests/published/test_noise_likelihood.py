@@ -65,6 +65,7 @@ def correlation(observed: Observations, scale: float) -> np.ndarray:
     return means
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("noise", NOISES)
 def test_factor_is_the_cholesky_factor(observed, noise):
     covariance = dense(observed, noise)
@@ -86,6 +87,7 @@ def test_coefficients_and_errors_are_those_of_statsmodels(observed, noise):
     np.testing.assert_allclose(ours.covariance, theirs.cov_params(), rtol=ROUNDING, atol=ROUNDING)
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("noise", NOISES[1:])
 def test_restricted_likelihood_is_that_of_contrasts(observed, noise):
     """-2 log likelihood of 117 contrasts by scipy; the two differ by the same constant for every noise."""
@@ -127,6 +129,7 @@ def test_slopes_are_those_of_central_differences(observed, noise):
     assert found.ground == 0.0
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("noise", [NOISES[0], NOISES[2]])
 def test_the_information_is_the_average_one_of_dense_matrices(observed, noise):
     """y'P V_i P V_j P y with P of dense matrices (Gilmour, Thompson and Cullis 1995, Biometrics 51:1440-1450)."""
@@ -152,6 +155,7 @@ def test_the_information_is_the_average_one_of_dense_matrices(observed, noise):
     assert not ours[6].any()
 
 
+@pytest.mark.seconds
 def test_no_search_of_scipy_finds_a_lower_deviance_than_the_fit(observed):
     """Under the fit's own prior, by Nelder and Mead's search from the fit and from a place away from it."""
     from chaffinch.pipelines.estimate.model import noise_fit

@@ -56,6 +56,7 @@ def _season_row(effects: pl.DataFrame) -> dict:
     return row
 
 
+@pytest.mark.seconds
 def test_two_diameters_pool_by_tip_speed(binned):
     drums = {"threshing_speed": {"Combine A": SMALL, "Combine B": LARGE}}
     row = _season_row(estimate_effects(binned, diameters_m=drums))
@@ -66,6 +67,7 @@ def test_two_diameters_pool_by_tip_speed(binned):
     assert "diameter_unknown" not in row["reasons"]
 
 
+@pytest.mark.seconds
 def test_fields_are_told_in_the_same_measure(binned):
     drums = {"threshing_speed": {"Combine A": SMALL, "Combine B": LARGE}}
     fields = estimate_effects(binned, diameters_m=drums).filter(pl.col("scope") == "field")
@@ -76,6 +78,7 @@ def test_fields_are_told_in_the_same_measure(binned):
     assert ratio == pytest.approx([tip[machine] for machine in fields["machine"]], rel=1e-12)
 
 
+@pytest.mark.seconds
 def test_drums_that_are_not_known_pool_by_rpm_and_say_so(binned):
     for drums in ({}, {"threshing_speed": {"Combine A": SMALL}}):
         row = _season_row(estimate_effects(binned, diameters_m=drums))

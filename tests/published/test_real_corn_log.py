@@ -17,6 +17,8 @@ import pytest
 from builders.places import corn_log
 from chaffinch.pipelines.command_line.program import run
 
+pytestmark = pytest.mark.seconds
+
 RECORDS = 4949
 DRY_BU, AREA_AC, YIELD_BU_AC = 9027, 67.64, 133.5
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from html import unescape
 
 import polars as pl
+import pytest
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps, setup_check
 from chaffinch.pipelines.farm import Farm
@@ -94,6 +95,7 @@ def test_a_jump_that_no_actuator_makes_is_named():
     assert "from an unknown value to 250 mm" in findings[1].sentence
 
 
+@pytest.mark.seconds
 def test_the_page_of_such_a_field_says_so_in_words(tmp_path):
     """From a harvest log and a settings log to the page, by the lake."""
     log = [

@@ -42,6 +42,7 @@ def test_every_kind_of_file_of_every_folder_counts() -> None:
     } == kinds
 
 
+@pytest.mark.seconds
 def test_a_change_of_any_file_changes_the_digest(monkeypatch: pytest.MonkeyPatch) -> None:
     before = program.program_digest()
     files = list(FILES)

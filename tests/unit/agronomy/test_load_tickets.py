@@ -166,6 +166,7 @@ def _read(text: str, farm: str = "") -> Parsed:
     return apply_rules(read(from_bytes("tickets.csv", text.encode()), parse_farm(farm), []))
 
 
+@pytest.mark.seconds
 def test_scale_tickets_of_a_csv():
     parsed = _read(
         "machine;from;to;mass (t);moisture;ticket;driver\n"

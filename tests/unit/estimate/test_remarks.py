@@ -13,6 +13,8 @@ from chaffinch.pipelines.estimate.results.calibration import Calibration
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.simulated_season import Season
 
+pytestmark = pytest.mark.seconds
+
 
 @pytest.fixture(scope="module")
 def fields() -> list[Binned]:

@@ -163,6 +163,7 @@ def test_killed_at_a_hundred_moments(earlier: Path, undisturbed: tuple[Content, 
         assert content(lake) == expected, f"killed at moment {i} of {kills}"
 
 
+@pytest.mark.seconds
 def test_two_runs_at_once_take_turns(earlier: Path, undisturbed: tuple[Content, int], tmp_path: Path) -> None:
     expected, _ = undisturbed
     lake = tmp_path / "lake"

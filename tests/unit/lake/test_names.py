@@ -74,6 +74,7 @@ def test_a_correction_after_a_change_of_name_replaces(inbox: Path, tmp_path: Pat
     as_if_fresh(inbox, lake, tmp_path)
 
 
+@pytest.mark.seconds
 def test_swapped_names_then_a_correction(inbox: Path, tmp_path: Path) -> None:
     lake = Lake.open(tmp_path / "lake")
     night(inbox, lake)
@@ -87,6 +88,7 @@ def test_swapped_names_then_a_correction(inbox: Path, tmp_path: Path) -> None:
     as_if_fresh(inbox, lake, tmp_path)
 
 
+@pytest.mark.seconds
 def test_a_file_renamed_over_another_replaces_it_and_the_other_may_come_back(
     inbox: Path, tmp_path: Path
 ) -> None:
@@ -100,6 +102,7 @@ def test_a_file_renamed_over_another_replaces_it_and_the_other_may_come_back(
     as_if_fresh(inbox, lake, tmp_path)
 
 
+@pytest.mark.seconds
 def test_one_of_two_copies_is_corrected_then_the_other(inbox: Path, tmp_path: Path) -> None:
     shutil.copy(inbox / "a.csv", inbox / "copy.csv")
     lake = Lake.open(tmp_path / "lake")

@@ -29,9 +29,10 @@ from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import tables
 
 NEEDED = [name for name in ("moto", "flask", "flask_cors", "obstore") if not importlib.util.find_spec(name)]
-pytestmark = pytest.mark.skipif(
-    bool(NEEDED), reason=f"no S3 server to test against without {', '.join(NEEDED)}"
-)
+pytestmark = [
+    pytest.mark.seconds,
+    pytest.mark.skipif(bool(NEEDED), reason=f"no S3 server to test against without {', '.join(NEEDED)}"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -28,6 +28,7 @@ def delivery(number: int) -> Delivery:
     return Delivery(f"{number}.csv", hashlib.sha256(str(number).encode()).hexdigest(), 1, parsed)
 
 
+@pytest.mark.seconds
 def test_small_files_become_one_and_readers_notice_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -105,6 +106,7 @@ def test_nothing_goes_before_that(tmp_path: Path) -> None:
     assert set(stored.rglob("*.parquet")) == files
 
 
+@pytest.mark.seconds
 def test_readers_of_every_engine_read_on_through_compaction_and_clearing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -37,6 +37,7 @@ def take_in(inbox: Path, lake: Lake) -> pl.DataFrame:
     return rows.select("time", "machine", "setting", "from_value", "to_value", "origin")
 
 
+@pytest.mark.seconds
 def test_a_change_overnight(inbox: Path, tmp_path: Path) -> None:
     lake = Lake.open(tmp_path / "lake")
     (inbox / "a.csv").write_text(log(8, 900))
@@ -85,6 +86,7 @@ def test_values_that_stay_and_logs_that_overlap_make_none(inbox: Path, tmp_path:
     assert take_in(inbox, lake).is_empty()
 
 
+@pytest.mark.seconds
 def test_no_setting_columns_make_none(inbox: Path, tmp_path: Path) -> None:
     lake = Lake.open(tmp_path / "lake")
     assert changes_between_files(lake).is_empty()

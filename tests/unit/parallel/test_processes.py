@@ -19,6 +19,8 @@ from chaffinch.pipelines.parallel import processes
 from chaffinch.pipelines.parallel.fan_out import one_by_one, side_by_side
 from chaffinch.pipelines.parallel.processes import in_processes, processes_for, through_processes
 
+pytestmark = pytest.mark.seconds
+
 ITEMS = list(range(processes.FEWEST_FOR_PROCESSES))
 
 

@@ -64,6 +64,7 @@ def test_told_that_steps_may_be_hidden_the_oracle_is_less_sure(quiet_field):
     assert all(b.high - b.low > a.high - a.low for a, b in zip(one, other, strict=True))
 
 
+@pytest.mark.seconds
 def test_the_short_way_over_time_and_the_whole_matrix_answer_alike(quiet_field):
     """Ground that moves nothing makes the oracle take the long way."""
     binned, told = quiet_field
@@ -85,6 +86,7 @@ def test_both_ways_hold_the_same_covariance():
     )
 
 
+@pytest.mark.seconds
 def test_the_stated_covariance_of_bursts_is_that_of_bursts_made():
     """Four thousand hours; the heaviest of tails, so within a tenth."""
     rng = np.random.default_rng(5)
@@ -107,6 +109,7 @@ def test_the_stated_covariance_of_ground_is_that_of_ground_made():
     np.testing.assert_allclose(stated, found, atol=0.02)
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("name", ["unlogged", pytest.param("gain_step", marks=pytest.mark.proof)])
 def test_hidden_steps_wander_as_far_as_the_oracle_is_told(name):
     """Squared differences of what steps add up to, over half a machine-field, in 2,000 seasons' worth of draws."""

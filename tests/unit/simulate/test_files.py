@@ -40,6 +40,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return found
 
 
+@pytest.mark.seconds
 def test_the_same_call_gives_the_same_bytes(tmp_path):
     first = write_season_files(tmp_path / "a", "everything", 3, **SMALL, compress=True)
     again = write_season_files(tmp_path / "b", "everything", 3, **SMALL, compress=True)
@@ -222,6 +223,7 @@ def test_counted_kernels_mean_the_weighed_loss(tmp_path):
         assert kg_ha == pytest.approx(true[row["machine"], row["field"]], rel=0.01)
 
 
+@pytest.mark.seconds
 def test_sample_data_is_what_its_command_makes(tmp_path):
     """Regenerate and compare every byte (compressed logs: of the text within)."""
     write_sample(tmp_path)

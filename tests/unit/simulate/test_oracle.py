@@ -60,6 +60,7 @@ def oracle_cover(name: str, seeds: range) -> tuple[float, int]:
     return float((np.abs(misses) < 1.96).mean()), len(misses)
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize(
     "name", ["plain", *(pytest.param(n, marks=pytest.mark.proof) for n in ("strong_drift", "reactive"))]
 )

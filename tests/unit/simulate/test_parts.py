@@ -87,6 +87,7 @@ def test_held_keeps_the_last_value():
     assert held(series, present).tolist() == [2.0, 2.0, 2.0, 4.0]
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("sensor", ["grain_flow_kg_s", "separation_loss_signal", "cleaning_loss_signal"])
 def test_logged_delays_are_those_of_the_machine(sensor):
     """Best lag of the log behind what entered or was lost, by cross-correlation, against the stated delay.

@@ -14,6 +14,7 @@ from chaffinch.schemas.declarations import channels
 from chaffinch.schemas.tables import OUTCOMES, tables
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("name", list(SCENARIOS))
 def test_shape_contract_and_plausible_values(name):
     scenario = SCENARIOS[name]
@@ -79,6 +80,7 @@ def test_machines_keep_their_sensors_from_field_to_field():
     assert first.readings["time"][-1] < later.readings["time"][0]
 
 
+@pytest.mark.seconds
 def test_no_machine_is_in_two_fields_at_once_and_no_name_comes_twice():
     season = simulate_season(replace(SCENARIOS["twenty_machines"], hours=0.5), 7)
     fields = season.machine_fields
@@ -94,6 +96,7 @@ def test_no_effect_is_exactly_none():
         assert (truth["log_ratio"] == 0.0).all()
 
 
+@pytest.mark.seconds
 def test_effects_hold_exact_zeros_and_real_ones():
     truth = simulate_season("plain", 1).truth.filter(
         pl.col("outcome").is_in(["separation_loss", "cleaning_loss"])

@@ -60,6 +60,7 @@ def test_steepness_is_the_log_log_slope_at_the_rated_feed(kind, steepness):
     assert curve.log_share(one_value(10.0), one_value(14.0), one_value(0.0))[0] == pytest.approx(np.log(0.01))
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("name", ["plain", "joint_always", "many_adjustments", "unlogged"])
 def test_steps_recovered_from_what_was_lost(name):
     """Without noise, ln(lost / entered) is linear in ln(feed), moisture, roll squared and a step an
@@ -180,6 +181,7 @@ def slowed_and_not() -> list[tuple]:
     return [tuple(season.machine_field(index) for season in seasons) for index in range(6)]
 
 
+@pytest.mark.seconds
 def test_naive_bias_of_a_change_of_speed_is_one_plus_the_slope():
     """The bias derived in ``truth``: a speed change of d alone shows as (1 + s) d, here 3 d."""
     naive, driven = [], []
@@ -204,6 +206,7 @@ def entered_log_ratio(field, minutes: float) -> np.ndarray:
     return np.array(found)
 
 
+@pytest.mark.seconds
 def test_throughput_is_the_change_as_driven():
     """Grain entering at work, ln(mean after / before), against the stated throughput, less the twin's."""
     pairs = slowed_and_not()
@@ -228,6 +231,7 @@ def noise_around_adjustments(name: str) -> tuple[np.ndarray, np.ndarray]:
     return np.array(before), np.array(after)
 
 
+@pytest.mark.seconds
 def test_reaction_to_spikes_shows_as_a_fall_that_is_not_there():
     """Regression to the mean: what made the operator react decays by itself; chance adjustments see none.
 

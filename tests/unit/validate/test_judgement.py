@@ -144,6 +144,7 @@ def judged() -> dict[str, tuple[str, tuple[str, ...], str, str]]:
     }  # type: ignore[misc]
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("name", list(spoilt()))
 def test_each_delivery(name: str, judged: dict[str, tuple[str, tuple[str, ...], str, str]]) -> None:
     judgement, findings, expected, sentence = judged[name]
@@ -155,6 +156,7 @@ def test_each_delivery(name: str, judged: dict[str, tuple[str, tuple[str, ...], 
     assert all(finding.endswith(".") and "{" not in finding for finding in findings)
 
 
+@pytest.mark.seconds
 def test_the_worst_comes_first() -> None:
     readings = sound(3600).with_columns(cleaning_loss_signal=pl.lit(3.0), crop=pl.lit(None, dtype=pl.String))
     found = judge([("both", log(readings))], Farm())["both"]
@@ -163,6 +165,7 @@ def test_the_worst_comes_first() -> None:
     assert "have no crop" in found.findings[1]
 
 
+@pytest.mark.seconds
 def test_a_farm_may_ask_for_fewer_rows_aside() -> None:
     parsed = log(sound(1000), 1020, aside(20))
     assert judge([("a", parsed)], Farm())["a"].findings == ()
@@ -194,6 +197,7 @@ def test_durations_in_words() -> None:
     assert said == ["3 min", "3 h 12 min", "2 h", "2 days"]
 
 
+@pytest.mark.seconds
 def test_the_expectation_library_is_not_imported_without_need() -> None:
     script = """
 import sys
@@ -207,6 +211,7 @@ sys.exit("great_expectations" in sys.modules)
     assert subprocess.run([sys.executable, "-c", script], timeout=60).returncode == 0
 
 
+@pytest.mark.seconds
 def test_rows_out_of_order_are_judged_by_their_times() -> None:
     """A shuffled log is told to be out of order, and nothing false about its interval or its sensors."""
     shuffled = sound().sample(fraction=1.0, shuffle=True, seed=1).with_columns(row=pl.int_range(2, ROWS + 2))

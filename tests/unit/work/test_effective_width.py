@@ -42,6 +42,7 @@ def union_m2(way: np.ndarray, width_m: float = WIDTH_M) -> float:
     return shapely.union_all(strips).area
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("spacing_m", [8.9, 8.0, 6.0, 3.0])
 @pytest.mark.parametrize("degrees", [0.0, 37.0, 211.0])
 def test_overlapping_passes_have_their_spacing_as_width(spacing_m, degrees):
@@ -79,6 +80,7 @@ def field_with_headlands() -> np.ndarray:
     return legs(*points)
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize("degrees", [0.0, 63.0])
 def test_the_area_cut_is_that_of_all_strips_united(degrees):
     """Sum of effective width x way over a field with headlands, corners, overlaps and a slanting pass, against

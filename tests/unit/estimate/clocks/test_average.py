@@ -14,6 +14,8 @@ from chaffinch.pipelines.estimate.model.season import fit_again, fit_outcome
 from chaffinch.pipelines.prove.trial import truth_of_changes
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
+pytestmark = pytest.mark.seconds
+
 LOSS = "separation_loss"
 
 

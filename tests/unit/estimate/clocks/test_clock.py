@@ -167,6 +167,7 @@ def drawn(step: float, seed: int) -> Observations:
 ONE_CHANGE = SimpleNamespace(changes=[SimpleNamespace(first_s=5400.0, by_settings_log=True)])
 
 
+@pytest.mark.seconds
 def test_a_step_that_nothing_tells_of_is_found_where_it_is():
     scan = scan_change_points(drawn(6.0, 3), NOISE, (0,), ONE_CHANGE)
     assert len(scan.change_points) == 1
@@ -174,6 +175,7 @@ def test_a_step_that_nothing_tells_of_is_found_where_it_is():
     assert abs(scan.change_points[0].estimate - 6.0) < 4 * scan.change_points[0].error
 
 
+@pytest.mark.seconds
 def test_noise_alone_shows_no_step():
     found = [scan_change_points(drawn(0.0, seed), NOISE, (0,), ONE_CHANGE).change_points for seed in range(8)]
     assert not any(found)
@@ -188,6 +190,7 @@ def test_a_logged_change_that_came_earlier_fits_best_there():
     assert OFFSETS_S[int(np.argmax(scan.clock_evidence[:, 0]))] == pytest.approx(-300, abs=60)
 
 
+@pytest.mark.seconds
 def test_tried_every_ten_seconds_a_sharp_step_tells_its_moment_to_a_bin():
     """Logged at 5400 s, made at 5574 s, within a bin: what it did in that bin is part of what it did."""
     one = drawn(0.0, 4)
@@ -201,6 +204,7 @@ def test_tried_every_ten_seconds_a_sharp_step_tells_its_moment_to_a_bin():
     assert told.max() - minute_off > 5.0
 
 
+@pytest.mark.seconds
 def test_changes_that_did_nothing_do_not_speak_for_another_clock():
     """Eight idle changes in each of ten machine-fields of each of two machines: their squared scores add up to
     more than any clear gain at one offset or another, and tell nothing."""

@@ -62,6 +62,7 @@ def field():
     return binned
 
 
+@pytest.mark.seconds
 def test_the_feed_rate_to_be_expected_lies_nearer_to_the_true_one(field):
     """Further noise of 25 % a second, 8 % a bin, of about the size of what the crop itself does between bins."""
     rng = np.random.default_rng(7)
@@ -88,6 +89,7 @@ def test_without_noise_nothing_changes(field, variance):
     assert without_sensor_noise(field, variance) is field
 
 
+@pytest.mark.seconds
 def test_noise_of_the_flow_makes_no_effect_of_a_change_of_speed():
     """The loss of a field of no effects rises with the cube of the feed rate, which rises at each change by 8 %.
 

@@ -23,6 +23,7 @@ def fields() -> list[Binned]:
     return [replace(b, field=f"{b.field} {i}") for i in range(8) for b in lean]
 
 
+@pytest.mark.seconds
 def test_outcomes_fitted_in_processes_are_those_fitted_here(fields, monkeypatch):
     monkeypatch.setattr("chaffinch.pipelines.parallel.processes.processors", lambda: 2)
     monkeypatch.setattr("chaffinch.pipelines.parallel.fan_out.processors", lambda: 2)

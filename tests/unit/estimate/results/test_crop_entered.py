@@ -82,6 +82,7 @@ def test_without_a_loss_signal_nothing_is_added():
     assert np.array_equal(told.feed_t_h, field.feed_t_h)
 
 
+@pytest.mark.seconds
 def test_effects_are_of_the_size_they_are_told_to_be():
     """Eight fields without noise, curves of slope s = 2.
 
@@ -124,6 +125,7 @@ def test_effects_are_of_the_size_they_are_told_to_be():
     assert factors["foreseen"] > 1.02
 
 
+@pytest.mark.seconds
 def test_a_flow_that_reads_too_high_while_the_machine_fills_makes_no_effects():
     """The loss of a field goes by the square of the feed rate alone; the sensor shows a third too much 15 s after the
     start of a pass, fading over ten seconds. Laid out without the column for it, the steps are off."""

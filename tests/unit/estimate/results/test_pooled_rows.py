@@ -136,6 +136,7 @@ def test_an_outcome_that_hardly_any_bin_knows_has_no_design(season):
     assert build_design(replace(season[0], outcomes={"returns": unknown}), "returns") is None
 
 
+@pytest.mark.seconds
 def test_effects_keep_the_contract(effects):
     assert effects.schema == pl.Schema(tables()["effects"].polars_schema())
     assert set(effects["verdict"]) <= set(VERDICTS)
@@ -209,6 +210,7 @@ def test_reasons_name_the_moment(effects):
     assert times.min() > datetime(2026, 7, 1, tzinfo=UTC)
 
 
+@pytest.mark.seconds
 def test_two_quick_steps_of_one_setting_are_not_each_given_the_effect_of_both():
     """A minute apart nothing tells them apart: one row from first to last, or rows marked as joint."""
     script = ((30.0, (("fan_speed", 1),)), (31.0, (("fan_speed", 1),)))
