@@ -105,10 +105,10 @@ class _Links:
 
 def _received(new: pl.DataFrame, farm: Farm) -> list[dict[str, Any]]:
     """A row per machine: files, rows, first and last reading; files of no machine in a row of their own."""
-    # An empty list explodes to a null.
-    by_machine = new.explode("machines").group_by(pl.col("machines").fill_null(""))
+    machines = pl.col("machines")
+    whole = new.with_columns(pl.when(machines.list.len() > 0).then(machines).otherwise(pl.lit([""])))
     rows = []
-    for (machine,), own in by_machine:
+    for (machine,), own in whole.explode("machines").group_by("machines"):
         zone = farm.zone_of(str(machine))
         first, last = own["first_time"].min(), own["last_time"].max()
         rows.append(

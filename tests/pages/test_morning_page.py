@@ -90,13 +90,15 @@ def test_an_empty_lake() -> None:
 
 def test_what_came_in_by_machine_and_until_when() -> None:
     old = delivery("old.csv", taken_in_at=NOW - timedelta(days=3))
-    context, text = shown([delivery("a.csv"), delivery("b.csv", machines=["Combine B"], rows_read=7), old])
+    farm = delivery("farm.toml", kind="farm", machines=[], fields=[], rows_read=0)
+    context, text = shown([delivery("a.csv"), delivery("b.csv", machines=["Combine B"], rows_read=7), farm, old])
     assert [(row["machine"], row["files"], row["rows"]) for row in context["received"]] == [
         ("Combine A", 1, 100),
         ("Combine B", 1, 7),
+        ("", 1, 0),
     ]
     assert context["received"][0]["last"] == "22 July 2026, 18:00"
-    assert "2 files with 107 rows arrived" in text and "old.csv" not in text
+    assert "3 files with 107 rows arrived" in text and "old.csv" not in text
     _, text = shown([old])
     assert "No files in the last 24 hours. The last files arrived on 20 July 2026." in text
 
