@@ -62,6 +62,12 @@ def _column(frame: pl.DataFrame, name: str) -> pl.Expr:
     return pl.col(name).cast(pl.Float64) if name in frame.columns else pl.lit(None, pl.Float64)
 
 
+def median_of(frame: pl.DataFrame, column: str) -> float | None:
+    """Median of a column; None where it is missing or empty."""
+    value = frame[column].median() if column in frame.columns else None
+    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
+
+
 def local_ms(times: pl.Series, zone_name: str | None) -> Array:
     """Moments as milliseconds of the wall clock of a zone, which is how Plotly places dates; shape (n,)."""
     wall = times.dt.convert_time_zone(zone_name or "UTC").dt.replace_time_zone(None)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.conditions import Point
+from chaffinch.dashboards.figures.field_data import median_of
 from chaffinch.dashboards.figures.forest import Key, key_and_amount
 from chaffinch.dashboards.pages.settings_in_use import InUse
 from chaffinch.dashboards.words import terms as words
@@ -36,39 +36,13 @@ def field_facts(
     for change, both in zip(changes, sides, strict=True):
         if len(change.settings) == 1:
             work = pl.concat(list(both))
-            medians = [_median(work, column) for column in ("moisture_aligned_pct", "feed_rate_t_h")]
+            medians = [median_of(work, column) for column in ("moisture_aligned_pct", "feed_rate_t_h")]
             conditions.append([change.time.isoformat(), change.settings[0][0], *medians])
     return {
         "crop": crop,
         "conditions": conditions,
         "in_use": [[one.setting, one.value, round(one.minutes, 1)] for one in in_use],
     }
-
-
-def are_facts(value: object) -> bool:
-    """Whether ``value``, read from a file that anybody may edit, has the form of ``field_facts``."""
-    if not isinstance(value, dict) or set(value) != {"crop", "conditions", "in_use"}:
-        return False
-    lists = (("conditions", 4, (str, str, float, float)), ("in_use", 3, (str, str, float)))
-    return (value["crop"] is None or isinstance(value["crop"], str)) and all(
-        isinstance(value[name], list)
-        and all(
-            isinstance(row, list)
-            and len(row) == length
-            and all(_is_a(cell, kind) for cell, kind in zip(row, kinds, strict=True))
-            for row in value[name]
-        )
-        for name, length, kinds in lists
-    )
-
-
-def _is_a(value: object, kind: type) -> bool:
-    return isinstance(value, str) if kind is str else value is None or isinstance(value, (int, float))
-
-
-def _median(frame: pl.DataFrame, column: str) -> float | None:
-    value = frame[column].median()
-    return round(float(value), 3) if isinstance(value, (int, float)) and np.isfinite(value) else None
 
 
 def single_effects(

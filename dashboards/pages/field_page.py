@@ -15,6 +15,7 @@ from chaffinch.dashboards.figures.field_data import (
     local_ms,
     loss_by_feed,
     losses_are_calibrated,
+    median_of,
     medians_in_time,
     with_quantities,
 )
@@ -121,16 +122,16 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "change": change,
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
-                "surprises": advice.surprises(change),
-                "knowledge": advice.knowledge_of(change),
+                "surprises": advice.surprises(known),
+                "knowledge": known,
                 "worth": advice.worth_of(change, crop, farm, _area_ha_h(sides[k][0])),
                 "headline": headline(
-                    change, _median(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
+                    change, median_of(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
                 ),
                 "before": words.duration(change.seconds_before),
                 "after": words.duration(change.seconds_after),
             }
-            for k, change in enumerate(changes)
+            for k, (change, known) in enumerate(zip(changes, map(advice.knowledge_of, changes), strict=True))
         ],
         "effect_figures": _effect_figures(changes, zone, units),
         "timeline": _timeline(readings, changes, zone, units),
@@ -168,11 +169,6 @@ def _when(readings: pl.DataFrame, zone: str | None) -> str:
     return f"{start}, {span}" if start == end else f"{start} to {end}"
 
 
-def _median(frame: pl.DataFrame, column: str) -> float | None:
-    value = frame[column].median() if frame.height else None
-    return float(value) if isinstance(value, (int, float)) else None
-
-
 def _summary(readings: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, str]]:
     known = [
         (name, f"{words.significant(value, 3)}{words.NARROW}{unit}")
@@ -193,7 +189,7 @@ def _area_ha_h(work: pl.DataFrame) -> float | None:
 def _cut_height_m(state: pl.DataFrame) -> float | None:
     if "header_height_mm" not in state.columns:
         return None
-    height_mm = _median(state.filter("usable"), "header_height_mm")
+    height_mm = median_of(state.filter("usable"), "header_height_mm")
     return height_mm / 1000.0 if height_mm is not None and height_mm >= 0 else None
 
 

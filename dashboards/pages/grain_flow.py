@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
+from chaffinch.dashboards.figures.field_data import median_of
 from chaffinch.dashboards.figures.parts import Table, number, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_units import ShownUnits
@@ -42,14 +43,14 @@ def grain_flow(
     height, where it is known.
     """
     usable = readings.filter("usable")
-    feed_t_h, moisture = _median(usable, "feed_rate_t_h"), _median(usable, "moisture_aligned_pct")
+    feed_t_h, moisture = median_of(usable, "feed_rate_t_h"), median_of(usable, "moisture_aligned_pct")
     straw, straw_note = _straw(crop, farm, cut_height_m)
     total = (
         float(total_feed_rate_t_h(feed_t_h, straw)) if feed_t_h is not None and straw is not None else None
     )
     scale, unit = (1.0, "t/h") if farm.units == "metric" else (1000.0 / POUND_KG / 60.0, "lb/min")
     market = farm.market_moisture_pct(crop)
-    wet = _median(usable, "yield")
+    wet = median_of(usable, "yield")
     dry = None
     if market is not None and "yield" in usable.columns and "moisture_aligned_pct" in usable.columns:
         at_market = mass_at_market_moisture(
@@ -57,12 +58,12 @@ def grain_flow(
             usable["moisture_aligned_pct"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
             market,
         )
-        dry = _median(pl.DataFrame({"dry": at_market}).fill_nan(None), "dry")
-    facts: list[Fact] = [("Grain feed rate", _median(usable, "feed"), units.feed_rate[1])]
+        dry = median_of(pl.DataFrame({"dry": at_market}).fill_nan(None), "dry")
+    facts: list[Fact] = [("Grain feed rate", median_of(usable, "feed"), units.feed_rate[1])]
     facts += [("Total feed rate (estimated)", total * scale, unit)] if total is not None else []
     facts += [("Yield, wet", wet, units.grain_per_area[1])]
     facts += [(f"Yield at {market:g} %", dry, units.grain_per_area[1])] if dry is not None else []
-    facts += [("Moisture", moisture, "%"), ("Speed", _median(usable, "speed"), units.speed[1])]
+    facts += [("Moisture", moisture, "%"), ("Speed", median_of(usable, "speed"), units.speed[1])]
     notes = [*calibration_sentences(calibration)] if calibration is not None else [_UNWEIGHED]
     return GrainFlow(tuple(facts), (*notes, *([straw_note] if total is not None else [])))
 
@@ -120,8 +121,3 @@ def _straw(crop: str | None, farm: Farm, cut_height_m: float | None) -> tuple[fl
         if at_cut == at_cut:
             return at_cut, f"{sentence}, which is {at_cut:.2g} at a cutting height of {cut_height_m:g} m."
     return ratio, f"{sentence}, at any cutting height; losses are compared at the same grain feed rate."
-
-
-def _median(frame: pl.DataFrame, column: str) -> float | None:
-    value = frame[column].median() if frame.height and column in frame.columns else None
-    return float(value) if isinstance(value, (int, float)) else None

@@ -34,9 +34,12 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
     where : ``machine_fields`` of the lake. tables : effects, adjustments, deliveries, set_aside, fields.
     """
     counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
-    losses = Places.of(tables["effects"].filter(counted))
-    rows = _rows(where, losses, farm)
-    attention = [*_of_deliveries(tables["deliveries"], farm), *_of_fields(losses, where, farm)]
+    effects = Places.of(tables["effects"].filter(counted))
+    latest = where.sort("first_time", "machine", "field", descending=[True, False, False])
+    places = [(row, effects.at(row)) for row in latest.iter_rows(named=True)]
+    rows = [_row(row, losses, farm) for row, losses in places]
+    attention = _of_deliveries(tables["deliveries"], farm)
+    attention += [one for row, losses in places for one in _of_field(row, losses)]
     ledger = tables["deliveries"]
     return {
         "client": farm.client.name,
@@ -56,17 +59,15 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
 
 def _of_deliveries(deliveries: pl.DataFrame, farm: Farm) -> list[Attention]:
     found = []
-    for row in deliveries.sort("last_time", "name", descending=[True, False], nulls_last=False).iter_rows(
-        named=True
-    ):
+    latest = deliveries.sort("last_time", "name", descending=[True, False], nulls_last=False)
+    for row in latest.iter_rows(named=True):
         if row["status"] == "could not be read":
             found.append(Attention(row["name"], row["reason"] or "The file could not be read."))
             continue
         share = 100 * (row["rows_set_aside"] or 0) / max(row["rows_read"] or 0, 1)
         if share >= farm.thresholds.set_aside_pct:
-            sentence = (
-                f"{row['rows_set_aside']:,} of {row['rows_read']:,} rows ({share:.0f} %) were set aside."
-            )
+            rows = f"{row['rows_set_aside']:,} of {row['rows_read']:,} rows"
+            sentence = f"{rows} ({share:.0f} %) were set aside."
             found.append(Attention(row["name"], sentence))
         if row["judgement"] in ("look", "poor") or row["findings"]:
             sentence = " ".join(row["findings"] or ()) or row["reason"] or f"Judged {row['judgement']}."
@@ -74,70 +75,48 @@ def _of_deliveries(deliveries: pl.DataFrame, farm: Farm) -> list[Attention]:
     return found
 
 
-def _of_fields(effects: Places, where: pl.DataFrame, farm: Farm) -> list[Attention]:
+def _of_field(row: dict[str, Any], losses: pl.DataFrame) -> list[Attention]:
+    """Losses that no change could be judged by, and changes that clearly raised one."""
     found = []
-    for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
-        named=True
-    ):
-        losses = effects.at(row)
-        name = f"{words.field_label(row['field'])}, {row['machine']}"
-        page = field_href(row)
-        if losses.height and (losses["verdict"] == "cannot tell").all():
-            codes = losses["reasons"].explode().drop_nulls().value_counts(sort=True)
-            why = (
-                words.reason_sentence(codes.sort("count", "reasons", descending=[True, False])["reasons"][0])
-                if codes.height
-                else ""
-            )
-            found.append(Attention(name, f"No effect on loss could be estimated here. {why}", page))
-        for worse in losses.filter(pl.col("verdict") == "more").sort("time", "outcome").iter_rows(named=True):
-            change = words.setting_change(
-                worse["setting"], worse["from_value"], worse["to_value"], worse["unit"]
-            )
-            size = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
-            joint = " (with other settings)" if worse["joint_id"] else ""
-            outcome = words.OUTCOME_WORDS[worse["outcome"]]
-            found.append(Attention(name, f"{change}{joint}: {outcome} {size}.", page))
+    name = f"{words.field_label(row['field'])}, {row['machine']}"
+    page = field_href(row)
+    if losses.height and (losses["verdict"] == "cannot tell").all():
+        commonest = losses["reasons"].explode().drop_nulls().mode().sort()
+        why = words.reason_sentence(commonest[0]) if commonest.len() else ""
+        found.append(Attention(name, f"No effect on loss could be estimated here. {why}", page))
+    for worse in losses.filter(pl.col("verdict") == "more").sort("time", "outcome").iter_rows(named=True):
+        change = words.setting_change(worse["setting"], worse["from_value"], worse["to_value"], worse["unit"])
+        size = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
+        joint = " (with other settings)" if worse["joint_id"] else ""
+        sentence = f"{change}{joint}: {words.OUTCOME_WORDS[worse['outcome']]} {size}."
+        found.append(Attention(name, sentence, page))
     return found
 
 
-def _rows(where: pl.DataFrame, effects: Places, farm: Farm) -> list[dict[str, Any]]:
-    rows = []
-    for row in where.sort("first_time", "machine", "field", descending=[True, False, False]).iter_rows(
-        named=True
-    ):
-        losses = effects.at(row)
-        zone = farm.zone_of(row["machine"])
+def _row(row: dict[str, Any], losses: pl.DataFrame, farm: Farm) -> dict[str, Any]:
+    """A field job in the list, with how often each verdict was given."""
+    zone = farm.zone_of(row["machine"])
+    if losses.height:
         # Every setting of a joint change has a row with the joint effect; it counts once.
-        losses = (
-            losses.unique(
-                [pl.coalesce("joint_id", pl.col("setting") + pl.col("time").dt.to_string("iso")), "outcome"]
-            )
-            if losses.height
-            else losses
-        )
-        given = losses["verdict"].to_list()
-        counts = {verdict: given.count(verdict) for verdict in VERDICTS}
-        crop_words = words.crop_label(row["crop"]) if row["crop"] else ""
-        day = words.day(row["first_time"], zone)
-        iso_day = row["first_time"].astimezone(words.zone(zone)).date().isoformat()
-        said = [verdict for verdict, n in counts.items() if n]
-        rows.append(
-            {
-                "field": words.field_label(row["field"]),
-                "machine": row["machine"],
-                "crop": crop_words,
-                "day": day,
-                "changes": losses["outcome"].to_list().count(COUNTED_OUTCOMES[0]),
-                "counts": [(verdict, n) for verdict, n in counts.items() if n],
-                "href": field_href(row),
-                "machine_href": machine_href(row["machine"]),
-                "search": " ".join(
-                    [row["field"] or "", row["machine"], crop_words, day, iso_day, *said]
-                ).casefold(),
-            }
-        )
-    return rows
+        change = pl.coalesce("joint_id", pl.col("setting") + pl.col("time").dt.to_string("iso"))
+        losses = losses.unique([change, "outcome"])
+    given = losses["verdict"].to_list()
+    counts = [(verdict, n) for verdict in VERDICTS if (n := given.count(verdict))]
+    crop = words.crop_label(row["crop"]) if row["crop"] else ""
+    day = words.day(row["first_time"], zone)
+    iso_day = row["first_time"].astimezone(words.zone(zone)).date().isoformat()
+    found_by = [row["field"] or "", row["machine"], crop, day, iso_day, *(verdict for verdict, _ in counts)]
+    return {
+        "field": words.field_label(row["field"]),
+        "machine": row["machine"],
+        "crop": crop,
+        "day": day,
+        "changes": losses["outcome"].to_list().count(COUNTED_OUTCOMES[0]),
+        "counts": counts,
+        "href": field_href(row),
+        "machine_href": machine_href(row["machine"]),
+        "search": " ".join(found_by).casefold(),
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
 from chaffinch.dashboards.pages.digest import digest_of
-from chaffinch.dashboards.pages.facts import Facts, are_facts
+from chaffinch.dashboards.pages.facts import Facts
 from chaffinch.dashboards.pages.field_jobs import Ground, MachineTables, field_job, make_all
 from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
@@ -38,32 +38,37 @@ from chaffinch.schemas.tables import tables as contracts
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
-MADE_FROM, FACTS, WHOLE = "made_from.json", "facts.json", "made_from.txt"
+RECORD = "made_from.txt"
 TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
 
 
 @dataclass
 class Pages:
-    """A folder of pages: writes what changed, notes what each was made from, removes what is gone.
+    """A folder of pages: writes what changed, records what each was made from, removes what is gone.
 
-    facts : what pages of many fields need of each field's readings, by page.
+    facts : what pages of many fields need of each field's readings, by page. whole : digest of what the site as a
+    whole was made from.
     """
 
     folder: Path
-    made_from: dict[str, str]
+    made_from: dict[str, str] = field(default_factory=dict)
     facts: dict[str, Facts] = field(default_factory=dict)
+    whole: str = ""
     written: list[str] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
     kept: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def open(cls, folder: Path) -> Pages:
-        made_from = {str(k): str(v) for k, v in _json_object(folder / MADE_FROM).items()}
-        facts = {name: noted for name, noted in _json_object(folder / FACTS).items() if are_facts(noted)}
+        """The pages in ``folder``; none where the record is missing or was damaged or edited."""
         # What a killed run left half written.
         for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
             remove_parts(place)
-        return cls(folder, made_from, facts)
+        try:
+            digest, text = (folder / RECORD).read_text(encoding="utf-8").split("\n", 1)
+        except (OSError, ValueError):
+            return cls(folder)
+        return cls(folder, **json.loads(text)) if digest_of([text]) == digest else cls(folder)
 
     def holds(self, name: str, digest: str) -> bool:
         """Whether page ``name`` is there and made from the same ``digest``."""
@@ -89,48 +94,22 @@ class Pages:
 
     def all_hold(self, digest: str) -> bool:
         """Whether every page is there and the site as a whole was made from the same ``digest``."""
-        try:
-            known = (self.folder / WHOLE).read_text(encoding="utf-8")
-        except (OSError, ValueError):
-            return False
-        # With the lists, which may have been damaged.
-        return known == _whole(digest, self.facts, self.made_from) and all(
-            (self.folder / name).is_file() for name in self.made_from
-        )
+        return self.whole == digest and all((self.folder / name).is_file() for name in self.made_from)
 
     def close(self, digest: str) -> list[str]:
-        """Remove pages of this site whose data are gone; note what the rest was made from, page by page and, as
-        ``digest``, the site as a whole.
-        """
+        """Remove pages of this site whose data are gone; record what the pages and the whole were made from."""
         removed = []
         for name in sorted(set(self.made_from) - set(self.kept)):
             path = self.folder / name
-            # The list is a file that anybody may edit: it never leads outside the site.
+            # The record is a file that anybody may edit: it never leads outside the site.
             if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
                 path.unlink()
                 removed.append(name)
         facts = {name: noted for name, noted in self.facts.items() if name in self.kept}
-        texts = (json.dumps(content, indent=0, sort_keys=True) for content in (facts, self.kept))
-        for name, text in zip(
-            (FACTS, MADE_FROM, WHOLE), (*texts, _whole(digest, facts, self.kept)), strict=True
-        ):
-            path = self.folder / name
-            if not path.is_file() or path.read_text(encoding="utf-8") != text:
-                write_whole(path, text.encode())
+        record = {"made_from": self.kept, "facts": facts, "whole": digest}
+        text = json.dumps(record, indent=0, sort_keys=True)
+        write_whole(self.folder / RECORD, f"{digest_of([text])}\n{text}".encode())
         return removed
-
-
-def _whole(digest: str, facts: dict[str, Facts], pages: dict[str, str]) -> str:
-    return digest_of([digest, *(json.dumps(one, sort_keys=True) for one in (facts, pages))])
-
-
-def _json_object(path: Path) -> dict[str, Any]:
-    """What a file of this site says; nothing where it is missing or was damaged."""
-    try:
-        noted = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return noted if isinstance(noted, dict) else {}
 
 
 def write_site(

@@ -95,23 +95,6 @@ def _proof(repeats: Sequence[Change]) -> str:
     return ""
 
 
-def surprises(change: Change) -> list[str]:
-    """Clear changes that go against the catalogue's expected sign; only for a setting changed on its own."""
-    name = change.settings[0][0]
-    if len(change.settings) > 1 or name not in settings():
-        return []
-    against: dict[str, list[str]] = {"up": [], "down": []}
-    for outcome, expected in settings()[name].expected.items():
-        slope = _slope(change, outcome)
-        if slope and expected in ("+", "-") and slope != (1 if expected == "+" else -1):
-            against["up" if expected == "+" else "down"].append(OUTCOME_WORDS[outcome])
-    return [
-        f"Raising this setting usually moves {' and '.join(outcomes)} {way}; here it was the opposite."
-        for way, outcomes in against.items()
-        if outcomes
-    ]
-
-
 @dataclass(frozen=True, slots=True)
 class Expected:
     """What common practice or a trial expects of this change for one outcome, and what was found.
@@ -165,6 +148,12 @@ def knowledge_of(change: Change) -> Knowledge | None:
             continue
         rows.append(_expected(outcome, sign, rise, setting.source_of(outcome.name)))
     return Knowledge(setting.does, tuple(rows), setting.optimum, setting.costs)
+
+
+def surprises(knowledge: Knowledge | None) -> list[str]:
+    """Clear effects that are the opposite of what is expected of the change."""
+    against = [e for e in knowledge.expected if e.agrees == "opposite"] if knowledge else []
+    return [f"Usually this change means {e.expected} {e.outcome}; here it was the opposite." for e in against]
 
 
 def _expected(outcome: Outcome, sign: str, rise: float, source: str) -> Expected:

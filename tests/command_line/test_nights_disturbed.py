@@ -74,7 +74,7 @@ def hold(folder: Path, undisturbed: Undisturbed, about: str) -> None:
     assert lake.check() == [], about
     assert lake.digest() == undisturbed.digest, about
     # The morning page tells which morning it is, and a round of kills may go on past midnight.
-    dated = {"nightly.html", "made_from.json", "made_from.txt"} if date.today() != undisturbed.day else set()
+    dated = {"nightly.html", "made_from.txt"} if date.today() != undisturbed.day else set()
     found = {name: page for name, page in pages(folder).items() if name not in dated}
     assert found == {name: page for name, page in undisturbed.pages.items() if name not in dated}, about
 

@@ -91,7 +91,9 @@ def test_an_empty_lake() -> None:
 def test_what_came_in_by_machine_and_until_when() -> None:
     old = delivery("old.csv", taken_in_at=NOW - timedelta(days=3))
     farm = delivery("farm.toml", kind="farm", machines=[], fields=[], rows_read=0)
-    context, text = shown([delivery("a.csv"), delivery("b.csv", machines=["Combine B"], rows_read=7), farm, old])
+    context, text = shown(
+        [delivery("a.csv"), delivery("b.csv", machines=["Combine B"], rows_read=7), farm, old]
+    )
     assert [(row["machine"], row["files"], row["rows"]) for row in context["received"]] == [
         ("Combine A", 1, 100),
         ("Combine B", 1, 7),

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from chaffinch.dashboards.pages.digest import digest_of
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.pipelines.farm import Farm, parse_farm
 
@@ -86,16 +87,22 @@ def test_a_list_of_pages_that_was_tampered_with_removes_nothing_outside(made_up,
     site, outside = tmp_path / "site", tmp_path / "precious.html"
     outside.write_text("keep")
     write_site(made_up.friendly_lake(), site, farm)
-    told = json.loads((site / "made_from.json").read_text())
-    (site / "made_from.json").write_text(json.dumps(told | {"../precious.html": "x", str(outside): "x"}))
+    record = json.loads((site / "made_from.txt").read_text().split("\n", 1)[1])
+    record["made_from"] |= {"../precious.html": "x", str(outside): "x"}
+    text = json.dumps(record)
+    (site / "made_from.txt").write_text(f"{digest_of([text])}\n{text}")
     write_site(made_up.friendly_lake(), site, farm)
     assert outside.read_text() == "keep"
 
 
-@pytest.mark.parametrize("text", ["[]", '{"a": {"crop": 1}}'])
-def test_facts_that_were_tampered_with_are_made_again(made_up, friendly_site, farm, tmp_path, text):
+@pytest.mark.parametrize(
+    "edit", [lambda _: "", lambda text: "{}\n{}", lambda text: text.replace("wheat", "maize")]
+)
+def test_a_record_that_was_tampered_with_is_made_again(made_up, friendly_site, farm, tmp_path, edit):
     write_site(made_up.friendly_lake(), tmp_path, farm)
-    (tmp_path / "facts.json").write_text(text)
+    record = tmp_path / "made_from.txt"
+    assert "wheat" in record.read_text()
+    record.write_text(edit(record.read_text()))
     write_site(made_up.friendly_lake(), tmp_path, farm)
     assert contents(tmp_path) == contents(friendly_site)
 

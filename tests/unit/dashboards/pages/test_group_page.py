@@ -11,7 +11,7 @@ from chaffinch.dashboards.figures.field_map import round_length
 from chaffinch.dashboards.figures.forest import _of_one_step, next_field
 from chaffinch.dashboards.figures.loss_curve import with_fit
 from chaffinch.dashboards.figures.timeline import between_passes, levels_of
-from chaffinch.dashboards.pages.facts import are_facts, hours_at_values
+from chaffinch.dashboards.pages.facts import hours_at_values
 from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
@@ -113,20 +113,3 @@ def test_hours_at_each_value_add_up_over_fields():
     told = {"crop": "wheat", "conditions": [], "in_use": [["fan_speed", "1000 rpm", 30.0]]}
     more = {**told, "in_use": [["fan_speed", "1000 rpm", 30.0], ["fan_speed", "1050 rpm", 120.0]]}
     assert hours_at_values([told, more]) == {("wheat", "fan_speed"): {"1050 rpm": 2.0, "1000 rpm": 1.0}}
-
-
-@pytest.mark.parametrize(
-    "told",
-    [
-        None,
-        [],
-        {"crop": None},
-        {"crop": 1, "conditions": [], "in_use": []},
-        {"crop": None, "conditions": {}, "in_use": []},
-        {"crop": None, "conditions": [["t", "s", 1.0]], "in_use": []},
-        {"crop": None, "conditions": [], "in_use": [[1, "v", 2.0]]},
-    ],
-)
-def test_a_file_of_facts_that_was_tampered_with_is_not_believed(told):
-    assert not are_facts(told)
-    assert are_facts({"crop": None, "conditions": [["t", "s", None, 1.0]], "in_use": [["s", "v", 2]]})
