@@ -21,7 +21,7 @@ def straw_per_grain_at(
     """Straw per grain [kg/kg] of a crop of ``crop_height_m`` when it is cut at ``cut_height_m``.
 
     ``straw_per_grain`` is the ratio found at the cutting height ``stated_at_height_m``. Straw is taken to be
-    spread evenly over the height of the stem, and all grain to be taken in: common practice, no source. That the
+    spread evenly over the height of the stem, and all grain to be gathered: common practice, no source. That the
     ratio falls as the cut goes up is published (Kim & Gregory, J. Biosystems Eng. 40:314-319, 2015; its
     coefficients were not seen). NaN where a cut is not below the crop's height or a height is below zero.
     """

@@ -1,6 +1,6 @@
-"""Grain flow and grain moisture of a log held against loads that were weighed on a scale.
+"""Grain flow and grain moisture of a log calibrated by loads weighed on a scale.
 
-A flow sensor has a factor of its own for each machine and crop. What the scale says of whole loads gives it:
+A flow sensor has one factor for each machine and crop, found from whole loads:
 factor = sum of ticket masses / sum of logged masses, both as harvested, so that no moisture enters.
 Source of the way (each combine scaled to its scaled loads): Shearer et al., ASAE Paper 971034, 1997.
 """
@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# A load that differs more than this from what the others of its machine and crop say was cut at other times
-# than the ticket states, or while the log had holes. Common practice, no source.
+# A load that differs by more than this factor from the others of its machine and crop was cut at other times than the
+# ticket states, or while the log had gaps. Common practice, no source.
 FURTHEST_FROM_OTHERS = 1.3
 # Alone, a load beyond this says that its ticket or its unit is wrong. Common practice, no source.
 LARGEST_FACTOR = 2.0
@@ -59,9 +59,9 @@ class MoistureDrift:
 
 @dataclass(frozen=True, slots=True)
 class FlowCalibration:
-    """What weighed loads say of one machine's sensors in one crop.
+    """Calibration of one machine's sensors in one crop by weighed loads.
 
-    factor : by which the logged grain flow is multiplied. loads : that stand behind it. residual_pct : standard
+    factor : by which the logged grain flow is multiplied. loads : used for it. residual_pct : standard
     deviation of single loads about it, % (None for one load). error_pct : standard error of the factor, %
     (None for one load). moisture_offset_pct : logged less weighed moisture, points, mean of the loads that have
     both (None where none has). drift : how that changes over time (None below three loads, or where all were cut
@@ -79,12 +79,12 @@ class FlowCalibration:
 
 
 def weigh_loads(readings: pl.DataFrame, tickets: pl.DataFrame) -> pl.DataFrame:
-    """What the log of one machine says of each of its weighed loads: rows of ``LOADS_SCHEMA``, by ``time``.
+    """Logged mass and moisture of each weighed load of one machine: rows of ``LOADS_SCHEMA``, by ``time``.
 
     readings : of the machine, by time: ``time``, ``grain_flow_kg_s``; ``record_duration_s``,
     ``grain_moisture_pct`` and ``crop`` where there are any. tickets : of the machine, rows of ``load_tickets``.
     ``logged_kg`` is flow times duration over [time, end_time) as it passes the sensor; moisture is its
-    mass-weighted mean. ``why``: a sentence where the load says nothing.
+    mass-weighted mean. ``why``: a sentence where the load can't be used.
     """
     log = readings.drop_nulls(["time", "grain_flow_kg_s"]).sort("time")
     listed = tickets.sort("time", "end_time").unique(
@@ -113,7 +113,7 @@ def weigh_loads(readings: pl.DataFrame, tickets: pl.DataFrame) -> pl.DataFrame:
 
 
 def _duration_s(log: pl.DataFrame) -> Array:
-    """Seconds that each reading stands for: as logged, else until the next one, but 10 s at most."""
+    """Duration of each reading, s: as logged, else until the next one, but 10 s at most."""
     step = log["time"].diff().dt.total_microseconds().shift(-1) / 1e6
     usual = float(step.median() or 1.0) if step.count() else 1.0  # type: ignore[arg-type]
     gaps = step.fill_null(usual).clip(0.0, max(LONGEST_READING_S, usual))
@@ -135,7 +135,7 @@ def _crop(log: pl.DataFrame, start: int, end: int) -> str | None:
 
 
 def _with_reasons(loads: pl.DataFrame) -> pl.DataFrame:
-    """Adds ``why`` to loads of one machine, by time: what can be wrong with a load, most certain first."""
+    """Adds ``why`` to loads of one machine, by time: the most certain fault of a load."""
     ends_before = pl.col("end_time").cum_max().shift(1)
     ratio = pl.col("mass_kg") / pl.col("logged_kg")
     marked = loads.with_columns(

@@ -1,7 +1,7 @@
-"""What a log says of the set-up that common practice would not: in words, and never as an alarm.
+"""Settings in a log that differ from common practice: in words, and never as an alarm.
 
-Common practice is not a measurement. Every finding says where its expectation is from, and most say that
-there is none; the estimated effects of the machine's own adjustments go before it.
+Common practice is not a measurement. Every finding names its source, or that it has no source; the estimated effects
+of the machine's own adjustments count more.
 """
 
 from __future__ import annotations

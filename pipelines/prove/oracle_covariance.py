@@ -19,7 +19,7 @@ VarianceOverScale = tuple[float, float]
 
 
 class Factored(Protocol):
-    """A covariance that can be undone."""
+    """A covariance that can whiten columns."""
 
     @property
     def log_determinant(self) -> float: ...
@@ -81,7 +81,7 @@ def dense_covariance(
     """Covariance of bin means of all that a scenario states but what is white, (n, n).
 
     places_m : (n, 2). bound_to_ground : correlations exp(-distance / scale), the bins taken as points, as they are
-    for bursts. more_over_time : correlations over time beside those of ``noise``. Bursts last from a to b seconds,
+    for bursts. more_over_time : correlations over time added to those of ``noise``. Bursts last from a to b seconds,
     evenly spread, and rise at once: shot noise, whose covariance is rate x E(height^2) x E(what a burst's length
     exceeds the lag by) (Campbell's theorem, from memory), with E(height^2) twice the squared mean of an exponential
     height.

@@ -139,7 +139,7 @@ def plan_tour(
     return Tour(path, cells, run_clock(rng, path, speed, stops), grain_kg_m, unloading)
 
 
-def take_in(tour: Tour, moisture_pct: Array, seconds: int) -> Intake:
+def intake_of(tour: Tour, moisture_pct: Array, seconds: int) -> Intake:
     """What enters at each second; ``moisture_pct``: (seconds,) of the day, to which the ground's is added."""
     way = drive(tour.path, tour.clock, seconds)
     index = np.arange(tour.grain_kg_m.size)

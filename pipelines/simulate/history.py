@@ -169,7 +169,7 @@ def _drive_and_plan(
         tour, times_s = tour.with_speed_changes(times_s, speed_log)
     hour = site.start.hour + site.start.minute / 60.0 + np.arange(seconds) / 3600.0
     moisture = crop_flow.moisture_of_day(crop, hour, scenario.moisture_drop_pct, times_s)
-    return tour, crop_flow.take_in(tour, moisture, seconds), times_s, speed_log
+    return tour, crop_flow.intake_of(tour, moisture, seconds), times_s, speed_log
 
 
 def _draw_curves(

@@ -87,24 +87,24 @@ SPIKE_AT_FIRST, SPIKE_AT_LAST = 1.7, 1.0
 
 
 def spike_times(operator: Operator, events: int, visible_loss: Array) -> Array:
-    """In each of ``events`` stretches, the moment at which the operator reacts to a spike of loss.
+    """In each of ``events`` equal spans, the moment at which the operator reacts to a spike of loss.
 
     He reacts a minute after the mean of the past 2 min has passed that of the past 20 min by a factor, which
-    falls from 1.7 to 1 over the stretch as his patience does (else at the stretch's end). He knows only the
-    past, so a model that knows the noise and all readings needs no word about why the change was made, while
-    a comparison of means is misled. ``visible_loss``: (seconds,) loss as he judges it, 0 where nothing comes
-    in. Stretches lie the least gap apart.
+    falls from 1.7 to 1 over the span as his patience does (else at its end). He knows only the past, so a model
+    that knows the noise and all readings need not know why the change was made, while a comparison of means is
+    misled. ``visible_loss``: (seconds,) loss as he judges it, 0 where nothing comes in. Spans lie the least gap
+    apart.
     """
     seconds = visible_loss.size
     edge = min(900.0, 0.12 * seconds)
-    stretch = (seconds - 2 * edge) / events
-    gap = min(60.0 * operator.gap_minutes[0], 0.4 * stretch)
-    length = int(stretch - gap) - REACTION_S
+    span = (seconds - 2 * edge) / events
+    gap = min(60.0 * operator.gap_minutes[0], 0.4 * span)
+    length = int(span - gap) - REACTION_S
     factor = np.linspace(SPIKE_AT_FIRST, SPIKE_AT_LAST, length)
     past, usual = _trailing_mean(visible_loss, PAST_S), _trailing_mean(visible_loss, USUAL_S)
     moments = []
     for event in range(events):
-        start = int(edge + event * stretch + gap / 2)
+        start = int(edge + event * span + gap / 2)
         spiked = past[start : start + length] > factor * usual[start : start + length]
         first = int(np.argmax(spiked)) if spiked.any() else length
         moments.append(start + first + REACTION_S)

@@ -1,6 +1,6 @@
 """The season in ``sample_data``: three machines, two crops, eight fields, effects that are stated, not drawn.
 
-The third machine's logs are task data, as one zip: it stands for a machine nobody prepared anything for.
+The third machine's logs are task data, as one zip: it is a machine without any preparation.
 
 python -m chaffinch.pipelines.simulate.sample sample_data
 """

@@ -9,7 +9,6 @@ from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
 import numpy as np
-import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate.history import SimulatedMachine, Site
 from chaffinch.pipelines.simulate.machine_field import MachineField, simulate_machine_field
@@ -69,16 +68,6 @@ class Season:
     def machine_fields(self) -> list[MachineField]:
         """All machine-fields, kept in memory: about 5 MB for every 5 h at 1 s."""
         return list(self.iter())
-
-    @property
-    def truth(self) -> pl.DataFrame:
-        """The truth of all machine-fields, see ``truth.truth_table``."""
-        return pl.concat(field.truth for field in self.machine_fields)
-
-    @property
-    def farm_toml(self) -> str:
-        """Text of a ``farm.toml`` that names the season's machines and their widths."""
-        return "\n".join(f'[machines."{m.name}"]\nwidth_m = {m.header_m}\n' for m in self.machines)
 
     def _site(self, rng: np.random.Generator, index: int) -> Site:
         names, machines = len(FIELD_NAMES), len(self.machines)

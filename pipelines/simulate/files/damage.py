@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 
-def spoiled(text: str) -> str:
+def damaged(text: str) -> str:
     """``text`` of a harvest log with the damage that real ones have, in rows spread over the file.
 
     Words where numbers belong, an impossible month, a moisture above all bounds, a row cut short, the header

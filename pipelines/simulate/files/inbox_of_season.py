@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import polars as pl
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.simulate.files.damage import spoiled
+from chaffinch.pipelines.simulate.files.damage import damaged
 from chaffinch.pipelines.simulate.files.dialects import DIALECTS, write_dialect
 from chaffinch.pipelines.simulate.machine_field import MachineField
 from chaffinch.pipelines.simulate.scenario import Scenario
@@ -63,7 +63,7 @@ def write_season_files(
     compress: bool = False,
     spoil: bool = False,
 ) -> dict[str, Any]:
-    """Write a season to ``out``: ``out/inbox`` as a farm would deliver it, and ``out/truth.csv`` beside it.
+    """Write a season to ``out``: ``out/inbox`` as a farm would deliver it, and ``out/truth.csv``.
 
     In the inbox: one harvest log per machine and day, ``settings_log.csv``, ``loss_checks.csv``,
     ``fields.geojson`` and ``farm.toml``. The same arguments give the same bytes.
@@ -189,7 +189,7 @@ def _write_csv(inbox: Path, season: Season, machine_field: MachineField, compres
     number = season.machines.index(machine_field.machine)
     text = write_dialect(machine_field.readings, DIALECTS[number % len(DIALECTS)], ZONE)
     if spoil:
-        text = spoiled(text)
+        text = damaged(text)
     path = _folder(inbox, machine_field) / f"harvest_{_day(machine_field)}.csv"
     if compress and not spoil:
         path.with_suffix(".csv.gz").write_bytes(_gzipped(text))

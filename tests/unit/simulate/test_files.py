@@ -19,7 +19,7 @@ import pytest
 from builders.places import SAMPLE_DATA
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season, write_season_files
-from chaffinch.pipelines.simulate.files.damage import spoiled
+from chaffinch.pipelines.simulate.files.damage import damaged
 from chaffinch.pipelines.simulate.files.dialects import IMPERIAL, LOCAL, PLAIN, write_dialect
 from chaffinch.pipelines.simulate.sample import write_sample
 
@@ -183,7 +183,7 @@ def test_plain_dialect_has_the_canonical_columns():
 @pytest.mark.parametrize("dialect", [PLAIN, LOCAL, IMPERIAL])
 def test_spoiling_damages_few_rows_and_drops_none(dialect):
     text = write_dialect(half_hour(), dialect, "Europe/London")
-    before, after = text.splitlines(), spoiled(text).splitlines()
+    before, after = text.splitlines(), damaged(text).splitlines()
     assert len(after) == len(before) + 1
     assert after.count(before[0]) == 2
     assert len(set(after) - set(before)) == 6
