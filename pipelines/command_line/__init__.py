@@ -1,4 +1,4 @@
-"""The command line. ``main`` is the entry point; the commands call the stages and print what came of them."""
+"""The command line. ``main`` is the entry point; the commands call the stages and print the result."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ def main() -> None:
     import os
     import sys
 
-    # Work is spread over files and machine-fields; threads of linear algebra below that only wait for each other.
-    # The libraries look at this when they are loaded, which has not happened yet.
+    # Work is spread over files and machine-fields; more threads for linear algebra would only wait for each other.
+    # The libraries read this when they are imported, which is later.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 

@@ -8,7 +8,7 @@ import typer
 
 app = typer.Typer(
     name="chaffinch",
-    help="What each combine adjustment did to grain loss and throughput, from logged readings.",
+    help="What each combine adjustment did to grain loss and throughput, from the logs of the machine.",
     epilog="Example: chaffinch nightly inbox --lake lake --site site",
     no_args_is_help=True,
     add_completion=False,

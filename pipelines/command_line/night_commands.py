@@ -31,7 +31,7 @@ def nightly(
         typer.Option(
             "--plain",
             envvar="CHAFFINCH_PLAIN",
-            help="Without Prefect: no records of runs, no further tries, nothing to start.",
+            help="Without Prefect: no records of runs, no retries, no server to start.",
         ),
     ] = False,
     workers: Annotated[
@@ -39,25 +39,24 @@ def nightly(
         typer.Option(
             "--workers",
             metavar="ADDRESS",
-            help="Dask scheduler that hands work to other machines, e.g. tcp://10.0.0.5:8786.",
+            help="Dask scheduler that sends work to other machines, e.g. tcp://10.0.0.5:8786.",
         ),
     ] = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Take in what is new, refresh effects and pages.
+    """Ingest new files, refresh effects and pages.
 
-    Runs through Prefect, which keeps a record of each run and tries again what may pass: on the server that
-    PREFECT_API_URL names, else on a temporary one, which takes some seconds to start. With nothing new it is
-    not started.
+    Runs through Prefect, which keeps a record of each run and retries what may pass, such as a busy share. It uses
+    the server in PREFECT_API_URL, else starts a temporary one, which takes some seconds, if there is anything new.
     """
     from chaffinch.pipelines.ingest.inbox.settled import ask_leases
 
     ask_leases()
     if workers is not None:
         if plain:
-            raise CallError("Work is handed to --workers through Prefect; leave --plain out.")
-        # Workers stand in folders of their own.
+            raise CallError("--workers needs Prefect; leave --plain out.")
+        # Workers run in other folders.
         inbox, lake = inbox.resolve(), lake if "://" in lake else str(Path(lake).resolve())
     if schedule is None:
         return _one_night(inbox, lake, site, plain, as_json, workers)
@@ -93,28 +92,27 @@ def _one_night(
     if night is None:
         from chaffinch.pipelines.night.run import run_nightly
 
-        with progress("Taking in") as step:
+        with progress("Ingesting") as step:
             night = run_nightly(inbox, opened, site, say, step)
-    told = night.sentences()
-    told += [f"Pages: {site / 'index.html'}"] if night.pages else []
-    give(told, night.as_json(), as_json)
+    pages = [f"Pages: {site / 'index.html'}"] if night.pages else []
+    give([*night.sentences(), *pages], night.as_json(), as_json)
     return night.exit_code
 
 
 def _worth_a_flow(inbox: Path, lake: Lake) -> bool:
-    """Whether there is anything to do. A server that runs already is told of every night."""
+    """Whether there is anything to do. A server that runs already records every night."""
     from chaffinch.pipelines.night.run import is_due
 
     return bool(os.environ.get("PREFECT_API_URL")) or is_due(inbox, lake)
 
 
 def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) -> NightSummary | None:
-    """The night as a flow; None where Prefect can't be had, since the night matters more than its record."""
+    """The night as a flow; None if Prefect can't be used, since the night matters more than its record."""
     from chaffinch.pipelines.night.prefect_server import NoServer, server
 
     try:
         if "PREFECT_API_URL" not in os.environ:
-            say("Starting Prefect's own server, which takes some seconds; --plain does without.")
+            say("Starting Prefect's own server, which takes some seconds; --plain runs without it.")
         with server():
             from chaffinch.pipelines.night.prefect_flow import run_as_flow
 
@@ -142,27 +140,27 @@ def _serve_nights(schedule: str, inbox: Path, lake: str, site: Path, workers: st
 
 
 def _require_folder(inbox: Path) -> None:
-    """Raises ``CallError`` before anything is made where there is no inbox."""
+    """Raises ``CallError`` before anything is written if there is no inbox."""
     if not inbox.is_dir():
-        raise CallError(f"{inbox} is not a folder; give the folder that the logs lie in.")
+        raise CallError(f"{inbox} is not a folder; give the folder of the logs.")
 
 
 @app.command(epilog="Example: chaffinch ingest inbox --lake lake")
 def ingest(inbox: Inbox, lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
-    """Take in only: read, hold against the rules, judge, store."""
+    """Ingest new files only: read, check against the rules, judge, store."""
     from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.night.run import take_in_inbox
+    from chaffinch.pipelines.night.run import ingest_inbox
 
     _require_folder(inbox)
-    with progress("Taking in") as step:
-        summary = take_in_inbox(inbox, Lake.open(lake), say, step)
+    with progress("Ingesting") as step:
+        summary = ingest_inbox(inbox, Lake.open(lake), say, step)
     give(summary.sentences(), asdict(summary), as_json)
     return 1 if summary.trouble else 0
 
 
 @app.command(epilog="Example: chaffinch estimate --lake lake")
 def estimate(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
-    """Estimate the effects anew, whether or not anything changed."""
+    """Re-estimate the effects, whether or not inputs changed."""
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import refresh
 
@@ -173,7 +171,7 @@ def estimate(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
 
 @app.command(epilog="Example: chaffinch pages --lake lake --site site")
 def pages(lake: LakeAt, site: SiteAt, as_json: Json = False, debug: Debug = False) -> int:
-    """Rewrite the pages from what the lake holds."""
+    """Rewrite the pages from the lake."""
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import write_pages
 
@@ -184,32 +182,35 @@ def pages(lake: LakeAt, site: SiteAt, as_json: Json = False, debug: Debug = Fals
 
 @app.command(epilog="Example: chaffinch check --lake lake")
 def check(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
-    """Verify that the lake is whole: every row that was taken in is there and can be read."""
+    """Verify that the lake is whole: every ingested row is there and can be read."""
     from chaffinch.pipelines.lake import Lake
 
     opened = Lake.open(lake, must_exist=True)
     found = opened.check()
     digest = None if found else opened.digest()
-    told = found or [f"The lake is whole: {opened.ledger().height} deliveries. Content digest {digest}."]
-    give(told, {"whole": not found, "faults": found, "content_digest": digest}, as_json)
+    sentences = found or [f"The lake is whole: {opened.ledger().height} deliveries. Content digest {digest}."]
+    give(sentences, {"whole": not found, "faults": found, "content_digest": digest}, as_json)
     return 1 if found else 0
 
 
 @app.command(epilog="Example: chaffinch retract machine_a/2026-07-14.csv --lake lake")
 def retract(
     delivery: Annotated[
-        str, typer.Argument(metavar="DELIVERY", help="Name in the inbox, or identifier of 'deliveries'.")
+        str,
+        typer.Argument(
+            metavar="DELIVERY", help="Its name in the inbox, or its identifier in the table deliveries."
+        ),
     ],
     lake: LakeAt,
     undo: Annotated[
-        bool, typer.Option("--undo", help="Let a retracted delivery come back with the next night.")
+        bool, typer.Option("--undo", help="Let the next night ingest a retracted delivery again.")
     ] = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Take a delivery out again, with all that came of it.
+    """Take a delivery out of the lake, with everything derived from it.
 
-    Effects are estimated anew without it. It stays out, even while its file lies in the inbox, until --undo.
+    Effects are re-estimated without it. It stays out, even if its file is in the inbox, until --undo.
     """
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import refresh
@@ -217,16 +218,22 @@ def retract(
     opened = Lake.open(lake, must_exist=True)
     if undo:
         name = opened.undo_retraction(delivery)
-        told = [f"{name} comes back with the next night, if its file lies in the inbox."]
-        give(told, {"retracted": None, "undone": name, "estimate": None}, as_json)
+        give(
+            [f"The next night ingests {name} again, if its file is in the inbox."],
+            {"retracted": None, "undone": name, "estimate": None},
+            as_json,
+        )
         return 0
     with opened.writing(say):
         name = opened.retract(delivery)
         summary = refresh(opened, say=say) if opened.effects_inputs() is not None else None
-    told = [
-        f"{name} is taken out. Pages show it until they are rewritten: "
-        f"chaffinch pages --lake {lake} --site SITE"
+    sentences = [
+        f"{name} was taken out. Pages show it until you rewrite them: chaffinch pages --lake {lake} --site SITE",
+        *(summary.sentences() if summary else []),
     ]
-    told += summary.sentences() if summary else []
-    give(told, {"retracted": name, "undone": None, "estimate": asdict(summary) if summary else None}, as_json)
+    give(
+        sentences,
+        {"retracted": name, "undone": None, "estimate": asdict(summary) if summary else None},
+        as_json,
+    )
     return 0

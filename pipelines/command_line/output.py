@@ -1,4 +1,4 @@
-"""How commands tell what they do: sentences on standard error, one summary on standard output."""
+"""What commands print: sentences on standard error, one summary on standard output."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The program: its commands, and how a failure is told."""
+"""The program: its commands, and what it prints when one fails."""
 
 from __future__ import annotations
 
@@ -16,23 +16,25 @@ _WrongCall = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ =
 
 
 def run(arguments: list[str]) -> int:
-    """Run one command and give its exit code. Failures are one or two sentences on standard error."""
+    """Run one command and return its exit code. A failure is one or two sentences on standard error."""
     debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
         outcome = app(args=arguments, standalone_mode=False, prog_name="chaffinch")
         sys.stdout.flush()
         return outcome if isinstance(outcome, int) else 0
     except ChaffinchError as error:
-        return _told(str(error), error.exit_code, debug, as_json)
+        return _failed(str(error), error.exit_code, debug, as_json)
     except _WrongCall as error:  # type: ignore[misc]
         if type(error).__name__ == "NoArgsIsHelpError":
             typer.echo(error.format_message(), err=True)
             return 2
-        return _told(_wrong_call(error), 2, debug, as_json)
+        return _failed(_wrong_call(error), 2, debug, as_json)
     except (typer.Abort, KeyboardInterrupt):
-        return _told("Stopped. What was taken in is kept; run the same command again to go on.", 130, debug)
+        return _failed(
+            "Stopped. What was ingested is kept; run the same command again to continue.", 130, debug
+        )
     except BrokenPipeError:
-        # Whoever read the output has gone; without this the interpreter complains at exit.
+        # The reader of the output has gone; without this the interpreter complains at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except SystemExit:
@@ -41,10 +43,10 @@ def run(arguments: list[str]) -> int:
         what = f"{type(error).__name__}: {error}".strip().splitlines()[0][:300]
         sentence = f"Something unexpected went wrong ({what}). "
         sentence += "Run it again with --debug and report what it shows."
-        return _told(sentence, 1, debug, as_json)
+        return _failed(sentence, 1, debug, as_json)
 
 
-def _told(sentence: str, exit_code: int, debug: bool, as_json: bool = False) -> int:
+def _failed(sentence: str, exit_code: int, debug: bool, as_json: bool = False) -> int:
     if debug:
         import traceback
 
@@ -58,7 +60,7 @@ def _told(sentence: str, exit_code: int, debug: bool, as_json: bool = False) -> 
 
 
 def _wrong_call(error: Any) -> str:
-    """What is wrong with the call, and where help is to be had."""
+    """What is wrong with the call, and where to find help."""
     message = str(error.format_message()).strip()
     message = message if message.endswith((".", "?")) else f"{message}."
     context = getattr(error, "ctx", None)

@@ -19,12 +19,13 @@ def inspect(
         Path, typer.Argument(metavar="FILE", help="A log, an archive, or a folder of task data.")
     ],
     farm: Annotated[
-        Path | None, typer.Option("--farm", metavar="FARM_TOML", help="farm.toml that explains odd columns.")
+        Path | None,
+        typer.Option("--farm", metavar="FARM_TOML", help="farm.toml with the mappings of unusual columns."),
     ] = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Say what a file is: kind, channels, units, span, gaps, what would be set aside. Nothing is taken in."""
+    """Show what a file is: kind, channels, units, span, gaps, what would be set aside. Nothing is ingested."""
     import json
 
     from chaffinch.pipelines.command_line import inspection
@@ -36,7 +37,7 @@ def inspect(
     else:
         from rich.console import Console
 
-        # In a pipe there is no width to keep to, and nothing may be cut off.
+        # In a pipe there is no width, and nothing may be cut off.
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
         Console(soft_wrap=True, width=width).print(inspection.render(found))
     troubled = any(
@@ -83,10 +84,10 @@ def export(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Write a table to a file that other programs read.
+    """Write a table to a file for other programs.
 
-    Times are UTC in ISO 8601; lists are joined by "; ". Texts stand in .csv exactly as logged, so open a file
-    of unknown origin in a spreadsheet as .xlsx, where no text is ever taken for a formula.
+    Times are UTC in ISO 8601; lists are joined by "; ". Texts in .csv are exactly as logged, so for a spreadsheet
+    export files of unknown origin as .xlsx, where no text can act as a formula.
     """
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.lake.export import check_table, export_table
@@ -107,12 +108,12 @@ def view(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Serve the pages on this machine only, until stopped with Ctrl+C; open pages follow when rewritten."""
+    """Serve the pages on this machine only, until stopped with Ctrl+C; open pages reload when they are rewritten."""
     from chaffinch.pipelines.command_line.page_server import serve
 
     def started(address: str) -> None:
         give(
-            [f"Pages are at {address}  (open pages follow when they are rewritten; stop with Ctrl+C)"],
+            [f"Pages are at {address}  (open pages reload when they are rewritten; stop with Ctrl+C)"],
             {"address": address},
             as_json,
         )

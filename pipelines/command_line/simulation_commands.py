@@ -1,4 +1,4 @@
-"""Commands about known truth: simulate, prove."""
+"""Commands on simulated seasons: simulate, prove."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ from chaffinch.pipelines.errors import CallError
 
 @app.command(epilog="Example: chaffinch simulate made_up_season --scenario plain --seed 7")
 def simulate(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder to write; the inbox in it must be new.")],
+    out: Annotated[
+        Path, typer.Argument(metavar="OUT", help="Folder to write; it must not have an inbox yet.")
+    ],
     scenario: Annotated[str, typer.Option("--scenario", help="One of the declared scenarios.")] = "plain",
     seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
     fields: Annotated[int | None, typer.Option("--fields", help="Machine-fields in the season.")] = None,
@@ -27,12 +29,12 @@ def simulate(
     log_form: Annotated[
         str, typer.Option("--format", help="Of the logs: csv, or task-data of ISO 11783-10.")
     ] = "csv",
-    compress: Annotated[bool, typer.Option("--compress", help="Harvest logs as .csv.gz.")] = False,
+    compress: Annotated[bool, typer.Option("--compress", help="Write harvest logs as .csv.gz.")] = False,
     spoil: Annotated[bool, typer.Option("--spoil", help="Damage a few rows, as real logs are.")] = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Write a made-up season as an inbox, with its true effects beside it."""
+    """Write a simulated season as an inbox, with its true effects."""
     from chaffinch.pipelines.simulate import write_season_files
 
     summary = write_season_files(
@@ -48,13 +50,13 @@ def simulate(
         compress=compress,
         spoil=spoil,
     )
-    told = [
+    sentences = [
         f"Scenario {summary['scenario']}, seed {summary['seed']}: {summary['machine_fields']} fields, "
         f"{summary['readings']} readings, {summary['adjustments']} adjustments.",
         f"Inbox: {summary['inbox']}",
         f"True effects: {summary['truth']}",
     ]
-    give(told, summary, as_json)
+    give(sentences, summary, as_json)
     return 0
 
 
@@ -77,7 +79,8 @@ def prove(
         typer.Option("--outcome", help="An outcome, or 'all'; else separation and cleaning loss."),
     ] = None,
     peers: Annotated[
-        bool, typer.Option("--peers/--no-peers", help="Other methods and an oracle on the same seasons.")
+        bool,
+        typer.Option("--peers/--no-peers", help="Compare other methods and an oracle on the same seasons."),
     ] = True,
     figure: Annotated[
         Path | None, typer.Option("--figure", metavar="FILE", help="Write a figure of the result, .html.")
@@ -85,15 +88,15 @@ def prove(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Hold the estimator against made-up seasons with known truth.
+    """Test the estimator on simulated seasons with known truth.
 
-    Tells, per scenario, how often the 95 % ranges held the truth and how often a change was called where
-    there was none. Takes minutes to hours. Exits with 1 where a scenario is not held.
+    Prints, per scenario, how often the 95 % ranges held the truth and how often a change was called where there
+    was none. Takes minutes to hours. Exits with 1 if a scenario fails.
     """
     from chaffinch.pipelines.prove import DEFAULT_OUTCOMES, JUDGED_OUTCOMES, PEERS, run_proof
 
     if figure is not None and (figure.suffix != ".html" or not figure.absolute().parent.is_dir()):
-        raise CallError(f"--figure {figure} must end in .html and lie in a folder that is there.")
+        raise CallError(f"--figure {figure} must end in .html and be in a folder that exists.")
     asked = tuple(outcome or DEFAULT_OUTCOMES)
     with progress("Proving") as step:
         proof = run_proof(

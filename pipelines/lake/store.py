@@ -154,7 +154,7 @@ class Lake(LakeReader):
         with self.writing():
             row = self.find_delivery(delivery)
             if row["status"] == RETRACTED:
-                raise CallError(f"{row['name']} is retracted already; --undo lets it come back.")
+                raise CallError(f"{row['name']} is retracted already; to undo that, add --undo.")
             emptied = {
                 "status": RETRACTED,
                 "reason": "It was taken out on request.",

@@ -1,9 +1,8 @@
-"""What in an inbox is to be read, and in which order.
+"""Which files of an inbox to read, and in which order.
 
-A file is due when its content does not count yet, or when it was read under other circumstances: another
-farm.toml, other field boundaries, another version of the program. The farm comes first, then boundaries,
-then task data (which may hold boundaries of their own), then everything else, so that each kind is read with
-all that it needs, whatever the names of the files.
+A file is due if its content is not in the lake yet, or if it was read with another farm.toml, other field
+boundaries or another version of the program. The farm comes first, then boundaries, then task data (which may
+hold boundaries), then everything else, so that each kind is read with all that it needs.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ _HEAD_BYTES = 4096
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """Files of one tier that are to be read, and with what. ``refused``: why none of them can be."""
+    """Files of one tier to read, and with what. ``refused``: why none of them can be used."""
 
     files: tuple[InboxFile, ...]
     farm: Farm
@@ -41,7 +40,7 @@ class Due:
     refused: str = ""
 
     def read(self, file: InboxFile) -> Delivery:
-        """One of ``files``, read. Raises ``NotYet`` where it changed since it was planned."""
+        """One of ``files``, read. Raises ``NotYet`` if it changed in the meantime."""
         from chaffinch.pipelines.ingest.inbox.settled import changed
 
         parsed, reason = read_one(file, self.farm, self.boundaries)
@@ -49,9 +48,9 @@ class Due:
             parsed, reason = None, self.refused
         if changed(file):
             raise NotYet(f"{file.name} changed while it was read.")
-        stated = parsed.stated if parsed is not None else None
-        if parsed is not None and parsed.kind == "farm":
-            stated = self.farm_text
+        stated = None
+        if parsed is not None:
+            stated = self.farm_text if parsed.kind == "farm" else parsed.stated
         return Delivery(
             name=file.name,
             sha256=file.sha256,
@@ -66,12 +65,11 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class InboxPlan:
-    """``files``: all of the inbox that lie at rest. ``firsts``: one file for each content. ``same_content``:
-    sentences.
+    """``files``: all that are complete. ``firsts``: tier and file, one for each content. ``same_content``: sentences.
 
-    ``retracted``: names of files that were taken out on request. ``known``: deliveries in the lake before.
-    ``growing``: names of files that are still being written. ``farm_fault``: why the farm.toml of the inbox is
-    not the one that holds; ``farm`` is then what was stated before.
+    ``retracted``: names of files that were retracted. ``known``: deliveries in the lake before. ``growing``:
+    names of files that are still being written. ``farm_fault``: why the farm.toml of the inbox can't be used;
+    ``farm`` is then the one of before.
     """
 
     files: tuple[InboxFile, ...]
@@ -79,7 +77,6 @@ class InboxPlan:
     farm: Farm
     farm_text: str | None
     same_content: tuple[str, ...]
-    most_new: int
     retracted: tuple[str, ...] = ()
     known: frozenset[str] = frozenset()
     growing: tuple[str, ...] = ()
@@ -92,22 +89,16 @@ class InboxPlan:
             found.setdefault(delivery_id(file.sha256), set()).add(file.name)
         return found
 
-    def tiers(self) -> tuple[str, ...]:
-        return TIERS
-
     def due(self, tier: str, lake: Lake) -> Due:
-        """The files of ``tier`` that are to be read, given what the lake holds now."""
+        """The files of ``tier`` to read, given what the lake holds now."""
         import polars as pl
 
         ledger = lake.ledger()
         boundaries = _boundaries(lake, ledger, tier)
         read_with = reading_digest(self.farm, boundaries)
-        known = dict(ledger.select("delivery", "read_with").iter_rows())
-        if tier == "farm" and self.farm_text is not None:
-            # Refused before, perhaps for another farm.toml beside it, it was not stated yet.
-            known = dict(
-                ledger.filter(pl.col("stated").is_not_null()).select("delivery", "read_with").iter_rows()
-            )
+        # A farm.toml that was refused before, perhaps because there were two, is not in use yet.
+        in_use = pl.col("stated").is_not_null() if tier == "farm" and self.farm_text is not None else True
+        known = dict(ledger.filter(in_use).select("delivery", "read_with").iter_rows())
         known |= dict.fromkeys(_retracted(ledger), read_with)
         files = tuple(
             file
@@ -125,7 +116,7 @@ class InboxPlan:
         )
 
     def is_due(self, lake: Lake) -> bool:
-        """Whether anything is to be done: files to read, or deliveries that are superseded."""
+        """Whether there are files to read, or deliveries that are superseded."""
         return any(self.due(tier, lake).files for tier in TIERS) or bool(self.superseded(lake))
 
     def superseded(self, lake: Lake) -> list[str]:
@@ -145,7 +136,7 @@ class InboxPlan:
         """Deliveries of the same name and other content, unless that content still lies in the inbox."""
         present = {delivery_id(one.sha256) for _, one in self.firsts}
         if self.farm_fault:
-            # What was stated before holds until the farm.toml is mended.
+            # The farm.toml of before stays in use until this one is corrected.
             ledger = ledger.filter(ledger["kind"] != "farm")
         other_names = ledger["other_names"].list.contains(file.name).fill_null(False)
         earlier = ledger.filter((ledger["name"] == file.name) | other_names)["delivery"].to_list()
@@ -153,10 +144,7 @@ class InboxPlan:
 
 
 def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
-    """Find the files of ``inbox`` and say what is to be read.
-
-    Raises ``CallError`` where the inbox is not there.
-    """
+    """Find the files of ``inbox`` and decide which to read. Raises ``CallError`` if there is no inbox."""
     from chaffinch.pipelines.ingest.inbox.discover import find_files
     from chaffinch.pipelines.ingest.inbox.settled import growing
 
@@ -167,7 +155,7 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
     owner = dict(ledger.select("content_sha256", "name").iter_rows())
     firsts: dict[str, tuple[str, InboxFile]] = {}
     same: list[str] = []
-    # A name that counts already stays the first, so that its content is not moved to another one.
+    # A name that is in the lake stays the first, so that its content does not move to another one.
     for file in sorted(files, key=lambda one: (owner.get(one.sha256) != one.name, one.name)):
         if file.sha256 in firsts:
             first = firsts[file.sha256][1].name
@@ -175,7 +163,7 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
         else:
             firsts[file.sha256] = (_tier(file), file)
             if (known := owner.get(file.sha256, file.name)) != file.name:
-                same.append(f"{file.name} has the same content as {known}, taken in before; it counts once.")
+                same.append(f"{file.name} has the same content as {known}, ingested before; it counts once.")
     ordered = tuple(sorted(firsts.values(), key=lambda pair: (TIERS.index(pair[0]), pair[1].name)))
     farm_text, farm, farm_fault = _farm(ordered, lake)
     out = set(_retracted(ledger))
@@ -185,7 +173,6 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
         farm,
         farm_text,
         tuple(sorted(same)),
-        len(ordered),
         retracted=tuple(file.name for _, file in ordered if delivery_id(file.sha256) in out),
         known=frozenset(ledger["delivery"].to_list()),
         growing=tuple(sorted(restless)),
@@ -214,12 +201,12 @@ def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]])
 
 
 def _retracted(ledger: pl.DataFrame) -> list[str]:
-    """Deliveries that were taken out on request and stay out."""
+    """Deliveries that were retracted and stay out."""
     return ledger.filter(ledger["status"] == RETRACTED)["delivery"].to_list()
 
 
 def _tier(file: InboxFile) -> str:
-    """What the file looks like from its first bytes; the reader decides in the end."""
+    """The tier by the first bytes of the file; the reader has the last word."""
     from chaffinch.pipelines.ingest import kind_of_text
 
     if file.is_task_data:
@@ -233,17 +220,17 @@ def _tier(file: InboxFile) -> str:
 
 
 def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm, str | None]:
-    """The farm.toml of the inbox: its text and what it states. Where there is none or it can't hold: no text,
-    what the lake remembers, else the defaults; and why it can't hold.
+    """The farm.toml of the inbox: its text, its content, and why it can't be used. Where there is none or it can't
+    be used: no text, and the farm of the lake, else the defaults.
     """
     out = _retracted(lake.ledger())
     found = [file for kind, file in ordered if kind == "farm" and delivery_id(file.sha256) not in out]
     before = lake.farm_text()
     known = lake.farm()
     instead = (
-        "What was stated before holds until then."
+        "Until then the one of before stays in use."
         if before is not None
-        else "Until then all is read without it."
+        else "Until then files are read without it."
     )
     if not found:
         return None, known, None

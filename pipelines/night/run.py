@@ -1,7 +1,7 @@
-"""The nightly run: take in what is new, refresh effects, rewrite pages. Each part can be called by itself.
+"""The nightly run: ingest new files, refresh effects, write pages. Each part can be called alone.
 
-``take_in_inbox`` -> ``refresh`` -> ``write_pages``; ``run_nightly`` calls them one after another. Nothing
-here prints: ``say`` gets sentences for the log, ``step`` tells how far the work is.
+``ingest_inbox`` -> ``refresh`` -> ``write_pages``; ``run_nightly`` calls them one after another. Nothing here
+prints: ``say`` gets sentences for the log, ``step`` gets the progress.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ T = TypeVar("T")
 ROWS_PER_COMMIT = 600_000
 FILES_PER_COMMIT = 128
 
-MACHINES_TOLD = 8
+NAMES_LISTED = 8
 _WITHOUT_READINGS = {
     "settings log": "adjustments",
     "loss checks": "loss checks",
@@ -58,27 +58,25 @@ def run_nightly(
     step: Step = _silent,
     each: FanOut = side_by_side,
 ) -> NightSummary:
-    """Take in ``inbox``, refresh effects where their inputs changed, write the pages to ``site``.
+    """Ingest ``inbox``, refresh effects if their inputs changed, write the pages to ``site``.
 
-    ``each`` spreads the work of the stages over files, machine-fields and pages. A stage that fails leaves the
-    others done; its sentence is in ``failed``. Raises ``CallError`` where the inbox is not there.
+    ``each`` spreads the work of the stages over files, machine-fields and pages. If a stage fails, the others are
+    still done; its sentence is in ``failed``. Raises ``CallError`` if there is no inbox.
     """
     failed: list[str] = []
     ingest, estimate, pages = IngestSummary(), None, {}
     was_there = lake.is_there()
     try:
         with lake.writing(say):
-            ingest = take_in_inbox(inbox, lake, say, step, each)
+            ingest = ingest_inbox(inbox, lake, say, step, each)
             estimate = _attempt(
                 failed, "Effects were not refreshed", "estimate", refresh, lake, say=say, each=each
             )
     except LakeError as error:
-        failed.append(f"Not everything was taken in: {error}")
+        failed.append(f"Not everything was ingested: {error}")
     notes = (*failed, *ingest.growing_sentences())
     if (was_there or failed or ingest.new) and not lake.is_there():
-        failed.append(
-            f"Pages were not written: there is no lake in {lake.uri}; see whether its storage is there."
-        )
+        failed.append(f"Pages were not written: there is no lake in {lake.uri}; check its storage.")
     else:
         pages = (
             _attempt(failed, "Pages were not written", "pages", write_pages, lake, site, say, notes, each)
@@ -101,7 +99,7 @@ def _notified(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> lis
 
 
 def is_due(inbox: Path, lake: Lake) -> bool:
-    """Whether a night has anything to take in or to refresh, without changing anything."""
+    """Whether a night has anything to ingest or to refresh. Changes nothing."""
     from chaffinch.pipelines.lake.inputs import inputs_of_effects
     from chaffinch.pipelines.night.plan import plan_inbox
 
@@ -114,41 +112,41 @@ def is_due(inbox: Path, lake: Lake) -> bool:
 def _attempt(
     failed: list[str], what: str, command: str, do: Callable[..., T], *given: Any, **named: Any
 ) -> T | None:
-    """What ``do`` gives; None where it fails, with the sentence in ``failed``: the other stages go on."""
+    """What ``do`` gives; None if it fails, with a sentence in ``failed``: the other stages go on."""
     try:
         return do(*given, **named)
-    except Exception as error:  # noqa: BLE001  what was taken in stays, whatever happens to a later stage
+    except Exception as error:  # noqa: BLE001  what was ingested stays, whatever happens to a later stage
         failed.append(failure(what, command, error))
         return None
 
 
 def failure(what: str, command: str, error: Exception) -> str:
-    """The sentence for a stage that failed, and how to see more of it."""
+    """The sentence for a stage that failed, and how to see more."""
     if isinstance(error, ChaffinchError):
         return f"{what}: {error}"
     first = f"{type(error).__name__}: {error}".strip().splitlines()[0][:300]
     return f"{what}, unexpectedly ({first}). See more with: chaffinch {command} --debug"
 
 
-def take_in_inbox(
+def ingest_inbox(
     inbox: Path, lake: Lake, say: Say = _silent, step: Step = _silent, each: FanOut = side_by_side
 ) -> IngestSummary:
-    """Take in every file of ``inbox`` that does not count yet, boundaries and the farm first.
+    """Ingest every new file of ``inbox``, the farm and boundaries first.
 
-    Files that are still being written are left for the next run, unless ``each`` waits until they are done.
+    Files that are still being written are left for the next run, unless ``each`` waits for them.
     """
     from chaffinch.pipelines.night.plan import plan_inbox
 
     with lake.writing(say):
         plan = plan_inbox(_found(inbox, lake, each), lake)
-        taken = _take_in(plan, lake, step, each)
-        if plan.growing and _first(each("wait for", _at_rest, [inbox], lambda one: one.name)) is None:
+        done = _ingest(plan, lake, step, each)
+        if plan.growing and _only(each("wait for", _require_complete, [inbox], _name)) is None:
             plan = replace(plan_inbox(inbox, lake), known=plan.known)
-            taken = taken.then(_take_in(plan, lake, step, each))
+            done = done.then(_ingest(plan, lake, step, each))
         superseded = plan.superseded(lake)
         lake.strike(superseded)
         lake.note_names(plan.names())
-        outcomes = taken.outcomes
+        outcomes = done.outcomes
         return IngestSummary(
             files=len(plan.files),
             new=outcomes,
@@ -156,68 +154,72 @@ def take_in_inbox(
             unchanged=len(plan.files) - len(outcomes),
             same_content=plan.same_content,
             retracted=plan.retracted,
-            replaced=taken.replaced + len(superseded),
+            replaced=done.replaced + len(superseded),
             waiting=waiting_for_readings(lake, {one.delivery for one in outcomes}),
-            growing=tuple(sorted({*plan.growing, *taken.growing})),
+            growing=tuple(sorted({*plan.growing, *done.growing})),
             farm_fault=plan.farm_fault,
         )
 
 
 def _found(inbox: Path, lake: Lake, each: FanOut) -> Path:
-    """``inbox``, once it is there. An inbox that was there before may come back: its share is not mounted."""
+    """``inbox``, once it is there: the share of an inbox that was there before may be mounted again."""
 
     def look(folder: Path) -> Path:
         if not folder.is_dir() and lake.is_there():
             raise NotYet(f"{folder} is not there; its share may not be mounted.")
         return folder
 
-    found = _first(each("find the inbox", look, [inbox], lambda one: one.name))
+    found = _only(each("find the inbox", look, [inbox], _name))
     return inbox if isinstance(found, NotYet) else found
 
 
-def _at_rest(inbox: Path) -> None:
+def _require_complete(inbox: Path) -> None:
     """Raises ``NotYet`` while files of the inbox are still being written."""
     from chaffinch.pipelines.ingest.inbox.discover import find_files
     from chaffinch.pipelines.ingest.inbox.settled import growing
 
     if names := growing(find_files(inbox)):
-        raise NotYet(f"{', '.join(sorted(names)[:MACHINES_TOLD])}: still being written.")
+        raise NotYet(f"{', '.join(sorted(names)[:NAMES_LISTED])}: still being written.")
 
 
 @dataclass(frozen=True, slots=True)
-class _Taken:
+class _Ingested:
     outcomes: tuple[FileOutcome, ...] = ()
     replaced: int = 0
     growing: tuple[str, ...] = ()
 
-    def then(self, later: _Taken) -> _Taken:
+    def then(self, later: _Ingested) -> _Ingested:
         growing = tuple(name for name in self.growing if name not in {one.name for one in later.outcomes})
-        return _Taken(self.outcomes + later.outcomes, self.replaced + later.replaced, growing + later.growing)
+        return _Ingested(
+            self.outcomes + later.outcomes, self.replaced + later.replaced, growing + later.growing
+        )
 
 
-def _take_in(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Taken:
+def _ingest(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Ingested:
     """Read, judge and store what is due, tier by tier."""
+    from chaffinch.pipelines.night.plan import TIERS
+
     outcomes: list[FileOutcome] = []
     growing: list[str] = []
     replaced = 0
-    for tier in plan.tiers():
+    for tier in TIERS:
         work = plan.due(tier, lake)
-        # The plan of ten thousand files is not for every worker.
+        # Workers do not need the list of all files.
         reader = replace(work, files=())
-        read = each("read", reader.read, work.files, lambda file: file.name)
+        read = each("read", reader.read, work.files, _name)
         for batch in _batches(_ready(read, work.files, growing), work.farm):
             for _ in each("store", lake.take_in, [batch], _span_of_names):
                 pass
             outcomes.extend(outcome_of(delivery) for delivery in batch)
             replaced += sum(len(delivery.replaces) for delivery in batch)
-            step(len(outcomes), plan.most_new, batch[-1].name)
-    return _Taken(tuple(outcomes), replaced, tuple(growing))
+            step(len(outcomes), len(plan.firsts), batch[-1].name)
+    return _Ingested(tuple(outcomes), replaced, tuple(growing))
 
 
 def _ready(
     read: Iterator[Delivery | NotYet], files: Sequence[InboxFile], growing: list[str]
 ) -> Iterator[Delivery]:
-    """The deliveries; names of files that changed while they were read go to ``growing``."""
+    """The deliveries; the names of files that changed while they were read go to ``growing``."""
     for one, file in zip(read, files, strict=True):
         if isinstance(one, NotYet):
             growing.append(file.name)
@@ -230,22 +232,25 @@ def _span_of_names(batch: Sequence[Delivery]) -> str:
     return f"{batch[0].name}{more}"
 
 
-def _first(results: Iterator[T]) -> T:
+def _only(results: Iterator[T]) -> T:
     (only,) = results
     return only
 
 
+def _name(path: Path | InboxFile) -> str:
+    return path.name
+
+
 def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
-    """A sentence for each machine in ``new`` settings logs and loss checks of which no readings are known."""
+    """A sentence for each machine in ``new`` settings logs and loss checks that has no readings."""
     rows = lake.ledger().select("delivery", "name", "kind", "machines").to_dicts()
     logged = {
         machine for row in rows if row["kind"] not in _WITHOUT_READINGS for machine in row["machines"] or ()
     }
-    known = ", ".join(f"'{machine}'" for machine in sorted(logged)[:MACHINES_TOLD]) or "none"
+    known = ", ".join(f"'{machine}'" for machine in sorted(logged)[:NAMES_LISTED]) or "none"
     return tuple(
-        f"{row['name']}: no harvest log names a machine '{machine}', so nothing can be told of its {what} "
-        f"until one does. Machines with readings: {known}; if it is one of them, state the name under its "
-        "aliases in farm.toml."
+        f"{row['name']}: no harvest log names a machine '{machine}', so its {what} can't be used until one does. "
+        f"Machines with readings: {known}; if it is one of them, add the name to its aliases in farm.toml."
         for row in rows
         if row["delivery"] in new and (what := _WITHOUT_READINGS.get(row["kind"]))
         for machine in row["machines"] or ()
@@ -301,21 +306,18 @@ def refresh(
 def write_pages(
     lake: Lake, site: Path, say: Say = _silent, notes: Sequence[str] = (), each: FanOut = one_by_one
 ) -> dict[str, Any]:
-    """Write the pages of the lake to ``site``. Gives the summary of ``dashboards``.
+    """Write the pages of the lake to ``site``. Gives the summary of ``write_site``.
 
-    ``notes``: sentences about this night for the morning page, which no table holds.
+    ``notes``: sentences about this night for the morning page that are in no table.
     """
     from chaffinch.dashboards.pages.site import write_site
 
     say("Writing pages.")
-    written = _first(
-        each(
-            "write",
-            lambda folder: write_site(lake, folder, lake.farm(), notes=notes, each=side_by_side),
-            [site],
-            lambda one: one.name,
-        )
-    )
+
+    def write(folder: Path) -> dict[str, Any]:
+        return write_site(lake, folder, lake.farm(), notes=notes, each=side_by_side)
+
+    written = _only(each("write", write, [site], _name))
     return {} if isinstance(written, NotYet) else dict(written)
 
 

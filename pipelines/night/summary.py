@@ -1,4 +1,4 @@
-"""What a night did, for people and for other programs: of each file, each stage, and as a whole."""
+"""What a night did with each file, in each stage and as a whole, for people and for other programs."""
 
 from __future__ import annotations
 
@@ -10,16 +10,15 @@ from chaffinch.pipelines.lake.delivery import UNREADABLE, Delivery
 if TYPE_CHECKING:
     from chaffinch.pipelines.parsed import Parsed
 
-# Sentences about refreshed effects that a night prints; all of them are in its JSON.
-MOST_TOLD = 12
+# Sentences about refreshed effects that a night prints; the JSON has all of them.
+MOST_LISTED = 12
 
 
 @dataclass(frozen=True, slots=True)
 class FileOutcome:
-    """What happened to one new file. ``sentence`` says it for people.
+    """What happened to one new file. ``sentence`` is for people.
 
-    ``examples``: the first row set aside under each rule. ``attention``: those of ``findings`` that ask
-    something of the user.
+    ``examples``: the first row set aside under each rule. ``attention``: the ``findings`` that need action.
     """
 
     name: str
@@ -37,19 +36,19 @@ class FileOutcome:
 
     @property
     def trouble(self) -> bool:
-        """Whether something was set aside, could not be read, or asks something of the user."""
+        """Whether something was set aside, could not be read, or needs action."""
         return bool(self.rows_set_aside or self.attention) or self.status == UNREADABLE
 
     def sentences(self) -> list[str]:
-        return [self.sentence, *(f"  {told}" for told in (*self.examples, *self.findings))]
+        return [self.sentence, *(f"  {detail}" for detail in (*self.examples, *self.findings))]
 
 
 @dataclass(frozen=True, slots=True)
 class IngestSummary:
-    """``new``: files read in this run, ``again`` of them that were known. ``unchanged``: files that count
-    already, lie twice in the inbox, or are ``retracted``. ``waiting``: sentences on machines whose settings
-    or loss checks came without any readings. ``growing``: files that are still being written; the next run
-    takes them in. ``farm_fault``: why the farm.toml of the inbox does not hold.
+    """``new``: files read in this run; ``again``: how many of them were known. ``unchanged``: files that are in the
+    lake, that have the content of another file, or that are ``retracted``. ``waiting``: sentences on machines that
+    have settings or loss checks but no readings. ``growing``: files that are still being written, for the next run.
+    ``farm_fault``: why the farm.toml of the inbox can't be used.
     """
 
     files: int = 0
@@ -65,19 +64,19 @@ class IngestSummary:
 
     @property
     def trouble(self) -> bool:
-        """Whether something new was set aside, could not be read, or asks something of the user."""
+        """Whether something new was set aside, could not be read, or needs action."""
         return bool(self.waiting or self.farm_fault) or any(one.trouble for one in self.new)
 
     def growing_sentences(self) -> list[str]:
-        return [f"{name} is still being written; the next run takes it in." for name in self.growing]
+        return [f"{name} is still being written; the next run ingests it." for name in self.growing]
 
     def sentences(self) -> list[str]:
-        told = [sentence for one in self.new for sentence in one.sentences()]
-        if self.farm_fault and not any(self.farm_fault in sentence for sentence in told):
-            told.append(f"farm.toml can't be used: {self.farm_fault}")
-        told += [*self.waiting, *self.growing_sentences(), *self.same_content]
-        told += [
-            f"{name} was retracted and stays out; chaffinch retract {name} --undo lets it come back."
+        found = [sentence for one in self.new for sentence in one.sentences()]
+        if self.farm_fault and not any(self.farm_fault in sentence for sentence in found):
+            found.append(f"farm.toml can't be used: {self.farm_fault}")
+        found += [*self.waiting, *self.growing_sentences(), *self.same_content]
+        found += [
+            f"{name} was retracted and stays out; to undo that: chaffinch retract {name} --undo"
             for name in self.retracted
         ]
         counts = [f"{len(self.new) - self.again} new"]
@@ -85,20 +84,20 @@ class IngestSummary:
             counts.append(
                 f"{self.again} read again because farm.toml, the known fields or the program changed"
             )
-        counts.append(f"{self.unchanged} already taken in")
+        counts.append(f"{self.unchanged} already ingested")
         if self.replaced:
             counts.append(f"{self.replaced} earlier deliveries replaced")
         if self.growing:
             counts.append(f"{len(self.growing)} left, still being written")
-        return [*told, f"{self.files} files: {', '.join(counts)}."]
+        return [*found, f"{self.files} files: {', '.join(counts)}."]
 
 
 @dataclass(frozen=True, slots=True)
 class EstimateSummary:
-    """``refreshed`` False: nothing they rest on had changed. ``effects``: rows now in the table. ``because``:
-    a sentence for each machine and field whose inputs changed. ``moved``: rows that are new or say something
-    else than before, also where only the noise that the season shares moved. ``calibrations``: what weighed
-    loads make of the machines' grain flow, with the residual.
+    """``refreshed`` False: no input had changed. ``effects``: rows now in the table. ``because``: a sentence for
+    each machine and field whose inputs changed. ``moved``: rows that are new or differ from before, also if only
+    the noise that the season shares differs. ``calibrations``: factors of the machines' grain flow by weighed
+    loads, with the residual.
     """
 
     refreshed: bool
@@ -110,16 +109,16 @@ class EstimateSummary:
     def sentences(self) -> list[str]:
         if not self.refreshed:
             return [f"Effects are up to date: {self.effects} rows."]
-        told = [f"Effects refreshed: {sentence}" for sentence in self.because[:MOST_TOLD]]
-        if len(self.because) > MOST_TOLD:
-            told.append(f"Effects refreshed: {len(self.because) - MOST_TOLD} more machines and fields.")
+        found = [f"Effects refreshed: {sentence}" for sentence in self.because[:MOST_LISTED]]
+        if len(self.because) > MOST_LISTED:
+            found.append(f"Effects refreshed: {len(self.because) - MOST_LISTED} more machines and fields.")
         changed = f", {self.moved} of them new or changed" if self.because else ""
-        return [*told, *self.calibrations, f"Effects estimated: {self.effects} rows{changed}."]
+        return [*found, *self.calibrations, f"Effects estimated: {self.effects} rows{changed}."]
 
 
 @dataclass(frozen=True, slots=True)
 class NightSummary:
-    """One night. ``failed``: sentences about stages that failed while the others are done and kept."""
+    """One night. ``failed``: sentences about stages that failed; the others are done and kept."""
 
     ingest: IngestSummary
     estimate: EstimateSummary | None = None
@@ -131,35 +130,35 @@ class NightSummary:
         return 1 if self.failed or self.ingest.trouble else 0
 
     def sentences(self) -> list[str]:
-        told = self.ingest.sentences()
-        told += self.estimate.sentences() if self.estimate else []
-        return told + list(self.failed)
+        found = self.ingest.sentences()
+        found += self.estimate.sentences() if self.estimate else []
+        return found + list(self.failed)
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self) | {"exit_code": self.exit_code, "sentences": self.sentences()}
 
 
 def outcome_of(delivery: Delivery) -> FileOutcome:
-    """What became of a file that was read just now."""
+    """The outcome of a file that was just read."""
     from chaffinch.pipelines.validate.attention import attention
 
     parsed, aside = delivery.parsed, delivery.rows_set_aside
     read = parsed.rows_read if parsed else 0
     if parsed is None:
-        told = f"{delivery.name} could not be read: {delivery.reason}"
+        sentence = f"{delivery.name} could not be read: {delivery.reason}"
     elif parsed.kind == "farm":
-        told = f"{delivery.name}: what it states about the farm now holds."
+        sentence = f"{delivery.name}: its farm data are now in use."
     elif parsed.kind == "picture":
-        told = (
+        sentence = (
             f"{delivery.name}: a picture, kept for reports that name it."
             if parsed.stated
-            else (f"{delivery.name}: a picture. {' '.join(parsed.notes)}")
+            else f"{delivery.name}: a picture. {' '.join(parsed.notes)}"
         )
     else:
-        told = f"{delivery.name}: {parsed.kind}, {read - aside} of {read} rows kept"
-        told += f", {aside} set aside ({_reasons(parsed)})." if aside else "."
+        sentence = f"{delivery.name}: {parsed.kind}, {read - aside} of {read} rows kept"
+        sentence += f", {aside} set aside ({_reasons(parsed)})." if aside else "."
         if parsed.unmatched_columns:
-            told += f" Columns kept but not understood: {', '.join(parsed.unmatched_columns)}."
+            sentence += f" Columns kept but not understood: {', '.join(parsed.unmatched_columns)}."
     return FileOutcome(
         delivery.name,
         delivery.id,
@@ -170,7 +169,7 @@ def outcome_of(delivery: Delivery) -> FileOutcome:
         delivery.judgement,
         delivery.findings,
         parsed.unmatched_columns if parsed else (),
-        told,
+        sentence,
         _examples(parsed) if parsed else (),
         attention(parsed) if parsed else (),
     )
@@ -193,8 +192,8 @@ def _examples(parsed: Parsed) -> tuple[str, ...]:
     by_rule = parsed.set_aside.group_by("rule", maintain_order=True).agg(
         pl.col("row", "sentence").first(), pl.len().alias("rows")
     )
-    told = []
+    examples = []
     for one in by_rule.sort("rows", descending=True, maintain_order=True).to_dicts():
         more = f" ({one['rows'] - 1} more under {one['rule']})" if one["rows"] > 1 else ""
-        told.append(f"row {one['row']}: {one['sentence']}{more}")
-    return tuple(told)
+        examples.append(f"row {one['row']}: {one['sentence']}{more}")
+    return tuple(examples)

@@ -63,10 +63,10 @@ def bare(log: Path, folder: Path) -> None:
 
 def taken_in(log: Path, folder: Path) -> None:
     from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.night.run import take_in_inbox
+    from chaffinch.pipelines.night.run import ingest_inbox
 
     shutil.rmtree(folder / "lake", ignore_errors=True)
-    summary = take_in_inbox(log.parent, Lake.open(folder / "lake"))
+    summary = ingest_inbox(log.parent, Lake.open(folder / "lake"))
     assert summary.new[0].rows_kept == summary.new[0].rows_read > 0, summary.new[0].sentence
 
 

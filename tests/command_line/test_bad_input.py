@@ -199,8 +199,8 @@ def test_a_machine_without_readings_is_named(tmp_path: Path, capsys: pytest.Capt
     checks = ["time,machine,machine_loss_kg_ha", "2026-07-20T08:01:00Z,Ghost,45"]
     _, told = take_in(tmp_path, capsys, files={"settings.csv": settings, "checks.csv": checks})
     assert [line for line in told if "no harvest log" in line] == [
-        f"{file}: no harvest log names a machine 'Ghost', so nothing can be told of its {what} until one "
-        "does. Machines with readings: 'Combine A'; if it is one of them, state the name under its aliases "
+        f"{file}: no harvest log names a machine 'Ghost', so its {what} can't be used until one "
+        "does. Machines with readings: 'Combine A'; if it is one of them, add the name to its aliases "
         "in farm.toml."
         for file, what in (("checks.csv", "loss checks"), ("settings.csv", "adjustments"))
     ]

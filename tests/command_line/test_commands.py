@@ -88,7 +88,7 @@ def test_taking_in_tells_what_happened_and_exits_1(inbox: Path, capsys: pytest.C
     out = capsys.readouterr().out
     assert "combine_a/day.csv: harvest log, 118 of 120 rows kept, 2 set aside (2 outside_range)." in out
     assert "settings.csv: settings log, 1 of 1 rows kept." in out
-    assert "2 files: 2 new, 0 already taken in." in out
+    assert "2 files: 2 new, 0 already ingested." in out
 
 
 def test_a_second_time_changes_nothing_and_exits_0(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -44,7 +44,7 @@ def test_a_wrong_farm_leaves_what_was_stated_before(inbox: Path, capsys: pytest.
     assert night(inbox) == 1
     told = capsys.readouterr().out
     assert "farm.toml could not be read: It is not valid TOML" in told
-    assert "What was stated before holds until then." in told
+    assert "Until then the one of before stays in use." in told
     lake = Lake.open(inbox.parent / "lake")
     assert machines(inbox) == ["Combine A"]
     assert lake.scan("readings").collect().height == 120
@@ -53,7 +53,7 @@ def test_a_wrong_farm_leaves_what_was_stated_before(inbox: Path, capsys: pytest.
     # The same fault again is still said, and still an exit code.
     capsys.readouterr()
     assert night(inbox) == 1
-    assert "What was stated before holds" in capsys.readouterr().out
+    assert "the one of before stays in use" in capsys.readouterr().out
 
     # Mended, it holds, and nothing is left of the wrong one.
     farm.write_text(STATED.replace("Combine A", "Rook"))
@@ -66,7 +66,7 @@ def test_a_wrong_farm_leaves_what_was_stated_before(inbox: Path, capsys: pytest.
 def test_a_wrong_farm_from_the_start(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (inbox / "farm.toml").write_text(WRONG)
     assert night(inbox) == 1
-    assert "Until then all is read without it." in capsys.readouterr().out
+    assert "Until then files are read without it." in capsys.readouterr().out
     assert machines(inbox) == ["A"]
     (inbox / "farm.toml").write_text(STATED)
     night(inbox)

@@ -57,16 +57,16 @@ def test_a_file_that_grows_is_left_and_then_taken_in_whole(inbox: Path) -> None:
     copying = threading.Thread(target=copy)
     copying.start()
     try:
-        summary = nightly.take_in_inbox(inbox, lake)
+        summary = nightly.ingest_inbox(inbox, lake)
     finally:
         stop.set()
         copying.join()
     assert summary.growing == ("growing.csv",)
     assert not summary.trouble
-    assert "growing.csv is still being written; the next run takes it in." in summary.sentences()
+    assert "growing.csv is still being written; the next run ingests it." in summary.sentences()
     assert lake.ledger()["name"].to_list() == ["whole.csv"]
 
-    again = nightly.take_in_inbox(inbox, lake)
+    again = nightly.ingest_inbox(inbox, lake)
     assert again.growing == () and [one.name for one in again.new] == ["growing.csv"]
     lines = (inbox / "growing.csv").read_text().count("\n") - 1
     assert lake.scan("readings").collect().height == 60 + lines
@@ -79,8 +79,8 @@ def test_a_file_held_open_is_left_though_it_rests(inbox: Path) -> None:
     with (inbox / "held.csv").open("w") as held:
         held.write(HEADER + rows(0, 10))
         held.flush()
-        assert nightly.take_in_inbox(inbox, lake).growing == ("held.csv",)
-    assert nightly.take_in_inbox(inbox, lake).growing == ()
+        assert nightly.ingest_inbox(inbox, lake).growing == ("held.csv",)
+    assert nightly.ingest_inbox(inbox, lake).growing == ()
 
 
 def test_a_file_that_changes_while_it_is_read_is_left(inbox: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -95,22 +95,22 @@ def test_a_file_that_changes_while_it_is_read_is_left(inbox: Path, monkeypatch: 
 
     (inbox / "other.csv").write_text(HEADER + rows(0, 5).replace("Combine A", "Combine B"))
     monkeypatch.setattr(plan, "read_one", slow)
-    summary = nightly.take_in_inbox(inbox, lake)
+    summary = nightly.ingest_inbox(inbox, lake)
     assert summary.growing == ("whole.csv",)
     assert lake.ledger()["name"].to_list() == ["other.csv"]
     monkeypatch.undo()
-    assert nightly.take_in_inbox(inbox, lake).growing == ()
+    assert nightly.ingest_inbox(inbox, lake).growing == ()
     assert lake.scan("readings").collect().height == 61 + 5
 
 
 @pytest.mark.faults
 def test_the_earlier_content_stays_while_its_correction_is_written(inbox: Path) -> None:
     lake = Lake.open(inbox.parent / "lake")
-    nightly.take_in_inbox(inbox, lake)
+    nightly.ingest_inbox(inbox, lake)
     with (inbox / "whole.csv").open("w") as correction:
         correction.write(HEADER + rows(0, 10))
         correction.flush()
-        assert nightly.take_in_inbox(inbox, lake).growing == ("whole.csv",)
+        assert nightly.ingest_inbox(inbox, lake).growing == ("whole.csv",)
         assert lake.scan("readings").collect().height == 60
-    nightly.take_in_inbox(inbox, lake)
+    nightly.ingest_inbox(inbox, lake)
     assert lake.scan("readings").collect().height == 10

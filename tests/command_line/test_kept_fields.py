@@ -13,7 +13,7 @@ import pytest
 from chaffinch.pipelines.estimate.data.kept_fields import as_bytes, from_bytes
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.kept import FOLDER
-from chaffinch.pipelines.night.run import refresh, take_in_inbox
+from chaffinch.pipelines.night.run import ingest_inbox, refresh
 from chaffinch.pipelines.parallel.fan_out import one_by_one
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS
@@ -51,7 +51,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Lake]:
     folder = tmp_path_factory.mktemp("season")
     write_season_files(folder / "s", "plain", 6, fields=4, hours=0.6, machines=2, adjustments=2)
     lake = Lake.open(folder / "lake")
-    take_in_inbox(folder / "s" / "inbox", lake)
+    ingest_inbox(folder / "s" / "inbox", lake)
     refresh(lake)
     return folder / "s" / "inbox", lake
 
@@ -70,7 +70,7 @@ def test_only_the_machine_of_a_changed_field_is_prepared_anew(season):
     changed = sorted(inbox.rglob("*harvest*"))[0]
     changed.write_text("".join(changed.read_text().splitlines(keepends=True)[:-60]))
     before = set(entries(lake))
-    (taken,) = take_in_inbox(inbox, lake).new
+    (taken,) = ingest_inbox(inbox, lake).new
     (field,) = lake.ledger().filter(pl.col("delivery") == taken.delivery).select("machines", "fields").rows()
     machine = field[0][0]
     done = refreshed(lake)
@@ -85,7 +85,7 @@ def test_only_the_machine_of_a_changed_field_is_prepared_anew(season):
     lines = settings.read_text().splitlines(keepends=True)
     last = max(lines[1:])
     settings.write_text("".join(line for line in lines if line != last))
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     done = refreshed(lake)
     assert done["find delays"] == []
     assert [machine for machine, _ in done["prepare"]] == [last.split(",")[1]]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.night.run import take_in_inbox
+from chaffinch.pipelines.night.run import ingest_inbox
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:
@@ -37,7 +37,7 @@ def inbox(tmp_path: Path) -> Path:
 
 def test_it_is_kept_and_nothing_is_amiss(inbox: Path, tmp_path: Path) -> None:
     lake = Lake(tmp_path / "lake")
-    night = take_in_inbox(inbox, lake)
+    night = ingest_inbox(inbox, lake)
     told = " ".join(night.sentences())
     assert "rook.png: a picture, kept for reports" in told
     assert "photograph.jpg: a picture. It is larger than 500 kB" in told
@@ -50,10 +50,10 @@ def test_it_is_kept_and_nothing_is_amiss(inbox: Path, tmp_path: Path) -> None:
 
 def test_a_changed_one_replaces_it(inbox: Path, tmp_path: Path) -> None:
     lake = Lake(tmp_path / "lake")
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     before = lake.picture("rook.png")
     changed = LOGO.replace(chunk(b"IEND", b""), chunk(b"tEXt", b"Title\0Rook") + chunk(b"IEND", b""))
     (inbox / "farm" / "rook.png").write_bytes(changed)
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     after = lake.picture("./farm/rook.png")
     assert after is not None and after != before

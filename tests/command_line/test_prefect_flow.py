@@ -128,7 +128,7 @@ def test_what_does_not_pass_is_tried_once(records: str, inbox: Path, monkeypatch
     night = by_flow(inbox)
     assert len(tries) == 1
     assert night.exit_code == 1
-    assert night.failed[0] == "Not everything was taken in: The storage can't be written to."
+    assert night.failed[0] == "Not everything was ingested: The storage can't be written to."
     assert runs(records, "flow_runs")[0]["state_name"] == "Failed"
 
 

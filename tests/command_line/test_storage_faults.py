@@ -211,7 +211,7 @@ def test_a_lake_that_may_not_be_written(
 def test_readers_during_a_write(inbox: Path, tmp_path: Path) -> None:
     """Whatever moment a reader catches, it sees whole deliveries, each of them once, and never an error."""
     lake, done = Lake.open(tmp_path / "lake"), threading.Event()
-    nightly.take_in_inbox(inbox, lake)
+    nightly.ingest_inbox(inbox, lake)
     seen: set[int] = set()
     failures: list[BaseException] = []
 
@@ -234,7 +234,7 @@ def test_readers_during_a_write(inbox: Path, tmp_path: Path) -> None:
             # A correction of one, and a new one.
             (inbox / "20.csv").write_text(log("Combine A", 20, 600 if turn % 2 == 0 else 300))
             (inbox / f"more_{turn}.csv").write_text(log(f"Combine {turn}", 20))
-            nightly.take_in_inbox(inbox, lake)
+            nightly.ingest_inbox(inbox, lake)
     finally:
         done.set()
         reading.join()
@@ -276,10 +276,10 @@ def test_many_small_files(tmp_path: Path) -> None:
             log(f"Combine {i % 7}", 1 + i % 28, 3 + i % 2).replace("15.", f"{i % 30}.")
         )
     resource.setrlimit(resource.RLIMIT_NOFILE, (256, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
-    first = nightly.take_in_inbox(inbox, lake)
+    first = nightly.ingest_inbox(inbox, lake)
     assert len(first.new) + len(first.same_content) == count
     rows = lake.scan("readings").select(pl.len()).collect().item()
     assert rows == sum(one.rows_kept for one in first.new)
-    again = nightly.take_in_inbox(inbox, lake)
+    again = nightly.ingest_inbox(inbox, lake)
     assert again.new == () and again.unchanged == count
     assert lake.check() == []

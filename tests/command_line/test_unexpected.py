@@ -38,7 +38,7 @@ def test_a_reader_that_breaks_leaves_the_other_files(
 
     monkeypatch.setattr(ingest, "read", broken)
     lake = Lake.open(inbox.parent / "lake")
-    summary = nightly.take_in_inbox(inbox, lake)
+    summary = nightly.ingest_inbox(inbox, lake)
     assert summary.trouble
     rows = {row["name"]: row for row in lake.ledger().to_dicts()}
     assert rows["a.csv"]["status"] == "could not be read"
@@ -66,7 +66,7 @@ def test_an_unexpected_failure_is_a_sentence(
     def broken(*_: object) -> None:
         raise pl.exceptions.PanicException("slice out of range")
 
-    monkeypatch.setattr(nightly, "take_in_inbox", broken)
+    monkeypatch.setattr(nightly, "ingest_inbox", broken)
     assert run(["ingest", str(inbox), "--lake", str(inbox.parent / "lake")]) == 1
     told = capsys.readouterr().err
     assert "PanicException: slice out of range" in told

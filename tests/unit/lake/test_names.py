@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.night.run import IngestSummary, take_in_inbox
+from chaffinch.pipelines.night.run import IngestSummary, ingest_inbox
 
 
 def log(speed_m_s: float, rows: int = 5) -> str:
@@ -38,14 +38,14 @@ def unjudged(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def night(inbox: Path, lake: Lake) -> IngestSummary:
-    return take_in_inbox(inbox, lake)
+    return ingest_inbox(inbox, lake)
 
 
 def as_if_fresh(inbox: Path, lake: Lake, tmp_path: Path) -> None:
     """The same rows as in a lake that never knew another state of the inbox, whatever files are called."""
     fresh = Lake.open(tmp_path / "fresh")
     shutil.rmtree(fresh.uri, ignore_errors=True)
-    take_in_inbox(inbox, fresh)
+    ingest_inbox(inbox, fresh)
     columns = ["delivery", "row", "time", "speed_m_s"]
     one, other = (lk.scan("readings").select(columns).collect().sort(columns) for lk in (lake, fresh))
     assert one.equals(other)
@@ -60,7 +60,7 @@ def test_a_renamed_file_changes_nothing(inbox: Path, tmp_path: Path) -> None:
     summary = night(inbox, lake)
     assert summary.new == () and lake.digest() == before
     assert summary.same_content == (
-        "a final.csv has the same content as a.csv, taken in before; it counts once.",
+        "a final.csv has the same content as a.csv, ingested before; it counts once.",
     )
 
 

@@ -23,7 +23,7 @@ import pytest
 from chaffinch.pipelines.errors import LakeError
 from chaffinch.pipelines.lake import Lake, lease
 from chaffinch.pipelines.lake.kept import FOLDER
-from chaffinch.pipelines.night.run import refresh, take_in_inbox
+from chaffinch.pipelines.night.run import ingest_inbox, refresh
 from chaffinch.pipelines.parallel.fan_out import one_by_one
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import tables
@@ -85,7 +85,7 @@ def inbox(tmp_path_factory):
 def expected(inbox, tmp_path_factory):
     """Digest of the same inbox taken into a folder."""
     lake = Lake.open(tmp_path_factory.mktemp("lakes") / "lake")
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     return lake.digest()
 
 
@@ -102,10 +102,10 @@ def options():
 @pytest.mark.slow
 def test_the_content_is_that_of_a_folder_and_other_engines_read_it(bucket, inbox, expected):
     lake = Lake.open(f"{bucket}/some/lake")
-    assert take_in_inbox(inbox, lake).files == 7
+    assert ingest_inbox(inbox, lake).files == 7
     assert lake.digest() == expected
     assert lake.check() == []
-    assert take_in_inbox(inbox, lake).new == ()
+    assert ingest_inbox(inbox, lake).new == ()
 
     ours = lake.scan("readings").select("machine", "time", "speed_m_s").collect().sort("machine", "time")
     uri = f"{bucket}/some/lake/readings"
@@ -130,7 +130,7 @@ def test_every_table_is_read_by_another_delta_reader(inbox, tmp_path):
         "delta_kernel_rust_sharing_wrapper", reason="no other Delta reader is installed"
     )
     lake = Lake.open(tmp_path / "lake")
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     gone = lake.ledger().filter(pl.col("name").str.contains("harvest"))["name"][0]
     lake.retract(gone)
     read = 0
@@ -159,7 +159,7 @@ def test_two_runs_at_once_lose_nothing(bucket, inbox, expected, monkeypatch):
 
     def night():
         try:
-            take_in_inbox(inbox, Lake.open(f"{bucket}/lake"), told.append)
+            ingest_inbox(inbox, Lake.open(f"{bucket}/lake"), told.append)
         except Exception as error:  # noqa: BLE001  shown by the test
             failed.append(error)
 
@@ -190,7 +190,7 @@ def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, exp
         "    writes.append(name)\n"
         "    if writes.count('readings') == int(sys.argv[3]): os.kill(os.getpid(), signal.SIGKILL)\n"
         "DeltaTables.write = last\n"
-        "nightly.take_in_inbox(Path(sys.argv[1]), Lake.open(sys.argv[2]))\n"
+        "nightly.ingest_inbox(Path(sys.argv[1]), Lake.open(sys.argv[2]))\n"
     )
     run = subprocess.run([sys.executable, "-c", killed_in_a_write, str(inbox), at, str(after)])
     assert run.returncode == -signal.SIGKILL
@@ -198,7 +198,7 @@ def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, exp
     assert lake.stored_deliveries("readings") - set(lake.ledger()["delivery"]), "killed before it counted"
     quick_leases(monkeypatch)
     told: list[str] = []
-    take_in_inbox(inbox, lake, told.append)
+    ingest_inbox(inbox, lake, told.append)
     assert [sentence for sentence in told if sentence.startswith("Waiting: process ")]
     assert lake.digest() == expected
     assert lake.check() == []
@@ -213,7 +213,7 @@ def test_a_run_that_lost_its_lease_stops_writing(bucket, inbox, monkeypatch):
         assert other._write("another machine that waited long enough", mark)
         time.sleep(1.0)
         with pytest.raises(LakeError, match="went away while it was written to"):
-            take_in_inbox(inbox, lake)
+            ingest_inbox(inbox, lake)
     assert other._read()[0] == "another machine that waited long enough"
     other.release()
     with lake.writing():
@@ -233,7 +233,7 @@ def test_a_lease_is_renewed_as_long_as_it_is_held(bucket, monkeypatch):
 @pytest.mark.faults
 def test_files_that_are_gone_from_the_store_are_named(bucket, inbox):
     lake = Lake.open(f"{bucket}/lake")
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     file = lake.delta._table("readings").file_uris()[0].removeprefix(f"{lake.uri}/")
     lease.store_at(lake.uri).delete(file)
     found = lake.check()
@@ -297,7 +297,7 @@ def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, 
         done.extend([what] * len(items) if what != "fit" else [])
         return one_by_one(what, do, items, name)
 
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     refresh(lake, each=counting)
     effects = lake.scan("effects").collect().drop("computed_at")
     assert sorted(done) == ["find delays"] * 3 + ["prepare"] * 3

@@ -276,7 +276,7 @@ def test_a_retracted_delivery_stays_on_record_and_can_come_back(lake: Lake) -> N
     assert lake.machine_fields()["machine"].to_list() == ["Combine B"]
     status = dict(lake.ledger().select("name", "status").iter_rows())
     assert status == {"a.csv": "retracted", "b.csv": "taken in"}
-    with pytest.raises(CallError, match="a.csv is retracted already; --undo"):
+    with pytest.raises(CallError, match="a.csv is retracted already; to undo"):
         lake.retract("a.csv")
     with pytest.raises(CallError, match="b.csv is not retracted"):
         lake.undo_retraction("b.csv")

@@ -30,7 +30,7 @@ def inbox(tmp_path: Path) -> Path:
 
 
 def take_in(inbox: Path, lake: Lake) -> pl.DataFrame:
-    nightly.take_in_inbox(inbox, lake)
+    nightly.ingest_inbox(inbox, lake)
     nightly.refresh(lake)
     assert lake.check() == []
     rows = lake.scan("adjustments").collect().sort("time", "setting")
@@ -54,7 +54,7 @@ def test_a_change_overnight(inbox: Path, tmp_path: Path) -> None:
     entry = lake.ledger().filter(pl.col("kind") == KIND)
     assert entry["name"].to_list() == [NAME]
     # The same again changes nothing.
-    assert nightly.take_in_inbox(inbox, lake).new == ()
+    assert nightly.ingest_inbox(inbox, lake).new == ()
     assert nightly.refresh(lake).refreshed is False
 
 
