@@ -205,7 +205,7 @@ class Farm(_Stated):
     @classmethod
     def _one_table_each(cls, value: Any) -> Any:
         if not isinstance(value, (list, tuple)):
-            raise ValueError("write each weighed load as a table of its own, under [[load_tickets]]")
+            raise ValueError("write each weighed load as a separate table under [[load_tickets]]")
         return value
 
     @field_validator("machines")
@@ -315,7 +315,7 @@ def _fault(error: ValidationError) -> str:
     where = ".".join(path)
     if first["type"] != "extra_forbidden":
         if first["type"] == "model_type":
-            return f"{where} must be a table with entries of its own, found {first['input']!r}"
+            return f"{where} must be a table with entries, found {first['input']!r}"
         return f"{where}: {first['msg'].removeprefix('Value error, ')}"
     return f"{where} is not an entry of farm.toml{did_you_mean(path[-1], _entries_at(first['loc'][:-1]))}"
 

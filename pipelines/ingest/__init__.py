@@ -6,8 +6,6 @@ module of ``kinds`` for each kind, or ``task_data``, makes the tables of the lak
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
@@ -15,6 +13,7 @@ from chaffinch.pipelines.ingest.kinds.boundaries import read_boundaries
 from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
 from chaffinch.pipelines.ingest.kinds.load_ticket_list import read_load_tickets
 from chaffinch.pipelines.ingest.kinds.loss_check_list import read_loss_checks
+from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries
 from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
 from chaffinch.pipelines.ingest.task_data import read_task_data
@@ -24,12 +23,9 @@ from chaffinch.pipelines.ingest.text.table_reader import begin
 from chaffinch.pipelines.ingest.text.text_table import TextTable, read_text_table
 from chaffinch.pipelines.parsed import Parsed
 
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
 
-
-def read(file: InboxFile, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
-    """Read one file. ``boundaries``: (field name, polygon in longitude and latitude) of known fields.
+def read(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
+    """Read one file.
 
     Raises ``UnreadableFile`` with one sentence where the file can't be read at all.
     """
@@ -75,7 +71,7 @@ def table_kind(table: TextTable) -> str:
     return "harvest log"
 
 
-def read_table(table: TextTable, farm: Farm, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+def read_table(table: TextTable, farm: Farm, boundaries: Boundaries) -> Parsed:
     """Read an opened table as the kind that its columns make it. Raises ``UnreadableFile``."""
     kind, reader = table_kind(table), begin(table, farm)
     if kind == "settings log":

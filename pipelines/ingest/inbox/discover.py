@@ -136,7 +136,8 @@ def _from_path(path: Path, name: str) -> Iterator[InboxFile]:
         with path.open("rb") as stream:
             magic = stream.read(4)
         if magic[:2] == b"\x1f\x8b":
-            yield _gzip(path, name)
+            packed_bytes = path.stat().st_size
+            yield _measured(name, lambda: gzip.GzipFile(path), packed_bytes)  # type: ignore[arg-type,return-value]
         elif magic == b"PK\x03\x04" or magic == b"PK\x05\x06":
             yield from _zip(path, name)
         else:
@@ -168,13 +169,6 @@ def _too_large(size: int, packed_bytes: int | None) -> str | None:
             f"It unpacks to more than {MOST_RATIO} times its size, as no log does; unpack it and look inside."
         )
     return None
-
-
-def _gzip(path: Path, name: str) -> InboxFile:
-    def opener() -> BinaryIO:
-        return gzip.open(path, "rb")  # type: ignore[return-value]
-
-    return _measured(name, opener, path.stat().st_size)
 
 
 def _zip(path: Path, name: str) -> Iterator[InboxFile]:
@@ -271,7 +265,7 @@ def _marks_task_data(name: str) -> bool:
 
 
 def _is_member(name: str) -> bool:
-    """Whether a file in the folder of a ``TASKDATA.XML`` belongs to it; a log there is a file of its own.
+    """Whether a file in the folder of a ``TASKDATA.XML`` belongs to it; other logs there are separate files.
 
     Terminals leave copies of a log in their own formats, such as ``TLG00001.CSV``: not read twice.
     """
@@ -320,7 +314,7 @@ def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFi
 
 
 def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
-    """A refused file of its own: its hash is that of the packed bytes, so that it is recognised again."""
+    """A refused file on disk: its hash is that of the packed bytes, so that it is recognised again."""
     measured = _measured(name, lambda: path.open("rb"))
     return _refused(name, reason, measured.size_bytes, measured.sha256)
 

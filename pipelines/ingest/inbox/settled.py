@@ -50,7 +50,7 @@ def growing(files: Iterable[InboxFile]) -> set[str]:
 
 
 def is_young(stamp: Stamp | None) -> bool:
-    """Whether what has this stamp changed just now, so that it may change again unnoticed."""
+    """Whether what has this stamp changed just now, and could change again unnoticed."""
     return _age_s(stamp) < RECENT_S
 
 

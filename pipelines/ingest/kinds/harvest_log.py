@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.ingest.kinds.missing_columns import fields_at, with_stated_width
+from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries, fields_at, with_stated_width
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.kinds.setting_values import counts_steps, position_words, read_steps
 from chaffinch.pipelines.ingest.text.headers import Matched
@@ -26,15 +24,12 @@ from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.units import UnitError
 
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
-
 _WORDS_READ = ("time", "date", "machine", "field", "crop")
 # Where the machine is and when says nothing about what it did: one more channel is needed.
 _PLACE_CHANNELS = ("latitude", "longitude", "altitude_m", "heading_deg")
 
 
-def read_harvest_log(reader: TableReader, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+def read_harvest_log(reader: TableReader, boundaries: Boundaries) -> Parsed:
     """Read the table as a harvest log. Raises ``UnreadableFile``."""
     machines = read_machines(reader)
     crops = read_crops(reader, machines)

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
-from chaffinch.pipelines.ingest.kinds.missing_columns import fields_at
+from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries, fields_at
 from chaffinch.pipelines.ingest.text.measurements import numbers_or_unread
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, read_machines, read_names, read_times
 from chaffinch.pipelines.parsed import Parsed
-
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
 
 _RESULTS = ("machine_loss_kg_ha", "kernels", "sample_mass_g")
 _NUMBERS = (*_RESULTS, "frame_area_m2", "frames", "thousand_kernel_mass_g", "discharge_width_m", "cut_width_m",
@@ -19,7 +14,7 @@ _NUMBERS = (*_RESULTS, "frame_area_m2", "frames", "thousand_kernel_mass_g", "dis
 _READ = ("time", "date", "machine", "field", "place", "working_width_m", *_NUMBERS)
 
 
-def read_loss_checks(reader: TableReader, boundaries: list[tuple[str, BaseGeometry]]) -> Parsed:
+def read_loss_checks(reader: TableReader, boundaries: Boundaries) -> Parsed:
     """Read the table as loss checks. Raises ``UnreadableFile``."""
     machines = read_machines(reader)
     columns = {

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
+# (field name, polygon in longitude and latitude) of known fields.
+Boundaries = Sequence[tuple[str, Any]]
 
 
-def fields_at(
-    frame: pl.DataFrame, boundaries: list[tuple[str, BaseGeometry]], notes: list[str]
-) -> pl.DataFrame:
+def fields_at(frame: pl.DataFrame, boundaries: Boundaries, notes: list[str]) -> pl.DataFrame:
     """``frame`` with null ``field`` filled by the boundary that holds latitude and longitude [deg].
 
     Of overlapping boundaries the smallest wins. Adds a note to ``notes`` on what was found or not.

@@ -12,7 +12,7 @@ from chaffinch.pipelines.ingest.text.table_reader import TableReader
 from chaffinch.schemas.declarations import Setting
 from chaffinch.schemas.units import UnitError
 
-# What displays call a step of an opening that has no measure of its own.
+# What displays call a step of an opening that has no unit.
 DISPLAY_STEPS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
 
 

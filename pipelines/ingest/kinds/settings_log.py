@@ -137,7 +137,7 @@ def _conversion(reader: TableReader, machine: str, setting: Setting, unit: str |
 def _numbers(
     reader: TableReader, part: pl.DataFrame, side: str, setting: Setting, change: Conversion
 ) -> pl.Series:
-    """Numbers of one setting as plain texts. What is no number goes aside, and so does a missing new value."""
+    """Numbers of one setting as plain texts. Other texts, and rows without a new value, go aside."""
     read = parse_numbers(part[f"{side}_text"], reader.mark)
     bad = read.bad | (read.values.is_null() if side == "to" else False)
     if bad.any():

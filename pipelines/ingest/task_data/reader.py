@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.kinds.missing_columns import fields_at, with_stated_width
+from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries, fields_at, with_stated_width
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
@@ -32,7 +32,6 @@ from chaffinch.schemas.declarations import channels, settings
 OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
 MANY_LOGS = 4
 CONTROLLER_STARTS_WITHIN_S = 20.0
-Boundaries = Sequence[tuple[str, Any]]
 
 
 def read_task_data(members: Members, file: str, farm: Farm, boundaries: Boundaries = ()) -> Parsed:

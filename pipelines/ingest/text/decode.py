@@ -97,8 +97,9 @@ def decode_lines(file: str, content: bytes) -> Lines:
     is_text = _is_text(content)
     notes: list[str] = []
     if codec != "utf-8":
-        content, damaged = _as_utf8(content, codec)
-        if damaged:
+        text = content.decode(codec, "replace")
+        content = text.encode()
+        if damaged := text.count("\ufffd"):
             notes.append(
                 f"{counted(damaged, 'character')} could not be read as {encoding} and are shown as \ufffd."
             )
@@ -109,15 +110,6 @@ def decode_lines(file: str, content: bytes) -> Lines:
             f"{counted(whole - len(content), 'zero byte')} at the end were left out; the logger may have lost power."
         )
     return Lines(_with_line_feeds(content.removeprefix(codecs.BOM_UTF8)), encoding, is_text, tuple(notes))
-
-
-def _as_utf8(content: bytes, codec: str) -> tuple[bytes, int]:
-    """``content`` in UTF-8, and how many characters of it could not be read."""
-    try:
-        return content.decode(codec).encode(), 0
-    except UnicodeDecodeError:
-        text = content.decode(codec, "replace")
-        return text.encode(), text.count("\ufffd")
 
 
 def _with_line_feeds(content: bytes) -> bytes:

@@ -130,7 +130,7 @@ def _find_header(file: str, head: Sequence[str], is_text: bool, stated: FileColu
             score = sum(letters_and_digits(n) in known or recognise(n).kind != "none" for n in names)
             if score > best:
                 best, place = score, (separator, at)
-    if best >= 2 or (best == 1 and place[1] == _first_full(head)):
+    if best >= 2 or (best == 1 and not any(line.strip() for line in head[: place[1]])):
         return place
     if not is_text:
         raise UnreadableFile(
@@ -142,10 +142,6 @@ def _find_header(file: str, head: Sequence[str], is_text: bool, stated: FileColu
         f"None of the first {LINES_SEARCHED_FOR_HEADER} lines names the columns of a log (first: {seen!r}). "
         "Name them as in the documentation, or say in farm.toml what they are.",
     )
-
-
-def _first_full(head: Sequence[str]) -> int:
-    return next((i for i, line in enumerate(head) if line.strip()), -1)
 
 
 def _distinct(headers: Sequence[str]) -> list[str]:
@@ -174,14 +170,10 @@ def _units_row(
     filled = [(h, c) for h, c in zip(headers, cells, strict=True) if c not in ("", "-", "--")]
     if not all(looks_like_unit(c) or _FORM_WORD.fullmatch(c) for _, c in filled):
         return [], at + 1
-    measured = [h for h, c in filled if looks_like_unit(c) and _has_unit(recognise(h))]
-    if not measured:
+    named = (recognise(header) for header, cell in filled if looks_like_unit(cell))
+    if not any(column.kind in ("channel", "setting") or column.wanted_unit for column in named):
         return [], at + 1
     return [c if looks_like_unit(c) or c.upper() == "UTC" else None for c in cells], at + 2
-
-
-def _has_unit(column: Matched) -> bool:
-    return column.kind in ("channel", "setting") or bool(column.wanted_unit)
 
 
 def _rows(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -29,7 +29,11 @@ def to_utc(local: pl.Series, zone: str) -> tuple[pl.Series, tuple[str, ...]]:
     if twice.any():
         second = _second_time(local, twice)
         utc = utc.zip_with(~second, late.dt.convert_time_zone("UTC"))
-        notes.append(_repeated_note(local, twice, second, zone))
+        notes.append(
+            f"On {local.filter(twice)[0].date()} the clock of {zone} goes back: of "
+            f"{counted(int(twice.sum()), 'row')} in the hour that comes twice, {int(second.sum())} belong to the "
+            "second run, by their order in the file."
+        )
     skipped = utc.is_null() & local.is_not_null()
     if skipped.any():
         utc, rows = _not_put_forward(local, utc, skipped, zone)
@@ -66,14 +70,6 @@ def _second_time(local: pl.Series, twice: pl.Series) -> pl.Series:
     return pl.arange(len(local), eager=True).is_in(chosen.to_list())
 
 
-def _repeated_note(local: pl.Series, twice: pl.Series, second: pl.Series, zone: str) -> str:
-    day = local.filter(twice)[0].date()
-    return (
-        f"On {day} the clock of {zone} goes back: of {counted(int(twice.sum()), 'row')} in the hour that "
-        f"comes twice, {int(second.sum())} belong to the second run, by their order in the file."
-    )
-
-
 def _not_put_forward(
     local: pl.Series, utc: pl.Series, skipped: pl.Series, zone: str
 ) -> tuple[pl.Series, int]:
@@ -82,7 +78,9 @@ def _not_put_forward(
     total = 0
     start: int | None = skipped.arg_true()[0]
     while start is not None:
-        offset = _offset_before(local[start], zone)
+        # The offset that held before the hour in which this time does not exist.
+        before = (local[start] - timedelta(hours=3)).replace(tzinfo=ZoneInfo(zone))
+        offset = before.utcoffset() or timedelta(0)
         ahead = (step[start + 1 :] > timedelta(minutes=50)).arg_true()
         stop = start + 1 + ahead[0] if len(ahead) else len(local)
         stop = max(stop, start + 1)
@@ -92,9 +90,3 @@ def _not_put_forward(
         rest = (utc.is_null() & local.is_not_null()).arg_true()
         start = int(rest[0]) if len(rest) else None
     return utc, total
-
-
-def _offset_before(wall: datetime, zone: str) -> timedelta:
-    """The offset from UTC that held before the hour in which ``wall`` does not exist."""
-    offset = (wall - timedelta(hours=3)).replace(tzinfo=ZoneInfo(zone)).utcoffset()
-    return offset or timedelta(0)

@@ -71,7 +71,7 @@ def test_own_bushel_mass_wins_over_the_declared_one():
             "'Mars/North' is not a time zone; write one such as Europe/Berlin or UTC.",
         ),
         ('[machines.A]\nwidth_m = "wide"', "machines.A.width_m: Input should be a valid number"),
-        ("[machines]\nA = 3", "machines.A must be a table with entries of its own, found 3."),
+        ("[machines]\nA = 3", "machines.A must be a table with entries, found 3."),
         ('[columns.a]\nnames = { m = "grain_flw_kg_s" }', "did you mean 'grain_flow_kg_s'"),
         ('[columns.a]\nconstants = { wdth = "9 m" }', "'wdth' is neither a channel nor a setting"),
         (

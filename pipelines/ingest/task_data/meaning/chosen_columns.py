@@ -15,7 +15,6 @@ from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
     STATE,
     WIDTHS,
 )
-from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale
 
@@ -26,7 +25,9 @@ def chosen_columns(
     """Target -> column that feeds it: of the machine itself, of the lowest rank, then with most values."""
     candidates: dict[str, list[int]] = {}
     for index, column in enumerate(log.columns):
-        apart = _is_width(column) or is_derived(column)
+        # Widths by the dictionary, not by farm.toml, are put together over sections.
+        is_width = column.entry is not None and "working_width_m" in column.entry.targets
+        apart = is_width or is_derived(column)
         if column.target and scales[index] and len(log.rows[index]) and not apart:
             candidates.setdefault(column.target, []).append(index)
     chosen = {}
@@ -91,8 +92,3 @@ def used_columns(log: LogData, chosen: Mapping[str, int], data: Mapping[str, Flo
         if is_derived(column) and column.target is not None and column.target in data:
             used[index] = column.target
     return used
-
-
-def _is_width(column: LogColumn) -> bool:
-    """Whether the dictionary, not ``farm.toml``, makes it a width: those are put together over sections."""
-    return column.entry is not None and "working_width_m" in column.entry.targets

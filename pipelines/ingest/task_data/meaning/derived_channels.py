@@ -190,7 +190,7 @@ def losses(known: Known) -> dict[str, tuple[Floats, str, int]]:
 
 
 def _by_time(known: Known, index: int, number: int) -> tuple[Floats, str] | None:
-    """A loss as what is lost in a second, in whatever it is counted; None where that can't be told."""
+    """A loss as what is lost in a second, in whatever it is counted; None where that is not known."""
     values = known.by_column(index)
     if number in (LOST_VOLUME_FLOW, LOST_PIECE_FLOW):
         return values, "the lost flow as logged"

@@ -65,7 +65,8 @@ def _read_strays(
             _set_log_aside(gathered, task_set, name, "log_without_task", what)
             continue
         gathered.ask(f"{stem}: no task names this log, so its field and crop are unknown.")
-        logs += read_task(gathered, task_set, task_file, _no_task(stem), stem, seen)
+        no_task = Task("no task", "", None, None, (LogReference(stem, None),), (), (), ())
+        logs += read_task(gathered, task_set, task_file, no_task, stem, seen)
     return logs
 
 
@@ -90,10 +91,6 @@ def _set_log_aside(gathered: Gathered, task_set: TaskSet, name: str, rule: str, 
         return
     sentence = f"{name}: {len(data)} bytes {what}."
     gathered.set_aside(Rejected(1, rule, sentence, content=content_of(name, 0, data)))
-
-
-def _no_task(stem: str) -> Task:
-    return Task("no task", "", None, None, (LogReference(stem, None),), (), (), ())
 
 
 def read_task(
@@ -228,7 +225,7 @@ def _note_device(gathered: Gathered, machine: str, device: Device | None) -> Non
     if machine.startswith(f"{device.designator} ") and machine not in gathered.farm.machines:
         gathered.ask(
             f"Several devices of the task data are called {device.designator}; one of them is named {machine} here. "
-            "Give each a name of its own in farm.toml, with that serial number or bus name under aliases."
+            "Give each its name in farm.toml, with that serial number or bus name under aliases."
         )
 
 

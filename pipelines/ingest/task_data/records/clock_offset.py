@@ -45,7 +45,7 @@ class Offset:
     """``seconds`` to take off the terminal's clock to have UTC; ``sentence`` says how that is known.
 
     error_s : how far the clock is ahead of true time beyond that, as satellite time shows. copied : whether
-    satellite time is the terminal's clock to the millisecond in every record, so that it may be a copy of it.
+    satellite time is the terminal's clock to the millisecond in every record, which suggests a copy of it.
     """
 
     seconds: int
