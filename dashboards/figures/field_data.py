@@ -75,9 +75,9 @@ def local_ms(times: pl.Series, zone_name: str | None) -> Array:
 
 
 def extremes(x: Array, y: Array, most: int = MOST_POINTS) -> tuple[Array, Array]:
-    """At most ``most`` points that keep the lowest and highest value of every stretch, in order of ``x``.
+    """At most ``most`` points that keep the lowest and highest value of every interval, in order of ``x``.
 
-    Beside them a NaN for each hole of over a minute, so that lines do not cross it.
+    A NaN marks each gap of over a minute, so that lines do not cross it.
     """
     known = np.isfinite(y)
     x, y = x[known], y[known]
@@ -130,7 +130,7 @@ def on_metres(longitude: Array, latitude: Array, centre: tuple[float, float]) ->
     )
 
 
-def beside(
+def both_sides(
     readings: pl.DataFrame, moments: Sequence[datetime], index: int
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Usable readings between the neighbours of change ``index``: before it, and after it."""

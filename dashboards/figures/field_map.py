@@ -117,7 +117,7 @@ def field_map(
 
 
 def _pass_width_m(placed: pl.DataFrame) -> float:
-    """Of the swath that a mark stands for; where it is not logged, about what a header cuts."""
+    """Working width of the marks; a usual header width where it is not logged."""
     known = placed["working_width_m"].median() if "working_width_m" in placed.columns else None
     return float(known) if isinstance(known, (int, float)) and known > 0 else 8.0
 

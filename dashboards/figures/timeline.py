@@ -241,7 +241,7 @@ def levels_of(moments: Sequence[float], at: Array) -> list[int]:
     last = [-np.inf] * MOST_LEVELS
     levels = []
     for moment in moments:
-        free = [k for k, taken in enumerate(last) if moment - taken >= room]
+        free = [k for k, before in enumerate(last) if moment - before >= room]
         level = free[0] if free else int(np.argmin(last))
         last[level] = moment
         levels.append(level)

@@ -26,7 +26,7 @@ WORK_WORDS = {
     "speed_outlier": "implausible speed",
     "moisture_outlier": "moisture far from the field's",
     "yield_limit": "implausible yield",
-    "neighbour_outlier": "yield unlike the ground around",
+    "neighbour_outlier": "yield far from the ground around",
     "short_segment": "too few seconds in a row",
     "steep_slope": "side slope over 20 %, kept apart",
     "gentle_slope": "gentler part of a steep field, kept apart",

@@ -9,7 +9,7 @@ import polars as pl
 
 
 def digest_of(parts: Iterable[str | pl.DataFrame]) -> str:
-    """One digest of texts and tables; when something was computed or taken in does not count."""
+    """One digest of texts and tables; times of computing and ingesting do not count."""
     total = sha256()
     for part in parts:
         if isinstance(part, pl.DataFrame):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import change_lines, effect_chart, rows_of_outcomes
 from chaffinch.dashboards.figures.field_data import (
-    beside,
+    both_sides,
     feed_edges,
     local_ms,
     loss_by_feed,
@@ -88,7 +88,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     found = work_facts(marked, delays, zone)
     changes = changes_of(inputs.effects, _near(inputs.adjustments, readings))
     moments = [change.time for change in changes]
-    sides = [beside(readings, moments, k) for k in range(len(changes))]
+    sides = [both_sides(readings, moments, k) for k in range(len(changes))]
     state = state_of_settings(readings, inputs.adjustments)
     stated = farm.machines.get(inputs.machine)
     in_use = settings_in_use(state)

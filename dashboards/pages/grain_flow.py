@@ -23,7 +23,7 @@ Fact = tuple[str, float | None, str]
 
 @dataclass(frozen=True, slots=True)
 class GrainFlow:
-    """facts : (name, value, unit) of the page's head. notes : sentences on what they rest on."""
+    """facts : (name, value, unit) of the page's head. notes : sentences on their calibration."""
 
     facts: tuple[Fact, ...]
     notes: tuple[str, ...]

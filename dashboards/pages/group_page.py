@@ -176,7 +176,8 @@ def _in_use(where: pl.DataFrame, facts: Mapping[str, Facts], farm: Farm) -> list
 
 def _places(where: pl.DataFrame, mine: pl.DataFrame, farm: Farm) -> list[dict[str, str]]:
     """The fields, latest first, with link and day."""
-    adjusted = mine.filter(pl.col("scope") == "adjustment").select("href", "time").unique()
+    change = pl.coalesce("joint_id", pl.col("time").dt.to_string("iso"))
+    adjusted = mine.filter(pl.col("scope") == "adjustment").select("href", change).unique()
     counts = dict(adjusted.group_by("href").len().iter_rows())
     ordered = where.sort("first_time", "machine", "field", descending=[True, False, False])
     return [

@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
 
 RECORD = "made_from.txt"
+# Of sites of earlier versions.
+RECORDS_BEFORE = ("made_from.json", "facts.json")
 TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
 
 
@@ -64,6 +66,8 @@ class Pages:
         # What a killed run left half written.
         for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
             remove_parts(place)
+        for record in RECORDS_BEFORE:
+            (folder / record).unlink(missing_ok=True)
         try:
             digest, text = (folder / RECORD).read_text(encoding="utf-8").split("\n", 1)
         except (OSError, ValueError):
@@ -124,19 +128,19 @@ def write_site(
     """Write or refresh all pages under ``site``; returns counts of pages written, unchanged and removed.
 
     lake : as of ``chaffinch.pipelines.lake.Lake``. each : how field pages are spread. notes : sentences about this
-    night for the page of the morning. now : moment for which that page is written, the present one if none.
+    night for the morning page. now : moment for which that page is written, the present one if none.
     """
     from chaffinch.pipelines.estimate.data.changes import real_adjustments
     from chaffinch.pipelines.work.load_calibration import weighed_loads
 
     pages = Pages.open(Path(site))
-    # By key: in which order files were taken in is not to show.
+    # By key, so that the order of ingesting does not matter.
     tables = {name: lake.scan(name).collect().sort(contracts()[name].key, nulls_last=True) for name in TABLES}
     tables["adjustments"] = real_adjustments(tables["adjustments"])
     tables["deliveries"] = tables["deliveries"].filter(pl.col("status") != "retracted")
     ground = digest_of([program_digest(), farm.model_dump_json()])
     weighed = weighed_loads(lake, farm)
-    # The deliveries stand for the readings in them.
+    # The deliveries identify the readings.
     everything = digest_of([ground, *(tables[name] for name in TABLES)])
     now = now or datetime.now(UTC)
     earlier = lake.effects_at(now - SINCE)
@@ -185,14 +189,14 @@ def _morning_digest(
     notes: Sequence[str],
     now: datetime,
 ) -> str:
-    """Of the page of the morning, which stays the same until a day passes or something else is true of it."""
+    """Of the morning page, which stays the same until a day passes or something else is true of it."""
     new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
     before = tables["effects"].clear() if earlier is None else earlier
     return digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
 
 
 def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
-    """A page a machine and a page a crop."""
+    """A page per machine and per crop."""
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, effects, facts)
     season = digest_of([effects.filter(pl.col("scope") == "season")])

@@ -34,7 +34,7 @@ class SettingEffects:
 
     @property
     def also(self) -> list[Outcome]:
-        """Clear changes of what has no column of its own."""
+        """Clear changes of outcomes without a column."""
         return [o for n, o in self.outcomes.items() if n not in SHOWN and o.verdict in ("less", "more")]
 
     @property

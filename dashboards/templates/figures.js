@@ -1,4 +1,4 @@
-// Draws the figures of a page from the JSON beside them, in the colours of the look and the shape of the window.
+// Draws the figures of a page from the JSON in the page, in the colours of the look and the shape of the window.
 (() => {
   const NARROW_PX = 640;
   const coarse = matchMedia("(pointer: coarse)").matches;

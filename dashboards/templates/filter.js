@@ -7,7 +7,7 @@
   const texts = rows.map((row) => row.dataset.search);
   const verdicts = rows.map((row) => row.dataset.verdicts.split("|"));
   const buttons = [...document.querySelectorAll("[data-verdict]")];
-  const told = document.getElementById("shown");
+  const count = document.getElementById("shown");
   const show = () => {
     const words = input.value.toLowerCase().split(/\s+/).filter(Boolean);
     const pressed = buttons.filter((b) => b.getAttribute("aria-pressed") === "true").map((b) => b.dataset.verdict);
@@ -17,7 +17,7 @@
       if (row.hidden === fits) row.hidden = !fits;
       shown += fits;
     });
-    told.textContent = `${shown} of ${rows.length} shown`;
+    count.textContent = `${shown} of ${rows.length} shown`;
   };
   input.addEventListener("input", show);
   for (const button of buttons) {

@@ -239,7 +239,7 @@ def _next_step(change: Change) -> str:
             f"setting {name} back, one at a time, should bring {worse[0]} down and show which of them did it."
         )
     if better:
-        kept = f"keep {name} as it is while crop and moisture stay the same"
+        kept = f"keep {name} as {'they are' if joint else 'it is'} while crop and moisture stay the same"
         return f"{better[0]} fell; {kept}{_costs(change)}"
     return ""
 
