@@ -130,8 +130,6 @@ class Setting(_Declared):
 
     @model_validator(mode="after")
     def _words_known(self) -> Setting:
-        from chaffinch.schemas.tables import OUTCOMES
-
         for outcome in self.expected:
             if outcome not in OUTCOMES:
                 raise ValueError(f"'{outcome}' is not an outcome; outcomes are {', '.join(OUTCOMES)}")
@@ -191,6 +189,17 @@ class Setting(_Declared):
         return self.sources.get(outcome, self.expected_source)
 
 
+OUTCOMES = (
+    "separation_loss",
+    "cleaning_loss",
+    "machine_loss",
+    "throughput",
+    "capacity",
+    "broken_grain",
+    "non_grain",
+    "returns",
+    "fuel_per_tonne",
+)
 UNIT_SUFFIX = {"rpm": "rpm", "mm": "mm", "m": "m", "deg": "deg", "%": "pct", "m/s": "m_s", "turn": "turns"}
 
 

@@ -6,22 +6,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from chaffinch.schemas.declarations import channels, settings
+from chaffinch.schemas.declarations import OUTCOMES, channels, settings
 
 if TYPE_CHECKING:
     import polars as pl
 
-OUTCOMES = (
-    "separation_loss",
-    "cleaning_loss",
-    "machine_loss",
-    "throughput",
-    "capacity",
-    "broken_grain",
-    "non_grain",
-    "returns",
-    "fuel_per_tonne",
-)
 # What stands for a setting in `effects` where a step was found that nothing written down tells of.
 NOT_LOGGED = "not logged"
 VERDICTS = ("less", "more", "no clear change", "cannot tell")
@@ -44,6 +33,8 @@ class Table:
     key: tuple[str, ...]
     columns: tuple[Column, ...]
     partition: tuple[str, ...] = ()
+    owner: str = ""
+    """Column whose values name the rows that are written and taken out together."""
 
     def polars_schema(self) -> dict[str, pl.DataType]:
         """Column name to Polars type, in contract order."""
@@ -89,12 +80,119 @@ _SOURCE = (
 )
 
 
-def _setting_columns() -> tuple[Column, ...]:
+def _setting_columns(what: str = "set value: ") -> tuple[Column, ...]:
     kinds = {"number": "number", "ordered": "text", "either_or": "text"}
     return tuple(
-        Column(s.column, kinds[s.kind], f"set value: {s.label}")
-        for s in settings().values()
-        if s.kind in kinds
+        Column(s.column, kinds[s.kind], f"{what}{s.label}") for s in settings().values() if s.kind in kinds
+    )
+
+
+_JOB = (
+    Column(
+        "job", "text", "identifier of the machine and field, or of the machine and day without a field", True
+    ),
+    Column("made_from", "text", "digest of all that the row was made from", True),
+    Column("machine", "text", "name of the machine", True),
+    Column("field", "text", "name of the field"),
+)
+
+
+def _work() -> Table:
+    return Table(
+        "work",
+        "one row per reading, with what the machine did, whether it is used, and the settings in force",
+        ("job", "delivery", "file", "row"),
+        (
+            *_JOB,
+            Column("crop", "text", "name of the crop"),
+            Column("time", "moment", "moment of the reading", True),
+            *_SOURCE,
+            Column("pass_number", "whole", "run through the crop, from 1; null outside"),
+            Column("pass_kind", "text", "main, headland, point_row, narrow"),
+            Column("work_class", "text", "what the machine did", True),
+            Column("usable", "flag", "1 where it counts as steady work", True),
+            Column("unused_because", "text", "code of the reason; null where usable"),
+            Column("reason", "text", "the same in plain words"),
+            Column("effective_width_m", "number", "crop before the cutter bar, by geometry"),
+            Column("side_slope_pct", "number", "steepness across the way"),
+            Column("feed_rate_t_h", "number", "grain feed rate, wet, at the moment of intake"),
+            Column("separation_loss_aligned", "number", "separation loss at the moment of intake, as logged"),
+            Column("cleaning_loss_aligned", "number", "cleaning loss at the moment of intake, as logged"),
+            Column("moisture_aligned_pct", "number", "grain moisture at the moment of intake"),
+            Column("speed_m_s", "number", "speed, from distance where the log lacks it"),
+            Column("pitch_deg", "number", "pitch, from elevation where the log lacks it"),
+            Column("roll_deg", "number", "roll, from elevation where the log lacks it"),
+            Column("grain_flow_kg_s", "number", "grain flow at the sensor, wet, calibrated by weighed loads"),
+            Column(
+                "grain_moisture_pct", "number", "grain moisture at the sensor, calibrated by weighed loads"
+            ),
+            *_setting_columns("in force: "),
+        ),
+        ("job", "made_from"),
+        "job",
+    )
+
+
+BINNED_OUTCOMES = tuple(outcome for outcome in OUTCOMES if outcome != "capacity")
+
+
+def _bins() -> Table:
+    return Table(
+        "bins",
+        "one row per ten seconds of steady work in one pass between two changes",
+        ("job", "harvest", "time"),
+        (
+            *_JOB,
+            Column("harvest", "whole", "harvest of the field, from 1", True),
+            Column("time", "moment", "mean moment of the bin", True),
+            Column("seconds", "number", "seconds of usable work in the bin", True),
+            Column("step", "whole", "changes of settings before the bin", True),
+            Column("since_start_s", "number", "from the start of the pass"),
+            Column("until_end_s", "number", "to the end of the pass"),
+            Column("feed_t_h", "number", "grain feed rate, wet"),
+            Column("moisture_pct", "number", "grain moisture"),
+            Column("roll_deg", "number", "roll"),
+            Column("pitch_deg", "number", "pitch"),
+            Column("east_m", "number", "east of the middle of the field"),
+            Column("north_m", "number", "north of the middle of the field"),
+            Column("area_m2_s", "number", "area cut a second"),
+            Column("loss_signal", "number", "both loss signals summed, as logged"),
+            *(Column(f"log_{one}", "number", f"natural log of {one}") for one in BINNED_OUTCOMES),
+        ),
+        ("job", "made_from"),
+        "job",
+    )
+
+
+def _field_jobs() -> Table:
+    return Table(
+        "field_jobs",
+        "one row per machine, field and harvest: what was found in its readings as a whole",
+        ("job", "harvest"),
+        (
+            *_JOB,
+            Column("day", "text", "UTC date of readings without a field"),
+            Column("harvest", "whole", "harvest of the field, from 1", True),
+            Column("crop", "text", "name of the crop"),
+            Column("first_time", "moment", "earliest reading", True),
+            Column("last_time", "moment", "latest reading", True),
+            Column("readings", "whole", "rows in work", True),
+            Column("bins", "whole", "rows in bins", True),
+            Column("grain_delay_s", "number", "from header to grain flow sensor, as used", True),
+            Column("separation_delay_s", "number", "from header to separation loss sensor, as used", True),
+            Column("cleaning_delay_s", "number", "from header to cleaning loss sensor, as used", True),
+            Column("moisture_delay_s", "number", "from header to moisture sensor, as used", True),
+            Column("loss_delay_s", "number", "of both loss sensors, as used", True),
+            Column("outcomes", "texts", "outcomes that can be told of it", True),
+            Column("flaws", "texts", "what is wrong with a signal: outcome and code, with a colon between"),
+            Column("not_usable_because", "text", "code of the reason why there is no usable work"),
+            Column("calibrated", "flag", "1 where losses are logged in kg/s"),
+            Column("changes", "text", "for each adjustment in its days, the number of its change, as JSON"),
+            Column("loss_checks", "text", "kg/s weighed, loss signal and time of each loss check, as JSON"),
+            Column("delays_found", "text", "delays of the sensors by these readings alone, as JSON", True),
+            Column("delays_found_in", "text", "digest of the readings and the program", True),
+        ),
+        owner="job",
     )
 
 
@@ -120,6 +218,7 @@ def tables() -> dict[str, Table]:
                 Column("other", "text", "columns that no channel matches, as a JSON object of texts"),
             ),
             ("delivery",),
+            owner="delivery",
         ),
         Table(
             "adjustments",
@@ -143,6 +242,7 @@ def tables() -> dict[str, Table]:
                 Column("note", "text", "the logger's remark"),
             ),
             ("delivery",),
+            owner="delivery",
         ),
         Table(
             "loss_checks",
@@ -169,6 +269,7 @@ def tables() -> dict[str, Table]:
                 Column("other", "text", "columns that nothing matches, as a JSON object of texts"),
             ),
             ("delivery",),
+            owner="delivery",
         ),
         Table(
             "load_tickets",
@@ -187,6 +288,7 @@ def tables() -> dict[str, Table]:
                 Column("other", "text", "columns that nothing matches, as a JSON object of texts"),
             ),
             ("delivery",),
+            owner="delivery",
         ),
         Table(
             "fields",
@@ -199,6 +301,7 @@ def tables() -> dict[str, Table]:
                 Column("area_ha", "number", "geodesic area"),
             ),
             ("delivery",),
+            owner="delivery",
         ),
         Table(
             "set_aside",
@@ -213,6 +316,7 @@ def tables() -> dict[str, Table]:
                 Column("content", "text", "the whole row as a JSON object of texts, so that nothing is lost"),
             ),
             ("delivery",),
+            owner="delivery",
         ),
         Table(
             "deliveries",
@@ -254,7 +358,11 @@ def tables() -> dict[str, Table]:
                 Column("stated", "text", "the text of a farm.toml, so that later commands know it"),
                 Column("taken_in_at", "moment", "when this program took it in"),
             ),
+            owner="delivery",
         ),
+        _work(),
+        _bins(),
+        _field_jobs(),
         Table(
             "effects",
             "one row per scope, setting (or joint change) and outcome",

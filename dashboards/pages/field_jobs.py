@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -13,15 +13,17 @@ from chaffinch.dashboards.pages.facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.words.changes import of_field
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
+from chaffinch.pipelines.work import machine_delays
+from chaffinch.pipelines.work.rows import by_log_clock, marked_readings
 
 if TYPE_CHECKING:
     from datetime import date
 
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.lake import ReadableLake
-    from chaffinch.pipelines.work.delays.known_delays import FieldKey
     from chaffinch.pipelines.work.delays.lag import Delays
     from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
@@ -44,28 +46,34 @@ class FieldJob:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What all pages are made from."""
+    """What all pages are made from. adjustments : real ones of all machines. delays : pooled, by field job."""
 
     lake: ReadableLake
     farm: Farm
     weighed: WeighedLoads
-    delays: Mapping[FieldKey, Sequence[Delays]] = field(default_factory=dict)
+    adjustments: pl.DataFrame
+    delays: Mapping[str, Sequence[Delays]]
 
     def make(self, job: FieldJob) -> tuple[bytes, Facts]:
         """The page of a job, and what pages of many fields need of its readings."""
         from chaffinch.dashboards.templates import render
 
-        days = () if job.day is None else (job.day,)
-        readings = self.lake.readings(job.machine, job.field, *days)
-        # Those of several harvests hold for parts of the readings; the page then reads them off the whole.
-        harvests = self.delays.get((job.machine, job.field, job.day), ())
+        job_at = (job.machine, job.field, job.day)
+        readings = self.lake.readings(*job_at)
+        crops = readings["crop"].drop_nulls().mode().sort()
+        crop = crops[0] if crops.len() else None
+        mine = self.adjustments.filter(pl.col("machine") == job.machine)
+        marked = marked_readings(self.lake, *job_at, by_log_clock(mine), self.weighed.of(job.machine, crop))
+        # Of several harvests the last one's.
+        found = self.delays.get(job_id(*job_at)) or [machine_delays(readings)]
         inputs = FieldInputs(
             job.machine,
             job.field,
-            readings,
+            crop,
+            marked,
             boundary_wkt=job.boundary_wkt,
             weighed=self.weighed,
-            delays=harvests[0] if len(harvests) == 1 else None,
+            delays=found[-1],
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)
@@ -96,7 +104,7 @@ class MachineTables:
         whole = {
             **{
                 name: tables[name]
-                for name in ("effects", "adjustments", "loss_checks", "fields", "set_aside")
+                for name in ("effects", "adjustments", "loss_checks", "fields", "set_aside", "field_jobs")
             },
             "loads": weighed.loads,
             "deliveries": ledger.with_columns(pl.col("machines").alias("machine")).explode("machine"),
@@ -112,8 +120,11 @@ class MachineTables:
         return self.parts[name].get((key,), self.none[name])
 
 
-def field_job(lots: MachineTables, row: dict[str, Any], ground: str) -> FieldJob:
-    """The page of a row of ``machine_fields``, and everything it is made from except the readings."""
+def field_job(lots: MachineTables, row: dict[str, Any], ground: str, made: Mapping[str, str]) -> FieldJob:
+    """The page of a row of ``machine_fields``, and everything it is made from except the readings.
+
+    made : what the field jobs in ``work`` were made from.
+    """
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
     margin = pl.duration(minutes=10)
@@ -136,6 +147,10 @@ def field_job(lots: MachineTables, row: dict[str, Any], ground: str) -> FieldJob
             [lots.none["set_aside"], *(lots.get("set_aside", one) for one in deliveries["delivery"].unique())]
         ),
     }
-    loads = lots.get("loads", machine)
-    digest = digest_of([ground, repr(sorted(row.items())), boundary or "", loads, *narrowed.values()])
+    work = made.get(job_id(machine, name, row.get("day")))
+    whole_machine = [lots.get(table, machine) for table in ("adjustments", "loads", "field_jobs")]
+    beside = whole_machine[1:] if work else whole_machine
+    digest = digest_of(
+        [ground, repr(sorted(row.items())), boundary or "", work or "", *beside, *narrowed.values()]
+    )
     return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed)

@@ -29,7 +29,6 @@ from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
 from chaffinch.dashboards.pages.settings_in_use import (
     against_common_practice,
     settings_in_use,
-    state_of_settings,
 )
 from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_share
 from chaffinch.dashboards.words import advice
@@ -44,7 +43,6 @@ from chaffinch.dashboards.words.changes import (
 )
 from chaffinch.dashboards.words.links import machine_href
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
-from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -60,51 +58,44 @@ class FieldInputs:
 
     machine: str
     field: str | None
-    readings: pl.DataFrame
+    crop: str | None
+    marked: pl.DataFrame
     effects: pl.DataFrame
     adjustments: pl.DataFrame
     loss_checks: pl.DataFrame
     deliveries: pl.DataFrame
     set_aside: pl.DataFrame
     boundary_wkt: str | None
-    weighed: WeighedLoads | None = None
-    delays: Delays | None = None
+    weighed: WeighedLoads
+    delays: Delays
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     """What the template of a field page shows."""
-    from chaffinch.pipelines.work import machine_delays, mark_work
     from chaffinch.pipelines.work.facts import work_facts
 
-    modes = inputs.readings["crop"].drop_nulls().mode().sort()
-    crop = modes[0] if modes.len() else None
+    crop = inputs.crop
     units = units_of(farm, crop)
-    calibration = inputs.weighed.of(inputs.machine, crop) if inputs.weighed else None
-    read = with_calibration(inputs.readings, calibration).sort("time", maintain_order=True)
-    delays = inputs.delays or machine_delays(read)
-    marked = mark_work(read, delays)
-    readings = with_quantities(marked, units)
+    calibration = inputs.weighed.of(inputs.machine, crop)
+    readings = with_quantities(inputs.marked, units)
     zone = farm.zone_of(inputs.machine)
-    found = work_facts(marked, delays, zone)
+    found = work_facts(inputs.marked, inputs.delays, zone)
     changes = changes_of(inputs.effects, _near(inputs.adjustments, readings))
     moments = [change.time for change in changes]
     sides = [both_sides(readings, moments, k) for k in range(len(changes))]
-    state = state_of_settings(readings, inputs.adjustments)
     stated = farm.machines.get(inputs.machine)
-    in_use = settings_in_use(state)
-    flow = grain_flow(readings, crop, farm, units, _cut_height_m(state), calibration)
+    in_use = settings_in_use(readings)
+    flow = grain_flow(readings, crop, farm, units, _cut_height_m(readings), calibration)
     return {
         "flow_notes": flow.notes,
         "checks": checks_table(
             checks_with_share(inputs.loss_checks, readings, crop, farm, inputs.machine), units, zone
         ),
-        "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm)
-        if inputs.weighed
-        else None,
+        "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm),
         "facts": field_facts(crop, changes, sides, in_use),
         "in_use": in_use,
         "findings": against_common_practice(
-            state,
+            readings,
             crop,
             stated.drum_diameter_m if stated else None,
             inputs.adjustments,

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
-from chaffinch.pipelines.work.setting_state import readings_with_settings, with_setting_columns
 from chaffinch.schemas.declarations import Setting, settings
 
 
@@ -20,20 +19,11 @@ class InUse:
     minutes: float
 
 
-def state_of_settings(marked: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
-    """One row per reading of ``mark_work``: time, machine, usable, working and every setting column.
-
-    adjustments : those made here; before the first of a setting its ``from_value`` held.
-    """
-    columns = [s.column for s in settings().values() if s.kind != "service" and s.column in marked.columns]
-    known = [c for c in columns if marked[c].count()]
-    working = ["working"] if "working" in marked.columns else []
-    readings = marked.select("time", "machine", "usable", *working, *known)
-    return with_setting_columns(readings_with_settings(readings, adjustments))
-
-
 def settings_in_use(state: pl.DataFrame) -> list[InUse]:
-    """Every setting that is known, front of the machine first, with its values in order of first use."""
+    """Every setting that is known, front of the machine first, with its values in order of first use.
+
+    state : of ``marked_readings``.
+    """
     steady = state.filter("usable")
     found: list[InUse] = []
     for setting in settings().values():

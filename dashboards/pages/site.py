@@ -31,7 +31,7 @@ from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
-from chaffinch.pipelines.work.delays.known_delays import from_text
+from chaffinch.pipelines.work.delays.of_machine import pooled_of
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 RECORD = "made_from.txt"
 # Of sites of earlier versions.
 RECORDS_BEFORE = ("made_from.json", "facts.json")
-TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields")
+TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields", "field_jobs")
 
 
 @dataclass
@@ -152,15 +152,16 @@ def write_site(
     _put_assets(pages)
     where = lake.machine_fields().sort("first_time", "machine", "field")
     lots = MachineTables.of(tables, weighed)
-    jobs = [field_job(lots, row, ground) for row in where.iter_rows(named=True)]
+    made = lake.whole_jobs()
+    jobs = [field_job(lots, row, ground, made) for row in where.iter_rows(named=True)]
     due = []
     for job in jobs:
         if job.page in pages.facts and pages.holds(job.page, job.digest):
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    known = from_text(lake.effects_delays())
-    for job, content, facts in make_all(Ground(lake, farm, weighed, known), due, each):
+    on = Ground(lake, farm, weighed, tables["adjustments"], pooled_of(lake))
+    for job, content, facts in make_all(on, due, each):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)

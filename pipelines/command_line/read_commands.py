@@ -90,12 +90,17 @@ def export(
     export files of unknown origin as .xlsx, where no text can act as a formula.
     """
     from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.lake.delivery import DERIVED_TABLES
     from chaffinch.pipelines.lake.export import check_table, export_table
     from chaffinch.pipelines.lake.table_files import require_ending
 
     check_table(table)
     require_ending(to)
     opened = Lake.open(lake, must_exist=True)
+    if table in DERIVED_TABLES and not opened.is_fresh():
+        from chaffinch.pipelines.estimate.field_jobs import refresh_jobs
+
+        refresh_jobs(opened, opened.farm())
     rows = export_table(opened, table, to)
     give([f"{rows} rows of {table}: {to}"], {"table": table, "rows": rows, "to": str(to)}, as_json)
     return 0

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import LakeError
-from chaffinch.pipelines.lake.delivery import DATA_TABLES
+from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES
+from chaffinch.pipelines.lake.freshness import as_plain, inputs_of_effects
 from chaffinch.schemas.tables import Table, tables
 
 if TYPE_CHECKING:
@@ -38,8 +39,7 @@ def faults(lake: LakeReader) -> list[str]:
         found.append("Some deliveries are in the ledger twice; take the inbox in again.")
     for name in DATA_TABLES:
         found.extend(_faults_of(lake, name, ledger))
-    found.extend(_faults_of_effects(lake))
-    return found
+    return [*found, *_faults_of_jobs(lake), *_faults_of_effects(lake)]
 
 
 def _faults_of(lake: LakeReader, name: str, ledger: pl.DataFrame) -> list[str]:
@@ -128,9 +128,31 @@ def _rows_of(lake: LakeReader, table: Table, group: list[str]) -> Iterator[tuple
         yield delivery, row["_rows"], told
 
 
+def _faults_of_jobs(lake: LakeReader) -> list[str]:
+    """Whether the derived tables hold exactly the rows that ``field_jobs`` says, made from the same inputs."""
+    import polars as pl
+
+    again = f"run: chaffinch estimate --lake {lake.uri}"
+    for name in DERIVED_TABLES:
+        if damaged := lake.damaged_files(name):
+            return [*damaged, f"Table {name} can be made again: delete its folder and {again}"]
+    wrong = lake.torn_jobs()
+    jobs = (
+        lake.scan("field_jobs").group_by("job").agg(pl.col("readings").sum(), pl.col("bins").sum()).collect()
+    )
+    for name, column in (("work", "readings"), ("bins", "bins")):
+        said = {job: rows for job, rows in jobs.select("job", column).iter_rows() if rows}
+        stored = dict(lake.scan(name).group_by("job").len().collect().iter_rows())
+        wrong |= {job for job in said.keys() | stored.keys() if said.get(job) != stored.get(job)}
+    if wrong:
+        return [f"Tables {', '.join(DERIVED_TABLES)} do not agree on {len(wrong)} field jobs; {again}"]
+    if lake.effects_inputs() is not None and lake.has_readings() and jobs.is_empty():
+        return [f"Tables {', '.join(DERIVED_TABLES)} are missing; {again}"]
+    return []
+
+
 def _faults_of_effects(lake: LakeReader) -> list[str]:
     import polars as pl
-    from chaffinch.pipelines.lake.inputs import inputs_of_effects
 
     if damaged := lake.damaged_files("effects"):
         return damaged
@@ -150,10 +172,13 @@ def _faults_of_effects(lake: LakeReader) -> list[str]:
 def content_digest(lake: LakeReader) -> str:
     """SHA-256 over the rows of all tables: each row hashed, hashes added, so that order does not matter.
 
+    ``work``, ``bins`` and ``field_jobs`` are left out: they follow from the others, and are made when needed.
     Comparable between lakes read with one version of polars, whose row hash it uses.
     """
     whole = hashlib.sha256()
     for name, table in tables().items():
+        if name in DERIVED_TABLES:
+            continue
         dropped = [c.name for c in table.columns if c.name in NOT_CONTENT]
         rows, first, second = 0, 0, 0
         for part in _parts(lake, name):
@@ -180,12 +205,3 @@ def _summed_hash(frame: pl.DataFrame, seed: int) -> int:
     if frame.is_empty():
         return 0
     return int(as_plain(frame).hash_rows(seed).sum())
-
-
-def as_plain(frame: pl.DataFrame) -> pl.DataFrame:
-    """``frame`` with lists as texts: the same values hash alike however a list is laid out in memory."""
-    import polars as pl
-
-    return frame.with_columns(
-        pl.col(c).list.join("\x1f").alias(c) for c, kind in frame.schema.items() if kind == pl.List
-    )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -67,11 +66,23 @@ class DeltaTables:
                     states.append((entry.name, file.st_ino, file.st_size, file.st_mtime_ns))
             return frozenset(states)
 
-    def deliveries_in(self, name: str) -> set[str]:
-        """Identifiers of the deliveries that have files in table ``name``, counted or not."""
+    def parts_of(self, name: str) -> set[tuple[str, ...]]:
+        """What is in a table by the columns that part it into folders."""
         if not self.exists(name):
             return set()
-        return {part["delivery"] for part in self._table(name).partitions()}
+        columns = tables()[name].partition
+        return {tuple(part[column] for column in columns) for part in self._table(name).partitions()}
+
+    def owners_in(self, name: str) -> set[str]:
+        """Values of the owning column that have rows in table ``name``, counted or not."""
+        import polars as pl
+
+        table = tables()[name]
+        if table.partition:
+            return {part[0] for part in self.parts_of(name)}
+        if not self.exists(name):
+            return set()
+        return set(self.scan(name).select(pl.col(table.owner).unique()).collect().to_series())
 
     def damaged_files(self, name: str) -> list[str]:
         """A sentence for each data file of a table that is gone or of another size than was written.
@@ -155,14 +166,14 @@ class DeltaTables:
         return pl.scan_delta(self._table(name), storage_options=self._storage_options())
 
     def put(self, name: str, ids: Iterable[str], frames: Iterable[pl.DataFrame]) -> None:
-        """Make the rows of deliveries ``ids`` in a partitioned table exactly those of ``frames``."""
-        present = self.deliveries_in(name) & set(ids)
+        """Make the rows that ``ids`` own exactly those of ``frames``, in one commit."""
+        present = self.owners_in(name) & set(ids)
         frames = iter(frames)
         first = next(frames, None)
         if first is None:
             self.delete(name, present)
         elif present:
-            self.write(name, chain([first], frames), mode="overwrite", predicate=among(ids))
+            self.write(name, chain([first], frames), mode="overwrite", predicate=owned_by(name, ids))
         else:
             self.write(name, chain([first], frames), mode="append")
 
@@ -191,11 +202,11 @@ class DeltaTables:
             )
 
     def delete(self, name: str, ids: Iterable[str]) -> None:
-        """Take all rows of deliveries ``ids`` out."""
+        """Take out all rows that ``ids`` own."""
         ids = sorted(ids)
         if ids and self.exists(name):
             with self._named_failures(name, "written"):
-                self._table(name).delete(among(ids))
+                self._table(name).delete(owned_by(name, ids))
 
     def last_message(self, name: str, key: str) -> str | None:
         """What the newest commit that says anything under ``key`` says."""
@@ -270,7 +281,7 @@ class DeltaTables:
             ) from error
 
 
-def among(ids: Iterable[str]) -> str:
-    """A predicate for deliveries ``ids``. They are hexadecimal digits, so that nothing needs quoting."""
-    listed = json.dumps(sorted(ids))[1:-1].replace('"', "'")
-    return f"delivery IN ({listed})"
+def owned_by(name: str, ids: Iterable[str]) -> str:
+    """A predicate for the rows of table ``name`` that ``ids`` own, which are hexadecimal digits: no quoting."""
+    listed = ", ".join(f"'{one}'" for one in sorted(ids))
+    return f"{tables()[name].owner} IN ({listed})"

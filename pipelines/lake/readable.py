@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from abc import abstractmethod
 from collections.abc import Sequence
 from datetime import date, datetime
@@ -65,7 +67,8 @@ class ReadableLake(Protocol):
 
     def machine_fields(self) -> pl.DataFrame:
         """One row per machine and field: machine, field, (commonest) crop, readings, first_time, last_time,
-        day. Where no field is known there is one row per machine and UTC day; else ``day`` is null.
+        day. Where no field is known there is one row per machine and UTC day; else ``day`` is null. ``job_id``
+        gives the identifier of such a row.
         """
         day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date())
         by_crop = (
@@ -105,9 +108,9 @@ class ReadableLake(Protocol):
         """``effects`` as they stood at ``moment``; None where there were none, or they are kept no longer."""
         return None
 
-    def effects_delays(self) -> str | None:
-        """The delays with which ``effects`` was estimated, as of ``work.known_delays``; None as above."""
-        return None
+    def whole_jobs(self) -> dict[str, str]:
+        """Field jobs whose rows are in all derived tables, and the digest of what each was made from."""
+        return {}
 
     def farm(self) -> Farm:
         """What the newest farm.toml states; the defaults where there was none."""
@@ -126,6 +129,16 @@ class ReadableLake(Protocol):
         ending = (pl.col("name") == wanted) | pl.col("name").str.ends_with(f"/{wanted}")
         found = kept.filter(ending).sort("taken_in_at", "name")
         return found["stated"][-1] if found.height else None
+
+
+def job_id(machine: str, field: str | None, day: date | None) -> str:
+    """Identifier of a field job, sixteen hexadecimal digits."""
+    return hashlib.sha256(job_key(machine, field, day).encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def job_key(machine: str, field: str | None, day: date | None) -> str:
+    """Machine, field and day as JSON."""
+    return json.dumps([machine, field, str(day) if day else None], ensure_ascii=False)
 
 
 def _each_moment_once(readings: pl.DataFrame) -> pl.DataFrame:

@@ -10,6 +10,7 @@ import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED
 from chaffinch.pipelines.lake.delta import DeltaTables
+from chaffinch.pipelines.lake.freshness import inputs_of_effects
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.schemas.tables import tables
 
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
 INPUTS_KEY = "chaffinch.inputs"
 FIELDS_KEY = "chaffinch.fields"
-DELAYS_KEY = "chaffinch.delays"
 
 
 class LakeReader(ReadableLake):
@@ -106,9 +106,31 @@ class LakeReader(ReadableLake):
         """What ``field_inputs`` said of each machine-field when ``effects`` was estimated; None as above."""
         return self.delta.last_message("effects", FIELDS_KEY)
 
-    def effects_delays(self) -> str | None:
-        """The delays with which ``effects`` was estimated, as of ``work.known_delays``; None as above."""
-        return self.delta.last_message("effects", DELAYS_KEY)
+    def whole_jobs(self) -> dict[str, str]:
+        """Field jobs whose rows are in all derived tables, and the digest of what each was made from."""
+        work, bins = (self.delta.parts_of(name) for name in ("work", "bins"))
+        binned = {job for job, _ in bins}
+        rows = self.scan("field_jobs").group_by("job", "made_from").agg(pl.col("bins").sum()).collect()
+        return {
+            job: made_from
+            for job, made_from, count in rows.iter_rows()
+            if (job, made_from) in work and ((job, made_from) in bins if count else job not in binned)
+        }
+
+    def torn_jobs(self) -> set[str]:
+        """Field jobs whose derived rows are not all there, or were not made from the same inputs."""
+        named = set(self.scan("field_jobs").select("job").collect().to_series())
+        stored = {job for name in ("work", "bins") for job in self.delta.owners_in(name)}
+        return (named | stored) - set(self.whole_jobs())
+
+    def has_readings(self) -> bool:
+        return bool(self.ledger()["rows_stored"].str.contains('"readings"', literal=True).any())
+
+    def is_fresh(self) -> bool:
+        """Whether effects and the derived tables are as recent as the files, the farm's entries and the program."""
+        if self.effects_inputs() != inputs_of_effects(self) or self.torn_jobs():
+            return False
+        return not self.has_readings() or bool(self.whole_jobs())
 
     def check(self) -> list[str]:
         """A sentence for each thing that is wrong; none when the lake is whole."""
@@ -124,7 +146,7 @@ class LakeReader(ReadableLake):
 
     def stored_deliveries(self, name: str) -> set[str]:
         """Identifiers of the deliveries that have files in table ``name``, counted or not."""
-        return self.delta.deliveries_in(name)
+        return self.delta.owners_in(name)
 
     def damaged_files(self, name: str) -> list[str]:
         """A sentence for each data file of a table that is gone or was cut short."""

@@ -8,6 +8,7 @@ which is the moment from which the batch counts; rows that the batch replaces ou
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
@@ -15,16 +16,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import CallError, LakeError
-from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED, Delivery
-from chaffinch.pipelines.lake.delta import among
+from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, RETRACTED, Delivery
+from chaffinch.pipelines.lake.delta import owned_by
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
-from chaffinch.pipelines.lake.kept import FOLDER as KEPT_FOLDER
-from chaffinch.pipelines.lake.kept import Kept
-from chaffinch.pipelines.lake.reading import DELAYS_KEY, FIELDS_KEY, INPUTS_KEY, LakeReader
+from chaffinch.pipelines.lake.reading import FIELDS_KEY, INPUTS_KEY, LakeReader
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
     import polars as pl
+
+
+# Where earlier versions kept what they had worked out.
+OLD_CACHE = ".kept"
 
 
 def _quiet(sentence: str) -> None:
@@ -62,10 +65,6 @@ class Lake(LakeReader):
         if folder.is_dir() and not lake.delta.exists("deliveries") and _holds_other_things(folder):
             raise CallError(f"{folder} holds other files and is no lake; name an empty or new folder.")
         return lake
-
-    def kept(self) -> Kept:
-        """What was worked out before and kept beside the tables; it is only added to while this is the writer."""
-        return Kept(self.uri, lambda: self._writing and self._still_there())
 
     @contextmanager
     def writing(self, say: Callable[[str], None] = _quiet) -> Iterator[None]:
@@ -196,39 +195,64 @@ class Lake(LakeReader):
             )
         return found.row(0, named=True)
 
-    def replace_effects(
-        self, effects: pl.DataFrame, inputs: str = "", field_inputs: str = "", delays: str = ""
-    ) -> None:
-        """Write ``effects`` anew, in one commit that also keeps ``inputs``, the digest of their inputs,
-        ``field_inputs``, those of each machine-field, and the ``delays`` behind them.
+    def put_jobs(self, batch: Sequence[Mapping[str, pl.DataFrame]]) -> None:
+        """Replace the rows of whole field jobs in the derived tables; each of ``batch`` is one job, frames by table.
+
+        ``field_jobs`` goes last: a job whose row there names what ``work`` and ``bins`` were made from is whole.
+        """
+        with self.writing():
+            self._require_lake()
+            ids = [job["field_jobs"]["job"][0] for job in batch]
+            for name in DERIVED_TABLES:
+                self.delta.put(name, ids, (job[name] for job in batch if job[name].height))
+
+    def keep_jobs(self, ids: Collection[str]) -> None:
+        """Take every field job but ``ids`` out of the derived tables."""
+        with self.writing():
+            for name in reversed(DERIVED_TABLES):
+                self.delta.delete(name, self.delta.owners_in(name) - set(ids))
+
+    def replace_effects(self, effects: pl.DataFrame, inputs: str = "", field_inputs: str = "") -> None:
+        """Replace ``effects``, in one commit that also keeps ``inputs``, the digest of their inputs, and
+        ``field_inputs``, those of each field job.
         """
         from deltalake import CommitProperties
 
         table = tables()["effects"]
         frame = table.conform(effects)
-        stamp = (
-            CommitProperties(
-                custom_metadata={INPUTS_KEY: inputs, FIELDS_KEY: field_inputs, DELAYS_KEY: delays}
-            )
-            if inputs
-            else None
-        )
+        stamp = CommitProperties(custom_metadata={INPUTS_KEY: inputs, FIELDS_KEY: field_inputs})
         with self.writing():
             self._require_lake()
             self.delta.write(
-                "effects", [frame], mode="overwrite", commit_properties=stamp, schema_mode="overwrite"
+                "effects",
+                [frame],
+                mode="overwrite",
+                commit_properties=stamp if inputs else None,
+                schema_mode="overwrite",
             )
             self.delta.tidy()
 
     def _sweep(self) -> None:
-        """Take out rows of deliveries that do not count: leftovers of a killed run."""
+        """Take out rows of deliveries that do not count (leftovers of a killed run), and what older versions kept."""
         counted = set(self._counted())
         for name in DATA_TABLES:
-            self.delta.delete(name, self.delta.deliveries_in(name) - counted)
+            self.delta.delete(name, self.delta.owners_in(name) - counted)
+        if self.folder is not None:
+            shutil.rmtree(self.folder / OLD_CACHE, ignore_errors=True)
 
-    def _remove_rows(self, ids: Iterable[str]) -> None:
+    def _remove_rows(self, ids: Sequence[str]) -> None:
+        """Take out the rows of deliveries ``ids``, and the field jobs that were made from them."""
+        import polars as pl
+
+        if not ids:
+            return
         for name in DATA_TABLES:
-            self.delta.delete(name, self.delta.deliveries_in(name) & set(ids))
+            self.delta.delete(name, self.delta.owners_in(name) & set(ids))
+        if self.delta.exists("work"):
+            work = self.delta.scan("work").filter(pl.col("delivery").is_in(ids))
+            jobs = work.select(pl.col("job").unique()).collect().to_series()
+            for name in reversed(DERIVED_TABLES):
+                self.delta.delete(name, jobs)
 
     def _commit_ledger(self, ids: list[str], rows: list[dict[str, Any]]) -> None:
         import polars as pl
@@ -240,7 +264,7 @@ class Lake(LakeReader):
             return
         frame = table.conform(pl.DataFrame(rows, schema=table.polars_schema()))
         if self.delta.exists("deliveries"):
-            self.delta.write("deliveries", [frame], mode="overwrite", predicate=among(ids))
+            self.delta.write("deliveries", [frame], mode="overwrite", predicate=owned_by("deliveries", ids))
         else:
             self.delta.write("deliveries", [frame], mode="append")
 
@@ -261,5 +285,5 @@ def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:
 
 def _holds_other_things(folder: Path) -> bool:
     """Whether anything but tables of a lake lies in ``folder``."""
-    known = {*tables(), LOCK_FILE, KEPT_FOLDER}
+    known = {*tables(), LOCK_FILE, OLD_CACHE}
     return any(entry.name not in known for entry in folder.iterdir())

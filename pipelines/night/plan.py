@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from chaffinch.pipelines.errors import DeclarationError, LakeError, NotYet, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
-from chaffinch.pipelines.lake.inputs import reading_digest
+from chaffinch.pipelines.lake.freshness import reading_digest
 
 if TYPE_CHECKING:
     import polars as pl

@@ -100,13 +100,12 @@ def _notified(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> lis
 
 def is_due(inbox: Path, lake: Lake) -> bool:
     """Whether a night has anything to ingest or to refresh. Changes nothing."""
-    from chaffinch.pipelines.lake.inputs import inputs_of_effects
     from chaffinch.pipelines.night.plan import plan_inbox
 
     if not inbox.is_dir() or not lake.is_there():
         return True
     plan = plan_inbox(inbox, lake)
-    return bool(plan.growing) or plan.is_due(lake) or lake.effects_inputs() != inputs_of_effects(lake)
+    return bool(plan.growing) or plan.is_due(lake) or not lake.is_fresh()
 
 
 def _attempt(
@@ -261,45 +260,35 @@ def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
 def refresh(
     lake: Lake, *, forced: bool = False, say: Say = _silent, each: FanOut = side_by_side
 ) -> EstimateSummary:
-    """Estimate effects anew if what they rest on has changed, or if ``forced``; ``because`` says what changed."""
-    from chaffinch.pipelines.lake.inputs import inputs_of_effects
-
+    """Re-estimate effects if their inputs changed, or if ``forced``; ``because`` says what changed."""
     with lake.writing(say):
-        inputs = inputs_of_effects(lake)
-        if not forced and lake.effects_inputs() == inputs:
+        if not forced and lake.is_fresh():
             return EstimateSummary(False, lake.scan("effects").collect().height)
-        from chaffinch.pipelines.estimate import refresh_effects, season_delays
-        from chaffinch.pipelines.estimate.data.kept_fields import KeptFields
-        from chaffinch.pipelines.lake.field_inputs import (
+        from chaffinch.pipelines.estimate import refresh_effects
+        from chaffinch.pipelines.estimate.field_jobs import refresh_jobs
+        from chaffinch.pipelines.lake.freshness import (
             as_text,
             because,
-            field_inputs,
             from_text,
+            inputs_of_effects,
             rows_changed,
             with_times_of,
         )
         from chaffinch.pipelines.night.changes_between_files import note_changes_between_files
-        from chaffinch.pipelines.work.delays import known_delays
-        from chaffinch.pipelines.work.load_calibration import weighed_loads
 
         say("Estimating effects.")
         note_changes_between_files(lake)
-        inputs = inputs_of_effects(lake)
         farm = lake.farm()
-        after = field_inputs(lake, farm)
-        before = from_text(lake.effects_field_inputs())
-        earlier = lake.scan("effects").collect()
-        kept = KeptFields(lake)
-        delays = season_delays(lake, each, kept)
-        effects = with_times_of(earlier, refresh_effects(lake, farm, each, delays, kept))
-        lake.replace_effects(effects, inputs, as_text(after), known_delays.as_text(delays))
-        kept.clear()
+        jobs = refresh_jobs(lake, farm, each)
+        before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
+        effects = with_times_of(earlier, refresh_effects(lake, farm, each, jobs))
+        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs))
         return EstimateSummary(
             True,
             effects.height,
-            because=because(before, after),
+            because=because(before, jobs.inputs),
             moved=rows_changed(earlier, effects),
-            calibrations=weighed_loads(lake, farm).sentences(),
+            calibrations=jobs.weighed.sentences(),
         )
 
 

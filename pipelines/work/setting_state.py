@@ -7,6 +7,21 @@ from chaffinch.schemas.declarations import settings
 from chaffinch.sql import connect, load
 
 
+def settings_in_force(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
+    """The catalogue's setting columns at every reading, in the order of ``readings``; null where unknown.
+
+    readings : machine, time and any set values that the log itself carries, which stand. adjustments : rows of
+    the ``adjustments`` contract, of any time; before the first of a setting its ``from_value`` held.
+    """
+    columns = {s.column: s.kind for s in settings().values() if s.kind != "service"}
+    logged = [name for name in columns if name in readings.columns and readings[name].count()]
+    asked = readings.select("machine", "time", *logged).with_row_index("_place")
+    filled = with_setting_columns(readings_with_settings(asked, adjustments)).sort("_place")
+    if filled.height != readings.height:
+        raise AssertionError(f"{readings.height} readings became {filled.height} in the as-of join")
+    return filled.select(name for name in columns if name in filled.columns)
+
+
 def readings_with_settings(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
     """Readings with ``settings`` (list of structs setting, value) and ``settings_since``, sorted by machine, time.
 

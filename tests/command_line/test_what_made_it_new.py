@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.lake.field_inputs import as_text, because, from_text, rows_changed, with_times_of
+from chaffinch.pipelines.lake.freshness import as_text, because, from_text, rows_changed, with_times_of
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import tables
 

@@ -9,7 +9,7 @@ from builders.library import files_of_rooms
 from builders.memory_lake import MemoryLake
 from chaffinch.pipelines import program_digest as program
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.lake.inputs import inputs_of_effects, reading_digest
+from chaffinch.pipelines.lake.freshness import inputs_of_effects, reading_digest
 
 FILES = tuple(sorted(program.program_files()))
 

@@ -288,7 +288,7 @@ def test_a_retracted_delivery_stays_on_record_and_can_come_back(lake: Lake) -> N
 
 
 def sound(lake: Lake) -> None:
-    from chaffinch.pipelines.lake.inputs import inputs_of_effects
+    from chaffinch.pipelines.lake.freshness import inputs_of_effects
 
     lake.take_in([delivery("a.csv", log(20, aside=2)), delivery("b.csv", log(5, machine="Combine B"))])
     lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from chaffinch.pipelines.lake import Delivery, Lake, delta
-from chaffinch.pipelines.lake.inputs import inputs_of_effects
+from chaffinch.pipelines.lake.freshness import inputs_of_effects
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.tables import tables
 from deltalake import DeltaTable

@@ -1,0 +1,85 @@
+"""Delays of all days of a machine: kept in ``field_jobs`` as found, drawn together, and rounded for use."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from math import floor
+
+from chaffinch.pipelines.lake.readable import ReadableLake
+from chaffinch.pipelines.work.delays.lag import SENSORS, Delays, Lag, both_losses, pool
+
+# What is used is rounded to these steps, so that a new day of a machine, which moves the pooled delays of its
+# other days by hundredths of a second, does not make their work again. A delay is known to half a second at best.
+USED_STEP_S = 0.25
+USED_SMEAR_STEP_S = 0.5
+USED_SHORTENING_STEP = 0.1
+
+
+def pooled(found: Mapping[str, tuple[str, Sequence[Delays]]]) -> dict[str, list[Delays]]:
+    """Delays of each harvest of each field job, those of one machine drawn together.
+
+    found : machine and delays of each harvest, by job. A harvest that can't tell gets its machine's.
+    """
+    machines: dict[str, dict[tuple[str, int], Delays]] = defaultdict(dict)
+    for job, (machine, harvests) in found.items():
+        machines[machine].update({(job, k): delays for k, delays in enumerate(harvests)})
+    together: dict[str, list[Delays]] = defaultdict(list)
+    for of_machine in machines.values():
+        for (job, _), delays in pool(of_machine).items():
+            together[job].append(delays)
+    return dict(together)
+
+
+def pooled_of(lake: ReadableLake) -> dict[str, list[Delays]]:
+    """Pooled delays by the ``field_jobs`` of a lake."""
+    rows = lake.scan("field_jobs").select("job", "machine", "harvest", "delays_found").collect()
+    found: dict[str, tuple[str, list[Delays]]] = {}
+    for job, machine, _, text in rows.sort("machine", "job", "harvest").iter_rows():
+        found.setdefault(job, (machine, []))[1].append(from_text(text))
+    return pooled(found)
+
+
+def rounded(delays: Delays) -> Delays:
+    """The delays as work is aligned by them."""
+    own = {sensor: _rounded(delays.of(sensor)) for sensor in SENSORS}
+    return Delays(loss=both_losses(own["separation"], own["cleaning"]), **own)
+
+
+def _rounded(lag: Lag) -> Lag:
+    return replace(
+        lag,
+        seconds=_to_step(lag.seconds, USED_STEP_S),
+        error_s=0.0,
+        smear_s=None if lag.smear_s is None else _to_step(lag.smear_s, USED_SMEAR_STEP_S),
+        shortening=round(_to_step(lag.shortening, USED_SHORTENING_STEP), 6),
+        ways=(),
+    )
+
+
+def _to_step(value: float, step: float) -> float:
+    return step * floor(value / step + 0.5)
+
+
+def as_text(delays: Delays) -> str:
+    """Every number of every sensor, as JSON."""
+    lags = (delays.of(sensor) for sensor in SENSORS)
+    return json.dumps(
+        [
+            [lag.seconds, lag.error_s, lag.estimated, lag.smear_s, lag.shortening, " ".join(lag.ways)]
+            for lag in lags
+        ]
+    )
+
+
+def from_text(text: str) -> Delays:
+    """The reverse of ``as_text``."""
+    own = {
+        sensor: Lag(seconds, error, estimated, smear, shortening, tuple(ways.split()))
+        for sensor, (seconds, error, estimated, smear, shortening, ways) in zip(
+            SENSORS, json.loads(text), strict=True
+        )
+    }
+    return Delays(loss=both_losses(own["separation"], own["cleaning"]), **own)
