@@ -31,7 +31,7 @@ from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
-from chaffinch.pipelines.work.delays.of_machine import pooled_of
+from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
@@ -160,7 +160,7 @@ def write_site(
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    on = Ground(lake, farm, weighed, tables["adjustments"], pooled_of(lake))
+    on = Ground(lake, farm, weighed, tables["adjustments"], pooled_delays_of(lake))
     for job, content, facts in make_all(on, due, each):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))

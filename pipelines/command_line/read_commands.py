@@ -98,7 +98,7 @@ def export(
     require_ending(to)
     opened = Lake.open(lake, must_exist=True)
     if table in DERIVED_TABLES and not opened.is_fresh():
-        from chaffinch.pipelines.estimate.field_jobs import refresh_jobs
+        from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
 
         refresh_jobs(opened, opened.farm())
     rows = export_table(opened, table, to)

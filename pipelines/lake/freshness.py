@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 # Entries of farm.toml that change neither what is read nor what is estimated.
 _PAGES_ONLY = {"units", "client", "prices", "tell"}
 # The entry for what all field jobs share.
-SHARED = ""
+ALL_JOBS = ""
 _WORDS = {
     "readings": "its readings",
     "settings": "the adjustments in its days",
@@ -71,11 +71,11 @@ def because(before: Inputs, after: Inputs) -> tuple[str, ...]:
     if not before:
         return ()
     sentences = []
-    shared = _changed(before.get(SHARED, {}), after.get(SHARED, {}))
+    shared = _changed(before.get(ALL_JOBS, {}), after.get(ALL_JOBS, {}))
     if shared:
         sentences.append(f"{' and '.join(shared)} changed, on which all effects depend.")
     for key in sorted(after.keys() | before.keys()):
-        if key == SHARED:
+        if key == ALL_JOBS:
             continue
         machine, field, day = json.loads(key)
         where = f"{machine}, {field or day or 'no field'}"

@@ -265,7 +265,7 @@ def refresh(
         if not forced and lake.is_fresh():
             return EstimateSummary(False, lake.scan("effects").collect().height)
         from chaffinch.pipelines.estimate import refresh_effects
-        from chaffinch.pipelines.estimate.field_jobs import refresh_jobs
+        from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
         from chaffinch.pipelines.lake.freshness import (
             as_text,
             because,

@@ -17,12 +17,12 @@ from chaffinch.schemas.tables import tables
 
 def test_because_says_what_differs() -> None:
     one, other = '["Combine A", "Mill Field", null]', '["Combine B", null, "2026-07-20"]'
-    before = {"": {"catalogue": "1", "estimator": "1"}, one: {"readings": "1", "checks": ""}}
-    after = {"": {"catalogue": "1", "estimator": "2"}, one: {"readings": "2", "checks": "1"}, other: {}}
+    before = {"": {"program": "1", "farm": "1"}, one: {"readings": "1", "checks": ""}}
+    after = {"": {"program": "2", "farm": "1"}, one: {"readings": "2", "checks": "1"}, other: {}}
     assert because({}, after) == ()
     assert because(before, before) == ()
     assert because(before, after) == (
-        "the estimator changed, which all rest on.",
+        "the program changed, on which all effects depend.",
         "Combine A, Mill Field: its readings and the loss checks of the machine changed.",
         "Combine B, 2026-07-20: it is new.",
     )
@@ -124,4 +124,4 @@ def test_a_changed_farm_is_said_once(season: Path, capsys: pytest.CaptureFixture
     farm = season / "farm.toml"
     farm.write_text(farm.read_text() + "\n[thresholds]\nloss_share_pct = 1.5\n")
     told = night(season, capsys)["because"]
-    assert told[0] == "what farm.toml states changed, which all rest on."
+    assert told[0] == "what farm.toml states changed, on which all effects depend."

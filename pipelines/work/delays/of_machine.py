@@ -18,7 +18,7 @@ USED_SMEAR_STEP_S = 0.5
 USED_SHORTENING_STEP = 0.1
 
 
-def pooled(found: Mapping[str, tuple[str, Sequence[Delays]]]) -> dict[str, list[Delays]]:
+def pooled_delays(found: Mapping[str, tuple[str, Sequence[Delays]]]) -> dict[str, list[Delays]]:
     """Delays of each harvest of each field job, those of one machine drawn together.
 
     found : machine and delays of each harvest, by job. A harvest that can't tell gets its machine's.
@@ -33,13 +33,13 @@ def pooled(found: Mapping[str, tuple[str, Sequence[Delays]]]) -> dict[str, list[
     return dict(together)
 
 
-def pooled_of(lake: ReadableLake) -> dict[str, list[Delays]]:
+def pooled_delays_of(lake: ReadableLake) -> dict[str, list[Delays]]:
     """Pooled delays by the ``field_jobs`` of a lake."""
     rows = lake.scan("field_jobs").select("job", "machine", "harvest", "delays_found").collect()
     found: dict[str, tuple[str, list[Delays]]] = {}
     for job, machine, _, text in rows.sort("machine", "job", "harvest").iter_rows():
         found.setdefault(job, (machine, []))[1].append(from_text(text))
-    return pooled(found)
+    return pooled_delays(found)
 
 
 def rounded(delays: Delays) -> Delays:

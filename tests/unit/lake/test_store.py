@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from chaffinch.pipelines.errors import CallError, LakeError
+from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
 from chaffinch.pipelines.lake import Delivery, Lake
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.tables import tables
@@ -291,6 +292,7 @@ def sound(lake: Lake) -> None:
     from chaffinch.pipelines.lake.freshness import inputs_of_effects
 
     lake.take_in([delivery("a.csv", log(20, aside=2)), delivery("b.csv", log(5, machine="Combine B"))])
+    refresh_jobs(lake, lake.farm())
     lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))
     assert lake.check() == []
 

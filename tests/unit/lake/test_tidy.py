@@ -11,6 +11,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
 from chaffinch.pipelines.lake import Delivery, Lake, delta
 from chaffinch.pipelines.lake.freshness import inputs_of_effects
 from chaffinch.pipelines.parsed import Parsed
@@ -42,6 +43,7 @@ def test_small_files_become_one_and_readers_notice_nothing(
     reader = pl.scan_delta(opened)
     before = lake.digest()
     files = set(ledger.glob("*.parquet"))
+    refresh_jobs(lake, lake.farm())
     lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))
     assert len(DeltaTable(ledger).file_uris()) == 1
     assert lake.digest() == before and lake.check() == []
@@ -126,10 +128,12 @@ def test_readers_of_every_engine_read_on_through_compaction_and_clearing(
     engine.register("ledger", opened.to_pyarrow_dataset())
     by_lake = lake.scan("readings")
 
+    refresh_jobs(lake, lake.farm())
     lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))
     # Half a week later a night clears away again.
     age(ledger, 3.5)
     lake.strike([delivery(0).id])
+    refresh_jobs(lake, lake.farm())
     lake.replace_effects(tables()["effects"].empty(), inputs_of_effects(lake))
     assert len(DeltaTable(ledger).file_uris()) == 1
 

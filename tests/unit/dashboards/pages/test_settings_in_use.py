@@ -9,8 +9,8 @@ from chaffinch.dashboards.pages.settings_in_use import (
     InUse,
     against_common_practice,
     settings_in_use,
-    state_of_settings,
 )
+from chaffinch.pipelines.work.setting_state import settings_in_force
 
 START = datetime(2026, 8, 1, 9, tzinfo=UTC)
 
@@ -43,8 +43,12 @@ def adjustments(*rows: tuple[int, str, str, str]) -> pl.DataFrame:
     ).with_columns(pl.col("time").cast(pl.Datetime("us", "UTC")))
 
 
+def in_force(readings: pl.DataFrame, changes: pl.DataFrame) -> pl.DataFrame:
+    return readings.with_columns(*settings_in_force(readings, changes))
+
+
 def test_values_are_counted_over_steady_work_from_the_front_of_the_machine():
-    state = state_of_settings(
+    state = in_force(
         marked(), adjustments((30, "fan_speed", "1000", "1050"), (40, "threshing_speed", "800", "750"))
     )
     assert settings_in_use(state) == [
@@ -57,13 +61,13 @@ def test_values_are_counted_over_steady_work_from_the_front_of_the_machine():
 
 def test_a_setting_that_the_log_carries_stands_before_the_settings_log():
     logged = marked().with_columns(pl.lit(900.0).alias("fan_speed_rpm"))
-    state = state_of_settings(logged, adjustments((30, "fan_speed", "1000", "1050")))
+    state = in_force(logged, adjustments((30, "fan_speed", "1000", "1050")))
     assert [(u.label, u.value) for u in settings_in_use(state)] == [("Fan speed", "900 rpm")]
 
 
 def test_chopper_and_spreader_both_high_are_named_from_the_settings_log_alone():
     """Both high is an over-speed condition that stops the drive: common practice, no source."""
-    state = state_of_settings(
+    state = in_force(
         marked(), adjustments((1, "chopper_speed", "low", "high"), (2, "spreader_speed", "low", "high"))
     )
     kinds = {f.kind for f in against_common_practice(state, "wheat", None)}

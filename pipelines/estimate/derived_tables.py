@@ -25,7 +25,7 @@ from chaffinch.pipelines.estimate.results.effects_table import Unanswered
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import Lake, ReadableLake
 from chaffinch.pipelines.lake.freshness import (
-    SHARED,
+    ALL_JOBS,
     Inputs,
     digest_of_frame,
     digest_of_text,
@@ -38,7 +38,7 @@ from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work import machine_delays
 from chaffinch.pipelines.work.delays.lag import Delays
-from chaffinch.pipelines.work.delays.of_machine import as_text, from_text, pooled, rounded
+from chaffinch.pipelines.work.delays.of_machine import as_text, from_text, pooled_delays, rounded
 from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
 from chaffinch.pipelines.work.rows import by_log_clock, harvests, marked_harvests, work_rows
 from chaffinch.pipelines.work.setting_state import readings_with_settings
@@ -157,10 +157,10 @@ def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan
     }
     readings = _readings_digests(lake, rows)
     found = _found_delays(lake, rows, readings, each)
-    together = pooled({job_id(*_key(r)): (r["machine"], found[job_id(*_key(r))]) for r in rows})
+    together = pooled_delays({job_id(*_key(r)): (r["machine"], found[job_id(*_key(r))]) for r in rows})
     used = {job: [rounded(delays) for delays in of_job] for job, of_job in together.items()}
     begin = _settings_at_start(rows, changes)
-    inputs: Inputs = {SHARED: shared_inputs(farm)}
+    inputs: Inputs = {ALL_JOBS: shared_inputs(farm)}
     for row in rows:
         job = job_id(*_key(row))
         inputs[job_key(*_key(row))] = {
