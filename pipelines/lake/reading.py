@@ -132,18 +132,6 @@ class LakeReader(ReadableLake):
             return False
         return not self.has_readings() or bool(self.whole_jobs())
 
-    def check(self) -> list[str]:
-        """A sentence for each thing that is wrong; none when the lake is whole."""
-        from chaffinch.pipelines.lake.checks import faults
-
-        return faults(self)
-
-    def digest(self) -> str:
-        """Digest of all content, whatever the order of writing and the moments of taking in and computing."""
-        from chaffinch.pipelines.lake.checks import content_digest
-
-        return content_digest(self)
-
     def stored_deliveries(self, name: str) -> set[str]:
         """Identifiers of the deliveries that have files in table ``name``, counted or not."""
         return self.delta.owners_in(name)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import CallError, LakeError
+from chaffinch.pipelines.lake.checks import content_digest, faults
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, RETRACTED, Delivery
 from chaffinch.pipelines.lake.delta import owned_by
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
@@ -231,6 +232,14 @@ class Lake(LakeReader):
                 schema_mode="overwrite",
             )
             self.delta.tidy()
+
+    def check(self) -> list[str]:
+        """A sentence for each thing that is wrong; none when the lake is whole."""
+        return faults(self)
+
+    def digest(self) -> str:
+        """Digest of all content, whatever the order of writing and the moments of taking in and computing."""
+        return content_digest(self)
 
     def _sweep(self) -> None:
         """Take out rows of deliveries that do not count (leftovers of a killed run), and what older versions kept."""
