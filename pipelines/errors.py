@@ -60,6 +60,6 @@ def did_you_mean(name: str, known: Sequence[str]) -> str:
     return f"; did you mean '{near[0]}'" if near else ""
 
 
-def counted(number: int, thing: str) -> str:
-    """``1 row``, ``2 rows``, ``4,949 rows``."""
-    return f"{number:,} {thing if number == 1 else thing + 's'}"
+def counted(number: int, thing: str, things: str = "") -> str:
+    """``1 row``, ``2 rows``, ``4,949 rows``; ``things`` where an s does not make the plural."""
+    return f"{number:,} {thing if number == 1 else things or thing + 's'}"

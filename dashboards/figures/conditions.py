@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from chaffinch.dashboards.figures.effect_chart import ticks_within
-from chaffinch.dashboards.figures.parts import Drawn, Table, draw, number, rows_of
+from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words import terms as words
+from chaffinch.pipelines.errors import counted
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 # Least number of adjustments, and least spread of the condition, for a slope.
 LEAST_CHANGES, LEAST_MOISTURE_SPAN_PCT, LEAST_FEED_RATIO = 5, 1.0, 1.2
-LOSSES = (("separation_loss", "separation", "circle"), ("cleaning_loss", "cleaning", "square"))
+LOSS_MARKS = (("separation_loss", "separation", "circle"), ("cleaning_loss", "cleaning", "square"))
 GRID = 5
 
 
@@ -97,7 +98,7 @@ class Condition:
     def refusal(self, x: Array) -> str | None:
         """Why no line can be drawn; None where it can."""
         if x.size < LEAST_CHANGES:
-            return f"with {words.counted(x.size, 'adjustment')} ({LEAST_CHANGES} needed)"
+            return f"with {counted(x.size, 'adjustment')} ({LEAST_CHANGES} needed)"
         same = (
             np.ptp(x) < LEAST_MOISTURE_SPAN_PCT
             if self.name == "moisture_pct"
@@ -122,7 +123,7 @@ def dependence(
     for condition in conditions_of(feed_unit):
         lines: dict[str, Slope] = {}
         refused: dict[str, list[str]] = {}
-        for outcome, *_ in LOSSES:
+        for outcome, *_ in LOSS_MARKS:
             known = condition.known([p for p in points if p.outcome == outcome])
             x = np.array([at for at, _ in known])
             why = condition.refusal(x)
@@ -165,7 +166,7 @@ def _sentence(outcome: str, condition: Condition, line: Slope) -> str:
 
 def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condition: Condition) -> go.Figure:
     traces: list[dict[str, Any]] = []
-    for outcome, colour, symbol in LOSSES:
+    for outcome, colour, symbol in LOSS_MARKS:
         own = [(x, p) for x, p in known if p.outcome == outcome]
         if outcome in lines:
             traces += _line(lines[outcome], colour)
@@ -243,7 +244,7 @@ def _line(line: Slope, colour: str) -> list[dict[str, Any]]:
 
 def _table(
     name: str, known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condition: Condition
-) -> Table:
+) -> ShownTable:
     def cells(where: str, outcome: str, x: float, middle: float, low: float, high: float) -> list[str]:
         percents = [words.signed(100 * float(np.expm1(value))) for value in (middle, low, high)]
         ends = f"{percents[1]} to {percents[2]}"
@@ -258,4 +259,4 @@ def _table(
         rows += [cells("Line", outcome, *(float(value) for value in part)) for part in parts]
     columns = ("Adjustment", "Loss", f"{condition.words.capitalize()}, {condition.unit}", "Effect, %",
                "95 % range, %")  # fmt: skip
-    return Table(f"{name}: effect against {condition.words}", columns, rows_of(rows))
+    return ShownTable(f"{name}: effect against {condition.words}", columns, rows_of(rows))

@@ -121,7 +121,7 @@ def medians_in_time(
     return table, minutes
 
 
-def on_metres(longitude: Array, latitude: Array, centre: tuple[float, float]) -> tuple[Array, Array]:
+def metres_from(longitude: Array, latitude: Array, centre: tuple[float, float]) -> tuple[Array, Array]:
     """East and north of ``centre`` (longitude, latitude) in m, equirectangular; fine for a field."""
     scale = math.radians(1) * EARTH_RADIUS_M
     return (

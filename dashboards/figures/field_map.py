@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.figures.field_data import Array, local_ms, on_metres
+from chaffinch.dashboards.figures.field_data import Array, local_ms, metres_from
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
 from chaffinch.dashboards.words.changes import Change
@@ -82,7 +82,7 @@ def field_map(
     centre = (float(placed["longitude"].median()), float(placed["latitude"].median()))  # type: ignore[arg-type]
 
     def on_ground(longitude: Array, latitude: Array) -> tuple[Array, Array]:
-        east, north = on_metres(longitude, latitude, centre)
+        east, north = metres_from(longitude, latitude, centre)
         return east * length[0], north * length[0]
 
     outlines = [on_ground(ring[:, 0], ring[:, 1]) for ring in _rings(boundary_wkt)]

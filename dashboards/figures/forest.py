@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, Weight, effect_chart
-from chaffinch.dashboards.figures.parts import Drawn, Table, draw, rows_of
+from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import outcome_of
 from chaffinch.pipelines.farm import Farm
@@ -50,7 +50,7 @@ def forest(outcome: str, heading: str, kind: str, effects: EffectRows, farm: Far
         shown = _most_telling([row for row, _ in rows], MOST_ROWS_DRAWN - drawn)
         drawn += len(shown)
         titled.append(([words.name_in_figure(name, 42)], [_escaped(row) for row in shown]))
-    table = Table(
+    table = ShownTable(
         f"{heading}, effect of each setting over the season, by field and by adjustment",
         ("Change", "Where", "Verdict", "Change, %", "95 % range, %", "Next field, %", "Adjustments"),
         rows_of(cells),

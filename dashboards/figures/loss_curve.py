@@ -14,7 +14,7 @@ from chaffinch.dashboards.figures.theme import light
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-PLACES = (
+DRAWN_PLACES = (
     ("separation_loss_aligned", "Separation loss", "separation_loss"),
     ("cleaning_loss_aligned", "Cleaning loss", "cleaning_loss"),
 )

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ShownTable:
     """Texts of a table; the first column heads its rows."""
 
     caption: str
@@ -31,14 +31,14 @@ class Drawn:
     id: str
     json: str
     description: str
-    table: Table
+    table: ShownTable
     height: int
     switches: tuple[tuple[str, int], ...] = ()
     zooms: tuple[tuple[str, float, float], ...] = ()
 
 
 def draw(
-    figure: go.Figure | None, identity: str, description: str, table: Table, **more: Any
+    figure: go.Figure | None, identity: str, description: str, table: ShownTable, **more: Any
 ) -> Drawn | None:
     """``figure`` as a part of a page; None where there is no figure."""
     if figure is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.figures.parts import Table, number, rows_of
+from chaffinch.dashboards.figures.parts import ShownTable, number, rows_of
 from chaffinch.dashboards.words.shown_units import ShownUnits
 from chaffinch.pipelines.work.facts import WorkFacts
 
@@ -70,14 +70,14 @@ def work_shares(marked: pl.DataFrame) -> list[tuple[str, int, float]]:
     return [(WORK_WORDS.get(name, name or "unknown"), n, 100 * n / total) for name, n in counted.iter_rows()]
 
 
-def screening_table(found: WorkFacts) -> Table:
+def screening_table(found: WorkFacts) -> ShownTable:
     """Share of the readings left out by each rule, in the order of the published screening."""
     rows = [[step, sentence, number(share, 2)] for step, sentence, share in found.screening_rows()]
     rows.append(["All", "Published, maize and soybean: 13 to 20 %", number(found.left_out.left_out_pct, 2)])
-    return Table("Readings left out by screening", ("Step", "Rule", "% of readings"), rows_of(rows))
+    return ShownTable("Readings left out by screening", ("Step", "Rule", "% of readings"), rows_of(rows))
 
 
-def conditions_table(found: WorkFacts, units: ShownUnits) -> Table | None:
+def conditions_table(found: WorkFacts, units: ShownUnits) -> ShownTable | None:
     """Steady work by bands of side slope, moisture and time of day; None where none is known."""
     if not found.conditions.height:
         return None
@@ -96,4 +96,4 @@ def conditions_table(found: WorkFacts, units: ShownUnits) -> Table | None:
         f"Median grain feed rate, {units.feed_rate[1]}",
         "Loss per feed rate, 1 = the field's median",
     )
-    return Table("Steady work by conditions", columns, rows_of(rows))
+    return ShownTable("Steady work by conditions", columns, rows_of(rows))

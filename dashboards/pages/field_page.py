@@ -20,8 +20,8 @@ from chaffinch.dashboards.figures.field_data import (
     with_quantities,
 )
 from chaffinch.dashboards.figures.field_map import by_pass, field_map, layers
-from chaffinch.dashboards.figures.loss_curve import PLACES, Sides, loss_curve, with_fit
-from chaffinch.dashboards.figures.parts import Drawn, Table, draw, number, rows_of
+from chaffinch.dashboards.figures.loss_curve import DRAWN_PLACES, Sides, loss_curve, with_fit
+from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
 from chaffinch.dashboards.pages import data_quality
 from chaffinch.dashboards.pages.facts import field_facts
@@ -194,7 +194,7 @@ def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) 
         figure = effect_chart(
             [(change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found)) for c, found in groups]
         )
-        table = Table(
+        table = ShownTable(
             f"Effect of each change on {about}",
             ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
             rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
@@ -225,7 +225,7 @@ def _timeline(
     figure = timeline(readings, medians, minutes, rows, changes, zone)
     middles = [time + timedelta(minutes=minutes / 2) for time in medians["time"]]
     settings_then = values_in_force(changes, middles)
-    table = Table(
+    table = ShownTable(
         f"Medians of steady work, {minutes} minutes a row; settings as in the middle of it",
         ("From", "Readings", *(f"{course.words}, {course.unit}" for course in rows), *settings_then),
         rows_of(
@@ -264,7 +264,7 @@ def _map(
     if figure is None:
         return None
     passes = by_pass(readings, shown)
-    table = Table(
+    table = ShownTable(
         "Medians of the marks of each pass",
         ("Pass", "From", "Marks", *(f"{layer.words}, {layer.unit}" for layer in shown)),
         rows_of(
@@ -293,14 +293,14 @@ def _curves(
     found = []
     for change, sides_of in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
         drawn = []
-        for column, place, outcome in PLACES:
+        for column, place, outcome in DRAWN_PLACES:
             if not readings[column].count():
                 continue
             binned = tuple(loss_by_feed(side, column, edges) for side in sides_of)
             effect = change.outcome(outcome)
             log_ratio = effect.log_ratio if effect is not None and effect.has_range else None
             drawn.append(Sides(place, *with_fit(binned, sides_of, column, log_ratio)))  # type: ignore[arg-type]
-        table = Table(
+        table = ShownTable(
             f"Loss against grain feed rate, change {change.number}",
             ("Loss", "Side", f"Grain feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half",
              f"Fitted curve, {unit}", "Readings"),

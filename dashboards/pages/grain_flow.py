@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.dashboards.figures.field_data import median_of
-from chaffinch.dashboards.figures.parts import Table, number, rows_of
+from chaffinch.dashboards.figures.parts import ShownTable, number, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_units import ShownUnits
 from chaffinch.pipelines.agronomy.exact import POUND_KG
@@ -74,7 +74,7 @@ _UNWEIGHED = (
 )
 
 
-def loads_table(loads: pl.DataFrame, zone: str | None, farm: Farm) -> Table | None:
+def loads_table(loads: pl.DataFrame, zone: str | None, farm: Farm) -> ShownTable | None:
     """The weighed loads of a machine in a crop against its log; None where there are none."""
     if loads.is_empty():
         return None
@@ -100,7 +100,7 @@ def loads_table(loads: pl.DataFrame, zone: str | None, farm: Farm) -> Table | No
         "Cut", "Ticket", f"Scale, {unit}", f"Log, {unit}", "Log vs scale, %", "Moisture, scale, %",
         "Moisture, log, %", "Why not used",
     )  # fmt: skip
-    return Table("Weighed loads against the log before calibration", columns, rows_of(rows))
+    return ShownTable("Weighed loads against the log before calibration", columns, rows_of(rows))
 
 
 def _straw(crop: str | None, farm: Farm, cut_height_m: float | None) -> tuple[float | None, str]:

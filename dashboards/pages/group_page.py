@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.figures.conditions import LEAST_CHANGES, LOSSES, dependence
+from chaffinch.dashboards.figures.conditions import LEAST_CHANGES, LOSS_MARKS, dependence
 from chaffinch.dashboards.figures.forest import EffectRows, by_change, forest
 from chaffinch.dashboards.pages.facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
@@ -16,6 +16,7 @@ from chaffinch.dashboards.words.changes import outcome_of
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.usual import Usual, usual_position
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import settings
 
@@ -27,7 +28,7 @@ FORESTS = (
     ("capacity", "Capacity"),
 )
 MOST_DEPENDENCES, LEAST_DRAWN = 8, 3
-LOSSES_DRAWN = tuple(outcome for outcome, *_ in LOSSES)
+LOSSES_DRAWN = tuple(outcome for outcome, *_ in LOSS_MARKS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,9 +142,7 @@ def _dependences(rows: EffectRows, facts: Mapping[str, Facts], farm: Farm) -> di
     for number, key in enumerate(sorted(losses, key=lambda k: (-counts[k], str(k))), 1):
         if counts[key] < LEAST_DRAWN or number > MOST_DEPENDENCES:
             few += (
-                [f"{words.pooled_name(*key)} ({words.counted(counts[key], 'adjustment')})"]
-                if counts[key]
-                else []
+                [f"{words.pooled_name(*key)} ({counted(counts[key], 'adjustment')})"] if counts[key] else []
             )
             continue
         name = words.pooled_name(*key)

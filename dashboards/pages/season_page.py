@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, effect_chart, rows_of_outcomes
-from chaffinch.dashboards.figures.parts import Table, draw, rows_of
+from chaffinch.dashboards.figures.parts import ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Outcome, outcome_of
 from chaffinch.dashboards.words.links import crop_href, machine_href
@@ -52,7 +52,7 @@ def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
         lines = [words.name_in_figure(name, 42), f"from {pooled} adjustment{'s' if pooled != 1 else ''}"]
         titled.append((lines, rows_of_outcomes([outcome for outcome, _ in listed])))
         cells += [_cells(name, *outcomes[o]) for o in words.OUTCOME_WORDS if o in outcomes]
-    table = Table(
+    table = ShownTable(
         f"Pooled effects, {title}",
         ("Setting", "Outcome", "Verdict", "Change, %", "95 % range, %", "Adjustments", "Why or remark"),
         rows_of(cells),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.figures.parts import Table, number, rows_of
+from chaffinch.dashboards.figures.parts import ShownTable, number, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_units import ShownUnits
 from chaffinch.pipelines.agronomy.loss import share_of_harvested_and_lost_pct
@@ -58,7 +58,7 @@ def _yield_by_minute(readings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def checks_table(found: pl.DataFrame, units: ShownUnits, zone: str | None) -> Table | None:
+def checks_table(found: pl.DataFrame, units: ShownUnits, zone: str | None) -> ShownTable | None:
     """The checks of ``checks_with_share`` as a table; None where there are none."""
     if found.is_empty():
         return None
@@ -79,7 +79,7 @@ def checks_table(found: pl.DataFrame, units: ShownUnits, zone: str | None) -> Ta
         "When", "Where", f"Loss, {unit}", f"Standard error (count), {unit}",
         "Loss, % of total grain", "How", "Remark",
     )  # fmt: skip
-    return Table("Loss checks, over the cut width", columns, rows_of(rows))
+    return ShownTable("Loss checks, over the cut width", columns, rows_of(rows))
 
 
 def _scaled(value: float | None, scale: float) -> str:

@@ -18,6 +18,7 @@ from chaffinch.dashboards.templates import text as template_text
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Change
 from chaffinch.dashboards.words.shown_units import Ends, amount, priced, units_of, with_range
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import reasons, settings
 
@@ -136,8 +137,8 @@ def _summary(
 ) -> dict[str, Any]:
     rest = [
         season_words.still_open(crops),
-        season_words.capacity(worths),
-        season_words.worth(worths, farm),
+        season_words.capacity_summary(worths),
+        season_words.worth_summary(worths, farm),
         season_words.quality(data),
     ]
     return {
@@ -151,7 +152,7 @@ def _figures(group: Group) -> list[str]:
     titled = [
         (
             one.name,
-            words.counted(one.adjustments, "adjustment"),
+            counted(one.adjustments, "adjustment"),
             [one.outcomes[name] for name in SHOWN if name in one.outcomes],
         )
         for one in group.settings

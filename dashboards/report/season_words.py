@@ -10,7 +10,8 @@ from chaffinch.dashboards.report.season_tables import Group, SettingEffects
 from chaffinch.dashboards.report.worth import Worth, total
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_units import Ends, units_of, with_range
-from chaffinch.dashboards.words.terms import counted, listed
+from chaffinch.dashboards.words.terms import listed
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import settings
 
@@ -49,14 +50,14 @@ def findings(groups: Sequence[Group]) -> list[Finding]:
         for one in group.settings:
             if one.clear and (one.crop is not None or len(groups) == 1):
                 reach = max(abs(o.log_ratio or 0) for o in one.clear)
-                only_loss = any(o.name in words.LOSSES for o in one.clear)
+                only_loss = any(o.name in words.LOSS_OUTCOMES for o in one.clear)
                 found.append((not only_loss, -reach, _finding(one, group.title)))
     return [finding for *_, finding in sorted(found, key=lambda f: (f[0], f[1], f[2].name))]
 
 
 def _finding(one: SettingEffects, crop: str) -> Finding:
-    losses = [o.phrase for o in one.clear if o.name in words.LOSSES]
-    others = [o.phrase for o in one.clear if o.name not in words.LOSSES]
+    losses = [o.phrase for o in one.clear if o.name in words.LOSS_OUTCOMES]
+    others = [o.phrase for o in one.clear if o.name not in words.LOSS_OUTCOMES]
     text = listed(losses) + (" at the same grain feed rate" if losses else "")
     text += ("; " if losses and others else "") + listed(others)
     tones = {o.tone for o in one.clear} - {"unclear"}
@@ -86,7 +87,7 @@ def still_open(groups: Sequence[Group]) -> str:
     return f"No clear effect over the season: {names}. The ranges show how large an effect could still be."
 
 
-def capacity(worths: Sequence[Worth]) -> str:
+def capacity_summary(worths: Sequence[Worth]) -> str:
     """How often capacity changed clearly; empty where it is never known."""
     known = [o for w in worths if (o := w.change.outcome("capacity")) is not None and o.known]
     up, down = (sum(o.verdict == verdict for o in known) for verdict in ("more", "less"))
@@ -99,7 +100,7 @@ def capacity(worths: Sequence[Worth]) -> str:
     return f"Capacity at the same loss, {changes}: clearly higher after {up}, clearly lower after {down}."
 
 
-def worth(worths: Sequence[Worth], farm: Farm) -> str:
+def worth_summary(worths: Sequence[Worth], farm: Farm) -> str:
     """The season's sum in grain and money, as far as it is known."""
     added = total(worths)
     if not added.changes:

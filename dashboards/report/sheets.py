@@ -82,8 +82,8 @@ def _summary(
             for f in season_words.findings(crops)
         ),
         ("Still open", season_words.still_open(crops)),
-        ("Capacity", season_words.capacity(worths)),
-        ("Worth", season_words.worth(worths, farm)),
+        ("Capacity", season_words.capacity_summary(worths)),
+        ("Worth", season_words.worth_summary(worths, farm)),
         *(("Missing", text) for text in lacking(worths, farm)),
         ("Data", season_words.quality(data)),
         ("Ranges", "Low and high ends are those of 95 % ranges; losses are at the same grain feed rate."),

@@ -14,10 +14,11 @@ import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.words.changes import Change, Outcome
 from chaffinch.dashboards.words.shown_units import Ends, units_of
-from chaffinch.dashboards.words.terms import counted, crop_label
+from chaffinch.dashboards.words.terms import crop_label
 from chaffinch.pipelines.agronomy.economics import gain, value_of_loss_per_ha
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.work.load_calibration import weighed_loads
 
 if TYPE_CHECKING:

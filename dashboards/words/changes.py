@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 from chaffinch.dashboards.words.shown_units import Scale
 from chaffinch.dashboards.words.terms import (
-    LOSSES,
+    LOSS_OUTCOMES,
     NARROW,
     OUTCOME_WORDS,
     capitalized,
@@ -152,7 +152,7 @@ class Change:
     @property
     def misleading_comparison(self) -> str:
         """What comparing means before and after would say of a loss, where that misleads; else empty."""
-        said = [o.misleading_comparison for o in self.outcomes if o.name in LOSSES]
+        said = [o.misleading_comparison for o in self.outcomes if o.name in LOSS_OUTCOMES]
         first = next(filter(None, said), "")
         return first and f"Comparing the quarter hours before and after would have shown {first}"
 
@@ -260,8 +260,8 @@ def headline(
             "Cannot tell: no effect was estimated, because there is too little steady work around the change."
         )
     clear = [o for o in change.with_verdict("less", "more") if o.name != "capacity"]
-    at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in LOSSES]
-    others = [o.phrase for o in clear if o.name not in LOSSES]
+    at_same_feed = [_weighed(o, mass_per_area) for o in clear if o.name in LOSS_OUTCOMES]
+    others = [o.phrase for o in clear if o.name not in LOSS_OUTCOMES]
     parts = [capitalized(listed(at_same_feed)) + " at the same grain feed rate."] if at_same_feed else []
     parts += [capitalized(listed(others)) + "."] if others else []
     capacity = change.outcome("capacity")

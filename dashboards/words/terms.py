@@ -44,7 +44,7 @@ OUTCOME_MEANING = {
 }
 MORE_IS_BETTER = {"throughput", "capacity"}
 NEITHER_IS_BETTER = {"returns"}
-LOSSES = {"separation_loss", "cleaning_loss", "machine_loss"}
+LOSS_OUTCOMES = {"separation_loss", "cleaning_loss", "machine_loss"}
 
 
 def significant(value: float, digits: int = 2) -> str:
@@ -199,11 +199,6 @@ def grouped(number: str) -> str:
     sign = head[: len(head) - len(head.lstrip("+" + MINUS))]
     digits = head[len(sign) :]
     return f"{sign}{int(digits):,}{dot}{tail}" if digits.isdigit() else number
-
-
-def counted(n: int, one: str, many: str = "") -> str:
-    """``1 field``, ``1,200 fields``."""
-    return f"{n:,} {one if n == 1 else many or one + 's'}"
 
 
 def listed(names: Sequence[str]) -> str:

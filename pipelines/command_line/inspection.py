@@ -12,7 +12,7 @@ from chaffinch.pipelines.ingest import open_table, read, read_table
 from chaffinch.pipelines.ingest.inbox.discover import single_file
 from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.ingest.text.headers import Matched
-from chaffinch.pipelines.ingest.text.measurements import unit_of
+from chaffinch.pipelines.ingest.text.measurements import conversion_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.units import UnitError
@@ -87,7 +87,7 @@ def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
     entry |= {"unit": matched.unit, "to_unit": matched.wanted_unit or None, "factor": None, "sample": sample}
     if matched.kind in ("channel", "setting"):
         try:
-            change = unit_of(matched)
+            change = conversion_of(matched)
         except UnitError as error:
             return entry | {"is": None, "kind": "none", "why": str(error)}
         entry["factor"] = None if change.slope_pct or change.needs_bushel else change.scale
@@ -221,7 +221,7 @@ def _sampling(readings: pl.DataFrame) -> dict[str, Any]:
     return {"interval_s": usual, "gaps": gaps.height, "longest_gaps": listed}
 
 
-def render(found: dict[str, Any]) -> RenderableType:
+def inspection_report(found: dict[str, Any]) -> RenderableType:
     """``found`` (of ``inspect``) for a terminal."""
     from rich.console import Group
 

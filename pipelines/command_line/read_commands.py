@@ -39,7 +39,7 @@ def inspect(
 
         # In a pipe there is no width, and nothing may be cut off.
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
-        Console(soft_wrap=True, width=width).print(inspection.render(found))
+        Console(soft_wrap=True, width=width).print(inspection.inspection_report(found))
     troubled = any(
         one.get("reason") or one.get("rows_set_aside") or one.get("attention") for one in found["files"]
     )

@@ -19,7 +19,7 @@ from chaffinch.pipelines.night.summary import (
     FileOutcome,
     IngestSummary,
     NightSummary,
-    outcome_of,
+    file_outcome,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
 
@@ -209,7 +209,7 @@ def _ingest(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Ingested:
         for batch in _batches(_ready(read, work.files, growing), work.farm):
             for _ in each("store", lake.take_in, [batch], _span_of_names):
                 pass
-            outcomes.extend(outcome_of(delivery) for delivery in batch)
+            outcomes.extend(file_outcome(delivery) for delivery in batch)
             replaced += sum(len(delivery.replaces) for delivery in batch)
             step(len(outcomes), len(plan.firsts), batch[-1].name)
     return _Ingested(tuple(outcomes), replaced, tuple(growing))

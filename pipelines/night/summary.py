@@ -138,7 +138,7 @@ class NightSummary:
         return asdict(self) | {"exit_code": self.exit_code, "sentences": self.sentences()}
 
 
-def outcome_of(delivery: Delivery) -> FileOutcome:
+def file_outcome(delivery: Delivery) -> FileOutcome:
     """The outcome of a file that was just read."""
     from chaffinch.pipelines.validate.attention import attention
 

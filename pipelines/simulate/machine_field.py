@@ -74,7 +74,7 @@ def simulate_machine_field(
         field=site.field,
         crop=site.crop,
         readings=readings,
-        adjustments=settings_log(history, site.start, machine),
+        adjustments=logged_settings(history, site.start, machine),
         loss_checks=weighed_pans(rng, scenario.loss_checks, history, site, machine.name),
         truth=truth_table(history.moves, effects, site.start, machine.clock_off_s, *names),
         noise=NoiseTruth(scenario.noise, course, history.curves, history.conditions, history.per_step),
@@ -88,7 +88,7 @@ def _every_second(start: datetime, seconds: int) -> pl.Series:
     return pl.Series("time", micros).cast(UTC_MOMENT)
 
 
-def settings_log(history: History, start: datetime, machine: SimulatedMachine) -> pl.DataFrame:
+def logged_settings(history: History, start: datetime, machine: SimulatedMachine) -> pl.DataFrame:
     """What the settings log says, by the settings log's own clock: columns of ``adjustments``."""
     logged = [move for move in history.moves if move.logged]
     texts = ("machine", "setting", "from_value", "to_value", "unit", "kind", "origin", "note")

@@ -17,7 +17,7 @@ from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.rules import RowRule, row_rules
 
 
-class Fault(NamedTuple):
+class BrokenRule(NamedTuple):
     """Where ``fails`` is true a row breaks ``rule`` in ``column``; ``sentence`` is made from the row."""
 
     rule: str
@@ -38,14 +38,14 @@ def apply_rules(parsed: Parsed) -> Parsed:
         if frame is None or frame.height == 0:
             continue
         frame = frame.with_columns(pl.col(pl.Float64, pl.Float32).fill_nan(None))
-        kept[name], failed = split(frame, list(faults(name, frame)))
+        kept[name], failed = split(frame, list(broken_rules(name, frame)))
         aside.extend([failed] if failed.height else [])
     if not aside:
         return replace(parsed, **kept)
     return replace(parsed, **kept, set_aside=combined_set_aside(aside))
 
 
-def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.DataFrame]:
+def split(frame: pl.DataFrame, found: list[BrokenRule]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows that fail none of ``found``, and a row for ``set_aside`` for each rule that a row fails."""
     any_fails = frame.select(fault.fails.any().alias(str(i)) for i, fault in enumerate(found))
     failing = [i for i in range(len(found)) if any_fails[str(i)][0]]
@@ -57,7 +57,7 @@ def split(frame: pl.DataFrame, found: list[Fault]) -> tuple[pl.DataFrame, pl.Dat
     return frame.filter(~whole), failed.unique(["row", "rule"], keep="first", maintain_order=True)
 
 
-def _set_aside(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
+def _set_aside(rows: pl.DataFrame, fault: BrokenRule) -> pl.DataFrame:
     value = pl.col(fault.column).cast(pl.String) if fault.column else pl.lit(None, dtype=pl.String)
     present = [name for name in rows.columns if name != "row" and rows[name].null_count() < rows.height]
     content = rows.select(pl.col(present).cast(pl.String)).select(pl.struct(pl.all()).struct.json_encode())
@@ -71,7 +71,7 @@ def _set_aside(rows: pl.DataFrame, fault: Fault) -> pl.DataFrame:
     )
 
 
-def faults(table: str, frame: pl.DataFrame) -> Iterator[Fault]:
+def broken_rules(table: str, frame: pl.DataFrame) -> Iterator[BrokenRule]:
     """The rules that apply to ``table``, over the columns that ``frame`` has."""
     for rule in row_rules().values():
         if table not in rule.tables:
@@ -81,22 +81,22 @@ def faults(table: str, frame: pl.DataFrame) -> Iterator[Fault]:
         elif rule.check == "setting_range":
             yield from _setting_ranges(rule, frame)
         elif rule.check == "repeated":
-            yield Fault(rule.name, None, _repeated(frame), pl.lit(rule.sentence))
+            yield BrokenRule(rule.name, None, _repeated(frame), pl.lit(rule.sentence))
         elif rule.check == "not_both_zero":
             if set(rule.columns) <= set(frame.columns):
                 both = pl.all_horizontal(pl.col(column) == 0 for column in rule.columns)
-                yield Fault(rule.name, rule.columns[0], both, pl.lit(rule.sentence))
+                yield BrokenRule(rule.name, rule.columns[0], both, pl.lit(rule.sentence))
         else:
             for column in rule.columns:
                 yield from _limits(rule, column, frame)
 
 
-def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
+def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[BrokenRule]:
     """``required``, ``moment`` and ``range`` on one column."""
     empty_fails = pl.lit(rule.null == "fails")
     if column not in frame.columns:
         if rule.null == "fails":
-            yield Fault(rule.name, None, pl.repeat(True, pl.len()), pl.lit(rule.sentence))
+            yield BrokenRule(rule.name, None, pl.repeat(True, pl.len()), pl.lit(rule.sentence))
         return
     value = pl.col(column)
     if rule.check == "required":
@@ -109,10 +109,10 @@ def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[Fault]:
         outside = outside | (value <= rule.above) if rule.above is not None else outside
         fails = pl.when(value.is_null()).then(empty_fails).otherwise(outside)
     sentence = _filled(rule.sentence, column=column, low=rule.low, high=rule.high)
-    yield Fault(rule.name, column, fails, _with_value(sentence, column))
+    yield BrokenRule(rule.name, column, fails, _with_value(sentence, column))
 
 
-def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
+def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[BrokenRule]:
     for channel in channels().values():
         if channel.name in frame.columns:
             value = pl.col(channel.name)
@@ -124,10 +124,10 @@ def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
             }
             sentence = _filled(rule.sentence, **known)
             fails = ~value.is_between(channel.low, channel.high)
-            yield Fault(rule.name, channel.name, fails, _with_value(sentence, channel.name))
+            yield BrokenRule(rule.name, channel.name, fails, _with_value(sentence, channel.name))
 
 
-def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
+def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[BrokenRule]:
     """Numbers of an adjustment outside what its setting can take; words pass, ingest has judged them."""
     (column,) = rule.columns
     if column not in frame.columns:
@@ -141,7 +141,7 @@ def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[Fault]:
             rule.sentence, setting=setting.label, unit=setting.unit, low=setting.low, high=setting.high
         )
         fails = (pl.col("setting") == setting.name) & _outside(number, setting.low, setting.high)
-        yield Fault(rule.name, column, fails, _with_value(sentence, column))
+        yield BrokenRule(rule.name, column, fails, _with_value(sentence, column))
 
 
 def _outside(value: pl.Expr, low: float | None, high: float | None) -> pl.Expr:

@@ -14,7 +14,7 @@ from chaffinch.pipelines.work.classes import Drive, classes_of, kinds_of_passes
 from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.delays.of_log import machine_delays
 from chaffinch.pipelines.work.passes import number_passes, working_state
-from chaffinch.pipelines.work.screening import Crop, Readings, screen
+from chaffinch.pipelines.work.screening import Readings, UsualYield, screen
 from chaffinch.pipelines.work.series import loss_column, numbers, seconds_of, shifted, speed_of
 from chaffinch.pipelines.work.swath import effective_width
 from chaffinch.pipelines.work.terrain import Terrain, terrain
@@ -93,7 +93,7 @@ def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFr
         passes,
         np.isin(classes, USED),
     )
-    because = _unused(classes, screen(screened, _crop_of(ordered)), ground)
+    because = _unused(classes, screen(screened, _usual_yield(ordered)), ground)
     marks = {
         "pass_number": pl.Series(passes, dtype=pl.Int32).replace(0, None),
         "pass_kind": _texts(kinds_of_passes(drive)),
@@ -128,12 +128,12 @@ def _unused(classes: NDArray[np.str_], screened: NDArray[np.str_], ground: Terra
     return because
 
 
-def _crop_of(ordered: pl.DataFrame) -> Crop:
+def _usual_yield(ordered: pl.DataFrame) -> UsualYield:
     from chaffinch.schemas.declarations import crops
 
     named = ordered["crop"].drop_nulls().mode().sort() if "crop" in ordered.columns else pl.Series([])
     known = crops().get(named[0]) if named.len() else None
-    return Crop(known.yield_low_t_ha, known.yield_high_t_ha) if known else Crop()
+    return UsualYield(known.yield_low_t_ha, known.yield_high_t_ha) if known else UsualYield()
 
 
 def _aligned(moved: Aligned) -> dict[str, pl.Series]:

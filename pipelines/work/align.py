@@ -11,7 +11,7 @@ from chaffinch.pipelines.work.delays.travel import relative_load
 from chaffinch.pipelines.work.series import Array, loss_column, numbers, per_second, shifted, without_nights
 from numpy.typing import NDArray
 
-LOSSES = ("separation_loss", "cleaning_loss")
+LOSS_PLACES = ("separation_loss", "cleaning_loss")
 USUAL_SMEAR_S = 3.0
 
 
@@ -37,7 +37,7 @@ def align(ordered: pl.DataFrame, time_s: Array, working: NDArray[np.bool_], dela
     flow = shifted(time_s, numbers(ordered, "grain_flow_kg_s"), travel_s(lags[0], load))
     losses = [
         shifted(time_s, numbers(ordered, loss_column(ordered, place)), travel_s(lag, load))
-        for place, lag in zip(LOSSES, lags[1:3], strict=True)
+        for place, lag in zip(LOSS_PLACES, lags[1:3], strict=True)
     ]
     moisture = shifted(time_s, numbers(ordered, "grain_moisture_pct"), travel_s(lags[3], load))
     return Aligned(flow * 3.6, losses[0], losses[1], moisture)

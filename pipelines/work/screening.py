@@ -61,7 +61,7 @@ SHORTEST_SEGMENT_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Crop:
+class UsualYield:
     """What a reading's wet yield may be, t/ha; None where the crop is not known."""
 
     low_t_ha: float | None = None
@@ -84,7 +84,7 @@ class Readings:
     steady: NDArray[np.bool_]
 
 
-def screen(readings: Readings, crop: Crop) -> Codes:
+def screen(readings: Readings, crop: UsualYield) -> Codes:
     """Code of the first of steps three to six that leaves a steady reading out, else empty text; shape (n,)."""
     codes = np.full(readings.time_s.size, "", dtype="<U18")
     left = readings.steady.copy()

@@ -34,8 +34,8 @@ CHECK_WINDOW_S = 30
 NEIGHBOUR_POINTS = 1.5
 FLOW_ERROR_PCT = 10.0
 
-LOSSES = ("separation_loss_signal", "cleaning_loss_signal")
-WATCHED = ("grain_flow_kg_s", "grain_moisture_pct", *LOSSES, "returns_signal", "speed_m_s")
+LOSS_SIGNALS = ("separation_loss_signal", "cleaning_loss_signal")
+WATCHED = ("grain_flow_kg_s", "grain_moisture_pct", *LOSS_SIGNALS, "returns_signal", "speed_m_s")
 _SPOKEN = {
     "grain_flow_kg_s": "grain flow",
     "grain_moisture_pct": "grain moisture",
@@ -202,7 +202,7 @@ def _drifting(days: pl.DataFrame) -> Iterator[Suspicion]:
             pl.col("crop").eq_missing(pl.lit(row["crop"], pl.String)),
             pl.col("seconds") >= SHORTEST_WORK_S,
         )
-        moved = {channel: _moved(row, before, channel) for channel in LOSSES}
+        moved = {channel: _moved(row, before, channel) for channel in LOSS_SIGNALS}
         known = {channel: factor for channel, factor in moved.items() if factor is not None}
         for channel, factor in known.items():
             other = next((f for c, f in known.items() if c != channel), None)
@@ -307,7 +307,7 @@ def _check_weights(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> pl.Dat
     readings = (
         lake.scan("readings")
         .filter(pl.col("time") >= pl.lit(since) - timedelta(minutes=5))
-        .select("machine", "time", "field", "crop", "speed_m_s", "working_width_m", *LOSSES)
+        .select("machine", "time", "field", "crop", "speed_m_s", "working_width_m", *LOSS_SIGNALS)
         .with_columns(pl.col("time").dt.truncate("1m").alias("minute"))
         .join(minutes.explode("minute").unique().lazy(), on=["machine", "minute"], how="semi")
     )
@@ -315,7 +315,7 @@ def _check_weights(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> pl.Dat
     return (
         readings.join(checks.lazy(), on="machine")
         .filter((pl.col("time") - pl.col("check")).abs() <= window)
-        .with_columns(pl.sum_horizontal(*LOSSES, ignore_nulls=False).alias("signal"))
+        .with_columns(pl.sum_horizontal(*LOSS_SIGNALS, ignore_nulls=False).alias("signal"))
         .group_by("machine", "check", "machine_loss_kg_ha")
         .agg(
             pl.col("crop").drop_nulls().first(),

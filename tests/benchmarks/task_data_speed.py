@@ -11,7 +11,7 @@ import time
 from collections.abc import Iterator
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
+from chaffinch.pipelines.ingest.task_data.records.log_binary import decode_log
 from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue, LogHeader
 
 FIELDS = ("time", "date", "north", "east", "status")
@@ -80,7 +80,7 @@ def timed(call, times: int) -> float:
 
 
 def measure(records: int) -> Iterator[tuple[str, float, float]]:
-    """For each kind of log: what it is, records a second of the plain loop and of ``decode``."""
+    """For each kind of log: what it is, records a second of the plain loop and of ``decode_log``."""
     rng = np.random.default_rng(7)
     scenes = {
         "one shape, 12 values": (12, np.full(records, 12)),
@@ -92,9 +92,9 @@ def measure(records: int) -> Iterator[tuple[str, float, float]]:
     }
     for label, (values, counts) in scenes.items():
         data, header = made_up_log(records, values, counts)
-        decode(data, header)
+        decode_log(data, header)
         loop = timed(lambda data=data, header=header: plain_loop(data, header), 2)
-        here = timed(lambda data=data, header=header: decode(data, header), 5)
+        here = timed(lambda data=data, header=header: decode_log(data, header), 5)
         yield label, records / loop, records / here
 
 

@@ -9,7 +9,7 @@ import pytest
 from benchmarks import task_data_speed
 from builders import environment
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import parse_xml
-from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
+from chaffinch.pipelines.ingest.task_data.records.log_binary import decode_log
 from chaffinch.pipelines.ingest.task_data.records.log_header import (
     POSITION_FIELDS,
     DataLogValue,
@@ -71,7 +71,7 @@ def logs(draw: st.DrawFn) -> tuple[LogHeader, np.ndarray, list[tuple[np.ndarray,
 @settings(deadline=None, max_examples=60, suppress_health_check=list(HealthCheck))
 def test_a_log_that_was_written_reads_back_equal(log) -> None:  # type: ignore[no-untyped-def]
     header, fixed, columns = log
-    read = decode(encode(header, fixed, columns), header)
+    read = decode_log(encode(header, fixed, columns), header)
     assert read.faults == ()
     assert len(read) == len(fixed)
     for name in header.fixed_type.names or ():
@@ -95,7 +95,7 @@ def test_a_header_that_was_written_reads_back_equal(header: LogHeader) -> None:
 @settings(deadline=None, max_examples=40, suppress_health_check=list(HealthCheck))
 def test_the_order_of_values_inside_a_record_does_not_matter(log, seed: int) -> None:  # type: ignore[no-untyped-def]
     header, fixed, columns = log
-    read = decode(_shuffled(encode(header, fixed, columns), header, seed), header)
+    read = decode_log(_shuffled(encode(header, fixed, columns), header, seed), header)
     for (rows, raw), (expected_rows, expected_raw) in zip(read.columns, columns, strict=True):
         np.testing.assert_array_equal(rows, expected_rows)
         np.testing.assert_array_equal(raw, expected_raw)
@@ -141,7 +141,7 @@ def holds_together(header: LogHeader, data: bytes) -> tuple[int, int]:
 
     Gives how many records were read and how many of them were held against the loop's.
     """
-    read = decode(data, header)
+    read = decode_log(data, header)
     counts = np.frombuffer(data, np.uint8)[read.starts + header.fixed_type.itemsize].astype(np.int64)
     pieces = [
         *zip(read.starts.tolist(), (header.fixed_type.itemsize + 1 + 5 * counts).tolist(), strict=True),
@@ -202,8 +202,8 @@ def test_damage_costs_only_the_records_it_touches(seed: int, kind: str, length: 
         rows = np.flatnonzero(rng.random(records) < 3 / values).astype(np.int64)
         columns.append((rows, rng.integers(-(2**20), 2**20, len(rows)).astype(np.int32)))
     data = encode(header, fixed, columns)
-    ends = np.append(decode(data, header).starts[1:], len(data))
-    starts = decode(data, header).starts
+    ends = np.append(decode_log(data, header).starts[1:], len(data))
+    starts = decode_log(data, header).starts
     at = int(rng.integers(0, len(data) - length))
     noise = rng.bytes(length)
     spoilt = {
@@ -212,7 +212,7 @@ def test_damage_costs_only_the_records_it_touches(seed: int, kind: str, length: 
         "delete": data[:at] + data[at + length :],
     }[kind]
     touched = (starts < at + (0 if kind == "insert" else length)) & (ends > at)
-    read = decode(spoilt, header)
+    read = decode_log(spoilt, header)
     # Once in thousands the damage closes on a record's end and nothing is out of step; nothing could tell.
     assume(read.faults)
     found = set(read.fixed["time"].tolist())

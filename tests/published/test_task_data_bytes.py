@@ -17,7 +17,7 @@ import pytest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import parse_xml
-from chaffinch.pipelines.ingest.task_data.records.log_binary import decode
+from chaffinch.pipelines.ingest.task_data.records.log_binary import decode_log
 from chaffinch.pipelines.ingest.task_data.records.log_header import read_header
 
 HEADER = b"""<TIM A="" D="4"><PTN A="" B="" C="" D="" E="" F="" G="" H="" I=""/>
@@ -49,7 +49,7 @@ def test_a_record_with_every_field() -> None:
     header = read_header(parse_xml(HEADER).root)
     assert header.fixed_type.itemsize == 30
     assert len(FULL_RECORD) == 30 + 1 + 3 * 5
-    read = decode(FULL_RECORD, header)
+    read = decode_log(FULL_RECORD, header)
     assert read.faults == ()
     record = read.fixed[0]
     assert record["time"] == 54_368_000

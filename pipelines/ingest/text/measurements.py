@@ -35,7 +35,7 @@ FEWEST_TO_JUDGE = 10
 _UNLIKELY_MEDIAN = {"speed_m_s": 6.0, "grain_flow_kg_s": 30.0, "working_width_m": 15.0, "altitude_m": 5000.0}
 
 
-def unit_of(column: Matched) -> Conversion:
+def conversion_of(column: Matched) -> Conversion:
     """How the values of ``column`` become those of its channel or setting. Raises ``UnitError``."""
     if column.unit is None or column.target in ("time", *_FLAGS):
         return Conversion()
@@ -55,7 +55,7 @@ def read_numbers(reader: TableReader, column: Matched, crops: pl.Series | None =
     numbers = reader.plain(column)
     if numbers is None:
         numbers, column = _odd_numbers(reader, column, reader.table.texts(column))
-    change = unit_of(column)
+    change = conversion_of(column)
     bushel = _bushel_masses(reader, column, crops) if change.needs_bushel else None
     values = numbers
     if not change.is_identity:
@@ -81,7 +81,7 @@ def _odd_numbers(reader: TableReader, column: Matched, texts: pl.Series) -> tupl
     plain, unit = unit_in_values(texts)
     if unit is not None and column.unit in (None, unit):
         texts, column = plain, replace(column, unit=unit)
-    unit_of(column)  # a unit that does not fit leaves the column unread, and its rows in place
+    conversion_of(column)  # a unit that does not fit leaves the column unread, and its rows in place
     read = parse_numbers(texts, reader.mark)
     reader.set_aside(
         read.bad, "not_a_number", column.header, texts, f"'{{}}' in column '{column.header}' is not a number."

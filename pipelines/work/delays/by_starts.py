@@ -30,7 +30,7 @@ FEWEST_EDGES = 4
 LEAST_CORRELATION = 0.3
 FEWEST_SECONDS = 600
 # Smearing of flow and loss sensors, from memory: 1 to 6 s nearly always.
-USUAL_SMEAR_S = 2.5
+PRIOR_SMEAR_S = 2.5
 SMEAR_LOG_SD = 0.5
 LOOKS_PER_EDGE = 5
 # Shortening is believed where it explains more in nearly every part of the log: t of the gain over 8 blocks.
@@ -120,7 +120,7 @@ class _Search:
         """Log likelihood of travels, shape of ``correlation`` (travels, ...), with what is known of smearing
         beforehand: dead time and smearing trade, and a log alone may take one for the other."""
         told = -self.looks / 2 * np.log1p(-np.minimum(np.maximum(correlation, 0.0) ** 2, 0.9999))
-        off = np.log(np.array([t.smear_s for t in travels]) / USUAL_SMEAR_S) / SMEAR_LOG_SD
+        off = np.log(np.array([t.smear_s for t in travels]) / PRIOR_SMEAR_S) / SMEAR_LOG_SD
         return told - (off**2 / 2).reshape(-1, *[1] * (np.ndim(correlation) - 1))
 
     def best(self, travels: Sequence[Travel]) -> Travel:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.align import LOSSES, USUAL_SMEAR_S
+from chaffinch.pipelines.work.align import LOSS_PLACES, USUAL_SMEAR_S
 from chaffinch.pipelines.work.delays.by_loss_and_feed import follow_lag
 from chaffinch.pipelines.work.delays.by_neighbours import (
     Agreement,
@@ -122,7 +122,7 @@ def _log_of(readings: pl.DataFrame, grain_delay_s: float) -> _Log:
         time_s,
         intake,
         between_seconds(time_s, flow),
-        tuple(between_seconds(time_s, numbers(readings, loss_column(readings, p))) for p in LOSSES),  # type: ignore[arg-type]
+        tuple(between_seconds(time_s, numbers(readings, loss_column(readings, p))) for p in LOSS_PLACES),  # type: ignore[arg-type]
         between_seconds(time_s, numbers(readings, "grain_moisture_pct")),
         load,
         steady,

@@ -7,7 +7,7 @@ import json
 import zipfile
 
 import pytest
-from chaffinch.pipelines.command_line.inspection import inspect, render
+from chaffinch.pipelines.command_line.inspection import inspect, inspection_report
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm
 from rich.console import Console
@@ -22,7 +22,7 @@ LOG = (
 
 def shown(found):
     stream = io.StringIO()
-    Console(file=stream, width=200).print(render(found))
+    Console(file=stream, width=200).print(inspection_report(found))
     return stream.getvalue()
 
 

@@ -31,7 +31,7 @@ from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue
 from chaffinch.schemas.declarations import channels, settings
 
 WORK_STATE = 141
-PLACES = ("latitude", "longitude", "altitude_m")
+POSITION_CHANNELS = ("latitude", "longitude", "altitude_m")
 KIND_ORDER = ("device", "function", "unit", "bin", "section", "navigation", "connector", "unknown")
 _WEAK_WORDS = frozenset(
     ["loss", "speed", "rate", "flow", "mass", "signal", "sensor", "rpm", "volume", "shaft", "drive"]
@@ -91,9 +91,9 @@ def _resolve(place: DataLogValue, task_file: TaskFile, mapping: Mapping[str, Col
     stated = _stated(bare, mapping)
     if stated is not None:
         target = _column_of(stated.is_)
-        return LogColumn(place, entry, element, described, target, unit_of(target), stated.unit)
+        return LogColumn(place, entry, element, described, target, channel_unit(target), stated.unit)
     target = _target(bare)
-    return LogColumn(place, entry, element, described, target, unit_of(target))
+    return LogColumn(place, entry, element, described, target, channel_unit(target))
 
 
 def _stated(column: LogColumn, mapping: Mapping[str, ColumnMeaning]) -> ColumnMeaning | None:
@@ -129,11 +129,13 @@ def _target(column: LogColumn) -> str | None:
 @cache
 def _canonical() -> Mapping[str, str]:
     """Every column of ``readings`` that a value may feed, with its unit; places come with the record."""
-    own = {channel.name: channel.unit for channel in channels().values() if channel.name not in PLACES}
+    own = {
+        channel.name: channel.unit for channel in channels().values() if channel.name not in POSITION_CHANNELS
+    }
     return own | {setting.column: setting.unit for setting in settings().values() if setting.kind == "number"}
 
 
-def unit_of(target: str | None) -> str | None:
+def channel_unit(target: str | None) -> str | None:
     """Unit of a channel or setting column; "" for a relative one, None without a target."""
     return None if target is None else _canonical().get(target, "")
 

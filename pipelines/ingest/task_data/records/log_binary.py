@@ -62,7 +62,7 @@ class LogRecords:
         return len(self.starts)
 
 
-def decode(data: bytes, header: LogHeader) -> LogRecords:
+def decode_log(data: bytes, header: LogHeader) -> LogRecords:
     """Decode the binary ``data`` of a log laid out by ``header``. Never raises on any bytes."""
     buffer = np.frombuffer(data, dtype=np.uint8)
     layout = Layout.of(header)

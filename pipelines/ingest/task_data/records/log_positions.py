@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
-from chaffinch.pipelines.ingest.task_data.records.scaling import MISSING
+from chaffinch.pipelines.ingest.task_data.records.scaling import NO_VALUE
 
 FAR_DEG = 1.0
 
@@ -17,7 +17,7 @@ def position_of(fixed: Structured, header: LogHeader) -> tuple[Floats, ...]:
     for name, scale, constant_scale in (("north", 1e7, 1.0), ("east", 1e7, 1.0), ("up", 1e3, 1e3)):
         if name in (fixed.dtype.names or ()):
             values = fixed[name].astype(np.float64) / scale
-            values[np.isin(fixed[name], MISSING)] = np.nan
+            values[np.isin(fixed[name], NO_VALUE)] = np.nan
         else:
             values = np.full(len(fixed), constants.get(name, np.nan) / constant_scale)
         arrays.append(values)

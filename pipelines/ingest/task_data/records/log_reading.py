@@ -12,7 +12,7 @@ import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints, Structured
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import local_moments
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
-from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, decode
+from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, decode_log
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.log_positions import leave_empty, position_of
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of
@@ -58,7 +58,7 @@ class LogData:
 def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn, ...]) -> LogData:
     """Decode ``data`` and make readings of its records. Never raises on any bytes."""
     header, notes = _probed(stem, data, header)
-    records = decode(data, header)
+    records = decode_log(data, header)
     number, numbered = _numbers(records)
     local_us = local_moments(records.fixed, header, len(records))
     latitude, longitude, altitude = position_of(records.fixed, header)
@@ -108,7 +108,7 @@ def _sound(data: bytes, header: LogHeader, least: int) -> bool:
     """Whether the beginning decodes to ``least`` records or more, without damage or dates that jump."""
     if not data:
         return True
-    records = decode(data[:PROBE_BYTES], header)
+    records = decode_log(data[:PROBE_BYTES], header)
     # The probe may end inside a record; that alone is no damage.
     if len(records) < least or any(fault.rule != "cut_record" for fault in records.faults):
         return False

@@ -16,7 +16,7 @@ from chaffinch.pipelines.ingest.task_data.files.dictionary import Identifier
 from chaffinch.pipelines.ingest.task_data.files.task_file import Presentation
 from chaffinch.schemas.units import Unit, UnitError, conversion, device_unit
 
-MISSING = (2**31 - 1, -(2**31), -(2**31) + 1)
+NO_VALUE = (2**31 - 1, -(2**31), -(2**31) + 1)
 AGREE = 0.01
 SAMPLE = 20_000
 
@@ -54,7 +54,7 @@ def plain_numbers(raw: RawInts, entry: Identifier | None) -> Floats:
     if entry is not None and entry.unsigned:
         return raw.view(np.uint32).astype(np.float64)
     numbers = raw.astype(np.float64)
-    numbers[np.isin(raw, MISSING)] = np.nan
+    numbers[np.isin(raw, NO_VALUE)] = np.nan
     if entry is not None and entry.kind == "state":
         numbers[raw == -1] = np.nan
     return numbers

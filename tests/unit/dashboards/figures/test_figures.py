@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.dashboards.figures.effect_chart import effect_chart, rows_of_outcomes
-from chaffinch.dashboards.figures.field_data import extremes, on_metres
+from chaffinch.dashboards.figures.field_data import extremes, metres_from
 from chaffinch.dashboards.figures.theme import PALETTE
 from chaffinch.dashboards.words.changes import Outcome, changes_of
 from chaffinch.dashboards.words.shown_units import units_of
@@ -39,7 +39,7 @@ def test_no_line_crosses_a_hole_in_the_log():
 def test_a_minute_of_arc_is_a_nautical_mile():
     # 1 nautical mile = 1852 m by definition (International Hydrographic Conference, 1929), close to a minute
     # of latitude; a minute of longitude shrinks with the cosine of the latitude.
-    east, north = on_metres(np.array([1 / 60]), np.array([52 + 1 / 60]), (0.0, 52.0))
+    east, north = metres_from(np.array([1 / 60]), np.array([52 + 1 / 60]), (0.0, 52.0))
     assert north[0] == pytest.approx(1852, rel=0.002)
     assert east[0] == pytest.approx(1852 * math.cos(math.radians(52)), rel=0.002)
 

@@ -10,7 +10,7 @@ import pytest
 from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_tables import pool_fields
-from chaffinch.dashboards.report.season_words import worth
+from chaffinch.dashboards.report.season_words import worth_summary
 from chaffinch.dashboards.report.worth import Worth, lacking, total, weigh, with_durations
 from chaffinch.dashboards.words.changes import Change, outcome_of
 from chaffinch.dashboards.words.shown_units import amount, units_of
@@ -80,14 +80,14 @@ def test_without_a_price_there_is_grain_but_no_money():
     told = weighed(Farm(), LOSS)
     assert told[0].saved_kg is not None and told[0].money is None
     assert any("no price for Wheat" in text for text in lacking(told, Farm()))
-    assert "worth" not in worth(told, Farm())
+    assert "worth" not in worth_summary(told, Farm())
 
 
 def test_without_a_loss_check_there_is_no_grain_and_the_machine_is_named():
     told = weighed(PRICED, effect("machine_loss", (-20.0, -30.0, -5.0), "less"))
     assert told[0].saved_kg is None and told[0].money is None and total(told).changes == 0
     assert any("No loss check" in text and "Combine A" in text for text in lacking(told, PRICED))
-    assert "worth of the changes is unknown" in worth(told, PRICED)
+    assert "worth of the changes is unknown" in worth_summary(told, PRICED)
 
 
 def test_a_refused_effect_is_not_weighed():
@@ -100,8 +100,10 @@ def test_sums_take_every_weighed_change_and_add_the_ends():
     added = total([one, lost])
     # 60 saved, 20 lost: 40 kg; ends 20 + (-50) and 100 + 10.
     assert added.saved_kg == pytest.approx((40.0, -30.0, 110.0))
-    assert "range includes zero" in worth([one, lost], PRICED)
-    assert worth([one], PRICED).startswith("In total, the 1 calibrated change saved 60\u00a0kg of grain")
+    assert "range includes zero" in worth_summary([one, lost], PRICED)
+    assert worth_summary([one], PRICED).startswith(
+        "In total, the 1 calibrated change saved 60\u00a0kg of grain"
+    )
 
 
 def test_a_pause_of_the_log_is_no_work():
