@@ -18,7 +18,7 @@ from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries, fields_
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml
-from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile, read_task_file
+from chaffinch.pipelines.ingest.task_data.files.task_file import read_task_file
 from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, Members, TaskSet
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
@@ -69,11 +69,11 @@ def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
         raise UnreadableFile(file, f"TASKDATA.XML {error.reason} Export the task data again.") from None
     except RefusedXml as error:
         raise UnreadableFile(file, f"TASKDATA.XML {error}. Export the task data again.") from None
-    gathered = Gathered(farm, farm.columns_of(file))
+    gathered = Gathered(farm, farm.columns_of(file), task_set, task_file)
     gathered.ask(*task_file.notes)
     for name in task_set.clashes:
         gathered.ask(f"{name}: this name occurs twice; the second file was not read.")
-    set_clashes_aside(gathered, task_set)
+    set_clashes_aside(gathered)
     others = [
         name
         for name in sorted(task_set.files)
@@ -86,20 +86,20 @@ def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
     gathered.notes += [sentence for sentence in offsets if sentence]
     if not any(task.logs for task in task_file.tasks):
         gathered.ask("TASKDATA.XML names no log; it is a plan, or was exported before the work was done.")
-    for log in on_utc(read_logs(gathered, task_set, task_file)):
+    for log in on_utc(read_logs(gathered)):
         gathered.readings.append(log.frame)
         gathered.notes += log.notes
         gathered.ask(*log.asked)
-    _read_fields(gathered, task_file)
+    _read_fields(gathered)
     return gathered
 
 
-def _read_fields(gathered: Gathered, task_file: TaskFile) -> None:
-    for partfield in task_file.fields.values():
+def _read_fields(gathered: Gathered) -> None:
+    for partfield in gathered.task_file.fields.values():
         if not partfield.polygons:
             continue
         text, area_ha, fault = boundary(partfield)
-        name = field_name(partfield, task_file)
+        name = field_name(partfield, gathered.task_file)
         if fault:
             gathered.ask(f"Field {name}: {fault}.")
         if text is None:

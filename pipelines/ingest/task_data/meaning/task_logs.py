@@ -7,14 +7,8 @@ from dataclasses import replace
 import polars as pl
 from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml
-from chaffinch.pipelines.ingest.task_data.files.task_file import (
-    LOG_FILE,
-    Device,
-    LogReference,
-    Task,
-    TaskFile,
-)
-from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, TaskSet
+from chaffinch.pipelines.ingest.task_data.files.task_file import LOG_FILE, Device, LogReference, Task
+from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ChannelTable, channels_of_log
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry
@@ -36,45 +30,46 @@ from chaffinch.pipelines.ingest.task_data.records.rejected_records import Reject
 from chaffinch.pipelines.ingest.task_data.records.utc import LocalTimeLog
 
 
-def read_logs(gathered: Gathered, task_set: TaskSet, task_file: TaskFile) -> list[LocalTimeLog]:
+def read_logs(gathered: Gathered) -> list[LocalTimeLog]:
     """Every log of a set: those of its tasks, then those that no task names."""
     logs: list[LocalTimeLog] = []
-    seen: set[str] = set()
-    for number, task in enumerate(task_file.tasks):
-        logs += read_task(gathered, task_set, task_file, task, str(number), seen)
-    return logs + _read_strays(gathered, task_set, task_file, seen)
+    for number, task in enumerate(gathered.task_file.tasks):
+        logs += read_task(gathered, task, str(number))
+    return logs + _read_strays(gathered)
 
 
-def _read_strays(
-    gathered: Gathered, task_set: TaskSet, task_file: TaskFile, seen: set[str]
-) -> list[LocalTimeLog]:
+def _read_strays(gathered: Gathered) -> list[LocalTimeLog]:
     """Logs that no task names: read by their header where there is one, without field and crop."""
     logs: list[LocalTimeLog] = []
-    for name in sorted(task_set.files):
+    for name in sorted(gathered.task_set.files):
         header_of, _, ending = name.rpartition(".")
-        if ending.casefold() == "xml" and LOG_FILE.fullmatch(header_of) and header_of.casefold() not in seen:
-            if task_set.name_of(f"{header_of}.BIN") is None:
+        if (
+            ending.casefold() == "xml"
+            and LOG_FILE.fullmatch(header_of)
+            and header_of.casefold() not in gathered.seen
+        ):
+            if gathered.task_set.name_of(f"{header_of}.BIN") is None:
                 why = f"{name} is the header of a log, and {header_of}.BIN is missing."
                 gathered.set_aside(Rejected(1, "log_missing", why))
             continue
         stem = _log_stem(name)
-        if stem is None or stem.casefold() in seen or name in task_set.clashes:
+        if stem is None or stem.casefold() in gathered.seen or name in gathered.task_set.clashes:
             continue
-        if task_set.name_of(f"{stem}.XML") is None:
+        if gathered.task_set.name_of(f"{stem}.XML") is None:
             what = "of a log that no task names and without a header"
-            _set_log_aside(gathered, task_set, name, "log_without_task", what)
+            gathered.set_file_aside(name, "log_without_task", what)
             continue
         gathered.ask(f"{stem}: no task names this log, so its field and crop are unknown.")
         no_task = Task("no task", "", None, None, (LogReference(stem, None),), (), (), ())
-        logs += read_task(gathered, task_set, task_file, no_task, stem, seen)
+        logs += read_task(gathered, no_task, stem)
     return logs
 
 
-def set_clashes_aside(gathered: Gathered, task_set: TaskSet) -> None:
+def set_clashes_aside(gathered: Gathered) -> None:
     """Set logs aside whose name the set holds already."""
-    for name in task_set.clashes:
+    for name in gathered.task_set.clashes:
         if _log_stem(name):
-            _set_log_aside(gathered, task_set, name, "log_of_same_name", "of a log whose name occurs twice")
+            gathered.set_file_aside(name, "log_of_same_name", "of a log whose name occurs twice")
 
 
 def _log_stem(name: str) -> str | None:
@@ -83,29 +78,17 @@ def _log_stem(name: str) -> str | None:
     return stem if ending.casefold() == "bin" and LOG_FILE.fullmatch(stem) else None
 
 
-def _set_log_aside(gathered: Gathered, task_set: TaskSet, name: str, rule: str, what: str) -> None:
-    try:
-        data = task_set.content(name)
-    except DamagedMember as error:
-        gathered.set_aside(Rejected(1, rule, str(error)))
-        return
-    sentence = f"{name}: {len(data)} bytes {what}."
-    gathered.set_aside(Rejected(1, rule, sentence, content=content_of(name, 0, data)))
-
-
-def read_task(
-    gathered: Gathered, task_set: TaskSet, task_file: TaskFile, task: Task, key: str, seen: set[str]
-) -> list[LocalTimeLog]:
-    """The logs of one task. ``key`` identifies the task; ``seen``: stems read already, lower case."""
+def read_task(gathered: Gathered, task: Task, key: str) -> list[LocalTimeLog]:
+    """The logs of one task. ``key`` identifies the task."""
     carry: Carry = {}
     logs: list[LocalTimeLog] = []
     counted = Totals()
     for reference in task.logs:
-        if reference.stem.casefold() in seen:
+        if reference.stem.casefold() in gathered.seen:
             gathered.notes.append(f"{reference.stem}: named by more than one task; read once.")
             continue
-        seen.add(reference.stem.casefold())
-        log = _open_log(gathered, task_set, task_file, task, reference)
+        gathered.seen.add(reference.stem.casefold())
+        log = _open_log(gathered, task, reference)
         if log is None:
             continue
         first_row = gathered.rows + 1
@@ -117,16 +100,14 @@ def read_task(
             gathered.ask(f"{log.stem}.BIN is empty: the terminal logged nothing, or it was copied too early.")
         if len(log):
             counted.count(log)
-            logs.append(_untimed(gathered, task_file, task, key, log, carry, first_row))
+            logs.append(_untimed(gathered, task, key, log, carry, first_row))
     logs = [_with_speed(gathered, one) for one in joined(logs, gathered.notes)]
     for sentence, far_apart in compare_totals(task, counted, [(one.stems[0], one.frame) for one in logs]):
         (gathered.ask if far_apart else gathered.notes.append)(sentence)
     return logs
 
 
-def _open_log(
-    gathered: Gathered, task_set: TaskSet, task_file: TaskFile, task: Task, reference: LogReference
-) -> LogData | None:
+def _open_log(gathered: Gathered, task: Task, reference: LogReference) -> LogData | None:
     """The log that a task names; None with a row set aside when it cannot be read."""
     stem = reference.stem
     if not LOG_FILE.fullmatch(stem):
@@ -134,7 +115,7 @@ def _open_log(
         gathered.set_aside(Rejected(1, "log_missing", sentence))
         return None
     try:
-        data = task_set.read(f"{stem}.BIN")
+        data = gathered.task_set.read(f"{stem}.BIN")
     except (OSError, DamagedMember) as error:
         why = f"{stem}.BIN is named by task {task.id} but can't be read: {_reason(error)}."
         gathered.set_aside(Rejected(1, "log_missing", why))
@@ -144,7 +125,7 @@ def _open_log(
             Rejected(1, "log_missing", f"{stem}.BIN is named by task {task.id} but is missing.")
         )
         return None
-    header = _open_header(gathered, task_set, stem, data)
+    header = _open_header(gathered, stem, data)
     if header is None:
         return None
     if reference.declared_bytes not in (None, len(data)):
@@ -152,12 +133,12 @@ def _open_log(
             f"{stem}: the task file declares {reference.declared_bytes} bytes, the log has {len(data)}; it "
             "was read whole."
         )
-    return read_log(stem, data, header, resolve(header, task_file, gathered.stated.names))
+    return read_log(stem, data, header, resolve(header, gathered.task_file, gathered.stated.names))
 
 
-def _open_header(gathered: Gathered, task_set: TaskSet, stem: str, data: bytes) -> LogHeader | None:
+def _open_header(gathered: Gathered, stem: str, data: bytes) -> LogHeader | None:
     try:
-        text = task_set.read(f"{stem}.XML")
+        text = gathered.task_set.read(f"{stem}.XML")
     except (OSError, DamagedMember):
         text = None
         why = f"{stem}.XML can't be read, so the {len(data)} bytes of {stem}.BIN have no layout."
@@ -181,23 +162,23 @@ def _reason(error: OSError | DamagedMember) -> str:
 
 
 def _untimed(
-    gathered: Gathered, task_file: TaskFile, task: Task, key: str, log: LogData, carry: Carry, first_row: int
+    gathered: Gathered, task: Task, key: str, log: LogData, carry: Carry, first_row: int
 ) -> LocalTimeLog:
     """The readings of one log with row, machine, field and crop."""
     constants = gathered.stated.constants
-    _note_missing(gathered, task_file, task, log)
-    device = device_of(log.columns, task, task_file)
+    _note_missing(gathered, task, log)
+    device = device_of(log.columns, task, gathered.task_file)
     if device is None and "machine" not in constants:
         gathered.ask(
             f"{log.stem}: no device is described, so the machine has no name; name it in farm.toml, under "
             "columns and constants."
         )
-    machine = str(constants.get("machine") or machine_of(device, task_file, gathered.farm))
+    machine = str(constants.get("machine") or machine_of(device, gathered.task_file, gathered.farm))
     _note_device(gathered, machine, device)
-    field = str(constants.get("field") or field_of(task, task_file)) or None
+    field = str(constants.get("field") or field_of(task, gathered.task_file)) or None
     stated_crop = gathered.farm.machines[machine].crop if machine in gathered.farm.machines else None
-    crop = constants.get("crop") or crop_of(task, task_file) or stated_crop
-    harvest = channels_of_log(log, task_file, device, carry, people_of(task, task_file))
+    crop = constants.get("crop") or crop_of(task, gathered.task_file) or stated_crop
+    harvest = channels_of_log(log, gathered.task_file, device, carry, people_of(task, gathered.task_file))
     gathered.notes.append(
         f"{log.stem}: rows {first_row} to {first_row + log.numbered - 1}, {len(log)} readings of {machine}"
         f"{f' in {field}' if field else ''}."
@@ -229,7 +210,7 @@ def _note_device(gathered: Gathered, machine: str, device: Device | None) -> Non
         )
 
 
-def _note_missing(gathered: Gathered, task_file: TaskFile, task: Task, log: LogData) -> None:
+def _note_missing(gathered: Gathered, task: Task, log: LogData) -> None:
     """Note what the log or its task refers to and the task file lacks."""
     missing = sorted(
         {c.place.element[:14] or "none" for c in log.columns if c.element is None and not c.place.signal}
@@ -240,7 +221,7 @@ def _note_missing(gathered: Gathered, task_file: TaskFile, task: Task, log: LogD
             f"{log.stem}: values of device elements that the task file does not describe ({listed}) were read "
             "by the dictionary alone."
         )
-    if task.field and task.field not in task_file.fields:
+    if task.field and task.field not in gathered.task_file.fields:
         gathered.ask(
             f"{log.stem}: its task names field {task.field[:14]}, which the task file does not list."
         )
