@@ -1,9 +1,8 @@
-"""Losses as shares of the grain that entered, where logs tell of the grain that was kept.
+"""Losses and feed rate per grain that entered, from logs of the grain that was kept.
 
-The flow sensor sees what the machine kept. Per grain kept a loss share L reads L / (1 - L), and where more is lost a
-smaller feed rate is seen, at which the loss curve foretells less: with a curve of slope s, a change of all losses
-looks larger by the factor 1 + (1 + s) L, by 4.5 % where 1.5 % of the grain is lost and s is 2. So what is lost is
-added again.
+The flow sensor sees the kept grain. Per grain kept a loss share L reads L / (1 - L), and where more is lost a smaller
+feed rate is seen: on a loss curve of slope s, a change of all losses looks larger by the factor 1 + (1 + s) L, by
+4.5 % where 1.5 % of the grain is lost and s is 2. So the lost grain is added again.
 """
 
 from __future__ import annotations
@@ -27,8 +26,8 @@ def of_all_that_entered(
 ) -> list[Binned]:
     """Each of ``fields`` with its losses per grain that entered, weighed by the machine's loss checks in that crop.
 
-    Where none was made, the machine is taken to have lost the crop's reference share on average: what that may be
-    wrong by is of the size of what is mended, and small beside taking the loss for nothing.
+    Without a check the machine is assumed to have lost the crop's reference share on average: a smaller error than
+    to assume no loss.
     """
     known = [calibration_of(binned, calibrations) for binned in fields]
     unweighed = defaultdict(list)
@@ -36,16 +35,14 @@ def of_all_that_entered(
         if calibration is None:
             unweighed[binned.machine, binned.crop].append(binned)
     usual = {of: usual_kg_s_per_unit(some) for of, some in unweighed.items()}
-
-    def weight(binned: Binned, calibration: Calibration | None) -> float:
+    entered = []
+    for binned, calibration in zip(fields, known, strict=True):
         if calibration is None:
-            return usual[binned.machine, binned.crop]
-        return float(np.exp(calibration.at(float(binned.time_s.mean())).log_kg_s_per_unit))
-
-    return [
-        of_what_entered(binned, dict.fromkeys(PLACES, weight(binned, calibration)))
-        for binned, calibration in zip(fields, known, strict=True)
-    ]
+            weight = usual[binned.machine, binned.crop]
+        else:
+            weight = float(np.exp(calibration.at(float(binned.time_s.mean())).log_kg_s_per_unit))
+        entered.append(of_what_entered(binned, dict.fromkeys(PLACES, weight)))
+    return entered
 
 
 def usual_kg_s_per_unit(fields: Sequence[Binned]) -> float:
@@ -67,7 +64,7 @@ def of_what_entered(binned: Binned, kg_s_per_unit: Mapping[str, float]) -> Binne
 
 
 def _per_kept(binned: Binned, kg_s_per_unit: Mapping[str, float]) -> Array:
-    """Grain lost for each kept, (n,); of a loss that a bin does not know, as much as is usual in the field."""
+    """Grain lost per grain kept, (n,); where a bin does not know a loss, the field's median."""
     lost = np.zeros(binned.time_s.size)
     for place, weight in kg_s_per_unit.items():
         if place in binned.outcomes:

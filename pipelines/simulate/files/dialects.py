@@ -45,63 +45,60 @@ class Dialect:
     text_headers: Mapping[str, str] = field(default_factory=dict)
 
 
+_TITLES = {"time": "Time", "machine": "Machine", "field": "Field", "crop": "Crop"}
+_IN_BOTH: Mapping[str, tuple[str, float, int]] = {
+    "heading_deg": ("Heading (deg)", 1.0, 0),
+    "grain_moisture_pct": ("Moisture (%)", 1.0, 1),
+    "separation_loss_signal": ("Separation loss", 1.0, 1),
+    "cleaning_loss_signal": ("Cleaning loss", 1.0, 1),
+    "returns_signal": ("Returns", 1.0, 1),
+    "broken_grain_pct": ("Broken grain (%)", 1.0, 2),
+    "engine_load_pct": ("Engine load (%)", 1.0, 0),
+    "pitch_deg": ("Pitch (deg)", 1.0, 1),
+    "roll_deg": ("Roll (deg)", 1.0, 1),
+}
+
 PLAIN = Dialect("plain", {})
 
 LOCAL = Dialect(
     "local",
     {
+        **_IN_BOTH,
         "latitude": ("Latitude", 1.0, 6),
         "longitude": ("Longitude", 1.0, 6),
         "altitude_m": ("Altitude (m)", 1.0, 1),
         "speed_m_s": ("Speed (km/h)", 3.6, 1),
-        "heading_deg": ("Heading (deg)", 1.0, 0),
         "working": ("Work state", 1.0, 0),
         "working_width_m": ("Working width (m)", 1.0, 1),
         "grain_flow_kg_s": ("Grain flow (t/h)", 3.6, 1),
-        "grain_moisture_pct": ("Moisture (%)", 1.0, 1),
-        "separation_loss_signal": ("Separation loss", 1.0, 1),
-        "cleaning_loss_signal": ("Cleaning loss", 1.0, 1),
-        "returns_signal": ("Returns", 1.0, 1),
-        "broken_grain_pct": ("Broken grain (%)", 1.0, 2),
         "fuel_rate_l_h": ("Fuel rate (l/h)", 1.0, 1),
-        "engine_load_pct": ("Engine load (%)", 1.0, 0),
-        "pitch_deg": ("Pitch (deg)", 1.0, 1),
-        "roll_deg": ("Roll (deg)", 1.0, 1),
     },
     separator=";",
     decimal_comma=True,
     clock="local",
-    text_headers={"time": "Time", "machine": "Machine", "field": "Field", "crop": "Crop"},
+    text_headers=_TITLES,
 )
 
 IMPERIAL = Dialect(
     "imperial",
     {
+        **_IN_BOTH,
         "latitude": ("Lat", 1.0, 6),
         "longitude": ("Lon", 1.0, 6),
         "altitude_m": ("Elevation (ft)", 1.0 / 0.3048, 0),
         "speed_m_s": ("Ground speed (mph)", 3600.0 / 1609.344, 2),
-        "heading_deg": ("Heading (deg)", 1.0, 0),
         "working": ("Working", 1.0, 0),
         "working_width_m": ("Swath width (ft)", 1.0 / 0.3048, 1),
         "grain_flow_kg_s": ("Grain flow (lb/s)", 1.0 / 0.45359237, 2),
-        "grain_moisture_pct": ("Moisture (%)", 1.0, 1),
-        "separation_loss_signal": ("Separation loss", 1.0, 1),
-        "cleaning_loss_signal": ("Cleaning loss", 1.0, 1),
-        "returns_signal": ("Returns", 1.0, 1),
-        "broken_grain_pct": ("Broken grain (%)", 1.0, 2),
         "fuel_rate_l_h": ("Fuel rate (gal/h)", 1.0 / 3.785411784, 2),
-        "engine_load_pct": ("Engine load (%)", 1.0, 0),
-        "pitch_deg": ("Pitch (deg)", 1.0, 1),
-        "roll_deg": ("Roll (deg)", 1.0, 1),
     },
     separator="\t",
     clock="offset",
-    text_headers={"time": "Time", "machine": "Machine", "field": "Field", "crop": "Crop"},
+    text_headers=_TITLES,
 )
 
 DIALECTS = (PLAIN, LOCAL, IMPERIAL)
-"""Given out to the machines in turn."""
+"""Machine by machine, repeated."""
 
 
 def time_text(time: pl.Expr, clock: str, zone: str) -> pl.Expr:
