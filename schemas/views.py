@@ -1,4 +1,4 @@
-"""What the columns of the views of ``sql`` mean, and the unit that a column's name ends in."""
+"""What queries need beside the tables: the settings as a table, the meaning of columns, the unit in a name."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 
+import polars as pl
+from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
 
 # Longest first: ``kg_ha`` before ``ha``.
@@ -16,6 +18,20 @@ _UNITS = {
     "rpm": "rpm", "deg": "°", "m2": "m²", "mm": "mm", "ha": "ha", "kg": "kg", "m": "m", "g": "g", "s": "s", "t": "t",
     "latitude": "°", "longitude": "°",
 }  # fmt: skip
+
+
+CATALOGUE = "catalogue"
+
+
+@cache
+def catalogue() -> pl.DataFrame:
+    """The settings that have a value, one row each, front of the machine first."""
+    rows = [
+        (one.name, one.column, one.label, one.unit or None, one.kind, one.stage)
+        for one in settings().values()
+        if one.kind != "service"
+    ]
+    return pl.DataFrame(rows, ["setting", "in_column", "label", "unit", "kind", "stage"], orient="row")
 
 
 def unit_of(column: str) -> str:

@@ -5,14 +5,15 @@ The first line of every file says what one row of the answer is.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import duckdb
+    import polars as pl
 
-# In this order: a view may use those before it.
-VIEWS = ("readings_with_settings",)
+VIEWS = ("readings_with_settings", "settings_in_use", "loss_by_setting_and_moisture", "season_overview")
 
 
 def load(name: str) -> str:
@@ -23,6 +24,15 @@ def load(name: str) -> str:
 def one_row(name: str) -> str:
     """What one row of the answer to ``name`` is: the first line of its file."""
     return load(name).partition("\n")[0].removeprefix("--").strip().rstrip(".")
+
+
+def answer(name: str, tables: Mapping[str, pl.DataFrame], order: str = "") -> pl.DataFrame:
+    """The answer to query ``name`` over ``tables``, named as in its file. ``order``: columns to sort by."""
+    with connect() as session:
+        for relation, frame in tables.items():
+            session.register(relation, frame.to_arrow())
+        found = session.sql(load(name))
+        return (found.order(order) if order else found).pl()
 
 
 def connect() -> duckdb.DuckDBPyConnection:

@@ -11,6 +11,7 @@ from chaffinch.dashboards.words.changes import of_field
 from chaffinch.dashboards.words.links import field_href, machine_href
 from chaffinch.dashboards.words.terms import tone
 from chaffinch.schemas.tables import VERDICTS
+from chaffinch.sql import answer
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -35,11 +36,14 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
     """
     counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
     effects = Places.of(tables["effects"].filter(counted))
-    latest = where.sort("first_time", "machine", "field", descending=[True, False, False])
-    places = [(row, effects.at(row)) for row in latest.iter_rows(named=True)]
-    rows = [_row(row, losses, farm) for row, losses in places]
+    overview = answer(
+        "season_overview",
+        {"field_jobs": where.with_columns(pl.col("day").cast(pl.String)), "effects": tables["effects"]},
+        order="first_time desc, machine, field nulls first",
+    ).to_dicts()
+    rows = [_row(row, farm) for row in overview]
     attention = _of_deliveries(tables["deliveries"], farm)
-    attention += [one for row, losses in places for one in _of_field(row, losses)]
+    attention += [one for row in overview for one in _of_field(row, effects.at(row))]
     ledger = tables["deliveries"]
     return {
         "client": farm.client.name,
@@ -93,15 +97,10 @@ def _of_field(row: dict[str, Any], losses: pl.DataFrame) -> list[Attention]:
     return found
 
 
-def _row(row: dict[str, Any], losses: pl.DataFrame, farm: Farm) -> dict[str, Any]:
-    """A field job in the list, with how often each verdict was given."""
+def _row(row: dict[str, Any], farm: Farm) -> dict[str, Any]:
+    """A row of ``season_overview`` in the list, with how often each verdict was given."""
     zone = farm.zone_of(row["machine"])
-    if losses.height:
-        # Every setting of a joint change has a row with the joint effect; it counts once.
-        change = pl.coalesce("joint_id", pl.col("setting") + pl.col("time").dt.to_string("iso"))
-        losses = losses.unique([change, "outcome"])
-    given = losses["verdict"].to_list()
-    counts = [(verdict, n) for verdict in VERDICTS if (n := given.count(verdict))]
+    counts = [(verdict, n) for verdict in VERDICTS if (n := row[verdict.replace(" ", "_")])]
     crop = words.crop_label(row["crop"]) if row["crop"] else ""
     day = words.day(row["first_time"], zone)
     iso_day = row["first_time"].astimezone(words.zone(zone)).date().isoformat()
@@ -111,7 +110,7 @@ def _row(row: dict[str, Any], losses: pl.DataFrame, farm: Farm) -> dict[str, Any
         "machine": row["machine"],
         "crop": crop,
         "day": day,
-        "changes": losses["outcome"].to_list().count(COUNTED_OUTCOMES[0]),
+        "changes": row["changes"],
         "counts": counts,
         "href": field_href(row),
         "machine_href": machine_href(row["machine"]),

@@ -23,7 +23,7 @@ import polars as pl
 from chaffinch.pipelines.errors import CallError, ChaffinchError, LakeError, did_you_mean
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.schemas.tables import Table, tables
-from chaffinch.schemas.views import meaning_of, unit_of
+from chaffinch.schemas.views import CATALOGUE, catalogue, meaning_of, unit_of
 from chaffinch.sql import VIEWS, connect, load, one_row
 
 if TYPE_CHECKING:
@@ -61,8 +61,8 @@ def relations() -> list[dict[str, Any]]:
         return [
             {
                 "name": name,
-                "kind": "table" if name in tables() else "view",
-                "one_row": tables()[name].grain if name in tables() else one_row(name),
+                "kind": "view" if name in VIEWS else "table",
+                "one_row": _one_row(name),
                 "columns": [
                     {
                         "name": column,
@@ -162,6 +162,7 @@ class LakeQueries:
     def _session(self) -> duckdb.DuckDBPyConnection:
         session = connect()
         readable = [path for table in tables().values() for path in self._offer(session, table)]
+        session.register(CATALOGUE, catalogue().to_arrow())
         for view in VIEWS:
             session.execute(f"create view {view} as {load(view)}")
         session.execute("set memory_limit = ?", [MEMORY_LIMIT])
@@ -240,8 +241,14 @@ class LakeQueries:
         return CallError(f"The query is wrong: {_fault(kind, text)}")
 
 
+def _one_row(name: str) -> str:
+    if name == CATALOGUE:
+        return "one row per setting that has a value"
+    return one_row(name) if name in VIEWS else tables()[name].grain
+
+
 def _relations() -> list[str]:
-    return [*tables(), *VIEWS]
+    return [*tables(), CATALOGUE, *VIEWS]
 
 
 def _no_relation(name: str) -> CallError:

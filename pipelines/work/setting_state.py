@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 from chaffinch.schemas.declarations import settings
-from chaffinch.sql import connect, load
+from chaffinch.sql import answer
 
 
 def settings_in_force(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
@@ -29,13 +29,10 @@ def readings_with_settings(readings: pl.DataFrame, adjustments: pl.DataFrame) ->
     The join and its tie rule are in ``sql/readings_with_settings.sql``; DuckDB sorts and checks, where a Polars
     as-of join by group would trust an unsorted right side.
     """
-    with connect() as session:
-        session.register("readings", readings.to_arrow())
-        session.register(
-            "adjustments",
-            adjustments.select("machine", "time", "row", "setting", "from_value", "to_value").to_arrow(),
-        )
-        joined = session.sql(load("readings_with_settings")).order("machine, time").pl()
+    changes = adjustments.select("machine", "time", "row", "setting", "from_value", "to_value")
+    joined = answer(
+        "readings_with_settings", {"readings": readings, "adjustments": changes}, order="machine, time"
+    )
     return joined.with_columns(
         pl.col("time").dt.cast_time_unit("us"), pl.col("settings_since").dt.cast_time_unit("us")
     )
