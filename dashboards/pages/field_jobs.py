@@ -46,13 +46,18 @@ class FieldJob:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What all pages are made from. adjustments : real ones of all machines. delays : pooled, by field job."""
+    """What all pages are made from.
+
+    adjustments : real ones of all machines. delays : pooled, by field job. in_use : settings of the field jobs that
+    ``work`` holds.
+    """
 
     lake: ReadableLake
     farm: Farm
     weighed: WeighedLoads
     adjustments: pl.DataFrame
     delays: Mapping[str, Sequence[Delays]]
+    in_use: Mapping[str, pl.DataFrame]
 
     def make(self, job: FieldJob) -> tuple[bytes, Facts]:
         """The page of a job, and what pages of many fields need of its readings."""
@@ -74,6 +79,7 @@ class Ground:
             boundary_wkt=job.boundary_wkt,
             weighed=self.weighed,
             delays=found[-1],
+            in_use=self.in_use.get(job_id(*job_at)),
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)

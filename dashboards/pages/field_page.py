@@ -29,6 +29,7 @@ from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
 from chaffinch.dashboards.pages.settings_in_use import (
     against_common_practice,
     settings_in_use,
+    settings_of,
 )
 from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_share
 from chaffinch.dashboards.words import advice
@@ -68,6 +69,7 @@ class FieldInputs:
     boundary_wkt: str | None
     weighed: WeighedLoads
     delays: Delays
+    in_use: pl.DataFrame | None = None
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
@@ -84,7 +86,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     moments = [change.time for change in changes]
     sides = [both_sides(readings, moments, k) for k in range(len(changes))]
     stated = farm.machines.get(inputs.machine)
-    in_use = settings_in_use(readings)
+    in_use = settings_in_use(settings_of(readings) if inputs.in_use is None else inputs.in_use)
     flow = grain_flow(readings, crop, farm, units, _cut_height_m(readings), calibration)
     return {
         "flow_notes": flow.notes,

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
+from chaffinch.pipelines.lake.queries import LakeQueries
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
 from chaffinch.schemas.views import CATALOGUE, catalogue
 from chaffinch.sql import answer
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.lake import ReadableLake
+
+_ORDER = "first_time, value"
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,15 +30,30 @@ class InUse:
     minutes: float
 
 
-def settings_in_use(state: pl.DataFrame) -> list[InUse]:
-    """Every setting that is known, front of the machine first, with its values in order of first use.
+def settings_of_jobs(lake: ReadableLake, jobs: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """Rows of the view ``settings_in_use`` of each of these field jobs in ``work``."""
+    with LakeQueries(lake) as queries:
+        sql = f"from settings_in_use where list_contains(?, job) order by {_ORDER}"
+        found = queries.query(sql, [list(jobs)])
+    return dict.fromkeys(jobs, found.clear()) | {
+        str(job): rows
+        for (job,), rows in found.partition_by("job", as_dict=True, maintain_order=True).items()
+    }
 
-    state : of ``marked_readings``, of one field job.
-    """
+
+def settings_of(state: pl.DataFrame) -> pl.DataFrame:
+    """The same of ``marked_readings`` of one field job."""
     contract = tables()["work"]
     present = [column.name for column in contract.columns if column.name in state.columns]
     work = contract.conform(state.select(present).with_columns(pl.lit("").alias("job")))
-    found = answer("settings_in_use", {"work": work, CATALOGUE: catalogue()}, order="first_time, value")
+    return answer("settings_in_use", {"work": work, CATALOGUE: catalogue()}, _ORDER)
+
+
+def settings_in_use(found: pl.DataFrame) -> list[InUse]:
+    """Every setting that is known, front of the machine first, with its values in order of first use.
+
+    found : rows of the view ``settings_in_use`` of one field job.
+    """
     by_setting = found.partition_by("setting", as_dict=True, maintain_order=True)
     return [
         InUse(name, settings()[name].label, f"{value} {unit or ''}".rstrip(), 60 * hours)

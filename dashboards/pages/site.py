@@ -23,12 +23,13 @@ from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
 from chaffinch.dashboards.pages.overview_page import index_context
 from chaffinch.dashboards.pages.season_page import crops_of, season_context
+from chaffinch.dashboards.pages.settings_in_use import settings_of_jobs
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
-from chaffinch.pipelines.lake.readable import ReadableLake
+from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
@@ -160,7 +161,9 @@ def write_site(
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    on = Ground(lake, farm, weighed, tables["adjustments"], pooled_delays_of(lake))
+    stored = [one for job in due if (one := job_id(job.machine, job.field, job.day)) in made]
+    in_use = settings_of_jobs(lake, stored) if stored else {}
+    on = Ground(lake, farm, weighed, tables["adjustments"], pooled_delays_of(lake), in_use)
     for job, content, facts in make_all(on, due, each):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))

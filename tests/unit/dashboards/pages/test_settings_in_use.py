@@ -9,6 +9,7 @@ from chaffinch.dashboards.pages.settings_in_use import (
     InUse,
     against_common_practice,
     settings_in_use,
+    settings_of,
 )
 from chaffinch.pipelines.work.setting_state import settings_in_force
 
@@ -51,7 +52,7 @@ def test_values_are_counted_over_steady_work_from_the_front_of_the_machine():
     state = in_force(
         marked(), adjustments((30, "fan_speed", "1000", "1050"), (40, "threshing_speed", "800", "750"))
     )
-    assert settings_in_use(state) == [
+    assert settings_in_use(settings_of(state)) == [
         InUse("threshing_speed", "Threshing speed", "800 rpm", 30.0),
         InUse("threshing_speed", "Threshing speed", "750 rpm", 20.0),
         InUse("fan_speed", "Fan speed", "1000 rpm", 20.0),
@@ -62,7 +63,7 @@ def test_values_are_counted_over_steady_work_from_the_front_of_the_machine():
 def test_a_setting_that_the_log_carries_stands_before_the_settings_log():
     logged = marked().with_columns(pl.lit(900.0).alias("fan_speed_rpm"))
     state = in_force(logged, adjustments((30, "fan_speed", "1000", "1050")))
-    assert [(u.label, u.value) for u in settings_in_use(state)] == [("Fan speed", "900 rpm")]
+    assert [(u.label, u.value) for u in settings_in_use(settings_of(state))] == [("Fan speed", "900 rpm")]
 
 
 def test_chopper_and_spreader_both_high_are_named_from_the_settings_log_alone():
