@@ -26,7 +26,7 @@ def one_row(name: str) -> str:
     return load(name).partition("\n")[0].removeprefix("--").strip().rstrip(".")
 
 
-def answer(name: str, tables: Mapping[str, pl.DataFrame], order: str = "") -> pl.DataFrame:
+def run_query(name: str, tables: Mapping[str, pl.DataFrame], order: str = "") -> pl.DataFrame:
     """The answer to query ``name`` over ``tables``, named as in its file. ``order``: columns to sort by."""
     with connect() as session:
         for relation, frame in tables.items():

@@ -11,7 +11,7 @@ from chaffinch.dashboards.words.changes import of_field
 from chaffinch.dashboards.words.links import field_href, machine_href
 from chaffinch.dashboards.words.terms import tone
 from chaffinch.schemas.tables import VERDICTS
-from chaffinch.sql import answer
+from chaffinch.sql import run_query
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -36,7 +36,7 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
     """
     counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
     effects = Places.of(tables["effects"].filter(counted))
-    overview = answer(
+    overview = run_query(
         "season_overview",
         {"field_jobs": where.with_columns(pl.col("day").cast(pl.String)), "effects": tables["effects"]},
         order="first_time desc, machine, field nulls first",

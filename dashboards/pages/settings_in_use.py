@@ -12,7 +12,7 @@ from chaffinch.pipelines.lake.queries import LakeQueries
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
 from chaffinch.schemas.views import CATALOGUE, catalogue
-from chaffinch.sql import answer
+from chaffinch.sql import run_query
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.lake import ReadableLake
@@ -46,7 +46,7 @@ def settings_of(state: pl.DataFrame) -> pl.DataFrame:
     contract = tables()["work"]
     present = [column.name for column in contract.columns if column.name in state.columns]
     work = contract.conform(state.select(present).with_columns(pl.lit("").alias("job")))
-    return answer("settings_in_use", {"work": work, CATALOGUE: catalogue()}, _ORDER)
+    return run_query("settings_in_use", {"work": work, CATALOGUE: catalogue()}, _ORDER)
 
 
 def settings_in_use(found: pl.DataFrame) -> list[InUse]:

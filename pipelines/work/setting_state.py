@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 from chaffinch.schemas.declarations import settings
-from chaffinch.sql import answer
+from chaffinch.sql import run_query
 
 
 def settings_in_force(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
@@ -30,7 +30,7 @@ def readings_with_settings(readings: pl.DataFrame, adjustments: pl.DataFrame) ->
     as-of join by group would trust an unsorted right side.
     """
     changes = adjustments.select("machine", "time", "row", "setting", "from_value", "to_value")
-    joined = answer(
+    joined = run_query(
         "readings_with_settings", {"readings": readings, "adjustments": changes}, order="machine, time"
     )
     return joined.with_columns(
