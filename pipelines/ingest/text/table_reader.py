@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 from zoneinfo import available_timezones
 
 import polars as pl
@@ -100,7 +101,7 @@ class TableReader:
         frame = pl.DataFrame({name: values.alias(name) for name, values in columns.items()})
         return frame.filter(~pl.col("row").is_in(self.aside[0]["row"].implode()))
 
-    def parsed(self, kind: str, unmatched: tuple[str, ...], **tables: pl.DataFrame | None) -> Parsed:
+    def parsed(self, kind: str, unmatched: tuple[str, ...], **tables: Any) -> Parsed:
         """What the file gives, once ``kept`` has made its tables."""
         common = Parsed(
             kind,
@@ -142,7 +143,8 @@ def constant(reader: TableReader, name: str) -> str | None:
 
 def read_names(reader: TableReader, word: str) -> pl.Series:
     """Machine, field or crop of each row as cleaned text, null where the file does not say."""
-    texts = cleaned_names(reader.words(word))
+    column = reader.table.find("word", word)
+    texts = reader.nulls() if column is None else cleaned_names(reader.table.raw(column))
     if texts.null_count() and (stated := constant(reader, word)) is not None:
         texts = texts.fill_null(cleaned_names(pl.Series([stated]))[0])
     return texts.alias(word)
