@@ -1,4 +1,4 @@
-"""What a file is, before anything is taken in: kind, columns, units, span, gaps, and what would go aside."""
+"""What a file is, before it is ingested: kind, columns, units, span, gaps, and what would be set aside."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.pipelines.errors import UnreadableFile, counted
+from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import open_table, read, read_table
 from chaffinch.pipelines.ingest.inbox.discover import single_file
@@ -19,23 +19,22 @@ from chaffinch.schemas.units import UnitError
 
 if TYPE_CHECKING:
     import polars as pl
-    from rich.console import RenderableType
 
 # A pause is a gap from this many usual intervals on, and never below this many seconds.
 GAP_INTERVALS = 10
 SHORTEST_GAP_S = 30.0
-JUMPS_TOLD = 5
+JUMPS_LISTED = 5
 GAPS_LISTED = 5
-# Ten minutes at a reading a second; shorter logs tell nothing of delays.
+# Ten minutes at a reading a second; delays can't be found in shorter logs.
 FEWEST_FOR_WORK = 600
-WORK_TOLD = 8
+FIELDS_LISTED = 8
 
 
 def inspect(path: Path, farm: Farm) -> dict[str, Any]:
     """What ``path`` holds, as plain values for JSON: ``path`` and one entry of ``files`` per file.
 
-    A file that can't be read has ``kind`` "unknown" and the sentence as ``reason``. Raises ``CallError``
-    where there is nothing at ``path``.
+    A file that can't be read has ``kind`` "unknown" and a sentence as ``reason``. Raises ``CallError`` if there
+    is nothing at ``path``.
     """
     path = Path(path)
     return {"path": path.name, "files": [inspect_file(file, farm) for file in single_file(path)]}
@@ -61,13 +60,7 @@ def inspect_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
             parsed = read(file, farm, [])
     except UnreadableFile as unreadable:
         return found | {"kind": "unknown", "reason": unreadable.reason}
-    return found | _summary(_validated(parsed))
-
-
-def _validated(parsed: Parsed) -> Parsed:
-    from chaffinch.pipelines.validate import apply_rules
-
-    return apply_rules(parsed)
+    return found | _summary(parsed)
 
 
 def _layout(table: TextTable) -> dict[str, Any]:
@@ -95,8 +88,10 @@ def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
 
 
 def _summary(parsed: Parsed) -> dict[str, Any]:
+    from chaffinch.pipelines.validate import apply_rules
     from chaffinch.pipelines.validate.attention import attention
 
+    parsed = apply_rules(parsed)
     aside = parsed.set_aside
     rows_aside = aside["row"].n_unique() if aside is not None and aside.height else 0
     return {
@@ -117,21 +112,21 @@ def _summary(parsed: Parsed) -> dict[str, Any]:
 
 
 def _work(readings: pl.DataFrame | None) -> list[dict[str, Any]]:
-    """What the work stage makes of each machine-field of a log long enough to tell: delays of the sensors,
-    effective width, passes, and what screening leaves out, in %."""
+    """Facts of the work in each machine-field of a log that is long enough: delays of the sensors, effective
+    width, passes, and what screening leaves out, in %."""
     if readings is None or readings.height < FEWEST_FOR_WORK:
         return []
     from chaffinch.pipelines.work import machine_delays, mark_work
     from chaffinch.pipelines.work.facts import work_facts
 
-    told: list[dict[str, Any]] = []
-    for part in readings.partition_by("machine", "field", maintain_order=True)[:WORK_TOLD]:
+    found: list[dict[str, Any]] = []
+    for part in readings.partition_by("machine", "field", maintain_order=True)[:FIELDS_LISTED]:
         if part.height < FEWEST_FOR_WORK:
             continue
         ordered = part.sort("time", maintain_order=True)
         delays = machine_delays(ordered)
         facts = work_facts(mark_work(ordered, delays), delays)
-        told.append(
+        found.append(
             {
                 "machine": ordered["machine"][0],
                 "field": ordered["field"][0],
@@ -141,18 +136,18 @@ def _work(readings: pl.DataFrame | None) -> list[dict[str, Any]]:
                 },
             }
         )
-    return told
+    return found
 
 
 def _unlikely(adjustments: pl.DataFrame | None) -> list[str]:
-    """Sentences on the first adjustments that no actuator makes: the log may have slipped there."""
+    """Sentences on the first adjustments that no actuator can make: the log may be wrong there."""
     from chaffinch.pipelines.agronomy.setup_check import doubtful_jumps
 
     if adjustments is None or adjustments.is_empty():
         return []
     found = doubtful_jumps(adjustments)
-    more = [f"{len(found) - JUMPS_TOLD} more such jumps."] if len(found) > JUMPS_TOLD else []
-    return [*(one.sentence for one in found[:JUMPS_TOLD]), *more]
+    more = [f"{len(found) - JUMPS_LISTED} more such jumps."] if len(found) > JUMPS_LISTED else []
+    return [*(one.sentence for one in found[:JUMPS_LISTED]), *more]
 
 
 def _settings(adjustments: pl.DataFrame | None) -> list[dict[str, Any]]:
@@ -219,82 +214,3 @@ def _sampling(readings: pl.DataFrame) -> dict[str, Any]:
         for row in longest.to_dicts()
     ]
     return {"interval_s": usual, "gaps": gaps.height, "longest_gaps": listed}
-
-
-def inspection_report(found: dict[str, Any]) -> RenderableType:
-    """``found`` (of ``inspect``) for a terminal."""
-    from rich.console import Group
-
-    return Group(*(part for file in found["files"] for part in _render_file(file)))
-
-
-def _render_file(file: dict[str, Any]) -> list[RenderableType]:
-    from rich.text import Text
-
-    title = Text.assemble((file["name"], "bold"), f"  {file['kind']}, {file['size_bytes']:,} bytes")
-    if "reason" in file:
-        return [title, Text(f"  {file['reason']}", style="red"), Text("")]
-    lines: list[RenderableType] = [title]
-    if "encoding" in file:
-        lines.append(
-            Text(f"  {file['encoding']}, separator {file['separator']}, header in line {file['header_line']}")
-        )
-    if "columns" in file:
-        lines.append(_columns_table(file["columns"]))
-    lines.extend(Text(f"  {line}") for line in _told(file))
-    lines.extend(Text(f"  See to it: {sentence}", style="yellow") for sentence in file["attention"])
-    rest = [note for note in file["notes"] if note not in file["attention"]]
-    lines.extend(Text(f"  Note: {note}", style="dim") for note in rest)
-    return [*lines, Text("")]
-
-
-def _told(file: dict[str, Any]) -> list[str]:
-    """The summary in plain lines."""
-    told = [f"{file['rows_read']:,} rows, {file['rows_kept']:,} would be kept"]
-    told += [
-        f"{entry['rows']:,} set aside ({entry['share_pct']:g} %) under {entry['rule']}, "
-        f"first row {entry['first_row']}: {entry['example']}"
-        for entry in file["set_aside"]
-    ]
-    if file["first_time"]:
-        told.append(f"From {file['first_time']} to {file['last_time']}")
-    if file.get("interval_s"):
-        told.append(f"One reading each {file['interval_s']:g} s, {file['gaps']} gaps")
-        told += [
-            f"Gap of {g['seconds']:,.0f} s from {g['from']} ({g['machine']})" for g in file["longest_gaps"]
-        ]
-    for plural in ("machines", "fields", "crops"):
-        if file[plural]:
-            told.append(f"{plural.capitalize()}: {', '.join(file[plural])}")
-    if file["adjustments"]:
-        listed = ", ".join(f"{s['setting']} ({s['changes']})" for s in file["settings"])
-        told.append(f"{counted(file['adjustments'], 'adjustment')}: {listed}")
-    for one in file["work"]:
-        where = " in ".join(name for name in (one["machine"], one["field"]) if name)
-        told += [f"{where}: {sentence}" for sentence in one["sentences"]]
-    return told
-
-
-def _columns_table(columns: list[dict[str, Any]]) -> RenderableType:
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table("column", "is", "unit", "conversion", "sample", box=None, pad_edge=True, padding=(0, 1))
-    for column in columns:
-        table.add_row(
-            *(Text(cell) for cell in (
-                column["header"], column["is"] or "(kept as it is)", column["unit"] or "",
-                _told_conversion(column), (column["sample"] or "")[:24],
-            ))
-        )  # fmt: skip
-    return table
-
-
-def _told_conversion(column: dict[str, Any]) -> str:
-    if "why" in column:
-        return column["why"]
-    if column["kind"] not in ("channel", "setting") or not column["to_unit"] or column["unit"] is None:
-        return ""
-    if column["factor"] is None:
-        return f"to {column['to_unit']}"
-    return "" if column["factor"] == 1.0 else f"× {column['factor']:.6g} to {column['to_unit']}"

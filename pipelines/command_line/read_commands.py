@@ -29,6 +29,7 @@ def inspect(
     import json
 
     from chaffinch.pipelines.command_line import inspection
+    from chaffinch.pipelines.command_line.inspection_output import inspection_report
     from chaffinch.pipelines.farm import Farm, load_farm
 
     found = inspection.inspect(file, load_farm(farm) if farm is not None else Farm())
@@ -39,7 +40,7 @@ def inspect(
 
         # In a pipe there is no width, and nothing may be cut off.
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
-        Console(soft_wrap=True, width=width).print(inspection.inspection_report(found))
+        Console(soft_wrap=True, width=width).print(inspection_report(found))
     troubled = any(
         one.get("reason") or one.get("rows_set_aside") or one.get("attention") for one in found["files"]
     )

@@ -1,8 +1,8 @@
 """Set values that changed between two files of a machine: no single file shows such a change.
 
 Where logs carry set values as columns, a change overnight lies between the last reading of one file and the first
-of the next. These changes are an entry of their own in ``deliveries``, worked out anew from all readings whenever
-effects are, so that they depend on nothing but the files that count.
+of the next. These changes are an entry of their own in ``deliveries``, computed from all readings before each
+estimate, so that they depend only on the files in the lake.
 """
 
 from __future__ import annotations

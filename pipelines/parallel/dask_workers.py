@@ -1,7 +1,7 @@
 """Workers on other machines that read files and prepare machine-fields, joined through a Dask scheduler.
 
 They need the program in the same version, and the inbox and the lake under the same names: a folder on a share,
-or an object store. What they lack is told before any work is handed out.
+or an object store. They are checked before any work is handed out.
 """
 
 from __future__ import annotations
@@ -62,26 +62,26 @@ def join(address: str, inbox: Path, lake: str) -> Workers:
             f"The Dask scheduler at {address} has no workers. Start some with: dask worker {address}."
         )
     ours = program_digest()
-    for worker, told in answers.items():
-        if fault := _fault(told, ours, inbox, lake):
+    for worker, answer in answers.items():
+        if fault := _fault(answer, ours, inbox, lake):
             raise CallError(f"The worker at {worker} can't take part: {fault}")
     return Workers(address, threads)
 
 
-def _fault(told: Any, ours: str, inbox: Path, lake: str) -> str | None:
-    if not isinstance(told, dict):
-        return f"it has not this program, or not as here ({type(told).__name__}: {str(told)[:200]})."
-    if told["program"] != ours:
+def _fault(answer: Any, ours: str, inbox: Path, lake: str) -> str | None:
+    if not isinstance(answer, dict):
+        return f"it does not have this program, or another version ({type(answer).__name__}: {str(answer)[:200]})."
+    if answer["program"] != ours:
         return "it has another version of this program or of its libraries; install the same on both."
-    if not told["inbox"]:
+    if not answer["inbox"]:
         return f"it finds no folder {inbox}; mount the inbox there under the same name."
-    if not told["lake"]:
+    if not answer["lake"]:
         return f"it finds no lake in {lake}; mount it there under the same name."
     return None
 
 
 def _what_it_has(inbox: str, lake: str) -> dict[str, Any]:
-    """Told by each worker. A lake that is still to be made has its folder where the parent folder is."""
+    """The answer of a worker. For a lake that does not exist yet the parent folder decides."""
     place = Path(lake)
     there = "://" in lake or place.is_dir() or place.parent.is_dir()
     return {"program": program_digest(), "inbox": os.path.isdir(inbox), "lake": there}
