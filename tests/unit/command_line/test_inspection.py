@@ -1,4 +1,4 @@
-"""Inspect: what a file is, said before anything is taken in."""
+"""Inspect: what a file is, before anything is ingested."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import json
 import zipfile
 
 import pytest
-from chaffinch.pipelines.command_line.inspection import inspect, inspection_report
+from chaffinch.pipelines.command_line.inspection import inspect
+from chaffinch.pipelines.command_line.inspection_output import inspection_report
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm
 from rich.console import Console
