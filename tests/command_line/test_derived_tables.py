@@ -17,7 +17,7 @@ from chaffinch.pipelines.estimate.derived_tables import plan_jobs, prepared_harv
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import DERIVED_TABLES
 from chaffinch.pipelines.lake.readable import job_id
-from chaffinch.pipelines.night.run import refresh, take_in_inbox
+from chaffinch.pipelines.night.run import ingest_inbox, refresh
 from chaffinch.pipelines.parallel.fan_out import one_by_one
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.pipelines.work.delays.lag import Delays, Lag
@@ -58,7 +58,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Lake]:
     folder = tmp_path_factory.mktemp("season")
     write_season_files(folder / "s", "plain", 6, fields=4, hours=0.6, machines=2, adjustments=2)
     lake = Lake.open(folder / "lake")
-    take_in_inbox(folder / "s" / "inbox", lake)
+    ingest_inbox(folder / "s" / "inbox", lake)
     refresh(lake)
     return folder / "s" / "inbox", lake
 
@@ -151,7 +151,7 @@ def test_only_what_changed_is_made_again(season):
     text = changed.read_text()
     changed.write_text("".join(text.splitlines(keepends=True)[:-60]))
     before = files_of(lake, "work")
-    (taken,) = take_in_inbox(inbox, lake).new
+    (taken,) = ingest_inbox(inbox, lake).new
     (field,) = lake.ledger().filter(pl.col("delivery") == taken.delivery).select("machines", "fields").rows()
     job = (field[0][0], field[1][0])
     done = refreshed(lake)
@@ -165,7 +165,7 @@ def test_only_what_changed_is_made_again(season):
     jobs = now["field_jobs"].filter(others)["job"].to_list()
     assert {p for p in before if any(one in p for one in jobs)} <= files_of(lake, "work")
     changed.write_text(text)
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     refreshed(lake)
     assert same(derived(lake), whole)
 
@@ -175,7 +175,7 @@ def test_only_what_changed_is_made_again(season):
     lines = settings_log.read_text().splitlines(keepends=True)
     last = max(lines[1:])
     settings_log.write_text("".join(line for line in lines if line != last))
-    take_in_inbox(inbox, lake)
+    ingest_inbox(inbox, lake)
     done = refreshed(lake)
     assert done["find delays"] == []
     assert {machine for machine, _ in done["prepare"]} == {last.split(",")[1]}
@@ -236,7 +236,7 @@ def test_a_retracted_log_takes_its_rows_along(season):
     for name in DERIVED_TABLES:
         assert lake.scan(name).filter(gone).collect().is_empty()
     lake.undo_retraction(row["delivery"])
-    take_in_inbox(season[0], lake)
+    ingest_inbox(season[0], lake)
     refreshed(lake)
 
 

@@ -58,7 +58,6 @@ STILL_TWO_MODULES: set[str] = {
 STILL_TWO_DEFINITIONS: set[str] = {
     "Change",
     "as_text",
-    "from_bytes",
     "from_text",
     "numbers",
 }

@@ -22,9 +22,7 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.errors import LakeError
 from chaffinch.pipelines.lake import Lake, lease
-from chaffinch.pipelines.lake.kept import FOLDER
-from chaffinch.pipelines.night.run import ingest_inbox, refresh
-from chaffinch.pipelines.parallel.fan_out import one_by_one
+from chaffinch.pipelines.night.run import ingest_inbox
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import tables
 
@@ -285,36 +283,3 @@ def test_a_whole_night_on_an_object_store(bucket, inbox, tmp_path):
     assert (second["ingest"]["new"], second["estimate"]["refreshed"]) == ([], False)
     check = subprocess.run([*command, "check", "--lake", f"{bucket}/lake"], capture_output=True, text=True)
     assert check.returncode == 0, check.stdout
-
-
-@pytest.mark.faults
-def test_what_was_prepared_is_found_again_and_a_spoilt_entry_is_no_harm(bucket, inbox):
-    lake = Lake.open(f"{bucket}/lake")
-    done: list[str] = []
-
-    def counting(what, do, items, name):
-        # What is fitted is fitted to all machine-fields together.
-        done.extend([what] * len(items) if what != "fit" else [])
-        return one_by_one(what, do, items, name)
-
-    ingest_inbox(inbox, lake)
-    refresh(lake, each=counting)
-    effects = lake.scan("effects").collect().drop("computed_at")
-    assert sorted(done) == ["find delays"] * 3 + ["prepare"] * 3
-
-    done.clear()
-    refresh(lake, forced=True, each=counting)
-    assert done == []
-
-    store = lease.store_at(lake.uri)
-    paths = sorted(entry["path"] for some in store.list(FOLDER) for entry in some)
-    assert len(paths) == 6
-    whole = bytes(store.get(paths[0]).bytes())
-    store.put(paths[0], whole[:-10])
-    store.put(f"{FOLDER}/left", b"by somebody")
-    refresh(lake, forced=True, each=counting)
-    assert len(done) == 1
-    assert bytes(store.get(paths[0]).bytes()) == whole
-    assert sorted(entry["path"] for some in store.list(FOLDER) for entry in some) == paths
-    assert lake.scan("effects").collect().drop("computed_at").equals(effects)
-    assert lake.check() == []
