@@ -11,7 +11,7 @@ from chaffinch.schemas.declarations import OUTCOMES, channels, settings
 if TYPE_CHECKING:
     import polars as pl
 
-# What stands for a setting in `effects` where a step was found that nothing written down tells of.
+# What stands for a setting in `effects` where a step was found that no log explains.
 NOT_LOGGED = "not logged"
 VERDICTS = ("less", "more", "no clear change", "cannot tell")
 
@@ -183,7 +183,7 @@ def _field_jobs() -> Table:
             Column("cleaning_delay_s", "number", "from header to cleaning loss sensor, as used", True),
             Column("moisture_delay_s", "number", "from header to moisture sensor, as used", True),
             Column("loss_delay_s", "number", "of both loss sensors, as used", True),
-            Column("outcomes", "texts", "outcomes that can be told of it", True),
+            Column("outcomes", "texts", "outcomes that its signals show", True),
             Column("flaws", "texts", "what is wrong with a signal: outcome and code, with a colon between"),
             Column("not_usable_because", "text", "code of the reason why there is no usable work"),
             Column("calibrated", "flag", "1 where losses are logged in kg/s"),
@@ -208,7 +208,7 @@ def tables() -> dict[str, Table]:
                 *_SOURCE,
                 Column("time", "moment", "moment of the reading", True),
                 Column("machine", "text", "name of the machine", True),
-                Column("field", "text", "name of the field; null when neither file nor boundary tells"),
+                Column("field", "text", "name of the field; null when neither file nor boundary names it"),
                 Column("crop", "text", "name of the crop, as in schemas/crops.toml where known"),
                 *(
                     Column(c.name, "flag" if c.name in ("working", "unloading") else "number", c.meaning)
@@ -311,7 +311,7 @@ def tables() -> dict[str, Table]:
                 *_SOURCE,
                 Column("rule", "text", "code of the rule", True),
                 Column("column", "text", "column at fault"),
-                Column("value", "text", "the value as it stands in the file, at most 500 characters"),
+                Column("value", "text", "the value in the file, at most 500 characters"),
                 Column("sentence", "text", "what is wrong, in plain words", True),
                 Column("content", "text", "the whole row as a JSON object of texts, so that nothing is lost"),
             ),

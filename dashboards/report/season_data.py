@@ -36,6 +36,10 @@ class YearOf(ReadableLake):
             return frame.filter(pl.col("time") < self.end)
         return frame.filter(self.within()) if name in ("readings", "loss_checks") else frame
 
+    def whole_jobs(self) -> dict[str, str]:
+        """Those of the lake: a field job that the year narrows was made from something else, and is made again."""
+        return self.lake.whole_jobs()
+
     def scan_readings(self, machine: str, field: str | None) -> pl.LazyFrame:
         return self.lake.scan_readings(machine, field).filter(self.within())
 

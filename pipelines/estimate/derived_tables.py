@@ -254,7 +254,7 @@ def _find_delays(lake: ReadableLake, row: Row) -> list[Delays]:
 
 def _readings_digests(lake: ReadableLake, rows: Sequence[Row]) -> dict[str, str]:
     """By job, of the deliveries that may hold some of its readings, how each was read, and its name, by which
-    one of two values for a moment is chosen."""
+    one of two values for a moment is chosen; and of its span, which one year of a lake may narrow."""
     holding: dict[str, list[dict[str, Any]]] = {}
     for one in lake.ledger().sort("delivery").iter_rows(named=True):
         if '"readings"' in (one["rows_stored"] or ""):
@@ -263,7 +263,8 @@ def _readings_digests(lake: ReadableLake, rows: Sequence[Row]) -> dict[str, str]
     return {
         job_id(*_key(row)): digest_of_text(
             repr(
-                [
+                [str(row["first_time"]), str(row["last_time"])]
+                + [
                     [one[name] for name in ("delivery", "name", "rows_stored", "read_with")]
                     for one in holding.get(row["machine"], ())
                     if (row["field"] is None or row["field"] in (one["fields"] or ())) and _may_hold(one, row)
@@ -327,7 +328,7 @@ def _about(
     harvest: pl.DataFrame, binned: Binned | None, changes: pl.DataFrame, delays: Delays
 ) -> dict[str, Any]:
     """What ``field_jobs`` says of one harvest after ``prepare``."""
-    told = {
+    about = {
         "first_time": harvest["time"][0],
         "last_time": harvest["time"][-1],
         "readings": harvest.height,
@@ -335,9 +336,9 @@ def _about(
     } | {f"{s}_delay_s": delays.of(s).seconds for s in ("grain", "separation", "cleaning", "moisture")}
     if binned is None:
         during = made_at(changes).is_between(harvest["time"].min(), harvest["time"].max())
-        return told | _no_work(harvest) | {"changes": json.dumps([0 if one else None for one in during])}
+        return about | _no_work(harvest) | {"changes": json.dumps([0 if one else None for one in during])}
     number = {row: k for k, change in enumerate(binned.changes) for row in change.rows["row"]}
-    return told | {
+    return about | {
         "crop": binned.crop,
         "outcomes": list(binned.outcomes),
         "flaws": [f"{outcome}:{code}" for outcome, codes in binned.flaws.items() for code in codes],
@@ -347,7 +348,7 @@ def _about(
 
 
 def _no_work(harvest: pl.DataFrame) -> dict[str, Any]:
-    """Why a harvest has no usable work, and which outcomes it can't tell."""
+    """Why a harvest has no usable work, and the outcomes that stay unknown."""
 
     def known(name: str) -> bool:
         return name in harvest.columns and harvest[name].count() > 0

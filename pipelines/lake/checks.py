@@ -25,7 +25,7 @@ NOT_CONTENT = ("taken_in_at", "computed_at", "read_with", "other_names", "name",
 
 def faults(lake: LakeReader) -> list[str]:
     """A sentence for each fault: a table that can't be read, rows that are missing or too many, broken keys,
-    files without a row in the ledger, effects older than what they rest on.
+    files without a row in the ledger, stale effects, derived tables that do not agree.
     """
     if damaged := lake.damaged_files("deliveries"):
         return damaged
@@ -68,7 +68,7 @@ def _faults_of(lake: LakeReader, name: str, ledger: pl.DataFrame) -> list[str]:
         if said[delivery] != have and delivery not in unreadable:
             found.append(
                 f"Table {name} holds {have} rows of {file} ({delivery}), "
-                f"but {said[delivery]} were taken in; retract it and take it in again."
+                f"but {said[delivery]} were ingested; retract it and ingest it again."
             )
     return found
 
@@ -115,17 +115,17 @@ def _rows_of(lake: LakeReader, table: Table, group: list[str]) -> Iterator[tuple
     )
     for row in counted.iter_rows(named=True):
         delivery = row["delivery"]
-        told = [
+        sentences = [
             f"Table {table.name}, delivery {delivery}: {name} is empty in {row[name]} rows."
             for name in required
             if row[name]
         ]
         if row["_repeated"]:
-            told.append(
+            sentences.append(
                 f"Table {table.name}, delivery {delivery}: {row['_repeated']} rows repeat the key "
                 f"{', '.join(table.key)}."
             )
-        yield delivery, row["_rows"], told
+        yield delivery, row["_rows"], sentences
 
 
 def _faults_of_jobs(lake: LakeReader) -> list[str]:

@@ -54,7 +54,7 @@ class DeltaTables:
             return DeltaTable.is_deltatable(self._path(name), storage_options=self._storage_options())
 
     def state(self, name: str) -> object:
-        """What tells one state of a table, which exists, from another: equal as long as nobody commits to it."""
+        """A mark of the state of a table, which exists: equal as long as nobody commits to it."""
         if self.is_remote:
             return self._table(name).version()
         with self._named_failures(name, "read"), os.scandir(Path(self.uri) / name / "_delta_log") as log:
@@ -158,7 +158,7 @@ class DeltaTables:
         )
 
     def _frame(self, name: str) -> pl.LazyFrame:
-        """The table as it stands; Polars looks for a folder such as ``my lake`` under ``my%20lake``."""
+        """The current table; Polars looks for a folder such as ``my lake`` under ``my%20lake``."""
         import polars as pl
 
         if not self.is_remote and quote(self.uri) != self.uri:

@@ -1,7 +1,7 @@
 """One writer at a time: an advisory lock on a file in the lake.
 
 The operating system lets go of the lock when its process ends, however it ends, so that no stale lock can be
-left behind. What stands in the file only tells people who is writing.
+left behind. The text of the file only shows people who is writing.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ REFUSALS = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[Callable[[], bool]]:
     """Hold the only right to write into ``folder``. Waits for another run, and says so once.
 
-    Gives a function that tells whether the folder is still the one that was locked: a share may go away and
+    Gives a function that says whether the folder is still the one that was locked: a share may go away and
     leave an empty folder in its place. Raises ``LakeError`` where the folder can't be written to.
     """
     import fcntl

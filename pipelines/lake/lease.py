@@ -1,8 +1,8 @@
 """One writer at a time in an object store, which knows no locks: a lease on one small object.
 
 Object stores can write an object only if it is not there, or only if it is still the one that was read. So the
-object says who writes, and its holder writes it anew all the time. Whoever waits watches it by a clock of its
-own, so that clocks that disagree do no harm: a lease that nobody renewed for ``LEASE_S`` is nobody's.
+object says who writes, and its holder writes it again all the time. Whoever waits times it by its own clock,
+so that clocks that disagree do no harm: a lease that nobody renewed for ``LEASE_S`` is nobody's.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _FREE = "nobody"
 def leased(uri: str, say: Callable[[str], None]) -> Iterator[Callable[[], bool]]:
     """Hold the only right to write below ``uri``. Waits for another run, and says so once.
 
-    Gives a function that tells whether the lease still holds: it is lost where the store could not be reached
+    Gives a function that says whether the lease still holds: it is lost where the store could not be reached
     for a while, or this machine slept. Raises ``LakeError`` where the store can't be reached or used so.
     """
     lease = _Lease(store_at(uri), uri)
@@ -64,7 +64,7 @@ class _Lease:
     lost: bool = False
 
     def acquire(self, say: Callable[[str], None]) -> None:
-        watched, since, told = None, _now(), False
+        watched, since, said = None, _now(), False
         while True:
             holder, _, mark = self._read()
             if mark != watched:
@@ -73,15 +73,15 @@ class _Lease:
                 if self._write(_myself(), mark):
                     return
                 continue
-            if not told:
+            if not said:
                 say(f"Waiting: {holder} is writing to {self.uri}.")
-                told = True
+                said = True
             time.sleep(LOOKED_AT_EVERY_S)
 
     def keep(self, stop: threading.Event) -> None:
         """Renew until ``stop``, or until somebody else has it."""
         while not stop.wait(RENEWED_EVERY_S) and not self.lost:
-            # What passes is tried again the next time; ``holds`` tells when that took too long.
+            # What passes is tried again the next time; ``holds`` is false when that took too long.
             with suppress(LakeError):
                 if not self._write(_myself(), self.mark):
                     # It may be our own writing whose answer never came.
@@ -105,8 +105,8 @@ class _Lease:
                 return _FREE, "", None
             mark = found.meta["e_tag"]
             try:
-                told = json.loads(bytes(found.bytes()))
-                return str(told["holder"]), str(told["turn"]), mark
+                lease = json.loads(bytes(found.bytes()))
+                return str(lease["holder"]), str(lease["turn"]), mark
             except (ValueError, KeyError, TypeError):
                 return "another run", "", mark
 

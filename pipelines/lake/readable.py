@@ -81,7 +81,7 @@ class ReadableLake(Protocol):
             )
             .collect(engine="streaming")
         )
-        # Any named crop tells more than none; of equally common ones the first by name.
+        # Any named crop goes before none; of equally common ones the first by name.
         return (
             by_crop.sort(pl.col("crop").is_null(), -pl.col("readings"), "crop")
             .group_by("machine", "field", "day", maintain_order=True)

@@ -37,7 +37,7 @@ class LakeReader(ReadableLake):
         return None if self.is_remote else Path(self.uri)
 
     def is_there(self) -> bool:
-        """Whether anything was ever taken in, as far as the storage shows now."""
+        """Whether anything was ever ingested, as far as the storage shows now."""
         return self.delta.exists("deliveries")
 
     def scan(self, name: str) -> pl.LazyFrame:

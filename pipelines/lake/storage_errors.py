@@ -15,6 +15,6 @@ def in_one_line(error: BaseException) -> str:
     lines = [line for raw in text.splitlines() if (line := _ORNAMENT.sub("", raw).strip().rstrip(".:"))]
     if not lines:
         return type(error).__name__
-    told = f"{lines[0]}: {lines[-1]}" if "\u21b3" in text and len(lines) > 1 else lines[0]
+    line = f"{lines[0]}: {lines[-1]}" if "\u21b3" in text and len(lines) > 1 else lines[0]
     # Answers of a server come with the whole page.
-    return told.partition(": <?xml")[0][:LONGEST]
+    return line.partition(": <?xml")[0][:LONGEST]

@@ -16,7 +16,7 @@ KINDS = ("side slope", "grain moisture", "time of day")
 def conditions(marked: pl.DataFrame, zone: str | None = None) -> pl.DataFrame:
     """Steady work by bands of side slope, grain moisture and time of day, one row a band.
 
-    marked : readings after ``mark_work``. zone : in which the hours are told; UTC where none.
+    marked : readings after ``mark_work``. zone : of the shown hours; UTC where none.
 
     Columns: ``kind`` (side slope, grain moisture, time of day), ``band``, ``readings``, ``share_pct`` (of the steady
     work in which the condition is known), ``feed_t_h`` (median), ``loss_ratio`` (median of loss per feed rate,
@@ -30,8 +30,8 @@ def conditions(marked: pl.DataFrame, zone: str | None = None) -> pl.DataFrame:
         work.with_columns(pl.lit(kind).alias("kind"), band.alias("band"), order.alias("order"))
         for kind, band, order in zip(KINDS, *_bands(zone), strict=True)
     ]
-    told = pl.concat(banded, how="vertical").filter(pl.col("band").is_not_null())
-    grouped = told.group_by("kind", "band", "order").agg(
+    known = pl.concat(banded, how="vertical").filter(pl.col("band").is_not_null())
+    grouped = known.group_by("kind", "band", "order").agg(
         pl.len().alias("readings"),
         pl.col("feed_rate_t_h").median().alias("feed_t_h"),
         pl.col("loss_ratio").median(),

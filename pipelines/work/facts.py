@@ -73,20 +73,20 @@ class WorkFacts:
     def sentences(self, length: tuple[float, str] = (1.0, "m")) -> list[str]:
         """All of it in plain words, for the part of a page that says what data stand behind it; ``length``: factor
         and name of the unit of widths."""
-        told = [delay_sentence(sensor, self.delays.of(sensor)) for sensor in self.logged]
-        told += [self.width_sentence(length), self.passes_sentence(), self.screening_sentence()]
+        sentences = [delay_sentence(sensor, self.delays.of(sensor)) for sensor in self.logged]
+        sentences += [self.width_sentence(length), self.passes_sentence(), self.screening_sentence()]
         if self.steep_pct is not None:
-            told.append(
+            sentences.append(
                 f"{self.steep_pct:.0f} % of the steady work was on side slopes over 20 %, where compensation ends"
                 + ("; it is kept apart from the rest." if self.steep_pct else ".")
             )
         drift = self.moisture_drift_pct_h
         if drift is not None and abs(drift) >= LEAST_DRIFT_PCT_H:
-            told.append(
+            sentences.append(
                 f"The grain became {'drier' if drift < 0 else 'damper'} "
                 f"by {abs(drift):.1f} percentage points an hour."
             )
-        return [sentence for sentence in told if sentence]
+        return [sentence for sentence in sentences if sentence]
 
     def width_sentence(self, length: tuple[float, str] = (1.0, "m")) -> str:
         if self.effective_width_m is None or self.width_m is None or self.narrow_pct is None:
@@ -161,7 +161,7 @@ def _how(lag: Lag) -> str:
 
 
 def delay_sentence(sensor: str, lag: Lag) -> str:
-    """One sentence on the delay of a sensor: the number with its range and what told it, or that it is assumed."""
+    """The delay of a sensor in a sentence: its range and how it was found, or that it is assumed."""
     name = SENSOR_WORDS[sensor].capitalize()
     if not lag.estimated:
         return (

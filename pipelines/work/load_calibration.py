@@ -62,7 +62,7 @@ class WeighedLoads:
 
 
 def weighed_loads(lake: ReadableLake, farm: Farm) -> WeighedLoads:
-    """Lay every weighed load beside the log of its machine."""
+    """Compare every weighed load with the log of its machine."""
     import polars as pl
 
     tickets = _all_tickets(lake.scan("load_tickets").collect(), farm)

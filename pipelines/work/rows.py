@@ -1,4 +1,4 @@
-"""Rows of the derived table ``work``: made from the readings of a field job, and read back beside them."""
+"""Rows of the derived table ``work``: made from the readings of a field job, and read back with them."""
 
 from __future__ import annotations
 

@@ -142,9 +142,9 @@ def neighbour_outlier(yields: Array, readings: Readings, use: NDArray[np.bool_])
     # One number a cell; rows of cells lie two cells apart, so that no neighbour is one of the next row.
     across = int(y.max()) + 3
     cell = x * across + y
-    beside = (np.array([-1, 0, 1])[:, None] * across + np.array([-1, 0, 1])).reshape(-1, 1)
+    around = (np.array([-1, 0, 1])[:, None] * across + np.array([-1, 0, 1])).reshape(-1, 1)
     around = (
-        pl.DataFrame({"cell": (cell + beside).ravel(), "value": np.tile(value, beside.size)})
+        pl.DataFrame({"cell": (cell + around).ravel(), "value": np.tile(value, around.size)})
         .group_by("cell")
         .agg(pl.col("value").median().alias("middle"), pl.len().alias("near"))
         .sort("cell")

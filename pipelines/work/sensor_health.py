@@ -1,6 +1,6 @@
 """Sensors that look dead, saturated, drifting or out of calibration, on the last days each machine worked.
 
-Each suspicion is held against something else: the other loss signal, the loss checks, the machines beside it, the
+Each suspicion compares with something else: the other loss signal, the loss checks, neighbouring machines, the
 weighed loads. A loss signal alone says little, since loss itself moves severalfold; so bounds are wide. All of
 them are common practice, no source.
 """
@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 
 # Worked days of each machine that are looked at: the last, and those before to hold it against.
 DAYS = 4
-# A machine that has not worked for longer is no neighbour and tells of no sensor.
+# A machine that has not worked for longer is no neighbour and is not reported.
 LONGEST_AGO_DAYS = 21
 SHORTEST_WORK_S = 1200.0
 SATURATED_SHARE = 0.2
-# One loss signal that moved this much against the other one, by day, moved by itself.
+# One loss signal that moved this much against the other one, by day, moved alone.
 DRIFT_FACTOR = 3.0
-# A loss signal without another beside it must move this much against grain flow.
+# A loss signal without another one must move this much against grain flow.
 LONE_DRIFT_FACTOR = 6.0
 CHECK_FACTOR = 3.0
 CHECK_WINDOW_S = 30
@@ -212,10 +212,10 @@ def _drifting(days: pl.DataFrame) -> Iterator[Suspicion]:
             odd = other is None or abs(_log(factor)) >= abs(_log(other))
             if odd and abs(_log(against)) > _log(bound):
                 way = f"{factor:.1f} times as high" if factor > 1 else f"only {100 * factor:.0f} % as high"
-                beside = " while the other loss signal did not follow" if other is not None else ""
+                alone = " while the other loss signal did not follow" if other is not None else ""
                 yield _one(
                     "drifting", row, channel,
-                    f"For the same grain flow the {_SPOKEN[channel]} was {way} as on the days before{beside}: clean "
+                    f"For the same grain flow the {_SPOKEN[channel]} was {way} as on the days before{alone}: clean "
                     "the sensor and check its setting before its numbers are believed.",
                 )  # fmt: skip
 

@@ -56,7 +56,7 @@ def per_second(time_s: Array, values: Array) -> Array:
 
 
 def between_seconds(time_s: Array, values: Array) -> Array:
-    """``values`` on a grid of one second, between the readings beside; NaN in holes of over 6 s."""
+    """``values`` on a grid of one second, between the neighbouring readings; NaN in holes of over 6 s."""
     grid = np.arange(time_s[0], time_s[-1] + 1.0)
     return shifted_to(grid, time_s, values)
 

@@ -1,4 +1,4 @@
-"""How wide the crop really was: the cutter bar laid over the ground that was cut before.
+"""How wide the crop really was: the cutter bar over the ground that was cut before.
 
 Each reading's cutter bar is a line across the way; the strip between two such lines is ground cut. Where the bar
 of a later reading lies on an earlier strip there was no crop. What is left of the bar is the effective width:
@@ -38,7 +38,7 @@ STEADY_S = 3.0
 @dataclass(frozen=True, slots=True)
 class Swaths:
     """effective_width_m : (n,), NaN where position or width is unknown or nothing was cut. coarse_m : overlaps
-    below this can't be told from errors of position and are not counted; 0 with fine positions.
+    below this can't be distinguished from errors of position and are not counted; 0 with fine positions.
     overlap_m : the usual overlap with the neighbouring pass, NaN where there is none; negative: a gap."""
 
     effective_width_m: Array
@@ -184,8 +184,8 @@ def _on_strip(first: Array, last: Array, corners: list[Array]) -> tuple[Array, A
 def _ends(
     which: NDArray[np.int_], low: Array, high: Array, bars: int, width_m: float
 ) -> tuple[Array, Array, Array]:
-    """Share of each bar that is covered, and how far the ground beside reaches under its left and right end, m
-    (negative: a gap to it; NaN: no ground beside, or the whole bar lies on it). Each of shape (bars,)."""
+    """Share of each bar that is covered, and how far the neighbouring ground reaches under its left and right end, m
+    (negative: a gap to it; NaN: no such ground, or the whole bar lies on it). Each of shape (bars,)."""
     order = np.lexsort((low, which))
     which, low, high = which[order], low[order], high[order]
     inner_low, inner_high = np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
@@ -198,13 +198,11 @@ def _ends(
     at_left, at_right = low < 0, high > 1
     np.maximum.at(left, which[at_left], np.where(high[at_left] > 0.5, -np.inf, high[at_left]))
     np.minimum.at(right, which[at_right], np.where(low[at_right] < 0.5, np.inf, low[at_right]))
-    beside_left, beside_right = (
-        np.asarray(v, dtype=np.float64) for v in (left * width_m, (1 - right) * width_m)
-    )
+    near_left, near_right = (np.asarray(v, dtype=np.float64) for v in (left * width_m, (1 - right) * width_m))
     return (
         share,
-        np.where(np.isfinite(beside_left), beside_left, np.nan),
-        np.where(np.isfinite(beside_right), beside_right, np.nan),
+        np.where(np.isfinite(near_left), near_left, np.nan),
+        np.where(np.isfinite(near_right), near_right, np.nan),
     )
 
 

@@ -16,7 +16,7 @@ COMPENSATED_PCT = 20.0
 SMOOTH_S = 5.0
 CELL_M = 12.0
 FEWEST_IN_REACH = 6
-# Elevations of neighbouring passes that differ by more, after a plane is laid through them, say nothing on slope
+# Elevations of neighbouring passes that differ by more, after a plane is fitted through them, say nothing on slope
 # across: 12 m of it and this error are 4 %.
 MOST_ROUGH_M = 0.5
 
@@ -94,9 +94,9 @@ def _around(x: Array, y: Array, z: Array) -> Array:
     own = np.column_stack([np.bincount(place, part, cells.size) for part in parts])
     own = np.vstack([own, np.zeros(len(parts))])
     around = np.zeros((cells.size, len(parts)))
-    for beside in (dx * width + dy for dx in (-1, 0, 1) for dy in (-1, 0, 1)):
-        at = np.searchsorted(cells, cells + beside)
-        there = (at < cells.size) & (cells[np.minimum(at, cells.size - 1)] == cells + beside)
+    for step in (dx * width + dy for dx in (-1, 0, 1) for dy in (-1, 0, 1)):
+        at = np.searchsorted(cells, cells + step)
+        there = (at < cells.size) & (cells[np.minimum(at, cells.size - 1)] == cells + step)
         around += own[np.where(there, at, cells.size)]
     return around[place]
 

@@ -116,8 +116,8 @@ def motion_deg(time_s: Array, east_m: Array, north_m: Array) -> Array:
     back = np.clip(np.searchsorted(along, along - half, side="right") - 1, 0, index.size - 1)
     ahead = np.clip(np.searchsorted(along, along + half), 0, index.size - 1)
     dx, dy = x[ahead] - x[back], y[ahead] - y[back]
-    told = (np.hypot(dx, dy) > half / 2) & (t[ahead] - t[back] < LONGEST_SPAN_S)
-    out[index] = np.where(told, np.degrees(np.arctan2(dx, dy)) % 360.0, np.nan)
+    known = (np.hypot(dx, dy) > half / 2) & (t[ahead] - t[back] < LONGEST_SPAN_S)
+    out[index] = np.where(known, np.degrees(np.arctan2(dx, dy)) % 360.0, np.nan)
     return out
 
 

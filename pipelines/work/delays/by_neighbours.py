@@ -54,7 +54,7 @@ class Agreement:
 
 @dataclass(frozen=True, slots=True)
 class Pairs:
-    """Neighbouring passes: what is needed to lay one beside the other. Rows are readings inside passes."""
+    """Neighbouring passes: what is needed to compare one with the other. Rows are readings inside passes."""
 
     time_s: Array
     load: Array
@@ -176,9 +176,9 @@ def neighbour_lag(
 
     None where they never agree much, or best at an edge of what was tried.
     """
-    told, moments = agreement(pairs, seconds, signal, smear_s, shortening)
-    peak = _peak_of(told.correlation)
-    if peak is None or np.nanmax(told.correlation) < LEAST_AGREEMENT:
+    found, moments = agreement(pairs, seconds, signal, smear_s, shortening)
+    peak = _peak_of(found.correlation)
+    if peak is None or np.nanmax(found.correlation) < LEAST_AGREEMENT:
         return None
     groups = np.array_split(np.arange(pairs.first.size), min(pairs.first.size, 12))
     whole = moments.sum(axis=1)
@@ -284,7 +284,7 @@ def _correlated(sums: Array) -> Array:
 
 
 def _peak_of(correlation: Array) -> float | None:
-    """Where a parabola through the best and the two beside each side of it peaks; None at an edge."""
+    """Where a parabola through the best value and the two on each side of it peaks; None at an edge."""
     if not np.isfinite(correlation).any():
         return None
     best = int(np.nanargmax(correlation))

@@ -50,7 +50,7 @@ def response_lag(
 
     power : the signal is taken to rise with the intake to this power. load : relative to the usual, where more
     is known of it than the intake tells. shortens : whether another sensor of the machine has shown that dead
-    times shorten, so that this one need not prove it again, or that they don't; None where none has told.
+    times shorten, so that this one need not prove it again, or that they don't; None where none has.
 
     The signal's correlation with the delayed, smeared intake is computed over dead times, smearings and
     powers of the load, in eight blocks of the log; the blocks left out in turn give the error. None when the
@@ -119,9 +119,9 @@ class _Search:
     def likely(self, correlation: Array, travels: Sequence[Travel]) -> Array:
         """Log likelihood of travels, shape of ``correlation`` (travels, ...), with what is known of smearing
         beforehand: dead time and smearing trade, and a log alone may take one for the other."""
-        told = -self.looks / 2 * np.log1p(-np.minimum(np.maximum(correlation, 0.0) ** 2, 0.9999))
+        fit = -self.looks / 2 * np.log1p(-np.minimum(np.maximum(correlation, 0.0) ** 2, 0.9999))
         off = np.log(np.array([t.smear_s for t in travels]) / PRIOR_SMEAR_S) / SMEAR_LOG_SD
-        return told - (off**2 / 2).reshape(-1, *[1] * (np.ndim(correlation) - 1))
+        return fit - (off**2 / 2).reshape(-1, *[1] * (np.ndim(correlation) - 1))
 
     def best(self, travels: Sequence[Travel]) -> Travel:
         likely = self.likely(self.correlations(travels), travels)

@@ -35,8 +35,8 @@ class Lag:
     the logger has moved the channel already.
 
     ``estimated`` False: a default. ``smear_s``: how much of it is smearing, None where only the sum is known.
-    ``shortening``: power of the load with which the dead time shortens, 0 where it does not. ``ways``: what
-    told it, of starts, passes, feed, season.
+    ``shortening``: power of the load with which the dead time shortens, 0 where it does not. ``ways``: how
+    it was found, of starts, passes, feed, season.
     """
 
     seconds: float
@@ -137,14 +137,14 @@ def pool(days: Mapping[K, Delays]) -> dict[K, Delays]:
 
 
 def _pool_one(lags: Sequence[Lag]) -> list[Lag]:
-    told = [lag for lag in lags if lag.estimated]
-    if not told or len(lags) == 1:
+    known_lags = [lag for lag in lags if lag.estimated]
+    if not known_lags or len(lags) == 1:
         return list(lags)
-    seconds, error = (np.array(v) for v in zip(*((x.seconds, x.error_s) for x in told), strict=True))
+    seconds, error = (np.array(v) for v in zip(*((x.seconds, x.error_s) for x in known_lags), strict=True))
     spread2 = _spread_squared(seconds, error)
     weight = 1 / (error**2 + spread2)
     mean, mean_error2 = float(weight @ seconds / weight.sum()), float(1 / weight.sum())
-    known = [lag for lag in told if lag.smear_s is not None]
+    known = [lag for lag in known_lags if lag.smear_s is not None]
     smear = float(np.median([x.smear_s for x in known if x.smear_s is not None])) if known else None
     power = float(np.median([x.shortening for x in known])) if known else 0.0
     whole = Lag(mean, float(np.sqrt(mean_error2 + spread2)), True, smear, power, ("season",))

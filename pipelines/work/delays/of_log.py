@@ -39,7 +39,7 @@ FEWEST_READINGS = 600
 MOVED_S = 3.0
 # Loss rises about with the square of feed rate as a share, so with its cube as a mass.
 LOSS_POWER = 3.0
-# Smearing of a moisture sensor's chamber, where only the sum with its dead time can be told. From memory.
+# Smearing of a moisture sensor's chamber, where the data show only its sum with the dead time. From memory.
 MOISTURE_SMEAR_S = 7.0
 MOISTURE_SMEAR_ERROR_S = 0.35
 LOSS_SMEAR_S = 2.0
@@ -88,8 +88,8 @@ def grain_agreement(readings: pl.DataFrame, delays: Delays) -> Agreement | None:
     if log.pairs is None:
         return None
     smear = delays.grain.smear_s or USUAL_SMEAR_S
-    told, _ = agreement(log.pairs, log.seconds, log.flow, smear, delays.grain.shortening)
-    return replace(told, delays_s=told.delays_s - log.late_s)
+    found, _ = agreement(log.pairs, log.seconds, log.flow, smear, delays.grain.shortening)
+    return replace(found, delays_s=found.delays_s - log.late_s)
 
 
 def _log_of(readings: pl.DataFrame, grain_delay_s: float) -> _Log:
@@ -174,8 +174,8 @@ def _loss(log: _Log, signal: Array, grain: Lag) -> Lag:
         return DEFAULT_DELAYS.loss
     starts = None
     if log.logged:
-        told = grain.shortening > 0 if "starts" in grain.ways else None
-        starts = response_lag(log.intake, signal, LOSS_POWER, log.load, told)
+        shortens = grain.shortening > 0 if "starts" in grain.ways else None
+        starts = response_lag(log.intake, signal, LOSS_POWER, log.load, shortens)
     sure = starts is not None and starts.error_s < SURE_S
     smear = starts.smear_s if sure and starts is not None and starts.smear_s else LOSS_SMEAR_S
     feed = follow_lag(log.flow, signal, log.steady, grain, smear) if grain.estimated else None
