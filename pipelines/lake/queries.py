@@ -151,9 +151,8 @@ class LakeQueries:
     def _interruptible(self, work: Callable[..., Any], *arguments: object) -> Any:
         """``work`` in a thread, since DuckDB hears of Ctrl+C only when asked to stop."""
         with ThreadPoolExecutor(1) as worker:
-            running = worker.submit(work, *arguments)
             try:
-                return running.result()
+                return worker.submit(work, *arguments).result()
             except KeyboardInterrupt:
                 self._session.interrupt()
                 raise
