@@ -44,6 +44,6 @@ class RowRule(_Declared):
 
 
 @cache
-def row_rules() -> Mapping[str, RowRule]:
+def declared_row_rules() -> Mapping[str, RowRule]:
     """Row rules by code, in declared order; a row may fail several."""
     return load_declared("rules.toml", RowRule)

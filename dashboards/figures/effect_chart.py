@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import MARK_LETTER, MARK_SYMBOL, light
-from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.terms import NARROW, name_in_figure, percent_range, setting_change, signed
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def effect_chart(titled: Titled) -> go.Figure | None:
     )
 
 
-def change_lines(change: Change, when: str) -> list[str]:
+def change_lines(change: ShownChange, when: str) -> list[str]:
     """Title lines of a change, short enough for a telephone."""
     names = [name_in_figure(setting_change(*one), 36) for one in change.settings]
     return [f"{change.number}. {when}  {names[0]}", *(f"and {name}" for name in names[1:])]

@@ -8,7 +8,7 @@ from html import escape
 
 from chaffinch.dashboards.figures.effect_chart import reach_of, ticks_within
 from chaffinch.dashboards.figures.theme import MARK_PATH
-from chaffinch.dashboards.words.changes import Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.terms import name_in_figure, percent_range, signed
 
 Titled = tuple[str, str, Sequence[Outcome]]

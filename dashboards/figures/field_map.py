@@ -12,7 +12,7 @@ import polars as pl
 from chaffinch.dashboards.figures.field_data import Array, local_ms, metres_from
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
-from chaffinch.dashboards.words.changes import Change
+from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, Scale, ShownUnits
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def positions(readings: pl.DataFrame) -> pl.DataFrame:
 def field_map(
     readings: pl.DataFrame,
     shown: Sequence[Layer],
-    changes: Sequence[Change],
+    changes: Sequence[ShownChange],
     boundary_wkt: str | None,
     length: Scale = METRIC.length,
     zone_name: str | None = None,
@@ -231,7 +231,7 @@ def _colour_bar(text: str) -> dict[str, object]:
     }
 
 
-def _number(placed: pl.DataFrame, change: Change, on_ground: OnGround) -> dict[str, Any] | None:
+def _number(placed: pl.DataFrame, change: ShownChange, on_ground: OnGround) -> dict[str, Any] | None:
     """A numbered mark at the last usable reading before the change; none where that is over an hour away."""
     row = max(int(placed["time"].search_sorted(change.time)) - 1, 0)
     if abs((placed["time"][row] - change.time).total_seconds()) > 3600:

@@ -11,7 +11,7 @@ import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, Weight, effect_chart
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import outcome_of
+from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.pipelines.farm import Farm
 
 MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 60

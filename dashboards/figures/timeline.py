@@ -12,14 +12,14 @@ import polars as pl
 from chaffinch.dashboards.figures.field_data import Array, extremes, local_ms
 from chaffinch.dashboards.figures.stacked import Stacked
 from chaffinch.dashboards.figures.theme import light, number_look
-from chaffinch.dashboards.words.changes import Change
+from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, ShownUnits
 from chaffinch.dashboards.words.terms import name_in_figure, setting_label
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-Steps = Sequence[tuple[Change, str | None, str, str | None]]
+Steps = Sequence[tuple[ShownChange, str | None, str, str | None]]
 ROW_PX, SETTING_PX, GAP_PX = 130, 78, 30
 MOST_SETTINGS = 8
 MOST_TURNS_SHADED = 400
@@ -59,7 +59,7 @@ def timeline(
     medians: pl.DataFrame,
     minutes: int,
     rows: Sequence[Course],
-    changes: Sequence[Change],
+    changes: Sequence[ShownChange],
     zone_name: str | None,
 ) -> go.Figure | None:
     """Readings thin (lowest and highest of every stretch kept), medians of steady work bold, changes marked.
@@ -130,9 +130,9 @@ def _add_medians(stack: Stacked, number: int, course: Course, medians: pl.DataFr
     stack.add(number, bold)
 
 
-def _steps(changes: Sequence[Change]) -> dict[str, Steps]:
+def _steps(changes: Sequence[ShownChange]) -> dict[str, Steps]:
     """Setting to its changes in order; services, which have no value, are only marked."""
-    steps: dict[str, list[tuple[Change, str | None, str, str | None]]] = {}
+    steps: dict[str, list[tuple[ShownChange, str | None, str, str | None]]] = {}
     for change in changes:
         for setting, before, after, unit in change.settings:
             if after is not None:
@@ -140,7 +140,9 @@ def _steps(changes: Sequence[Change]) -> dict[str, Steps]:
     return dict(list(steps.items())[:MOST_SETTINGS])
 
 
-def values_in_force(changes: Sequence[Change], moments: Sequence[datetime]) -> dict[str, list[str | None]]:
+def values_in_force(
+    changes: Sequence[ShownChange], moments: Sequence[datetime]
+) -> dict[str, list[str | None]]:
     """Title of each drawn setting to its value at each moment; None before it is known."""
     found: dict[str, list[str | None]] = {}
     for setting, known in _steps(changes).items():
@@ -204,7 +206,7 @@ def _numbers(values: Sequence[str]) -> list[float] | None:
 
 
 def _mark(
-    stack: Stacked, readings: pl.DataFrame, at: Array, changes: Sequence[Change], zone_name: str | None
+    stack: Stacked, readings: pl.DataFrame, at: Array, changes: Sequence[ShownChange], zone_name: str | None
 ) -> None:
     """A faint ground under all that is no pass (turns, stops, ways), and a numbered line at each change."""
     stack.shapes += [

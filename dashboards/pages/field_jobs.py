@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.dashboards.pages.data_quality import deliveries_of
 from chaffinch.dashboards.pages.digest import digest_of
-from chaffinch.dashboards.pages.facts import Facts
+from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
-from chaffinch.dashboards.words.changes import of_field
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes

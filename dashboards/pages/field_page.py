@@ -24,7 +24,7 @@ from chaffinch.dashboards.figures.loss_curve import DRAWN_PLACES, Sides, loss_cu
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
 from chaffinch.dashboards.pages import data_quality
-from chaffinch.dashboards.pages.facts import field_facts
+from chaffinch.dashboards.pages.field_facts import field_facts
 from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
 from chaffinch.dashboards.pages.settings_in_use import (
     against_common_practice,
@@ -34,15 +34,15 @@ from chaffinch.dashboards.pages.settings_in_use import (
 from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_share
 from chaffinch.dashboards.words import advice
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import (
+from chaffinch.dashboards.words.links import machine_href
+from chaffinch.dashboards.words.shown_changes import (
     MAIN_OUTCOMES,
     OTHER_OUTCOMES,
-    Change,
     Outcome,
+    ShownChange,
     changes_of,
     headline,
 )
-from chaffinch.dashboards.words.links import machine_href
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def _cut_height_m(state: pl.DataFrame) -> float | None:
     return height_mm / 1000.0 if height_mm is not None and height_mm >= 0 else None
 
 
-def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) -> list[Drawn]:
+def _effect_figures(changes: list[ShownChange], zone: str | None, units: ShownUnits) -> list[Drawn]:
     drawn = []
     for identity, outcomes, about in (
         ("effects-main", MAIN_OUTCOMES, "losses, throughput and capacity"),
@@ -209,7 +209,7 @@ def _effect_figures(changes: list[Change], zone: str | None, units: ShownUnits) 
     return drawn
 
 
-def _effect_cells(change: Change, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:
+def _effect_cells(change: ShownChange, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:
     return [
         f"{change.number}. {words.clock(change.time, zone)} {change.title}",
         outcome.words,
@@ -220,7 +220,7 @@ def _effect_cells(change: Change, outcome: Outcome, zone: str | None, units: Sho
 
 
 def _timeline(
-    readings: pl.DataFrame, changes: list[Change], zone: str | None, units: ShownUnits
+    readings: pl.DataFrame, changes: list[ShownChange], zone: str | None, units: ShownUnits
 ) -> Drawn | None:
     rows = courses(readings, "kg/s" if losses_are_calibrated(readings) else "signal", units)
     medians, minutes = medians_in_time(readings, [course.column for course in rows])
@@ -247,7 +247,7 @@ def _timeline(
     return draw(figure, "course", description, table, zooms=_zooms(changes, zone))
 
 
-def _zooms(changes: list[Change], zone: str | None) -> tuple[tuple[str, float, float], ...]:
+def _zooms(changes: list[ShownChange], zone: str | None) -> tuple[tuple[str, float, float], ...]:
     if not changes:
         return ()
     half = 25 * 60_000.0
@@ -259,7 +259,11 @@ def _zooms(changes: list[Change], zone: str | None) -> tuple[tuple[str, float, f
 
 
 def _map(
-    readings: pl.DataFrame, changes: list[Change], zone: str | None, boundary: str | None, units: ShownUnits
+    readings: pl.DataFrame,
+    changes: list[ShownChange],
+    zone: str | None,
+    boundary: str | None,
+    units: ShownUnits,
 ) -> Drawn | None:
     shown = layers(readings, losses_are_calibrated(readings), units)
     figure = field_map(readings, shown, changes, boundary, units.length, zone)
@@ -288,8 +292,8 @@ def _map(
 
 
 def _curves(
-    readings: pl.DataFrame, changes: list[Change], sides: list, units: ShownUnits
-) -> list[tuple[Change, Drawn]]:
+    readings: pl.DataFrame, changes: list[ShownChange], sides: list, units: ShownUnits
+) -> list[tuple[ShownChange, Drawn]]:
     edges, feed_unit = feed_edges(readings), units.feed_rate[1]
     unit = "kg/s" if losses_are_calibrated(readings) else "signal"
     found = []

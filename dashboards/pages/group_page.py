@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.figures.conditions import LEAST_CHANGES, LOSS_MARKS, dependence
+from chaffinch.dashboards.figures.dependence import LEAST_CHANGES, LOSS_MARKS, dependence
 from chaffinch.dashboards.figures.forest import EffectRows, by_change, forest
-from chaffinch.dashboards.pages.facts import Facts, hours_at_values, single_effects
+from chaffinch.dashboards.pages.field_facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import outcome_of
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.usual import Usual, usual_position
 from chaffinch.pipelines.errors import counted

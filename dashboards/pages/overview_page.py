@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import of_field
 from chaffinch.dashboards.words.links import field_href, machine_href
+from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.terms import tone
 from chaffinch.schemas.tables import VERDICTS
 from chaffinch.sql import run_query

@@ -8,8 +8,8 @@ import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, effect_chart, rows_of_outcomes
 from chaffinch.dashboards.figures.parts import ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Outcome, outcome_of
 from chaffinch.dashboards.words.links import crop_href, machine_href
+from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, Outcome, outcome_of
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm

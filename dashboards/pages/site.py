@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
 from chaffinch.dashboards.pages.digest import digest_of
-from chaffinch.dashboards.pages.facts import Facts
+from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_jobs import Ground, MachineTables, field_job, make_all
 from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent

@@ -16,7 +16,7 @@ from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking, tota
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template_text
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import MAIN_OUTCOMES, Change
+from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, ShownChange
 from chaffinch.dashboards.words.shown_units import Ends, amount, priced, units_of, with_range
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
@@ -253,7 +253,7 @@ def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> dict[str, Any]:
     }
 
 
-def _change_row(change: Change, zone: str | None) -> dict[str, Any]:
+def _change_row(change: ShownChange, zone: str | None) -> dict[str, Any]:
     refused = dict.fromkeys(code for o in change.outcomes if o.verdict == "cannot tell" for code in o.reasons)
     return {
         "clock": words.clock(change.time, zone),

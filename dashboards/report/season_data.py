@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from chaffinch.dashboards.words.changes import Change, changes_of, of_field
+from chaffinch.dashboards.words.shown_changes import ShownChange, changes_of, of_field
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake.readable import ReadableLake
 
@@ -123,7 +123,7 @@ class FieldChanges:
 
     row: dict[str, Any]
     crop: str | None
-    changes: list[Change]
+    changes: list[ShownChange]
 
 
 def changes_by_field(data: SeasonData) -> list[FieldChanges]:

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import Outcome, outcome_of
+from chaffinch.dashboards.words.shown_changes import Outcome, outcome_of
 from chaffinch.pipelines.estimate.results.pooling import pool_between
 
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]

@@ -15,7 +15,7 @@ from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
 from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, Scale, units_of
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm

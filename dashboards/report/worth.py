@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
-from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import Ends, units_of
 from chaffinch.dashboards.words.terms import crop_label
 from chaffinch.pipelines.agronomy.economics import gain, value_of_loss_per_ha
@@ -41,7 +41,7 @@ class Worth:
     machine: str
     field: str | None
     crop: str | None
-    change: Change
+    change: ShownChange
     saved_kg_ha: Ends | None
     area_ha: float
     price_per_t: float | None

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import priced
 from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, significant
 from chaffinch.pipelines.agronomy.economics import gain
@@ -47,7 +47,7 @@ def _rise(name: str, before: str, after: str) -> float:
         return 0.0
 
 
-def open_questions(changes: Sequence[Change]) -> list[tuple[str, list[str], str]]:
+def open_questions(changes: Sequence[ShownChange]) -> list[tuple[str, list[str], str]]:
     """(reason code, changes and outcomes it applies to, remedy), in order of first appearance."""
     asked: dict[str, dict[int, list[str]]] = {}
     for change in changes:
@@ -70,9 +70,9 @@ def _short(words: Sequence[str]) -> str:
     return ", ".join(distinct) if len(distinct) <= 4 else f"{len(distinct)} outcomes"
 
 
-def next_steps(changes: Sequence[Change]) -> list[str]:
+def next_steps(changes: Sequence[ShownChange]) -> list[str]:
     """What to try next: a sentence on the last change of each setting, or of settings changed together."""
-    last: dict[tuple[str, ...], Change] = {tuple(one[0] for one in c.settings): c for c in changes}
+    last: dict[tuple[str, ...], ShownChange] = {tuple(one[0] for one in c.settings): c for c in changes}
     steps = []
     for names, change in reversed(last.items()):
         sentence = _next_step(change)
@@ -82,7 +82,7 @@ def next_steps(changes: Sequence[Change]) -> list[str]:
     return steps
 
 
-def _proof(repeats: Sequence[Change]) -> str:
+def _proof(repeats: Sequence[ShownChange]) -> str:
     """Whether repeats of one numeric setting agree on what raising it does to a loss."""
     if len(repeats) < 2 or len(repeats[0].settings) > 1:
         return ""
@@ -130,7 +130,7 @@ _AGREES = {
 }
 
 
-def knowledge_of(change: Change) -> Knowledge | None:
+def knowledge_of(change: ShownChange) -> Knowledge | None:
     """What is known of the setting, in the direction it was changed; None for a joint change.
 
     Outcomes without a declared sign are left out.
@@ -163,7 +163,7 @@ def _expected(outcome: Outcome, sign: str, rise: float, source: str) -> Expected
     return Expected(OUTCOME_WORDS.get(outcome.name, outcome.name), expected, source, outcome.verdict, agrees)
 
 
-def worth_of(change: Change, crop: str | None, farm: Farm, area_ha_h: float | None) -> list[str]:
+def worth_of(change: ShownChange, crop: str | None, farm: Farm, area_ha_h: float | None) -> list[str]:
     """What a clear change was worth at the prices of farm.toml, as sentences.
 
     area_ha_h : area an hour while cutting, before the change.
@@ -208,7 +208,7 @@ def _span_of(ends: Sequence[float]) -> str:
     return f"{significant(abs(ends[0]))} ({significant(low)} to {significant(high)})"
 
 
-def _slope(change: Change, outcome_name: str) -> int:
+def _slope(change: ShownChange, outcome_name: str) -> int:
     """+1 where the outcome rises with the setting, -1 where it falls, 0 where that is not clear."""
     _, before, after, _ = change.settings[0]
     outcome = change.outcome(outcome_name)
@@ -218,7 +218,7 @@ def _slope(change: Change, outcome_name: str) -> int:
     return 0 if rise == 0 else (1 if (rise > 0) == (outcome.verdict == "more") else -1)
 
 
-def _next_step(change: Change) -> str:
+def _next_step(change: ShownChange) -> str:
     losses = [o for o in change.outcomes if o.name.endswith("_loss")]
     worse = [o.words for o in losses if o.verdict == "more"]
     better = [o.words for o in losses if o.verdict == "less"]
@@ -244,13 +244,13 @@ def _next_step(change: Change) -> str:
     return ""
 
 
-def _costs(change: Change) -> str:
+def _costs(change: ShownChange) -> str:
     costs = [settings()[one[0]].costs for one in change.settings if one[0] in settings()]
     known = [text for text in costs if text]
     return ". Side effects to watch: " + " ".join(known) if known else "."
 
 
-def cautions_of(changes: Sequence[Change]) -> list[str]:
+def cautions_of(changes: Sequence[ShownChange]) -> list[str]:
     """Cautions of these settings, in addition to the general ones of the page."""
     names = dict.fromkeys(one[0] for change in changes for one in change.settings)
     texts = [settings()[name].caution for name in names if name in settings()]

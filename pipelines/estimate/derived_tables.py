@@ -38,7 +38,12 @@ from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work import machine_delays
 from chaffinch.pipelines.work.delays.lag import Delays
-from chaffinch.pipelines.work.delays.of_machine import as_text, from_text, pooled_delays, rounded
+from chaffinch.pipelines.work.delays.of_machine import (
+    delays_as_text,
+    delays_from_text,
+    pooled_delays,
+    rounded,
+)
 from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
 from chaffinch.pipelines.work.rows import by_log_clock, harvests, marked_harvests, work_rows
 from chaffinch.pipelines.work.setting_state import readings_with_settings
@@ -129,7 +134,7 @@ class Plan:
                     "day": str(row["day"]) if row["day"] else None,
                     "bins": bins[-1].height,
                     "loss_checks": json.dumps(pairs.tolist()),
-                    "delays_found": as_text(self.found[job][k]),
+                    "delays_found": delays_as_text(self.found[job][k]),
                     "delays_found_in": _found_in(self.inputs[job_key(*_key(row))]["readings"]),
                 }
             )
@@ -168,7 +173,7 @@ def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan
             "settings": digest_of_text(digest_of_frame(near[job][0]) + begin.get(job, "")),
             "checks": digest_of_frame(near[job][1]),
             "loads": digest_of_text(repr(weighed.of(row["machine"], row["crop"]))),
-            "delays": digest_of_text("\n".join(as_text(delays) for delays in used[job])),
+            "delays": digest_of_text("\n".join(delays_as_text(delays) for delays in used[job])),
         }
     return Plan(lake, rows, changes, near, weighed, found, used, inputs, lake.whole_jobs())
 
@@ -238,7 +243,7 @@ def _found_delays(
     kept = lake.scan("field_jobs").select("job", "harvest", "delays_found", "delays_found_in").collect()
     for job, _, text, found_in in kept.sort("job", "harvest").iter_rows():
         if job in readings and found_in == _found_in(readings[job]):
-            found.setdefault(job, []).append(from_text(text))
+            found.setdefault(job, []).append(delays_from_text(text))
     due = [row for row in rows if job_id(*_key(row)) not in found]
     for row, delays in zip(
         due, through_processes(each, "find delays", partial(_find_delays, lake), due, _name), strict=True

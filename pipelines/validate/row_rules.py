@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import polars as pl
 from chaffinch.pipelines.parsed import LONGEST_VALUE, SET_ASIDE_SCHEMA, Parsed, combined_set_aside
 from chaffinch.schemas.declarations import channels, settings
-from chaffinch.schemas.rules import RowRule, row_rules
+from chaffinch.schemas.rules import RowRule, declared_row_rules
 
 
 class BrokenRule(NamedTuple):
@@ -73,7 +73,7 @@ def _set_aside(rows: pl.DataFrame, fault: BrokenRule) -> pl.DataFrame:
 
 def broken_rules(table: str, frame: pl.DataFrame) -> Iterator[BrokenRule]:
     """The rules that apply to ``table``, over the columns that ``frame`` has."""
-    for rule in row_rules().values():
+    for rule in declared_row_rules().values():
         if table not in rule.tables:
             continue
         if rule.check == "channel_ranges":

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.dashboards.figures.conditions import Condition, slope
+from chaffinch.dashboards.figures.dependence import Condition, slope
 
 # Vaccinated with tuberculosis, vaccinated without, others with, others without, latitude in degrees.
 TRIALS = np.array(
@@ -60,7 +60,7 @@ def test_equal_errors_without_scatter_give_the_line_itself():
 @pytest.mark.parametrize(
     ("name", "x", "why"),
     [
-        ("moisture_pct", [14.0, 15, 16, 17], "from 4 adjustments; it takes 5"),
+        ("moisture_pct", [14.0, 15, 16, 17], "with 4 adjustments (5 needed)"),
         ("moisture_pct", [14.0, 14.2, 14.4, 14.6, 14.8], "nearly the same moisture"),
         ("feed", [40.0, 41, 42, 43, 44], "nearly the same moisture"),
     ],

@@ -38,7 +38,7 @@ def pooled_delays_of(lake: ReadableLake) -> dict[str, list[Delays]]:
     rows = lake.scan("field_jobs").select("job", "machine", "harvest", "delays_found").collect()
     found: dict[str, tuple[str, list[Delays]]] = {}
     for job, machine, _, text in rows.sort("machine", "job", "harvest").iter_rows():
-        found.setdefault(job, (machine, []))[1].append(from_text(text))
+        found.setdefault(job, (machine, []))[1].append(delays_from_text(text))
     return pooled_delays(found)
 
 
@@ -63,7 +63,7 @@ def _to_step(value: float, step: float) -> float:
     return step * floor(value / step + 0.5)
 
 
-def as_text(delays: Delays) -> str:
+def delays_as_text(delays: Delays) -> str:
     """Every number of every sensor, as JSON."""
     lags = (delays.of(sensor) for sensor in SENSORS)
     return json.dumps(
@@ -74,8 +74,8 @@ def as_text(delays: Delays) -> str:
     )
 
 
-def from_text(text: str) -> Delays:
-    """The reverse of ``as_text``."""
+def delays_from_text(text: str) -> Delays:
+    """The reverse of ``delays_as_text``."""
     own = {
         sensor: Lag(seconds, error, estimated, smear, shortening, tuple(ways.split()))
         for sensor, (seconds, error, estimated, smear, shortening, ways) in zip(

@@ -12,7 +12,7 @@ from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate import apply_rules
 from chaffinch.schemas.declarations import parse
-from chaffinch.schemas.rules import RowRule, row_rules
+from chaffinch.schemas.rules import RowRule, declared_row_rules
 
 NOON = datetime(2026, 7, 20, 12, tzinfo=UTC)
 
@@ -194,7 +194,7 @@ def test_loss_checks() -> None:
 
 
 def test_every_rule_says_what_a_missing_value_means() -> None:
-    assert {rule.null for rule in row_rules().values()} <= {"passes", "fails"}
+    assert {rule.null for rule in declared_row_rules().values()} <= {"passes", "fails"}
     with pytest.raises(DeclarationError, match=r"\[unsure\] null"):
         parse('[unsure]\ntables=["readings"]\ncheck="repeated"\nsentence="x"', "schemas/rules.toml", RowRule)
 

@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 
 import pytest
 from chaffinch.dashboards.figures.effect_pictures import LEFT, RIGHT, WIDTH, effect_pictures
-from chaffinch.dashboards.words.changes import Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome
 
 
 def outcome(percent: float | None, low: float, high: float, verdict: str) -> Outcome:

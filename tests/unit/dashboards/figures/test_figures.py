@@ -11,7 +11,7 @@ import pytest
 from chaffinch.dashboards.figures.effect_chart import effect_chart, rows_of_outcomes
 from chaffinch.dashboards.figures.field_data import extremes, metres_from
 from chaffinch.dashboards.figures.theme import PALETTE
-from chaffinch.dashboards.words.changes import Outcome, changes_of
+from chaffinch.dashboards.words.shown_changes import Outcome, changes_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.tables import tables

@@ -12,7 +12,7 @@ from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_tables import pool_fields
 from chaffinch.dashboards.report.season_words import worth_summary
 from chaffinch.dashboards.report.worth import Worth, lacking, total, weigh, with_durations
-from chaffinch.dashboards.words.changes import Change, outcome_of
+from chaffinch.dashboards.words.shown_changes import ShownChange, outcome_of
 from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.dashboards.words.terms import grouped, listed
 from chaffinch.pipelines.farm import Farm, parse_farm
@@ -30,10 +30,10 @@ def effect(outcome: str, percent: tuple[float, float, float] | None, verdict: st
     return row | {"reasons": []} | more
 
 
-def change(at_s: int, *rows: dict) -> Change:
+def change(at_s: int, *rows: dict) -> ShownChange:
     when = NOON + timedelta(seconds=at_s)
     told = tuple(outcome_of(row) for row in rows)
-    return Change(1, when, when, (("fan_speed", "1000", "1050", "rpm"),), None, told, 900.0, 900.0, 0)
+    return ShownChange(1, when, when, (("fan_speed", "1000", "1050", "rpm"),), None, told, 900.0, 900.0, 0)
 
 
 def readings(seconds: int) -> pl.DataFrame:

@@ -6,21 +6,21 @@ from datetime import UTC, datetime
 
 import pytest
 from chaffinch.dashboards.words.advice import knowledge_of
-from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.schemas.declarations import settings
 
 AT = datetime(2026, 8, 3, 9, tzinfo=UTC)
 
 
-def _change(*moved: tuple[str, str | None, str | None, str | None], **verdicts: str) -> Change:
+def _change(*moved: tuple[str, str | None, str | None, str | None], **verdicts: str) -> ShownChange:
     outcomes = tuple(
         Outcome(name, verdict, 0.0, -1.0, 1.0, 0.0, -0.01, 0.01, None, ())
         for name, verdict in verdicts.items()
     )
-    return Change(1, AT, AT, moved, None, outcomes, 1200.0, 1200.0, 10)
+    return ShownChange(1, AT, AT, moved, None, outcomes, 1200.0, 1200.0, 10)
 
 
-def _rows(change: Change) -> dict[str, tuple[str, str, str]]:
+def _rows(change: ShownChange) -> dict[str, tuple[str, str, str]]:
     known = knowledge_of(change)
     assert known is not None
     return {e.outcome: (e.expected, e.found, e.agrees) for e in known.expected}

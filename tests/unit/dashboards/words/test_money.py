@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 from chaffinch.dashboards.words.advice import worth_of
-from chaffinch.dashboards.words.changes import Change, Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.pipelines.agronomy.economics import gain, value_of_throughput_per_ha
 from chaffinch.pipelines.farm import Farm, parse_farm
 
@@ -45,13 +45,13 @@ def test_what_is_not_stated_gives_no_money(known, lacking):
     assert {name for name in type(found).__slots__ if getattr(found, name) is None} == lacking
 
 
-def _change(loss: str, absolute: tuple[float, float, float] | None, capacity: str) -> Change:
+def _change(loss: str, absolute: tuple[float, float, float] | None, capacity: str) -> ShownChange:
     outcomes = (
         Outcome("machine_loss", loss, -20.0, -30.0, -5.0, -0.22, -0.36, -0.05, None, (), absolute),
         Outcome("capacity", capacity, 25.0, 10.0, 40.0, 0.22, 0.1, 0.34, None, ()),
     )
     moved = (("fan_speed", "1000", "1050", "rpm"),)
-    return Change(1, AT, AT, moved, None, outcomes, 1200.0, 1200.0, 10)
+    return ShownChange(1, AT, AT, moved, None, outcomes, 1200.0, 1200.0, 10)
 
 
 def _plain(sentences: list[str]) -> list[str]:

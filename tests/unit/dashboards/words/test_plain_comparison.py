@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from chaffinch.dashboards.words.changes import Outcome
+from chaffinch.dashboards.words.shown_changes import Outcome
 
 
 def outcome(plain: float | None, verdict: str = "less", reasons: tuple[str, ...] = ()) -> Outcome:

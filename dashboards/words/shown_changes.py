@@ -104,7 +104,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ShownChange:
     """One adjustment, or the settings of one joint change.
 
     settings : (setting, from_value, to_value, unit) of each. seconds_before, seconds_after : usable work.
@@ -167,7 +167,7 @@ def of_field(row: dict[str, Any]) -> pl.Expr:
     return here if row.get("day") is None else here & (pl.col("time").dt.date() == row["day"])
 
 
-def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[Change]:
+def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[ShownChange]:
     """Changes in order of time.
 
     effects : rows of scope ``adjustment`` of one machine-field. adjustments : those of the machine within the
@@ -193,7 +193,7 @@ def _is_twin(row: dict, known: set[tuple[str, datetime]]) -> bool:
     )
 
 
-def _change(rows: pl.DataFrame) -> tuple[Change, list[datetime]]:
+def _change(rows: pl.DataFrame) -> tuple[ShownChange, list[datetime]]:
     first = rows.sort("time", "setting")
     settings = first.unique("setting", keep="first", maintain_order=True)
     lead = first.filter(pl.col("setting") == settings["setting"][0])
@@ -202,7 +202,7 @@ def _change(rows: pl.DataFrame) -> tuple[Change, list[datetime]]:
         (outcome_of(r) for r in lead.unique("outcome").iter_rows(named=True)),
         key=lambda o: order.get(o.name, 99),
     )
-    change = Change(
+    change = ShownChange(
         0,
         first["time"].min(),  # type: ignore[arg-type]
         first["time"].max(),  # type: ignore[arg-type]
@@ -216,9 +216,9 @@ def _change(rows: pl.DataFrame) -> tuple[Change, list[datetime]]:
     return change, settings["time"].to_list()
 
 
-def _bare(row: dict) -> Change:
+def _bare(row: dict) -> ShownChange:
     one = (row["setting"], row["from_value"], row["to_value"], row["unit"])
-    return Change(0, row["time"], row["time"], (one,), None, (), 0.0, 0.0, 0)
+    return ShownChange(0, row["time"], row["time"], (one,), None, (), 0.0, 0.0, 0)
 
 
 def outcome_of(row: dict) -> Outcome:
@@ -248,7 +248,7 @@ def outcome_of(row: dict) -> Outcome:
 
 
 def headline(
-    change: Change, feed: float | None, unit: str = "t/h", mass_per_area: Scale = (1.0, "kg/ha")
+    change: ShownChange, feed: float | None, unit: str = "t/h", mass_per_area: Scale = (1.0, "kg/ha")
 ) -> str:
     """One sentence or two for a change: what is clear, capacity in t/h, else why nothing is.
 

@@ -9,12 +9,12 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from chaffinch.dashboards.figures.conditions import Point
+from chaffinch.dashboards.figures.dependence import Point
 from chaffinch.dashboards.figures.field_data import median_of
 from chaffinch.dashboards.figures.forest import Key, key_and_amount
 from chaffinch.dashboards.pages.settings_in_use import InUse
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.changes import Change
+from chaffinch.dashboards.words.shown_changes import ShownChange
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
@@ -25,7 +25,7 @@ NORMAL_95 = 1.959963984540054
 
 def field_facts(
     crop: str | None,
-    changes: Sequence[Change],
+    changes: Sequence[ShownChange],
     sides: Sequence[tuple[pl.DataFrame, pl.DataFrame]],
     in_use: Sequence[InUse],
 ) -> Facts:
