@@ -140,7 +140,7 @@ def test_a_query_without_end_stops_with_ctrl_c(lake):
         assert running.stdout.readline() == "n\n"  # the query is under way
         running.send_signal(signal.SIGINT)
         running.communicate(timeout=60)
-    assert running.returncode != 0
+    assert running.returncode == 130
 
 
 def test_help_has_an_example():
