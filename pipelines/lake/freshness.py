@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from chaffinch.pipelines.lake.readable import ReadableLake
 
 # Entries of farm.toml that change neither what is read nor what is estimated.
-_PAGES_ONLY = {"units", "client", "prices", "tell"}
+_PAGES_ONLY = {"units", "client", "prices", "notify"}
 # The entry for what all field jobs share.
 ALL_JOBS = ""
 _WORDS = {

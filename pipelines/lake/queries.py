@@ -92,6 +92,7 @@ class LakeQueries:
     def __init__(self, lake: ReadableLake) -> None:
         self._lake = lake
         self._folder = TemporaryDirectory(prefix="chaffinch_query_", ignore_cleanup_errors=True)
+        self._worker = ThreadPoolExecutor(1)
 
     def __enter__(self) -> LakeQueries:
         return self
@@ -104,6 +105,9 @@ class LakeQueries:
     def close(self) -> None:
         """Let go of the session and of its temporary folder."""
         if "_session" in self.__dict__:
+            # After Ctrl+C a query may still be under way, and a busy session refuses to close.
+            self._session.interrupt()
+            self._worker.shutdown()
             self._session.close()
         self._folder.cleanup()
 
@@ -150,12 +154,11 @@ class LakeQueries:
 
     def _interruptible(self, work: Callable[..., Any], *arguments: object) -> Any:
         """``work`` in a thread, since DuckDB hears of Ctrl+C only when asked to stop."""
-        with ThreadPoolExecutor(1) as worker:
-            try:
-                return worker.submit(work, *arguments).result()
-            except KeyboardInterrupt:
-                self._session.interrupt()
-                raise
+        try:
+            return self._worker.submit(work, *arguments).result()
+        except KeyboardInterrupt:
+            self._session.interrupt()
+            raise
 
     @cached_property
     def _session(self) -> duckdb.DuckDBPyConnection:

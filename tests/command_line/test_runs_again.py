@@ -157,4 +157,4 @@ def test_a_night_before_anything_was_delivered(tmp_path: Path, capsys: pytest.Ca
     call = ["nightly", str(tmp_path / "inbox"), "--lake", str(tmp_path / "lake")]
     night = json_of([*call, "--site", str(tmp_path / "site")], capsys)
     assert night["failed"] == [] and night["ingest"]["files"] == 0
-    assert "Nothing has been taken in yet." in (tmp_path / "site" / "nightly.html").read_text()
+    assert "No files have been ingested yet." in (tmp_path / "site" / "nightly.html").read_text()

@@ -309,7 +309,7 @@ def test_a_wrong_ticket_in_farm_toml_is_told_in_one_sentence(old, new, message):
 
 def test_loads_that_are_no_list_of_tables_are_told_how():
     for text in ("load_tickets = 5\n", '[load_tickets]\nmachine = "A"\n'):
-        with pytest.raises(DeclarationError, match=r"a table of its own, under \[\[load_tickets\]\]"):
+        with pytest.raises(DeclarationError, match=r"as a separate table under \[\[load_tickets\]\]"):
             parse_farm(text)
 
 

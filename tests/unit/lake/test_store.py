@@ -325,7 +325,7 @@ def test_check_finds_missing_rows(lake: Lake) -> None:
     sentences = lake.check()
     # Both logs lose rows 2 to 4.
     assert len(sentences) == 2
-    assert "holds 17 rows of a.csv" in sentences[0] and "20 were taken in" in sentences[0]
+    assert "holds 17 rows of a.csv" in sentences[0] and "20 were ingested" in sentences[0]
 
 
 def test_check_finds_effects_of_other_inputs(lake: Lake) -> None:

@@ -98,7 +98,8 @@ def test_no_effect_is_exactly_none():
 
 @pytest.mark.seconds
 def test_effects_hold_exact_zeros_and_real_ones():
-    truth = simulate_season("plain", 1).truth.filter(
+    fields = simulate_season("plain", 1).iter()
+    truth = pl.concat([field.truth for field in fields]).filter(
         pl.col("outcome").is_in(["separation_loss", "cleaning_loss"])
     )
     assert truth.height == 128
