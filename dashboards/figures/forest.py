@@ -75,7 +75,7 @@ def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> 
     pooled : the changes that were pooled; a drum's speed is by tip speed where theirs is. None where the size of
     the adjustment is unknown.
     """
-    from chaffinch.pipelines.estimate.results.pooled_rows import Dose, at_the_tip, dose_of
+    from chaffinch.pipelines.estimate.results.doses import Dose, at_the_tip, dose_of
 
     def key_of(dose: Dose) -> Key:
         return dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit
@@ -107,6 +107,23 @@ def _by_key(
         if keyed is not None:
             found.setdefault(keyed[0], []).append(_of_one_step(row, keyed[1]))
     return found
+
+
+def by_step(fields: pl.DataFrame, season: pl.DataFrame, farm: Farm) -> pl.DataFrame:
+    """Rows of fields in the steps of the season's, so that they can be drawn on one scale.
+
+    The row of a test up and back speaks of its two values; here it is the effect of one step.
+    """
+    pooled = {key for key, _ in by_change(season)}
+    rows = []
+    for row in fields.iter_rows(named=True):
+        keyed = None
+        if row["per_step"] is None and row["tried_low"] is not None:
+            keyed = key_and_amount(row, pooled, farm)
+        if keyed is not None:
+            row = _of_one_step(row, keyed[1]) | dict(zip(SAME_CHANGE, keyed[0], strict=True))
+        rows.append(row)
+    return pl.DataFrame(rows, schema=fields.schema, infer_schema_length=None)
 
 
 def _of_one_step(row: dict[str, Any], amount: float) -> dict[str, Any]:

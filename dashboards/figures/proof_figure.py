@@ -15,6 +15,7 @@ FIGURE_WIDTH_PX = 1000
 # Different marks as well as colours.
 MARKS = (
     ("chaffinch", "diamond", "better"),
+    ("each log alone", "circle-open", "better"),
     ("oracle", "line-ns-open", "ink"),
     ("structural time series", "square-open", "separation"),
     ("window regression", "triangle-up-open", "worse"),

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.dependence import LEAST_CHANGES, LOSS_MARKS, dependence
-from chaffinch.dashboards.figures.forest import EffectRows, by_change, forest
+from chaffinch.dashboards.figures.forest import EffectRows, by_change, by_step, forest
 from chaffinch.dashboards.pages.field_facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
 from chaffinch.dashboards.words import terms as words
@@ -62,15 +62,18 @@ def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
     mine = lot.effects.filter(pl.col("machine") == machine)
     per_field = mine.filter(pl.col("scope") == "field")
     season = lot.effects.filter((pl.col("scope") == "season") & pl.col("crop").is_in(crops_of(per_field)))
-    season = season.filter(pl.col("machine").is_null() | (pl.col("machine") == machine))
+    season = pl.concat(
+        [mine.filter(pl.col("scope") == "machine"), season.filter(pl.col("machine").is_null())]
+    )
     changed = per_field["setting"].unique()
-    rows = EffectRows(per_field, season.filter(pl.col("setting").is_in(changed)), _single(mine))
+    season = season.filter(pl.col("setting").is_in(changed))
+    rows = EffectRows(by_step(per_field, season, farm), season, _single(mine))
     where = lot.where.filter(pl.col("machine") == machine)
     return {
         "title": machine,
         "kind": "machine",
         "scope": "on this machine",
-        "clear": _clear(mine.filter(pl.col("scope") == "season"), one_crop=False),
+        "clear": _clear(mine.filter(pl.col("scope") == "machine"), one_crop=False),
         **_context("machine", where, mine, rows, lot, farm),
     }
 
@@ -81,7 +84,8 @@ def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
     places = mine.select("machine", "field").unique()
     here = lot.where.join(places, on=["machine", "field"], how="semi", nulls_equal=True)
     season = mine.filter(pl.col("scope") == "season")
-    rows = EffectRows(mine.filter(pl.col("scope") == "field"), season, _single(mine))
+    per_field = by_step(mine.filter(pl.col("scope") == "field"), season, farm)
+    rows = EffectRows(per_field, season, _single(mine))
     return {
         "title": words.crop_label(crop),
         "kind": "crop",

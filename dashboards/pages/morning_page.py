@@ -227,8 +227,9 @@ def _effects(effects: pl.DataFrame, earlier: pl.DataFrame | None, links: _Links)
 
 
 def _shown(effects: pl.DataFrame) -> pl.DataFrame:
-    """Effects of single adjustments and of the season; those of a field are on its page."""
-    return effects.filter(pl.col("outcome").is_in(SHOWN_OUTCOMES), pl.col("scope") != "field")
+    """Effects of single adjustments and of the season; those of fields and machines are on their pages."""
+    scopes = pl.col("scope").is_in(["adjustment", "season"])
+    return effects.filter(pl.col("outcome").is_in(SHOWN_OUTCOMES), scopes)
 
 
 def _each_joint_change_once(rows: pl.DataFrame) -> list[dict[str, Any]]:

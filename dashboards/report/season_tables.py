@@ -4,20 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
-import numpy as np
 import polars as pl
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import Outcome, outcome_of
-from chaffinch.pipelines.estimate.results.pooling import pool_between
 
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 SHOWN = ("separation_loss", "cleaning_loss", "machine_loss", "throughput")
-NORMAL_95 = 1.959963984540054
-# Remarks on the range of one field, which is another when fields are pooled.
-SAID_OF_ONE_RANGE = ("wide_range", "just_clear")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,53 +71,21 @@ def by_crop(data: SeasonData) -> list[Group]:
 
 
 def by_machine(data: SeasonData) -> list[Group]:
-    """Each machine's fields pooled by random effects, as the season's are; a group a machine."""
+    """The effects on each machine, a group a machine."""
+    machines = data.effects.filter(pl.col("scope") == "machine")
     fields = data.effects.filter(pl.col("scope") == "field")
     groups = []
-    for machine in fields["machine"].drop_nulls().unique().sort().to_list():
-        mine = fields.filter(pl.col("machine") == machine)
+    for machine in machines["machine"].unique().sort().to_list():
         listed: list[SettingEffects] = []
-        for crop in mine["crop"].unique().sort(nulls_last=True).to_list():
-            own = mine.filter(pl.col("crop").eq_missing(pl.lit(crop, pl.String)))
-            listed += _settings(pool_fields(own), own)
+        own, behind = (frame.filter(pl.col("machine") == machine) for frame in (machines, fields))
+        for crop in own["crop"].unique().sort(nulls_last=True).to_list():
+            of_crop = pl.col("crop").eq_missing(pl.lit(crop, pl.String))
+            listed += _settings(own.filter(of_crop), behind.filter(of_crop))
         groups.append(Group(machine, listed))
     return groups
 
 
-def pool_fields(fields: pl.DataFrame) -> pl.DataFrame:
-    """Rows of scope ``field`` pooled over fields: one row a change of a setting, outcome, machine and crop.
-
-    The standard error of a field comes back from its 95 % range, which is a normal one. Fields
-    without an estimate are left out; a change without any estimate keeps the first refusal.
-    """
-    key = [*SAME_CHANGE, "outcome", "machine", "crop"]
-    rows = []
-    ordered = fields.sort([*key, "field"], nulls_last=True)
-    for _, members in ordered.group_by(key, maintain_order=True):
-        usable = members.drop_nulls(["log_ratio", "log_ratio_low", "log_ratio_high"])
-        rows.append(members.row(0, named=True) if usable.height < 2 else _pooled(usable))
-    return pl.DataFrame(rows, schema=fields.schema, infer_schema_length=None)
-
-
-def _pooled(members: pl.DataFrame) -> dict[str, Any]:
-    from chaffinch.pipelines.estimate.results.verdicts import answer, numbers
-
-    error = (members["log_ratio_high"] - members["log_ratio_low"]).to_numpy() / (2 * NORMAL_95)
-    pooled = pool_between(members["log_ratio"].to_numpy(), np.square(error))
-    remarks = members["reasons"].explode().drop_nulls().unique().sort().to_list()
-    remarks = [r for r in remarks if r not in SAID_OF_ONE_RANGE]
-    found = answer(pooled.estimate, pooled.low, pooled.high, [], remarks, pooled.p_value)
-    return members.row(0, named=True) | {
-        **numbers(found),
-        "field": None,
-        "verdict": found.verdict,
-        "reasons": list(found.reasons),
-        "adjustments_pooled": members["adjustments_pooled"].sum(),
-    }
-
-
 def _settings(rows: pl.DataFrame, behind: pl.DataFrame) -> list[SettingEffects]:
-    counts = {key: own.select("machine", "field").n_unique() for key, own in behind.group_by(SAME_CHANGE)}
     ordered = rows.sort(SAME_CHANGE, nulls_last=True)
     listed = []
     for key, own in ordered.group_by(SAME_CHANGE, maintain_order=True):
@@ -136,10 +98,21 @@ def _settings(rows: pl.DataFrame, behind: pl.DataFrame) -> list[SettingEffects]:
                 own["crop"][0],
                 {name: found[name] for name in words.OUTCOME_WORDS if name in found},
                 max(own["adjustments_pooled"].fill_null(0).to_list()),
-                counts.get(key, 0),
+                behind.filter(_of_change(key)).select("machine", "field").n_unique(),
             )
         )
     return sorted(listed, key=lambda s: (_place(s.setting), s.name))
+
+
+def _of_change(key: tuple[object, ...]) -> pl.Expr:
+    """Picks rows of fields behind a pooled change; those of a test up and back have its values instead of a step."""
+    setting, from_value, to_value, per_step, _ = key
+    of_setting = pl.col("setting").eq_missing(pl.lit(setting))
+    if per_step is not None:
+        return of_setting
+    named = (("from_value", from_value), ("to_value", to_value))
+    ends = (pl.col(name).eq_missing(pl.lit(end, pl.String)) for name, end in named)
+    return pl.all_horizontal(of_setting, *ends)
 
 
 def _place(setting: str) -> int:

@@ -26,7 +26,6 @@ REMEDIES = {
     "no_readings": "Change settings while cutting, and keep the log running on both sides of the change.",
     "no_overlap": "Keep the same speed on both sides of a change for some minutes.",
     "wide_range": REPEAT_IT,
-    "just_clear": REPEAT_IT,
     "flat_curve": "Drive one pass a little slower and one a little faster, to show how loss rises.",
     "signal_dead": "Check the loss sensor, its cable and its sensitivity.",
     "signal_saturated": "Lower the loss sensor's sensitivity until it is seldom at its ceiling.",
@@ -62,7 +61,7 @@ def open_questions(changes: Sequence[ShownChange]) -> list[tuple[str, list[str],
 
 
 # Asked even where there is a verdict.
-_ALWAYS = ("joint_change", "just_clear", "uncalibrated_sum", "clock_doubtful")
+_ALWAYS = ("joint_change", "uncalibrated_sum", "clock_doubtful")
 
 
 def _short(words: Sequence[str]) -> str:

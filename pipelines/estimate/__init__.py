@@ -24,8 +24,8 @@ from chaffinch.pipelines.estimate.results.calibration import (
     calibrate_all,
 )
 from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered
+from chaffinch.pipelines.estimate.results.doses import Diameters
 from chaffinch.pipelines.estimate.results.effects_table import Unanswered, effects_table
-from chaffinch.pipelines.estimate.results.pooled_rows import Diameters
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work

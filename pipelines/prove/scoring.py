@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import polars as pl
-from chaffinch.pipelines.estimate.results.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.trial import CHANGE, ORACLE, OURS, STRUCTURAL
 from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL
 
@@ -33,6 +32,8 @@ JUDGED_SCHEMA = {
 SMALLEST_SIGN = math.log(1.02)
 HELD_COVERAGE = (0.91, 0.98)
 HELD_FALSE = 0.05
+# Answers that share evidence call no more than one in fifty where there is no effect.
+USUAL_FALSE = 0.02
 # With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
 # 0.909 is where ranges that hold exactly 95 % end in all but one case in a thousand.
 MANY_EFFECTS = 300
@@ -166,7 +167,7 @@ def false_limit(without_effect: int) -> float:
         return 1.0
     if without_effect >= MANY_EFFECTS:
         return HELD_FALSE
-    by_chance = float(binom.ppf(1 - CHANCE / 2, without_effect, CALLED_AT)) / without_effect
+    by_chance = float(binom.ppf(1 - CHANCE / 2, without_effect, USUAL_FALSE)) / without_effect
     return max(HELD_FALSE, by_chance)
 
 

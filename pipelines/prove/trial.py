@@ -20,6 +20,7 @@ from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simu
 from numpy.typing import NDArray
 
 OURS = "chaffinch"
+ALONE = "each log alone"
 WINDOW_MEANS = "window means"
 WINDOW_REGRESSION = "window regression"
 STRUCTURAL = "structural time series"
@@ -215,18 +216,30 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judg
     effects = estimate_effects(
         fields, calibrate_all(pairs), diameters_m={"threshing_speed": drums} if drums else None
     )
-    ours = ours_on_changes(truth, effects)
+    ours, alone = ours_on_changes(truth, effects), ours_on_changes(truth, alone_as_answer(effects), ALONE)
     peers = pl.concat(t.peers for t in trials).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"
     )
-    both = pl.concat([ours, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed")
+    both = pl.concat(
+        [ours, alone, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed"
+    )
     changes = both.with_columns(
         pl.lit(scenario).alias("scenario"), pl.lit(seed, dtype=pl.Int64).alias("seed")
     )
     return Judged(changes, judge_pooled(season, effects))
 
 
-def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
+def alone_as_answer(effects: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``effects`` with what their own log says alone as the answer; what is refused stays refused."""
+    columns = [f"log_ratio{end}" for end in ("", "_low", "_high")]
+    verdict = verdict_of(pl.col("log_ratio_low"), pl.col("log_ratio_high"))
+    refused = pl.col("verdict") == "cannot tell"
+    return effects.with_columns(pl.col(f"alone_{name}").alias(name) for name in columns).with_columns(
+        pl.when(refused).then("verdict").otherwise(verdict).alias("verdict")
+    )
+
+
+def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame, method: str = OURS) -> pl.DataFrame:
     """Rows of ``effects`` with the truth, one for each change and outcome.
 
     ``told_as_one``: rows of a truly joint change that carry an effect without saying that it is joint.
@@ -255,6 +268,6 @@ def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
             pl.col("verdict").first().fill_null("cannot tell"),
             as_one.sum().cast(pl.Int64).alias("told_as_one"),
         )
-        .with_columns(pl.lit(OURS).alias("method"))
+        .with_columns(pl.lit(method).alias("method"))
         .drop_nulls("truth")
     )

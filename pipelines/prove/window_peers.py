@@ -10,7 +10,6 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.results.verdicts import CALLED_AT
 from chaffinch.pipelines.prove.newey_west import customary_lags, least_squares_newey_west
 from numpy.typing import NDArray
 
@@ -33,15 +32,10 @@ class PeerAnswer(NamedTuple):
 
 
 def verdict_of(low: pl.Expr, high: pl.Expr) -> pl.Expr:
-    """The verdict that a 95 % range amounts to by the estimator's rule, as if its errors were normal."""
-    from scipy.stats import norm
-
-    # How much further a range of the level of verdicts reaches.
-    further = float(norm.ppf(1 - CALLED_AT / 2) / norm.ppf(0.5 + RANGE_LEVEL / 2))
-    beyond = (further - 1) * (high - low) / 2
-    called = pl.when(low - beyond > 0).then(pl.lit("more")).when(high + beyond < 0).then(pl.lit("less"))
+    """The verdict that a 95 % range amounts to, by the estimator's rule."""
+    clear = pl.when(low > 0).then(pl.lit("more")).when(high < 0).then(pl.lit("less"))
     ends = low.is_not_nan() & high.is_not_nan() & (low <= high)
-    return pl.when(~ends).then(pl.lit("cannot tell")).otherwise(called.otherwise(pl.lit("no clear change")))
+    return pl.when(~ends).then(pl.lit("cannot tell")).otherwise(clear.otherwise(pl.lit("no clear change")))
 
 
 def window_means(binned: Binned, outcome: str) -> list[PeerAnswer]:

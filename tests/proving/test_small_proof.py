@@ -7,7 +7,7 @@ import json
 import pytest
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.prove import PEERS, run_proof
-from chaffinch.pipelines.prove.trial import ORACLE, OURS, WINDOW_MEANS
+from chaffinch.pipelines.prove.trial import ALONE, ORACLE, OURS, WINDOW_MEANS
 
 
 def quiet(*_) -> None:
@@ -24,7 +24,7 @@ def proof() -> dict:
 
 def test_every_method_is_scored_on_every_change(proof):
     scores = {s["method"]: s for s in proof["scores"]}
-    assert list(scores) == [OURS, WINDOW_MEANS, ORACLE]
+    assert list(scores) == [OURS, ALONE, WINDOW_MEANS, ORACLE]
     # Three fields, four adjustments each, two losses.
     assert {s["effects"] for s in scores.values()} == {24}
 
@@ -39,7 +39,14 @@ def test_means_of_windows_claim_more_than_they_hold(proof):
     """Design finding: means of windows hold the truth far less than nine times in ten."""
     by_method = {s["method"]: s for s in proof["scores"]}
     assert by_method[WINDOW_MEANS]["coverage"] < 0.8 < by_method[ORACLE]["coverage"]
-    assert by_method[WINDOW_MEANS]["width_to_oracle"] < 1 < by_method[OURS]["width_to_oracle"] * 1.2
+    assert by_method[WINDOW_MEANS]["width_to_oracle"] < 1 < by_method[ALONE]["width_to_oracle"] * 1.2
+
+
+def test_sharing_narrows_ranges(proof):
+    """Three fields share what they show; the oracle judges each change by its own log."""
+    by_method = {s["method"]: s for s in proof["scores"]}
+    assert by_method[OURS]["mean_width"] < 0.95 * by_method[ALONE]["mean_width"]
+    assert by_method[OURS]["answered"] == by_method[ALONE]["answered"]
 
 
 def test_the_result_is_plain_json_and_names_its_seed(proof):
@@ -58,7 +65,7 @@ def test_figure_shows_every_method_and_both_panels(proof):
 
     figure = proof_figure(proof["scores"])
     names = [trace.name for trace in figure.data]
-    assert sorted(set(names)) == sorted([OURS, WINDOW_MEANS, ORACLE])
+    assert sorted(set(names)) == sorted([OURS, ALONE, WINDOW_MEANS, ORACLE])
     ours = next(t for t in figure.data if t.name == OURS)
     assert ours.x[0] == pytest.approx(100 * proof["scores"][0]["coverage"])
 
@@ -66,7 +73,7 @@ def test_figure_shows_every_method_and_both_panels(proof):
 def test_table_has_a_row_for_every_method(proof):
     from chaffinch.pipelines.prove.wording import score_table
 
-    assert score_table(proof).row_count == 3
+    assert score_table(proof).row_count == 4
 
 
 @pytest.mark.proof

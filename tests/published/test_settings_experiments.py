@@ -1,4 +1,4 @@
-"""Published trials of settings put through the words and numbers of an effect, and pooled as adjustments are.
+"""Published trials of settings put through the words and numbers of an effect, and shared as adjustments are.
 
 Trials: drum speed and paddy damage, Iranian J. Biosystems Eng. art. 23116 (split-split plot, 3 replicates);
 cutting height, capacity and fuel, Gursoy et al. 2015, Res. Agric. Eng. 61:116-121; ground-following cutterbar,
@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.results.pooled_rows import dose_of
-from chaffinch.pipelines.estimate.results.pooling import pool_between, pool_within
+from chaffinch.pipelines.estimate.results.doses import dose_of
+from chaffinch.pipelines.estimate.results.hierarchy import FieldEstimates, fit_hierarchy
+from chaffinch.pipelines.estimate.results.shared_rows import disagreement, least_squares
 from chaffinch.pipelines.estimate.results.verdicts import answer, numbers
 
 # (before at 550 rpm, after at 850 rpm, log slope for each 100 rpm), % of grain.
@@ -23,7 +24,7 @@ PADDY = {
 
 
 def per_100_rpm(before: float, after: float) -> float:
-    """The log effect of 550 -> 850 rpm by the doses that pool, for each 100 rpm."""
+    """The log effect of 550 -> 850 rpm by the doses that are shared, for each 100 rpm."""
     dose = dose_of(
         {
             "setting": "threshing_speed",
@@ -35,7 +36,9 @@ def per_100_rpm(before: float, after: float) -> float:
     )
     assert dose is not None
     assert dose.per_step is not None
-    estimate, _ = pool_within(np.array([np.log(after / before)]), np.array([[0.01]]), np.array([dose.amount]))
+    estimate, _ = least_squares(
+        np.array([np.log(after / before)]), np.array([[0.01]]), np.array([dose.amount])
+    )
     return estimate * 100 / dose.per_step
 
 
@@ -48,14 +51,20 @@ def test_damage_for_each_100_rpm(response):
 def test_the_interaction_shows_as_fields_that_differ():
     """Cracking rises 0.111 and 0.240 a hundred rpm under two conditions: no one figure holds for both.
 
-    With errors of 0.02 the random-effects spread is what is left of their difference's variance:
-    (0.2401 - 0.1108)^2 / 2 - 0.02^2, root 0.089 (method of moments, exact for two).
+    With errors of 0.02 Q = (0.2401 - 0.1108)^2 / (2 x 0.02^2) = 20.9 on 1 degree of freedom, chance 5e-6; the range
+    of a field to come holds both.
     """
     slopes = np.array([per_100_rpm(*PADDY[name][:2]) for name in list(PADDY)[:2]])
-    pooled = pool_between(slopes, np.full(2, 0.02**2))
-    assert pooled.between == pytest.approx(np.sqrt((slopes[1] - slopes[0]) ** 2 / 2 - 0.02**2), rel=1e-3)
-    assert pooled.between == pytest.approx(0.089, abs=0.001)
-    assert pooled.low < slopes[0] < slopes[1] < pooled.high
+    assert disagreement(slopes, 0.02**2 * np.eye(2), np.ones(2)) == pytest.approx(4.8e-6, rel=0.05)
+    one, none = np.ones(1), np.zeros(1)
+    fields = [
+        FieldEstimates(
+            "A", None, 2026, one * slope, one[:, None] * 0.02**2, one[:, None], none, np.inf, one, none
+        )
+        for slope in slopes
+    ]
+    beyond = fit_hierarchy(fields).next_fields
+    assert beyond.quantile(0.025)[0] < slopes[0] < slopes[1] < beyond.quantile(0.975)[0]
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,8 @@ class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
     change_points : unlogged, allowed for by the fit. clock_evidence : of ``scan_change_points``. Both for losses
-    only.
+    only. loadings : (p,) what one standard deviation of an unknown common to the machine adds to the coefficients;
+    its square is in the covariance.
     """
 
     binned: Binned
@@ -60,6 +61,7 @@ class FieldOutcome:
     fit: Fit
     change_points: tuple[ChangePoint, ...] = ()
     clock_evidence: Array | None = None
+    loadings: Array | None = None
 
     def nearest_change_point_s(self, k: int) -> float:
         """Seconds between change ``k`` and the nearest unlogged change point; infinite where there are none."""

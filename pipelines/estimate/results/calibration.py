@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -81,40 +82,61 @@ def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float)
     return np.array(found, dtype=float).reshape(-1, 3)
 
 
-def absolute_effect(
-    binned: Binned, k: int, outcome: str, found: Answer, calibration: Calibration | None
-) -> tuple[float, float, float] | None:
-    """Change of machine loss by change ``k`` in kg/ha with its 95 % range, at the loss of the work before it.
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Machine loss before a change, and the standard error of its log, which is that of the machine's calibration."""
 
-    None without a calibration, or for other outcomes. The range is that of the product of two independent
-    log-normal errors, that of the calibration and that of the effect, by quadrature over both.
+    machine: str
+    kg_ha: float
+    error: float
+
+
+def level_before(binned: Binned, k: int, calibrations: Mapping[MachineCrop, Calibration]) -> Level | None:
+    """Machine loss in the work before change ``k``; None where no loss check weighs the machine's signals."""
+    calibration = calibration_of(binned, calibrations)
+    if calibration is None:
+        return None
+    calibration = calibration.at(binned.changes[k].first_s)
+    level = float(np.exp(calibration.log_kg_s_per_unit)) * binned.signal_per_m2(k) * 1e4
+    return Level(binned.machine, level, calibration.error) if np.isfinite(level) else None
+
+
+def kg_ha(levels: Sequence[Level], found: Answer) -> tuple[float, float, float] | None:
+    """Change of machine loss in kg/ha with its 95 % range, at the mean of the losses before; None without levels.
+
+    The calibration's error is common to a machine and independent between machines. The range is that of the
+    product of two independent log-normal errors, that of the level and that of the effect, by quadrature over both.
     """
     from scipy.stats import norm
 
-    if outcome != "machine_loss" or calibration is None or not np.isfinite(found.log_ratio):
+    if not levels or not np.isfinite(found.log_ratio):
         return None
-    level = float(np.exp(calibration.log_kg_s_per_unit)) * binned.signal_per_m2(k) * 1e4
-    if not np.isfinite(level):
-        return None
-    ends = norm.ppf((np.arange(200) + 0.5) / 200)
+    level = float(np.mean([one.kg_ha for one in levels]))
+    by_machine: dict[str, float] = defaultdict(float)
+    for one in levels:
+        by_machine[one.machine] += one.kg_ha * one.error / (len(levels) * level)
+    points = norm.ppf((np.arange(200) + 0.5) / 200)
     error = (found.high - found.low) / (2 * norm.ppf(0.975))
-    changes = np.exp(calibration.error * ends)[:, None] * np.expm1(found.log_ratio + error * ends)[None, :]
+    gains = np.exp(float(np.linalg.norm(list(by_machine.values()))) * points)
+    changes = gains[:, None] * np.expm1(found.log_ratio + error * points)[None, :]
     low, high = level * np.quantile(changes, [0.025, 0.975])
     return float(level * np.expm1(found.log_ratio)), float(low), float(high)
 
 
 DRAWS = 2000
+# Standard errors from the middle of a normal distribution to the end of its 95 % range.
+RANGE_95 = 1.959963984540054
 
 
 def capacity_at_share(
-    fitted: FieldOutcome, k: int, calibration: Calibration, share: float
+    fitted: FieldOutcome, k: int, effect: Answer, calibration: Calibration, share: float
 ) -> tuple[float, float, float] | None:
     """Change of the throughput at which a ``share`` of the grain is lost, by change ``k``, t/h, with 95 % range.
 
-    fitted : machine loss, per grain that entered. The loss curve before and after is solved for the share, over
-    draws of the fitted coefficients and of the calibration (common practice: parametric bootstrap). None where
-    more than one draw in forty does not reach the share within a factor two of the feed rates driven: it would be
-    a guess.
+    fitted : machine loss, per grain that entered. effect : the change's effect on it. The loss curve before and
+    after is solved for the share, over draws of the fitted coefficients, the effect and the calibration (common
+    practice: parametric bootstrap). None where more than one draw in forty does not reach the share within a factor
+    two of the feed rates driven: it would be a guess.
     """
     design, fit = fitted.design, fitted.fit
     # Between the points the curve is as good as straight: 2 % of feed rate apart.
@@ -128,6 +150,9 @@ def capacity_at_share(
     rng = np.random.default_rng([k, design.columns.shape[0]])
     drawn = rng.multivariate_normal(fit.coefficients, fit.covariance, DRAWS, method="cholesky")
     drawn = np.vstack([fit.coefficients, drawn])
+    spread = (effect.high - effect.low) / (2 * RANGE_95)
+    moved = effect.log_ratio + spread * np.r_[0.0, rng.standard_normal(DRAWS)]
+    drawn[:, design.names.index(f"step {k}")] = moved
     weight = calibration.log_kg_s_per_unit + calibration.error * np.r_[0.0, rng.standard_normal(DRAWS)]
     wanted = np.log(share) - weight
     at = [_crossing(drawn @ curve.T - wanted[:, None], shifts) for curve in (before, after)]

@@ -9,7 +9,7 @@ import numpy as np
 from chaffinch.pipelines.estimate.data.design import Design
 from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
-from chaffinch.pipelines.estimate.results.verdicts import Answer, answer, by_chance, reach, refuse
+from chaffinch.pipelines.estimate.results.verdicts import Answer, answer, reach, refuse
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -56,13 +56,16 @@ def capacity_effect(design: Design, fit: Fit, k: int, widen: float) -> Answer:
     while high < shifts.size - 1 and inside[high + 1]:
         high += 1
     if low == 0 or high == shifts.size - 1:
-        return refuse("flat_curve")
+        return refuse("wide_range" if _rises(design, fit, reach(freedom, widen)) else "flat_curve")
     lo, hi = min(shifts[low], centre), max(shifts[high], centre)
-    # The capacity has changed as surely as the loss has.
-    chance = by_chance(
-        float(fit.coefficients[step]), widen * float(np.sqrt(fit.covariance[step, step])), freedom
-    )
-    return answer(centre, float(lo), float(hi), [], [], chance)
+    return answer(centre, float(lo), float(hi), [], [])
+
+
+def _rises(design: Design, fit: Fit, errors: float) -> bool:
+    """Whether loss clearly rises with feed rate around the typical one: by more than so many standard errors."""
+    ends = feed_contrast(design, np.array([-0.1, 0.1]))
+    rise = ends[1] - ends[0]
+    return bool(rise @ fit.coefficients > errors * np.sqrt(rise @ fit.covariance @ rise))
 
 
 def _root(shifts: Array, value: Array) -> float | None:
@@ -100,7 +103,9 @@ def capacity_field(fitted: FieldOutcome, widen: float) -> FieldOutcome | None:
     steps = replace(design, names=tuple(f"step {k}" for k in told), steps=tuple(told))
     index = [design.names.index(name) for name in steps.names]
     covariance = by_coefficient @ fit.covariance @ by_coefficient.T
-    return replace(fitted, design=steps, fit=Fit(np.array(shifts), covariance, fit.freedom[index]))
+    loadings = None if fitted.loadings is None else by_coefficient @ fitted.loadings
+    found_fit = Fit(np.array(shifts), covariance, fit.freedom[index])
+    return replace(fitted, design=steps, fit=found_fit, loadings=loadings)
 
 
 def capacity_season(season: Mapping[str, SeasonOutcome]) -> SeasonOutcome | None:

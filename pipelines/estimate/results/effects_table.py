@@ -1,10 +1,11 @@
-"""The fitted season as rows of ``effects``: single adjustments, then fields, then the season."""
+"""The fitted season as rows of ``effects``: single adjustments, fields, machines, then the season."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,19 +17,21 @@ from chaffinch.pipelines.estimate.data.settings_clock import SAME_CLOCK_S, Clock
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, near_change_point
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
+    Level,
     MachineCrop,
-    absolute_effect,
     calibration_of,
     capacity_at_share,
+    kg_ha,
+    level_before,
 )
 from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
-from chaffinch.pipelines.estimate.results.pooled_rows import Diameters, pooled_rows
+from chaffinch.pipelines.estimate.results.doses import Diameters
+from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Shared, alone_columns, share
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
     Answer,
     Beside,
     answer,
-    by_chance,
     numbers,
     reach,
     refuse,
@@ -42,6 +45,8 @@ Row = dict[str, Any]
 NEAR_S = 1800.0
 # Widening by less is within what placebos differ by chance, and is not worth a word.
 CLEARLY_WIDENED = 1.1
+# Outcomes of the two loss signals' sum, which a loss check weighs.
+SUMMED = ("machine_loss", "capacity")
 # What is said of the loss holds for the capacity that follows from it.
 SAID_OF_CAPACITY = (
     "joint_change",
@@ -68,28 +73,37 @@ def effects_table(
     machine-fields that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine.
     clocks : how far settings logs were found off by what the changes did, by machine.
     """
+    every = dict(season)
+    if (capacity := capacity_season(season)) is not None:
+        every["capacity"] = capacity
+    alone = {
+        (id(binned), k, name): found
+        for binned in fields
+        for k, name, found in _alone_answers(binned, season, calibration_of(binned, calibrations))
+    }
+    shared: dict[str, dict[ChangeKey, Shared]] = {}
+    pooled: list[Row] = []
+    for name, outcome in every.items():
+        usable = {(of, k) for (of, k, about), one in alone.items() if about == name and one.usable}
+        levels = partial(_level, calibrations, name)
+        shared[name], found = share(outcome, usable, diameters_m or {}, levels)
+        pooled += found
     rows = [
         row
         for binned in fields
-        for row in _field_rows(
-            binned,
-            season,
-            calibration_of(binned, calibrations),
-            (clocks or {}).get(binned.machine),
-        )
+        for row in _field_rows(binned, every, alone, shared, calibrations, (clocks or {}).get(binned.machine))
     ]
     rows += [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]
     rows += [row for one in unanswered for row in _unanswered_rows(one)]
-    capacity = capacity_season(season)
-    rows += pooled_rows({**season, **({"capacity": capacity} if capacity else {})}, diameters_m)
+    rows += pooled
     table = tables()["effects"]
     if not rows:
         return table.empty()
     frame = pl.DataFrame(rows, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
-    scopes = {"adjustment": 0, "field": 1, "season": 2}
+    scopes = {"adjustment": 0, "field": 1, "machine": 2, "season": 3}
     return (
         table.conform(frame)
-        .with_columns(pl.col("scope").replace_strict(scopes, default=3).alias("_scope"))
+        .with_columns(pl.col("scope").replace_strict(scopes, default=4).alias("_scope"))
         .sort(
             "_scope",
             "machine",
@@ -135,40 +149,86 @@ def _unanswered_rows(one: Unanswered) -> Iterator[Row]:
             }
 
 
+@dataclass(frozen=True, slots=True)
+class _Alone:
+    """What one log says of one outcome of a change. usable : nothing was refused. placebos : behind its range."""
+
+    found: Answer
+    usable: bool
+    placebos: int
+
+
+def _alone_answers(
+    binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None
+) -> Iterator[tuple[int, str, _Alone]]:
+    """Every change of one machine-field and every outcome that its log can tell of: (change, outcome, answer)."""
+    fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
+    for k in range(len(binned.changes)):
+        beside = replace(Beside.of(binned, k), by_step=near_change_point(fitted.values(), k))
+        for name in OUTCOMES:
+            if name == "capacity":
+                one = _capacity(binned, k, beside, fitted, season)
+            elif name in fitted:
+                one = _effect(binned, k, beside, name, fitted[name], season[name])
+            else:
+                continue
+            if one is not None:
+                if calibration is not None:
+                    # A loss check is what this remark asks for.
+                    reasons = tuple(r for r in one.found.reasons if r != "uncalibrated_sum")
+                    one = replace(one, found=replace(one.found, reasons=reasons))
+                yield k, name, one
+
+
 def _field_rows(
     binned: Binned,
     season: Mapping[str, SeasonOutcome],
-    calibration: Calibration | None,
+    alone: Mapping[tuple[int, int, str], _Alone],
+    shared: Mapping[str, Mapping[ChangeKey, Shared]],
+    calibrations: Mapping[MachineCrop, Calibration],
     clock: ClockOffset | None,
 ) -> Iterator[Row]:
-    """Every change of one machine-field, every outcome that its log can tell of."""
-    fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
+    """Rows of every change of one machine-field."""
+    key = id(binned)
+    loss = _of(season["machine_loss"], binned) if "machine_loss" in season else None
     for k, change in enumerate(binned.changes):
-        beside = replace(Beside.of(binned, k), by_step=near_change_point(fitted.values(), k))
-        weighed = None if calibration is None else calibration.at(change.first_s)
+        found: dict[str, Answer] = {}
         for name in OUTCOMES:
-            if name == "capacity":
-                found, placebos = _capacity(binned, k, beside, fitted, season)
-            elif name in fitted:
-                found, placebos = _effect(binned, k, beside, name, fitted[name], season[name])
-            else:
+            if (key, k, name) not in alone:
                 continue
-            if found is None:
-                continue
-            if calibration is not None:
-                # A loss check is what this remark asks for.
-                found = replace(found, reasons=tuple(r for r in found.reasons if r != "uncalibrated_sum"))
+            one, more = alone[key, k, name], shared.get(name, {}).get((key, k))
+            found[name] = _shared_answer(one, more)
+            calibration = calibration_of(binned, calibrations)
             if name == "capacity":
-                absolute = _capacity_t_h(k, found, fitted.get("machine_loss"), weighed)
+                weighed = None if calibration is None else calibration.at(change.first_s)
+                absolute = _capacity_t_h(k, found, loss, weighed)
             else:
-                absolute = absolute_effect(binned, k, name, found, weighed)
+                level = level_before(binned, k, calibrations) if name == "machine_loss" else None
+                absolute = kg_ha([level] if level else [], found[name])
             for adjustment in change.rows.iter_rows(named=True):
-                row = _row(binned, k, change, adjustment, name, found, absolute, placebos)
+                row = _row(binned, k, change, adjustment, name, found[name], absolute, one.placebos)
+                row |= alone_columns(one.found)
+                if more is not None and found[name].verdict != "cannot tell":
+                    row |= {"chance_less": more.chance_less, "shared_with": more.shared_with}
                 yield row | _clock(change, adjustment, clock, row["reasons"])
+
+
+def _shared_answer(one: _Alone, shared: Shared | None) -> Answer:
+    """The answer of all logs together. What its own log refuses stays refused, whatever others say."""
+    reasons = [r for r in one.found.reasons if r != "wide_range" or not one.usable]
+    if shared is None:
+        return refuse(*(reasons or ["no_readings"]))
+    return answer(shared.log_ratio, shared.low, shared.high, [], reasons)
 
 
 def _of(outcome: SeasonOutcome, binned: Binned) -> FieldOutcome | None:
     return next((f for f in outcome.fields if f.binned is binned), None)
+
+
+def _level(
+    calibrations: Mapping[MachineCrop, Calibration], outcome: str, fitted: FieldOutcome, k: int
+) -> Level | None:
+    return level_before(fitted.binned, k, calibrations) if outcome in SUMMED else None
 
 
 def _effect(
@@ -178,7 +238,7 @@ def _effect(
     outcome: str,
     fitted: FieldOutcome | None,
     season: SeasonOutcome,
-) -> tuple[Answer, int]:
+) -> _Alone:
     refusals = list(beside.thin)
     faults = binned.flaws.get(outcome, [])
     refusals += [f for f in faults if f in ("signal_dead", "signal_saturated")]
@@ -188,7 +248,7 @@ def _effect(
     if outcome in LOSSES and beside.by_step:
         refusals.append("beside_not_logged")
     if fitted is None or k not in fitted.design.steps:
-        return refuse(*(refusals or ["no_readings"])), season.placebos.count
+        return _Alone(refuse(*(refusals or ["no_readings"])), False, season.placebos.count)
     if outcome in CONDITIONED and beside.moisture_moved:
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
@@ -202,10 +262,9 @@ def _effect(
     i = fitted.design.names.index(f"step {k}")
     estimate = float(fitted.fit.coefficients[i])
     error = float(np.sqrt(fitted.fit.covariance[i, i]))
-    freedom, widen = float(fitted.fit.freedom[i]), season.placebos.widen
-    half, chance = reach(freedom, widen) * error, by_chance(estimate, widen * error, freedom)
-    found = answer(estimate, estimate - half, estimate + half, refusals, remarks, chance)
-    return found, season.placebos.count
+    half = reach(float(fitted.fit.freedom[i]), season.placebos.widen) * error
+    found = answer(estimate, estimate - half, estimate + half, refusals, remarks)
+    return _Alone(found, not refusals, season.placebos.count)
 
 
 def _capacity(
@@ -214,20 +273,19 @@ def _capacity(
     beside: Beside,
     fitted: Mapping[str, FieldOutcome | None],
     season: Mapping[str, SeasonOutcome],
-) -> tuple[Answer | None, int]:
+) -> _Alone | None:
     """Capacity at the same machine loss, or at the one loss that is logged."""
     name = next((o for o in CAPACITY_LOSSES if o in fitted), None)
     if name is None:
-        return None, 0
-    loss, placebos = _effect(binned, k, beside, name, fitted[name], season[name])
-    one = fitted[name]
-    if one is None or loss.verdict == "cannot tell":
-        return refuse(*loss.reasons), placebos
+        return None
+    loss, one = _effect(binned, k, beside, name, fitted[name], season[name]), fitted[name]
+    if one is None or not loss.usable:
+        return _Alone(refuse(*loss.found.reasons), False, loss.placebos)
     found = capacity_effect(one.design, one.fit, k, season[name].placebos.widen)
     if found.verdict == "cannot tell":
-        return found, placebos
-    remarks = [r for r in loss.reasons if r in SAID_OF_CAPACITY]
-    return replace(found, reasons=(*found.reasons, *remarks)), placebos
+        return _Alone(found, False, loss.placebos)
+    remarks = [r for r in loss.found.reasons if r in SAID_OF_CAPACITY]
+    return replace(loss, found=replace(found, reasons=(*found.reasons, *remarks)))
 
 
 def _clock(
@@ -272,12 +330,13 @@ def _not_logged_rows(outcome: str, season: SeasonOutcome) -> Iterator[Row]:
 
 
 def _capacity_t_h(
-    k: int, found: Answer, machine_loss: FieldOutcome | None, calibration: Calibration | None
+    k: int, found: Mapping[str, Answer], machine_loss: FieldOutcome | None, calibration: Calibration | None
 ) -> tuple[float, float, float] | None:
     """Change of the capacity at the crop's reference loss share, t/h, where loss is calibrated."""
-    if machine_loss is None or calibration is None or found.verdict == "cannot tell":
+    if machine_loss is None or calibration is None or found["capacity"].verdict == "cannot tell":
         return None
-    return capacity_at_share(machine_loss, k, calibration, reference_loss_share(machine_loss.binned.crop))
+    crop = machine_loss.binned.crop
+    return capacity_at_share(machine_loss, k, found["machine_loss"], calibration, reference_loss_share(crop))
 
 
 def _row(

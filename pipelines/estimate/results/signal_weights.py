@@ -105,9 +105,10 @@ def _wider(machine: FieldOutcome, separation: FieldOutcome, cleaning: FieldOutco
         before = float(shares[machine.binned.step == k].mean())
         moved = _effect(separation, k) - _effect(cleaning, k)
         by_ratio[machine.design.names.index(f"step {k}")] = _after(before, moved) - before
-    still_open = OPEN**2 * np.outer(by_ratio, by_ratio)
+    still_open = OPEN * by_ratio
     fit = machine.fit
-    return replace(machine, fit=Fit(fit.coefficients, fit.covariance + still_open, fit.freedom))
+    wider = Fit(fit.coefficients, fit.covariance + np.outer(still_open, still_open), fit.freedom)
+    return replace(machine, fit=wider, loadings=still_open)
 
 
 def _after(share: float, moved: float) -> float:

@@ -16,9 +16,6 @@ LEAST_OVERLAP = 0.15
 WIDEST_HALF_RANGE = 1.0
 MOISTURE_APART_PCT = 0.5
 LEVEL = 0.95
-# A change is called where chance alone would look like one in no more than one of fifty. At the one in twenty of
-# the range itself, every second season without any effect has more than one in twenty called.
-CALLED_AT = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,25 +40,21 @@ def answer(
     high: float,
     refusals: Sequence[str],
     remarks: Sequence[str],
-    chance: float = 0.0,
 ) -> Answer:
-    """The verdict on an estimate. ``refusals`` make it `cannot tell`; ``remarks`` are only said.
+    """The verdict on an estimate: `less` or `more` exactly where its 95 % range is clear of zero.
 
-    chance : of an estimate as far from nothing if there were no effect (``by_chance``). Nothing above
-    ``CALLED_AT`` is called, and it is said where the range alone would have.
+    ``refusals`` make it `cannot tell`; ``remarks`` are only said.
     """
     if not np.isfinite([log_ratio, low, high]).all():
         return refuse(*(refusals or ["no_readings"]))
-    clear = low > 0 or high < 0
     if high - low > 2 * WIDEST_HALF_RANGE:
         refusals = [*refusals, "wide_range"]
     if refusals:
         verdict = "cannot tell"
-    elif clear and chance <= CALLED_AT:
+    elif low > 0 or high < 0:
         verdict = "more" if low > 0 else "less"
     else:
         verdict = "no clear change"
-        remarks = [*remarks, *(["just_clear"] if clear else [])]
     return Answer(log_ratio, low, high, verdict, tuple(dict.fromkeys([*refusals, *remarks])))
 
 
@@ -71,17 +64,6 @@ def reach(freedom: float, widen: float) -> float:
 
     level = 0.5 + LEVEL / 2
     return float(stdtrit(freedom, level) if np.isfinite(freedom) else ndtri(level)) * widen
-
-
-def by_chance(estimate: float, error: float, freedom: float) -> float:
-    """Chance of an estimate as far from nothing if there were no effect: Student's t, both sides.
-
-    error : standard error. freedom : degrees of freedom; infinite for the normal distribution.
-    """
-    from scipy.special import ndtr, stdtr
-
-    score = -abs(estimate) / error
-    return float(2 * (stdtr(freedom, score) if np.isfinite(freedom) else ndtr(score)))
 
 
 @dataclass(frozen=True, slots=True)

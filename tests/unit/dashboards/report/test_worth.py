@@ -9,7 +9,6 @@ import polars as pl
 import pytest
 from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.report.season_data import FieldChanges
-from chaffinch.dashboards.report.season_tables import pool_fields
 from chaffinch.dashboards.report.season_words import worth_summary
 from chaffinch.dashboards.report.worth import Worth, lacking, total, weigh, with_durations
 from chaffinch.dashboards.words.shown_changes import ShownChange, outcome_of
@@ -111,28 +110,6 @@ def test_a_pause_of_the_log_is_no_work():
     gap = log.with_columns(pl.when(pl.int_range(10) >= 5).then(pl.col("time") + timedelta(minutes=30))
                            .otherwise("time").alias("time"))  # fmt: skip
     assert with_durations(gap)["record_duration_s"].to_list() == [1.0] * 10
-
-
-@pytest.mark.parametrize(
-    ("mean", "said"), [(-0.25, ("less", [])), (-0.2, ("no clear change", ["just_clear"]))]
-)
-def test_two_fields_pooled_by_hand(mean, said):
-    # Both alike with standard error 0.1: no spread between them, the same mean, standard error 0.1 / sqrt 2. Two
-    # fields and the four that the belief in the ranges is worth: 5 degrees of freedom, t = 2.571 (table of
-    # Student's t, 97.5 %) for the range, 3.365 (99 %) for a verdict. -0.25 is 3.54 errors, -0.2 is 2.83.
-    half = 1.96 * 0.1
-    rows = [
-        effect("cleaning_loss", None, "less", scope="field", machine="Combine A", field=field, crop="wheat",
-               setting="fan_speed", per_step=50.0, unit="rpm", log_ratio=mean, log_ratio_low=mean - half,
-               log_ratio_high=mean + half, adjustments_pooled=2)
-        for field in ("Mill Field", "Long Acre")
-    ]  # fmt: skip
-    frame = pl.DataFrame(rows, schema=dict(tables()["effects"].polars_schema()))
-    pooled = pool_fields(frame).row(0, named=True)
-    assert pooled["log_ratio"] == pytest.approx(mean)
-    assert pooled["log_ratio_high"] - mean == pytest.approx(2.571 * 0.1 / np.sqrt(2), rel=1e-3)
-    assert pooled["adjustments_pooled"] == 4
-    assert (pooled["verdict"], pooled["reasons"]) == said
 
 
 def test_numbers_as_people_read_them():

@@ -25,21 +25,6 @@ def test_every_code_that_asks_for_something_is_declared():
     assert set(REMEDIES) <= set(reasons())
 
 
-def test_a_change_that_is_just_clear_asks_for_a_repeat_though_it_is_answered():
-    asked = open_questions(
-        [
-            change(1, ("cleaning_loss", "no clear change", "just_clear")),
-            change(
-                2, ("cleaning_loss", "less", "near_not_logged"), ("returns", "no clear change", "just_clear")
-            ),
-        ]
-    )
-    assert [(code, where) for code, where, _ in asked] == [
-        ("just_clear", ["change 1: cleaning loss", "change 2: returns (tailings)"])
-    ]
-    assert asked[0][2].startswith("Repeat it")
-
-
 def test_what_is_told_all_the_same_asks_for_nothing():
     assert open_questions([change(1, ("cleaning_loss", "less", "no_overlap"))]) == []
     (one,) = open_questions([change(1, ("cleaning_loss", "cannot tell", "no_overlap"))])

@@ -11,13 +11,18 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import Design
 from chaffinch.pipelines.estimate.model.fit import Fit
-from chaffinch.pipelines.estimate.results.calibration import Calibration, absolute_effect, calibrate
+from chaffinch.pipelines.estimate.results.calibration import (
+    Calibration,
+    Level,
+    calibrate,
+    kg_ha,
+    level_before,
+)
 from chaffinch.pipelines.estimate.results.capacity import capacity_effect
 from chaffinch.pipelines.estimate.results.gain_drift import CHECK_ERROR_LOG
 from chaffinch.pipelines.estimate.results.verdicts import (
     Answer,
     answer,
-    by_chance,
     feed_overlap,
     numbers,
     reach,
@@ -41,26 +46,6 @@ START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 def test_the_range_decides_the_word(low, high, verdict):
     found = answer((low + high) / 2, low, high, [], [])
     assert (found.verdict, found.reasons) == (verdict, ())
-
-
-@pytest.mark.parametrize(
-    ("score", "freedom", "called"),
-    [(2.32, np.inf, False), (2.33, np.inf, True), (2.76, 10, False), (2.77, 10, True)],
-)
-def test_a_change_is_called_where_a_98_percent_range_is_clear(score, freedom, called):
-    """2.326 standard errors of the normal, 2.764 of t on 10 degrees of freedom (any table, 99 %, one side)."""
-    half = reach(freedom, 0.1)
-    found = answer(
-        0.1 * score, 0.1 * score - half, 0.1 * score + half, [], [], by_chance(score, 1.0, freedom)
-    )
-    assert found.low > 0
-    assert (found.verdict, found.reasons) == (
-        ("more", ()) if called else ("no clear change", ("just_clear",))
-    )
-
-
-def test_what_is_refused_is_not_said_to_be_just_clear():
-    assert answer(0.5, 0.1, 0.9, ["short_before"], [], 0.03).reasons == ("short_before",)
 
 
 def test_a_refusal_outweighs_a_clear_range_and_says_why():
@@ -220,33 +205,37 @@ def test_checks_without_a_signal_calibrate_nothing():
     assert calibrate(np.array([[0.2, np.nan, 0.0], [0.2, 20.0, 0.0]])).checks == 1
 
 
+HALVED = Answer(np.log(0.5), np.log(0.4), np.log(0.625), "less")
+
+
+def test_loss_before_a_change_in_kg_per_hectare():
+    """30 units on 16 m2/s at 0.01 kg/s a unit: 0.3 kg/s on 16 m2/s is 187.5 kg/ha. None without a loss check."""
+    field = binned([900, 900])
+    known = {(field.machine, field.crop): Calibration(np.log(0.01), 0.1, 5)}
+    assert level_before(field, 0, known) == Level(field.machine, pytest.approx(187.5), 0.1)
+    assert level_before(field, 0, {}) is None
+
+
 def test_change_of_loss_in_kg_per_hectare():
-    """30 units on 16 m2/s at 0.01 kg/s a unit: 0.3 kg/s on 16 m2/s is 187.5 kg/ha; half of it is -93.75."""
-    found = Answer(np.log(0.5), np.log(0.4), np.log(0.625), "less")
-    value, low, high = absolute_effect(
-        binned([900, 900]), 0, "machine_loss", found, Calibration(np.log(0.01), 1e-9, 5)
-    )
+    """Half of 187.5 kg/ha is -93.75; with the level known the range is 187.5 (0.4 - 1) to 187.5 (0.625 - 1)."""
+    value, low, high = kg_ha([Level("A", 187.5, 1e-9)], HALVED)
     assert value == pytest.approx(-93.75)
-    # With the calibration known the range is the effect's own: 187.5 (0.4 - 1) and 187.5 (0.625 - 1).
     assert low == pytest.approx(-112.5, abs=1.5)
     assert high == pytest.approx(-70.3, abs=1.5)
+    assert kg_ha([], HALVED) is None
 
 
 def test_an_unsure_calibration_widens_the_range_in_kg_per_hectare():
-    found = Answer(np.log(0.5), np.log(0.4), np.log(0.625), "less")
-    field = binned([900, 900])
-    sure, unsure = (
-        absolute_effect(field, 0, "machine_loss", found, Calibration(np.log(0.01), e, 5)) for e in (1e-9, 0.3)
-    )
+    sure, unsure = (kg_ha([Level("A", 187.5, error)], HALVED) for error in (1e-9, 0.3))
     assert unsure[2] - unsure[1] > 1.5 * (sure[2] - sure[1])
     assert unsure[2] < 0, "a sure fall of the share is a sure fall in kg/ha"
 
 
-def test_no_kg_per_hectare_without_checks_or_for_a_single_place():
-    found = Answer(-0.5, -0.6, -0.4, "less")
-    assert absolute_effect(binned([900, 900]), 0, "machine_loss", found, None) is None
-    known = Calibration(0.0, 0.1, 3)
-    assert absolute_effect(binned([900, 900]), 0, "cleaning_loss", found, known) is None
+def test_errors_of_calibration_average_out_over_machines_and_not_over_fields_of_one():
+    one = kg_ha([Level("A", 187.5, 0.3)], HALVED)
+    fields, machines = (kg_ha([Level(m, 187.5, 0.3) for m in names], HALVED) for names in ("AAAA", "ABCD"))
+    assert fields == pytest.approx(one)
+    assert machines[2] - machines[1] < 0.85 * (one[2] - one[1])
 
 
 def test_a_pair_of_check_and_signal():

@@ -1,4 +1,4 @@
-"""Doses that pool, designs of full rank, placebos, and the rows of ``effects`` of a small season."""
+"""Doses that are shared, designs of full rank, placebos, and the rows of ``effects`` of a small season."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustm
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import build_design
 from chaffinch.pipelines.estimate.model.placebo import check_ranges
-from chaffinch.pipelines.estimate.results.pooled_rows import _hold_false_share, dose_of
-from chaffinch.pipelines.estimate.results.pooling import BELIEF_FIELDS, pool_between
+from chaffinch.pipelines.estimate.results.doses import dose_of
+from chaffinch.pipelines.estimate.results.shared_rows import disagreement, least_squares
 from chaffinch.pipelines.farm import parse_farm
 from chaffinch.pipelines.simulate import SCENARIOS, Operator, simulate_season
 from chaffinch.schemas.declarations import reasons, settings
@@ -25,7 +25,7 @@ def adjustment(setting: str, before: str | None, after: str | None, kind: str = 
     return {"setting": setting, "from_value": before, "to_value": after, "kind": kind, "unit": None}
 
 
-def test_numbers_pool_in_steps_of_the_catalogue():
+def test_numbers_are_shared_in_steps_of_the_catalogue():
     step = settings()["fan_speed"].step
     up = dose_of(adjustment("fan_speed", "800", str(800 + 2 * step)))
     down = dose_of(adjustment("fan_speed", "800", str(800 - step)))
@@ -34,7 +34,7 @@ def test_numbers_pool_in_steps_of_the_catalogue():
     assert up.per_step == step
 
 
-def test_words_pool_by_the_pair_of_positions_whichever_way():
+def test_words_are_shared_by_the_pair_of_positions_whichever_way():
     name, declared = next((n, s) for n, s in settings().items() if s.kind == "ordered")
     low, high = declared.positions[0], declared.positions[1]
     up, down = (
@@ -42,7 +42,7 @@ def test_words_pool_by_the_pair_of_positions_whichever_way():
         dose_of(adjustment(name, high, low, "ordered")),
     )
     assert (up.amount, down.amount) == (1.0, -1.0)
-    assert up.label == down.label == (name, low, high)
+    assert up.label == down.label == (name, low, high, None)
 
 
 def test_a_service_has_one_dose():
@@ -73,15 +73,31 @@ def test_a_handful_of_placebos_tells_nothing():
     assert (found.count, found.widen) == (7, 1.0)
 
 
-def test_belief_shortens_the_t_of_two_fields():
-    """Two fields that agree: t on 1 degree of freedom is 12.7, on 1 + 4 it is 2.57 (any table)."""
-    two = np.array([0.1, 0.1]), np.array([0.01, 0.01])
-    published = pool_between(*two, belief_fields=0)
-    tempered = pool_between(*two)
-    error = np.sqrt(0.01 / 2)
-    assert published.high - 0.1 == pytest.approx(12.706 * error, rel=1e-4)
-    assert tempered.high - 0.1 == pytest.approx(2.571 * error, rel=1e-3)
-    assert BELIEF_FIELDS == 4
+def test_least_squares_through_the_origin():
+    """Independent equal errors: sum(d y) / sum(d^2) = (0.1 + 2 x 0.3 + 0.2) / 6 = 0.15, variance s^2 / 6."""
+    found, variance = least_squares(np.array([0.1, 0.3, -0.2]), 0.04 * np.eye(3), np.array([1.0, 2.0, -1.0]))
+    assert found == pytest.approx(0.15)
+    assert variance == pytest.approx(0.04 / 6)
+
+
+def test_correlated_errors_agree_with_a_general_library():
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(4)
+    root = rng.standard_normal((4, 4))
+    covariance = root @ root.T + np.eye(4)
+    effects, dose = rng.standard_normal(4), np.array([1.0, -1.0, 2.0, 1.0])
+    theirs = sm.GLS(effects, dose[:, None], sigma=covariance).fit(cov_type="fixed scale")
+    found, variance = least_squares(effects, covariance, dose)
+    assert found == pytest.approx(float(theirs.params[0]))
+    assert variance == pytest.approx(float(theirs.cov_params()[0, 0]))
+
+
+def test_repeats_that_disagree_are_noticed():
+    """0.4 up and 0.1 back, errors 0.1: Q = 0.3^2 / (2 x 0.1^2) = 4.5 on 1 degree, chance 0.034 (table)."""
+    up_and_back, doses = np.array([0.4, -0.1]), np.array([1.0, -1.0])
+    assert disagreement(up_and_back, 0.01 * np.eye(2), doses) == pytest.approx(0.0339, abs=1e-4)
+    assert disagreement(up_and_back[:1], 0.01 * np.eye(1), doses[:1]) == 1.0
 
 
 @pytest.fixture(scope="module")
@@ -167,11 +183,11 @@ def test_all_rows_of_a_joint_change_carry_the_same_effect_and_say_so(effects):
     assert all("joint_change" in r for r in joint["reasons"])
 
 
-def test_joint_changes_do_not_enter_pools(effects):
+def test_no_wider_row_is_given_for_settings_that_only_moved_together(effects):
     assert set(effects.filter(pl.col("scope") != "adjustment")["setting"]) == {"threshing_speed"}
 
 
-def test_a_season_row_pools_both_fields(effects):
+def test_a_season_row_stands_for_both_fields(effects):
     pooled = effects.filter((pl.col("scope") == "season") & (pl.col("outcome") == "separation_loss"))
     assert pooled["adjustments_pooled"].to_list() == [2]
     assert pooled["per_step"].to_list() == [settings()["threshing_speed"].step]
@@ -247,15 +263,65 @@ def test_an_adjustment_goes_with_the_measure_in_which_its_setting_is_pooled():
     assert key_and_amount(fan, {by_tip}, farm) == (("fan_speed", None, None, 50.0, "rpm"), 1.0)
 
 
-def test_what_the_catalogue_has_a_setting_move_is_asked_first():
-    """Of ten rows one at 0.015 is called where the fan should move it (cleaning loss), not where it should not."""
+def test_a_clear_range_is_called_at_every_scope_and_no_other_is(effects):
+    known = effects.filter(pl.col("verdict") != "cannot tell")
+    clear = (known["log_ratio_low"] > 0) | (known["log_ratio_high"] < 0)
+    assert known.height > 0
+    assert set(known["scope"]) == {"adjustment", "field", "machine", "season"}
+    assert (clear == known["verdict"].is_in(["less", "more"])).all()
+    chance = known["chance_less"]
+    assert (chance.is_between(0, 1) & ((known["log_ratio"] < 0) == (chance > 0.5))).all()
 
-    def verdicts(outcome: str) -> list[str]:
-        row = {"scope": "season", "setting": "fan_speed", "verdict": "less", "reasons": []}
-        others = [row | {"outcome": "separation_loss", "verdict": "no clear change", "p_value": 0.9}] * 9
-        rows = [row | {"outcome": outcome, "p_value": 0.015}, *[dict(one) for one in others]]
-        return [one["verdict"] for one in _hold_false_share(rows)]
 
-    assert settings()["fan_speed"].sign_of("cleaning_loss") == "optimum"
-    assert verdicts("cleaning_loss")[0] == "less"
-    assert verdicts("separation_loss")[0] == "no clear change"
+def test_what_logs_say_alone_stands_beside_the_answer_but_for_the_season(effects):
+    known = effects.filter(pl.col("verdict") != "cannot tell")
+    alone = known.group_by("scope").agg(pl.col("alone_log_ratio").is_not_null().all())
+    assert dict(alone.rows()) == {"adjustment": True, "field": True, "machine": True, "season": False}
+    threshing = known.filter(pl.col("setting") == "threshing_speed", pl.col("outcome") == "separation_loss")
+    assert dict(threshing.group_by("scope").agg(pl.col("shared_with").max()).rows()) == {
+        "adjustment": 1, "field": 1, "machine": 1, "season": 0,
+    }  # fmt: skip
+    assert set(threshing["tried_low"].drop_nulls()) == {900.0}
+    assert set(threshing["tried_high"].drop_nulls()) == {950.0}
+
+
+def _refused(binned: Binned) -> Binned:
+    """The machine-field at other feed rates after its last change than before it."""
+    late = binned.step == len(binned.changes)
+    return replace(binned, feed_t_h=np.where(late, 9 * binned.feed_t_h, binned.feed_t_h))
+
+
+def test_what_was_refused_is_never_used(season, effects):
+    """Where feed rates do not overlap in any field, no wider row may call an effect from those changes."""
+    found = estimate_effects([replace(_refused(b), outcomes=_losses(b)) for b in season])
+    of_setting = found.filter(pl.col("setting") == "threshing_speed", pl.col("outcome") == "separation_loss")
+    assert of_setting.select("scope", "verdict").unique().rows() == [("adjustment", "cannot tell")]
+    assert all("no_overlap" in said for said in of_setting["reasons"])
+    assert of_setting["log_ratio"].null_count() == of_setting.height
+    one = estimate_effects([replace(_refused(season[0]), outcomes=_losses(season[0])),
+                            replace(season[1], outcomes=_losses(season[1]))])  # fmt: skip
+    pooled = one.filter(pl.col("scope") == "season", pl.col("outcome") == "separation_loss")
+    assert pooled["adjustments_pooled"].to_list() == [1]
+
+
+def test_a_test_up_and_back_speaks_of_its_two_values():
+    """One field, up two steps, back and up again: one row from the first value to the second."""
+    moves = tuple((40.0 * (i + 1), (("rotor_speed", 2 if i % 2 == 0 else -2),)) for i in range(3))
+    made = replace(SCENARIOS["plain"], fields=1, machines=1, hours=2.75, operator=Operator(script=(moves,)))
+    (one,) = simulate_season(made, 8).iter()
+    binned, _ = prepare(one.readings, real_adjustments(one.adjustments.with_row_index("row")))
+    found = estimate_effects([replace(binned, outcomes=_losses(binned))])
+    row, step = (
+        found.filter(pl.col("scope") == scope, pl.col("outcome") == "separation_loss").row(0, named=True)
+        for scope in ("field", "machine")
+    )
+    first = one.adjustments.row(0, named=True)
+    assert (row["from_value"], row["to_value"]) == (first["from_value"], first["to_value"])
+    assert row["per_step"] is None
+    steps = (float(row["to_value"]) - float(row["from_value"])) / step["per_step"]
+    assert row["adjustments_pooled"] == 3
+    # A field's effect is the machine's and what is its own; from one field both are the same.
+    assert row["log_ratio"] == pytest.approx(steps * step["log_ratio"], rel=0.5)
+    assert (row["tried_low"], row["tried_high"]) == tuple(
+        sorted(map(float, (row["from_value"], row["to_value"])))
+    )
