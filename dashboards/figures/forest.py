@@ -118,7 +118,7 @@ def by_step(fields: pl.DataFrame, season: pl.DataFrame, farm: Farm) -> pl.DataFr
     rows = []
     for row in fields.iter_rows(named=True):
         keyed = None
-        if row["per_step"] is None and row["tried_low"] is not None:
+        if row["per_step"] is None and row.get("tried_low") is not None:
             keyed = key_and_amount(row, pooled, farm)
         if keyed is not None:
             row = _of_one_step(row, keyed[1]) | dict(zip(SAME_CHANGE, keyed[0], strict=True))
