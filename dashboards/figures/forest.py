@@ -112,7 +112,7 @@ def _by_key(
 def by_step(fields: pl.DataFrame, season: pl.DataFrame, farm: Farm) -> pl.DataFrame:
     """Rows of fields in the steps of the season's, so that they can be drawn on one scale.
 
-    The row of a test up and back speaks of its two values; here it is the effect of one step.
+    The row of a test up and back compares its two values; here it is the effect of one step.
     """
     pooled = {key for key, _ in by_change(season)}
     rows = []

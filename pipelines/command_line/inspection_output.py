@@ -31,7 +31,7 @@ def _render_file(file: dict[str, Any]) -> list[RenderableType]:
     if "columns" in file:
         lines.append(_columns_table(file["columns"]))
     lines.extend(Text(f"  {line}") for line in _lines(file))
-    lines.extend(Text(f"  See to it: {sentence}", style="yellow") for sentence in file["attention"])
+    lines.extend(Text(f"  To do: {sentence}", style="yellow") for sentence in file["attention"])
     rest = [note for note in file["notes"] if note not in file["attention"]]
     lines.extend(Text(f"  Note: {note}", style="dim") for note in rest)
     return [*lines, Text("")]

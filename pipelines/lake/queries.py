@@ -327,12 +327,12 @@ def _first_line(text: str) -> str:
 
 def _fault(kind: str, text: str) -> str:
     """What is wrong with a query: line and column where DuckDB could not parse it, columns with a similar name."""
-    told = _first_line(text)
+    sentence = _first_line(text)
     where = _WHERE.search(text)
     if where and kind == "Parser":
         line, _, marks = text[where.start() :].partition("\n")
         column = len(marks) - len(marks.lstrip()) - len(where[0]) + 1
         # Of long lines DuckDB shows a part.
-        told += f", line {where[1]}" + ("" if "..." in line else f", column {column}")
+        sentence += f", line {where[1]}" + ("" if "..." in line else f", column {column}")
     similar = re.search(r"Candidate bindings: (.+)", text)
-    return f"{told}." + (f" Similar columns: {similar[1].replace(chr(34), '')}." if similar else "")
+    return f"{sentence}." + (f" Similar columns: {similar[1].replace(chr(34), '')}." if similar else "")

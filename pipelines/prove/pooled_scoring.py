@@ -31,7 +31,7 @@ def score_pooled(pooled: pl.DataFrame) -> list[Score]:
             .sum()
         )
         low, high = binomial_range(held, rows.height)
-        told = rows["next_field_held"].drop_nulls()
+        next_held = rows["next_field_held"].drop_nulls()
         scores.append(
             {
                 "scenario": scenario,
@@ -44,8 +44,8 @@ def score_pooled(pooled: pl.DataFrame) -> list[Score]:
                 "called": called.height,
                 "false": false,
                 "share_false": false / called.height if called.height else None,
-                "next_fields": len(told),
-                "next_field_coverage": float(told.sum()) / len(told) if len(told) else None,
+                "next_fields": len(next_held),
+                "next_field_coverage": float(next_held.sum()) / len(next_held) if len(next_held) else None,
             }
         )
     return scores

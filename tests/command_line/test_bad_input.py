@@ -283,5 +283,5 @@ def test_inspect_says_the_same_before_anything_is_taken_in(
     )
     assert run(["inspect", str(tmp_path / "odd.csv")]) == 1
     out = capsys.readouterr().out
-    assert "See to it: Column 'Speed (kg)' is kept unread: the unit 'kg' can't be turned into m/s." in out
+    assert "To do: Column 'Speed (kg)' is kept unread: the unit 'kg' can't be turned into m/s." in out
     assert "…" not in out

@@ -26,7 +26,7 @@ def test_a_small_proof_as_json_with_its_figure(tmp_path, capsys, monkeypatch):
     assert run([*call, str(figure)]) == 0
     summary = json.loads(capsys.readouterr().out)
     assert (summary["seed"], summary["held"]) == (4, True)
-    assert [s["method"] for s in summary["scores"]] == ["chaffinch"]
+    assert [s["method"] for s in summary["scores"]] == ["chaffinch", "each log alone"]
     page = figure.read_text(encoding="utf-8")
     assert "true effects inside the 95 % range" in page
     assert 'src="http' not in page

@@ -79,13 +79,13 @@ def _root(shifts: Array, value: Array) -> float | None:
 
 
 def capacity_field(fitted: FieldOutcome, widen: float) -> FieldOutcome | None:
-    """Log effects on capacity of all changes for which they can be told, with their joint covariance.
+    """Log effects on capacity of all changes for which they can be estimated, with their joint covariance.
 
     Each change's r solves e + g(f + r) - g(f) = 0, so its derivative by the coefficients is minus the contrast
-    at r over the curve's slope there. None where no change can be told.
+    at r over the curve's slope there. None where there is no such change.
     """
     design, fit = fitted.design, fitted.fit
-    told, gradients, shifts = [], [], []
+    answered, gradients, shifts = [], [], []
     for k in design.steps:
         found = capacity_effect(design, fit, k, widen)
         if found.verdict == "cannot tell":
@@ -96,11 +96,11 @@ def capacity_field(fitted: FieldOutcome, widen: float) -> FieldOutcome | None:
         values = contrast @ fit.coefficients
         gradients.append(-contrast[1] * 2e-4 / (values[2] - values[0]))
         shifts.append(found.log_ratio)
-        told.append(k)
-    if not told:
+        answered.append(k)
+    if not answered:
         return None
     by_coefficient = np.array(gradients)
-    steps = replace(design, names=tuple(f"step {k}" for k in told), steps=tuple(told))
+    steps = replace(design, names=tuple(f"step {k}" for k in answered), steps=tuple(answered))
     index = [design.names.index(name) for name in steps.names]
     covariance = by_coefficient @ fit.covariance @ by_coefficient.T
     loadings = None if fitted.loadings is None else by_coefficient @ fitted.loadings

@@ -161,7 +161,7 @@ class _Alone:
 def _alone_answers(
     binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None
 ) -> Iterator[tuple[int, str, _Alone]]:
-    """Every change of one machine-field and every outcome that its log can tell of: (change, outcome, answer)."""
+    """Every change of one machine-field and every outcome that its log can answer: (change, outcome, answer)."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k in range(len(binned.changes)):
         beside = replace(Beside.of(binned, k), by_step=near_change_point(fitted.values(), k))

@@ -238,10 +238,10 @@ class _Rows:
         for (row, _, _), one, ahead in zip(listed, found, next_field, strict=True):
             refusals, remarks, levels = row.pop("refusals"), row.pop("reasons"), row.pop("levels")
             answered = refuse(*refusals) if refusals else answer(*one[:3], [], remarks)
-            told = not refusals
+            estimable = not refusals
             row |= {**numbers(answered), "verdict": answered.verdict, "reasons": list(answered.reasons)}
-            row |= {"chance_less": one[3] if told else None}
-            if ahead is not None and told and row.pop("fields", 1) > 1:
+            row |= {"chance_less": one[3] if estimable else None}
+            if ahead is not None and estimable and row.pop("fields", 1) > 1:
                 ends = (100 * float(np.expm1(end)) for end in ahead[1:3])
                 row |= dict(zip(("next_field_percent_low", "next_field_percent_high"), ends, strict=True))
             row.pop("fields", None)

@@ -20,7 +20,7 @@ LEVEL = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An effect on the log scale with its 95 % range and the verdict. NaN where it can't be told at all."""
+    """An effect on the log scale with its 95 % range and the verdict. NaN where it can't be estimated."""
 
     log_ratio: float
     low: float
@@ -68,7 +68,7 @@ def reach(freedom: float, widen: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """What the work before and after one change allows to be told, whatever the outcome.
+    """What the work before and after one change allows, whatever the outcome.
 
     thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
     whether a step that was not logged lies so close that losses can't tell the two apart.

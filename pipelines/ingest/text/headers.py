@@ -33,7 +33,7 @@ class Matched:
 
     ``kind``: word, channel, setting or none. ``target``: the word, the channel, or the setting's name.
     ``rank`` says how surely: 0 stated in farm.toml, 1 canonical name, 2 synonym, 3 the set value of a setting
-    and 4 its actual value, told by an extra word. ``unit``: as written, None where the header has none.
+    and 4 its actual value, marked by an extra word. ``unit``: as written, None where the header has none.
     """
 
     position: int
