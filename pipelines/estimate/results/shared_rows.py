@@ -307,9 +307,8 @@ class _Rows:
         refusals = ["fields_differ"] if len(fields) == 2 and self._differ(list(fields.values())) else []
         remarks = [*remarks, *(["one_field"] if len(fields) == 1 else [])]
         row = self._common(scope, members, refusals, remarks) | {"fields": len(fields)}
-        machines = {u.of.binned.machine for u in members}
         if scope == "season":
-            return row | {"machine": machines.pop() if len(machines) == 1 else None}
+            return row
         blocks = [self._block(some, spread=True) for some in fields.values()]
         information = np.array([1 / least_squares(*block)[1] for block in blocks])
         effects = np.array([least_squares(*block)[0] for block in blocks])
