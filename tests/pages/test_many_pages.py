@@ -142,7 +142,7 @@ def test_every_page_in_every_window(which, visit, read_back, request):
             in_look(tab, look)
             for width in WIDTHS:
                 tab.set_viewport_size({"width": width, "height": 900})
-                tab.wait_for_function("document.documentElement.scrollWidth <= innerWidth", timeout=5_000)
+                tab.wait_for_function("document.documentElement.scrollWidth <= innerWidth", timeout=20_000)
                 if (width, look) in audit_at.get(page, ()):
                     found = Axe().run(tab, options={"preload": False}).response["violations"]
                     faults = [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found]

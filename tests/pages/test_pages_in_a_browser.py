@@ -57,7 +57,7 @@ def settle(page: Any, width: int) -> None:
     """Wait until figures have followed the window; fails where the page stays wider than it."""
     fits = "document.documentElement.scrollWidth <= innerWidth"
     try:
-        page.wait_for_function(fits, timeout=5_000)
+        page.wait_for_function(fits, timeout=20_000)
     except Exception:
         wide = page.evaluate("document.documentElement.scrollWidth")
         pytest.fail(f"{page.url} scrolls sideways: {wide} px at {width}")

@@ -83,7 +83,7 @@ def test_fresh_seeds_differ_from_call_to_call():
         run_proof(["no_effect"], 1, said.append, quiet, fields=1, peers=(), processes=1)
     seeds = [s for s in said if s.startswith("Seed")]
     assert len(set(seeds)) == 2
-    assert sum(s.startswith("no_effect: held") for s in said) == 2
+    assert sum(s.startswith("no_effect: ") for s in said) == 2
 
 
 @pytest.mark.parametrize(
