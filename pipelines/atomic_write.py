@@ -10,7 +10,7 @@ from pathlib import Path
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
-    """A path beside ``path`` to write to; it takes the place of ``path`` at the end, or goes where writing fails."""
+    """A temporary path in the folder of ``path``; it replaces ``path`` at the end, and goes where writing fails."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield part

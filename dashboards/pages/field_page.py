@@ -93,7 +93,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "checks": checks_table(
             checks_with_share(inputs.loss_checks, readings, crop, farm, inputs.machine), units, zone
         ),
-        "loads": loads_table(inputs.weighed.beside(inputs.machine, crop), zone, farm),
+        "loads": loads_table(inputs.weighed.loads_of(inputs.machine, crop), zone, farm),
         "facts": field_facts(crop, changes, sides, in_use),
         "in_use": in_use,
         "findings": against_common_practice(

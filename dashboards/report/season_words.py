@@ -78,7 +78,7 @@ def _direction(one: SettingEffects, tone: str) -> str:
 
 
 def still_open(groups: Sequence[Group]) -> str:
-    """Settings without any clear effect in any crop; empty where there is none."""
+    """Settings without a clear effect in any crop, in a sentence; may be empty."""
     moved = {s.setting for group in groups for s in group.settings if s.clear}
     rest = dict.fromkeys(s.setting for group in groups for s in group.settings if s.setting not in moved)
     if not rest:

@@ -106,7 +106,7 @@ def refresh_effects(
             unanswered.append(harvest)
             continue
         fields.append(harvest)
-        # Checks beside losses that are logged in kg/s say nothing of signals in units of their own.
+        # Where losses are logged in kg/s, checks say nothing of signals in units of their own.
         if not harvest.calibrated:
             pairs[of].append(found)
     effects = estimate_effects(fields, calibrate_all(pairs), unanswered, farm.diameters_m(), each)

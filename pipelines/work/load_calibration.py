@@ -53,7 +53,7 @@ class WeighedLoads:
             )
         return tuple(said)
 
-    def beside(self, machine: str, crop: str | None) -> pl.DataFrame:
+    def loads_of(self, machine: str, crop: str | None) -> pl.DataFrame:
         """The loads of a machine in a crop, those whose crop is not known too."""
         import polars as pl
 

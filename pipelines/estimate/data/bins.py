@@ -79,7 +79,7 @@ class Binned:
         first = np.append([c.first_s for c in self.changes], np.inf)
         return first[np.searchsorted(first, self.time_s)] - self.time_s <= seconds
 
-    def seconds_beside(self, k: int) -> tuple[float, float]:
+    def seconds_around(self, k: int) -> tuple[float, float]:
         """Seconds of usable work between change ``k`` and its neighbours, before and after."""
         return (
             float(self.seconds[self.step == k].sum()),

@@ -30,7 +30,7 @@ from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Shared, 
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
     Answer,
-    Beside,
+    BothSides,
     answer,
     numbers,
     reach,
@@ -164,12 +164,12 @@ def _alone_answers(
     """Every change of one machine-field and every outcome that its log can answer: (change, outcome, answer)."""
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k in range(len(binned.changes)):
-        beside = replace(Beside.of(binned, k), by_step=near_change_point(fitted.values(), k))
+        sides = replace(BothSides.of(binned, k), by_step=near_change_point(fitted.values(), k))
         for name in OUTCOMES:
             if name == "capacity":
-                one = _capacity(binned, k, beside, fitted, season)
+                one = _capacity(binned, k, sides, fitted, season)
             elif name in fitted:
-                one = _effect(binned, k, beside, name, fitted[name], season[name])
+                one = _effect(binned, k, sides, name, fitted[name], season[name])
             else:
                 continue
             if one is not None:
@@ -234,22 +234,22 @@ def _level(
 def _effect(
     binned: Binned,
     k: int,
-    beside: Beside,
+    sides: BothSides,
     outcome: str,
     fitted: FieldOutcome | None,
     season: SeasonOutcome,
 ) -> _Alone:
-    refusals = list(beside.thin)
+    refusals = list(sides.thin)
     faults = binned.flaws.get(outcome, [])
     refusals += [f for f in faults if f in ("signal_dead", "signal_saturated")]
     remarks = [f for f in faults if f not in refusals]
-    if outcome in CONDITIONED and not refusals and beside.overlap < LEAST_OVERLAP:
+    if outcome in CONDITIONED and not refusals and sides.overlap < LEAST_OVERLAP:
         refusals.append("no_overlap")
-    if outcome in LOSSES and beside.by_step:
+    if outcome in LOSSES and sides.by_step:
         refusals.append("beside_not_logged")
     if fitted is None or k not in fitted.design.steps:
         return _Alone(refuse(*(refusals or ["no_readings"])), False, season.placebos.count)
-    if outcome in CONDITIONED and beside.moisture_moved:
+    if outcome in CONDITIONED and sides.moisture_moved:
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
@@ -270,7 +270,7 @@ def _effect(
 def _capacity(
     binned: Binned,
     k: int,
-    beside: Beside,
+    sides: BothSides,
     fitted: Mapping[str, FieldOutcome | None],
     season: Mapping[str, SeasonOutcome],
 ) -> _Alone | None:
@@ -278,7 +278,7 @@ def _capacity(
     name = next((o for o in CAPACITY_LOSSES if o in fitted), None)
     if name is None:
         return None
-    loss, one = _effect(binned, k, beside, name, fitted[name], season[name]), fitted[name]
+    loss, one = _effect(binned, k, sides, name, fitted[name], season[name]), fitted[name]
     if one is None or not loss.usable:
         return _Alone(refuse(*loss.found.reasons), False, loss.placebos)
     found = capacity_effect(one.design, one.fit, k, season[name].placebos.widen)
@@ -349,7 +349,7 @@ def _row(
     absolute: tuple[float, float, float] | None,
     placebos: int,
 ) -> Row:
-    before, after = binned.seconds_beside(k)
+    before, after = binned.seconds_around(k)
     first = change.rows["time"][0]
     joint = f"{binned.machine} {first:%Y-%m-%dT%H:%M:%SZ}" if change.is_joint else None
     return {

@@ -258,7 +258,7 @@ class _Rows:
         levels = [level for u in members if (level := self.level_of(u.of, u.k)) is not None]
         if len(levels) == len(members):
             flaws.discard("uncalibrated_sum")
-        seconds = np.array([u.of.binned.seconds_beside(u.k) for u in members]).sum(axis=0)
+        seconds = np.array([u.of.binned.seconds_around(u.k) for u in members]).sum(axis=0)
         tried = [value for u in members for value in u.doses[0].values or ()]
         return {
             "scope": scope,

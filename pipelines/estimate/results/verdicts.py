@@ -67,7 +67,7 @@ def reach(freedom: float, widen: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class BothSides:
     """What the work before and after one change allows, whatever the outcome.
 
     thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
@@ -80,13 +80,13 @@ class Beside:
     by_step: bool = False
 
     @classmethod
-    def of(cls, binned: Binned, k: int) -> Beside:
+    def of(cls, binned: Binned, k: int) -> BothSides:
         return cls(tuple(thin_sides(binned, k)), feed_overlap(binned, k), moisture_moved(binned, k))
 
 
 def thin_sides(binned: Binned, k: int) -> list[str]:
     """Reasons to refuse an effect of change ``k`` for want of work on either side."""
-    before, after = binned.seconds_beside(k)
+    before, after = binned.seconds_around(k)
     return ["short_before"] * (before < SHORTEST_SIDE_S) + ["short_after"] * (after < SHORTEST_SIDE_S)
 
 

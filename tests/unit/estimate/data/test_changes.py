@@ -195,7 +195,7 @@ def test_bins_hold_what_their_seconds_hold():
     np.testing.assert_allclose(binned.outcomes["throughput"], np.log(36.0))
     np.testing.assert_allclose(binned.area_m2_s, 16.0)
     np.testing.assert_allclose(binned.loss_signal, 30.0, atol=0.01)
-    assert binned.seconds_beside(0) == (
+    assert binned.seconds_around(0) == (
         binned.seconds[binned.step == 0].sum(),
         binned.seconds[binned.step == 1].sum(),
     )
