@@ -182,7 +182,7 @@ def test_spoiled_logs_lose_no_byte(log: tuple[LogHeader, bytes]) -> None:
     st.integers(1, 60),
     st.sampled_from((3, 40, 255)),
 )
-@settings(deadline=None, max_examples=40, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=80, suppress_health_check=list(HealthCheck))
 def test_damage_costs_only_the_records_it_touches(seed: int, kind: str, length: int, values: int) -> None:
     """Wherever bytes are changed, put in or taken out: every record that was not touched is found again.
 
