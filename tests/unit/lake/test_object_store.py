@@ -180,15 +180,15 @@ def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, exp
     killed_in_a_write = (
         "import os, signal, sys; from pathlib import Path\n"
         "from chaffinch.pipelines.lake import Lake; from chaffinch.pipelines.lake.delta import DeltaTables\n"
-        "from chaffinch.pipelines import nightly\n"
-        "nightly.FILES_PER_COMMIT = 1\n"
+        "from chaffinch.pipelines.night import run as night\n"
+        "night.FILES_PER_COMMIT = 1\n"
         "writes, write = [], DeltaTables.write\n"
         "def last(self, name, frames, **how):\n"
         "    write(self, name, frames, **how)\n"
         "    writes.append(name)\n"
         "    if writes.count('readings') == int(sys.argv[3]): os.kill(os.getpid(), signal.SIGKILL)\n"
         "DeltaTables.write = last\n"
-        "nightly.ingest_inbox(Path(sys.argv[1]), Lake.open(sys.argv[2]))\n"
+        "night.ingest_inbox(Path(sys.argv[1]), Lake.open(sys.argv[2]))\n"
     )
     run = subprocess.run([sys.executable, "-c", killed_in_a_write, str(inbox), at, str(after)])
     assert run.returncode == -signal.SIGKILL
