@@ -22,7 +22,6 @@ from chaffinch.pipelines.ingest.task_data.meaning.naming import (
 from chaffinch.pipelines.ingest.task_data.meaning.simultaneous_logs import joined
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
 from chaffinch.pipelines.ingest.task_data.meaning.totals import Totals, compare_totals
-from chaffinch.pipelines.ingest.task_data.records.clock_offset import satellite_offset
 from chaffinch.pipelines.ingest.task_data.records.columns import resolve
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader, read_header
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData, read_log
@@ -81,8 +80,9 @@ def _log_stem(name: str) -> str | None:
 def read_task(gathered: Gathered, task: Task, key: str) -> list[LocalTimeLog]:
     """The logs of one task. ``key`` identifies the task."""
     carry: Carry = {}
-    logs: list[LocalTimeLog] = []
+    raw: list[LogData] = []
     counted = Totals()
+    field = _field(gathered, task)
     for reference in task.logs:
         if reference.stem.casefold() in gathered.seen:
             gathered.notes.append(f"{reference.stem}: named by more than one task; read once.")
@@ -99,12 +99,28 @@ def read_task(gathered: Gathered, task: Task, key: str) -> list[LocalTimeLog]:
         if not log.numbered:
             gathered.ask(f"{log.stem}.BIN is empty: the terminal logged nothing, or it was copied too early.")
         if len(log):
-            counted.count(log)
-            logs.append(_untimed(gathered, task, key, log, carry, first_row))
-    logs = [_with_speed(gathered, one) for one in joined(logs, gathered.notes)]
-    for sentence, far_apart in compare_totals(task, counted, [(one.stems[0], one.frame) for one in logs]):
+            gathered.notes.append(
+                f"{log.stem}: rows {first_row} to {gathered.rows}, {len(log)} readings of "
+                f"{_machine(gathered, task, log)}{f' in {field}' if field else ''}."
+            )
+            raw.append(replace(log, number=log.number + (first_row - 1)))
+    logs = []
+    for log in joined(raw, lambda one: _machine(gathered, task, one), gathered.notes):
+        counted.count(log)
+        logs.append(_with_speed(gathered, _untimed(gathered, task, key, log, carry)))
+    for sentence, far_apart in compare_totals(task, counted, [(one.stem, one.frame) for one in logs]):
         (gathered.ask if far_apart else gathered.notes.append)(sentence)
     return logs
+
+
+def _machine(gathered: Gathered, task: Task, log: LogData) -> str:
+    stated = gathered.stated.constants.get("machine")
+    device = device_of(log.columns, task, gathered.task_file)
+    return str(stated or machine_of(device, gathered.task_file, gathered.farm))
+
+
+def _field(gathered: Gathered, task: Task) -> str | None:
+    return str(gathered.stated.constants.get("field") or field_of(task, gathered.task_file)) or None
 
 
 def _open_log(gathered: Gathered, task: Task, reference: LogReference) -> LogData | None:
@@ -161,9 +177,7 @@ def _reason(error: OSError | DamagedMember) -> str:
     return reason.rstrip(".")
 
 
-def _untimed(
-    gathered: Gathered, task: Task, key: str, log: LogData, carry: Carry, first_row: int
-) -> LocalTimeLog:
+def _untimed(gathered: Gathered, task: Task, key: str, log: LogData, carry: Carry) -> LocalTimeLog:
     """The readings of one log with row, machine, field and crop."""
     constants = gathered.stated.constants
     _note_missing(gathered, task, log)
@@ -173,27 +187,22 @@ def _untimed(
             f"{log.stem}: no device is described, so the machine has no name; name it in farm.toml, under "
             "columns and constants."
         )
-    machine = str(constants.get("machine") or machine_of(device, gathered.task_file, gathered.farm))
+    machine = _machine(gathered, task, log)
     _note_device(gathered, machine, device)
-    field = str(constants.get("field") or field_of(task, gathered.task_file)) or None
+    field = _field(gathered, task)
     stated_crop = gathered.farm.machines[machine].crop if machine in gathered.farm.machines else None
     crop = constants.get("crop") or crop_of(task, gathered.task_file) or stated_crop
     harvest = channels_of_log(log, gathered.task_file, device, carry, people_of(task, gathered.task_file))
-    gathered.notes.append(
-        f"{log.stem}: rows {first_row} to {first_row + log.numbered - 1}, {len(log)} readings of {machine}"
-        f"{f' in {field}' if field else ''}."
-    )
     _note_uses(gathered, harvest)
     frame = harvest.frame.select(
-        (pl.col("number") + (first_row - 1)).alias("row"),
+        pl.col("number").alias("row"),
         pl.lit(machine).alias("machine"),
         pl.lit(field, dtype=pl.String).alias("field"),
         pl.lit(None if crop is None else str(crop), dtype=pl.String).alias("crop"),
         pl.exclude("number"),
     )
     zone = gathered.stated.time_zone or gathered.farm.zone_of(machine)
-    satellites = satellite_offset(log.fixed, log.local_us)
-    return LocalTimeLog(frame, (log.stem,), machine, zone, satellites, key, task.times)
+    return LocalTimeLog(frame, log.stem, machine, zone, log.satellites, key, task.times)
 
 
 def _note_device(gathered: Gathered, machine: str, device: Device | None) -> None:
@@ -230,9 +239,7 @@ def _note_missing(gathered: Gathered, task: Task, log: LogData) -> None:
 def _with_speed(gathered: Gathered, log: LocalTimeLog) -> LocalTimeLog:
     if "speed_m_s" in log.frame.columns:
         return log
-    gathered.notes.append(
-        f"{log.stems[0]}: the log holds no speed; it was computed from positions and times."
-    )
+    gathered.notes.append(f"{log.stem}: the log holds no speed; it was computed from positions and times.")
     return replace(log, frame=with_speed(log.frame))
 
 

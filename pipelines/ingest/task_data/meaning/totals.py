@@ -9,9 +9,10 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.task_file import Task
+from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import CROP_MASS
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 
-CROP_MASS, AREA, TIME_IN_WORK = 90, 116, 119
+AREA, TIME_IN_WORK = 116, 119
 COMPARED = ((CROP_MASS, "crop mass", "kg"), (AREA, "area", "m2"), (TIME_IN_WORK, "time in work", "s"))
 LONGEST_STEP_S = 10.0
 WORTH_TELLING = 0.02

@@ -84,7 +84,11 @@ def width_m(
 
 
 def _states(log: LogData, held: HeldColumn) -> dict[str, Floats]:
-    return {log.columns[i].place.element: on_off(held(i)) for i in _indexes(log, STATE)}
+    states: dict[str, Floats] = {}
+    for index in _indexes(log, STATE):
+        # Of two under one element the first counts.
+        states.setdefault(log.columns[index].place.element, on_off(held(index)))
+    return states
 
 
 def _sections(log: LogData, held: HeldColumn) -> Floats | None:

@@ -9,8 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints, Structured
-from chaffinch.pipelines.ingest.task_data.records.clock_offset import local_moments
+from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints
+from chaffinch.pipelines.ingest.task_data.records.clock_offset import (
+    Offset,
+    local_moments,
+    satellite_offset,
+)
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_binary import LogRecords, decode_log
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
@@ -32,8 +36,8 @@ class LogData:
     local_us : (N,) terminal's clock, microseconds since 1970. number : (N,) place of the reading's first
     record among the records and damaged stretches of the log, from 1. latitude_deg, longitude_deg,
     altitude_m : (N,), NaN where not known. columns : what each column is. rows, values : for each column the
-    readings that hold it and the value there. fixed : (N,) the fixed parts of the records. numbered : records
-    and stretches in all.
+    readings that hold it and the value there. satellites : what satellite time in it shows, see
+    ``satellite_offset``. numbered : records and stretches in all.
     """
 
     stem: str
@@ -43,7 +47,7 @@ class LogData:
     latitude_deg: Floats
     longitude_deg: Floats
     altitude_m: Floats
-    fixed: Structured
+    satellites: Offset | str | None
     columns: tuple[LogColumn, ...]
     rows: tuple[Ints, ...]
     values: tuple[Floats, ...]
@@ -79,7 +83,7 @@ def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn
     rows, values, found = _columns(records, reading, len(first), header, columns)
     return LogData(
         stem, header, local_us[first], number[first], latitude[first], longitude[first], altitude[first],
-        records.fixed[first], columns, rows, values, numbered,
+        satellite_offset(records.fixed[first], local_us[first]), columns, rows, values, numbered,
         tuple(sorted(asides, key=lambda aside: aside.number)), (*notes, *found),
     )  # fmt: skip
 

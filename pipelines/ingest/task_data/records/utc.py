@@ -26,13 +26,13 @@ DEGREES_AN_HOUR = 15.0
 class LocalTimeLog:
     """Readings whose ``local_us`` is the terminal's clock still.
 
-    stems : the logs in it. zone : of the clock, where ``farm.toml`` states it. satellites : what satellite
+    zone : of the clock, where ``farm.toml`` states it. satellites : what satellite
     time in it shows, see ``satellite_offset``. task, times : the task it belongs to and the times written
     for that.
     """
 
     frame: pl.DataFrame
-    stems: tuple[str, ...]
+    stem: str
     machine: str
     zone: str | None
     satellites: Offset | str | None
@@ -78,7 +78,7 @@ def on_utc(logs: Sequence[LocalTimeLog]) -> Iterator[UtcLog]:
             offset, how = _offset(log, logs, written)
             notes += how
             moments = (local - timedelta(seconds=offset)).dt.replace_time_zone("UTC")
-        stem = log.stems[0]
+        stem = log.stem
         yield UtcLog(
             log.frame.drop("local_us").insert_column(1, moments.cast(pl.Datetime("us", "UTC")).alias("time")),
             tuple(f"{stem}: {note}" for note in notes),
@@ -133,7 +133,7 @@ def _offset(
     for one in others:
         if isinstance(one.satellites, Offset):
             zone = one.satellites.seconds
-            return zone, [f"The terminal's clock runs {zone_text(zone)} by satellite time in {one.stems[0]}."]
+            return zone, [f"The terminal's clock runs {zone_text(zone)} by satellite time in {one.stem}."]
     own = written.get(log.task)
     if own is not None:
         return own.seconds, [own.sentence]
@@ -142,7 +142,7 @@ def _offset(
         if other is not None:
             return other.seconds, [
                 f"The terminal's clock runs {zone_text(other.seconds)} by the times written for the task of "
-                f"{one.stems[0]}."
+                f"{one.stem}."
             ]
     return 0, [
         "the time zone of the terminal's clock is not known, so its times are read as UTC; "
