@@ -222,6 +222,32 @@ def test_damage_costs_only_the_records_it_touches(seed: int, kind: str, length: 
     assert untouched <= found
 
 
+@pytest.mark.seconds
+@given(st.integers(0, 2**32 - 1), st.sampled_from((2, 10, 40, 120)), st.sampled_from((0.1, 0.5, 1.0)))
+@settings(deadline=None, max_examples=60, suppress_health_check=list(HealthCheck))
+def test_a_log_cut_off_anywhere_holds_its_first_records_and_no_other(
+    seed: int, values: int, share: float
+) -> None:
+    """What is left of the last record may look like a short one of another year; it never becomes a reading."""
+    rng = np.random.default_rng(seed)
+    names = ("time", "date", "north", "east", "status")[: int(rng.integers(2, 6))]
+    header = LogHeader(names, tuple(map(_value, range(values))))
+    fixed = np.zeros(30, header.fixed_type)
+    fixed["time"] = 36_000_000 + 1000 * np.arange(30)
+    fixed["date"] = 17_003
+    columns = []
+    for _ in header.values:
+        rows = np.flatnonzero(rng.random(30) < share).astype(np.int64)
+        largest = int(rng.choice([0, 100, 10_000, 2**30]))
+        columns.append((rows, rng.integers(-largest, largest + 1, len(rows)).astype(np.int32)))
+    data = encode(header, fixed, columns)
+    starts = decode_log(data, header).starts
+    for cut in rng.integers(1, len(data), 20).tolist():
+        read = decode_log(data[:cut], header)
+        whole = int((np.append(starts[1:], len(data)) <= cut).sum())
+        assert read.starts.tolist() == starts[:whole].tolist()
+
+
 def _value(index: int) -> DataLogValue:
     return DataLogValue(index, 0x100 + index, "DET-1")
 

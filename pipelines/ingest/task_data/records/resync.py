@@ -19,18 +19,27 @@ NO_STATUS = 0xFF
 WINDOW_BYTES = 2**16
 MAX_CANDIDATES = 2_000
 NEAR_BYTES = 2**20
+# As many sound records in a row prove that the log goes on; on another date than before the damage, more.
+PROOF, PROOF_ON_ANOTHER_DATE = 3, 8
+# A single record at the end of the log goes on only where it follows the last sound one within ten minutes.
+SOON_MS = 600_000
 PAIR = np.dtype([("index", "u1"), ("value", "<i4")])
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Sizes and offsets of a record; ``day`` is the date of the last sound record, once there was one."""
+    """Sizes and offsets of a record; ``day``, ``ms``: date and time of the last sound record, once there was one.
+
+    any_date : whether a record may lie on any date from ``day`` on.
+    """
 
     fixed_type: np.dtype
     values: int
     timed: bool
     day: int | None = None
     any_status: bool = False
+    ms: int = 0
+    any_date: bool = False
 
     @classmethod
     def of(cls, header: LogHeader) -> Layout:
@@ -76,8 +85,8 @@ class Layout:
         """This layout knowing the date of the sound record at ``start``."""
         if not self.timed:
             return self
-        day = int(buffer[start + 4]) + 256 * int(buffer[start + 5])
-        return replace(self, day=day) if FIRST_DAY <= day <= LAST_DAY else self
+        ms, day = (int(self.fixed_parts(buffer, np.array([start]))[name][0]) for name in ("time", "date"))
+        return replace(self, day=day, ms=ms, any_date=False) if FIRST_DAY <= day <= LAST_DAY else self
 
     def cut_short(self, buffer: Octets, start: int) -> bool:
         """Whether what begins at ``start`` is a sound record but for its missing end."""
@@ -140,20 +149,20 @@ def _indexes_known(buffer: Octets, starts: Ints, count: int, layout: Layout) -> 
 def next_sound(buffer: Octets, start: int, layout: Layout) -> int | None:
     """First byte from ``start`` on where sound records begin again; None when there is none.
 
-    Looked for near by with the date of the last sound record, then anywhere with any plausible date.
+    Looked for near by with the date of the last sound record, then anywhere with any plausible date from that on.
     """
     if layout.day is not None:
         near = _next_sound(buffer[: start + NEAR_BYTES], start, layout)
         if near is not None:
             return near
-    return _next_sound(buffer, start, replace(layout, day=None))
+    return _next_sound(buffer, start, replace(layout, any_date=True))
 
 
 def _next_sound(buffer: Octets, start: int, layout: Layout) -> int | None:
     """First byte from ``start`` on where sound records begin again; None when there is none.
 
-    Sound means: the record, and two more after it or the end of the log exactly, keep every rule, and the
-    dates agree with each other and with the last sound record before the damage.
+    Sound means: the record and those after it keep every rule, and their dates agree with each other and with
+    the last sound record before the damage (see ``_follows``).
     """
     tried = 0
     while start + layout.fixed_bytes < len(buffer):
@@ -215,19 +224,26 @@ def _may_begin(buffer: Octets, start: int, window: int, layout: Layout) -> Boole
 
 
 def _day_fits(days: NDArray[np.uint16], layout: Layout) -> Booleans:
-    if layout.day is None:
-        return (days >= FIRST_DAY) & (days <= LAST_DAY)
+    if layout.day is None or layout.any_date:
+        return (days >= (layout.day or FIRST_DAY)) & (days <= LAST_DAY)
     # Back by one as well: a clock that is set while the log runs.
     return np.abs(days.astype(np.int64) - layout.day) <= 1
 
 
 def _follows(buffer: Octets, start: int, layout: Layout) -> bool:
-    """Whether three sound records, or sound records up to the exact end, begin at ``start``."""
+    """Whether sound records begin at ``start``, enough of them to be no chance.
+
+    Three in a row on the date before the damage, eight on another. At the exact end of the log two on that date
+    will do, or one that follows within minutes.
+    """
     position = start
     known = layout
-    for _ in range(3):
+    for found in range(PROOF_ON_ANOTHER_DATE if layout.any_date and layout.day is not None else PROOF):
         if position == len(buffer):
-            return position > start
+            if not found or layout.day is None or layout.any_date:
+                return False
+            since_ms = (known.day - layout.day) * DAY_MS + known.ms - layout.ms  # type: ignore[operator]
+            return found > 1 or 0 <= since_ms <= SOON_MS
         if position + layout.fixed_bytes >= len(buffer):
             return False
         length = layout.record_bytes(buffer, position)

@@ -73,6 +73,20 @@ def test_garbage_in_the_middle() -> None:
     assert json.loads(row["content"])["bytes"] == garbage.hex()
 
 
+@pytest.mark.parametrize(
+    ("later_days", "records", "found"), [(0, 1, 1), (0, 2, 2), (30, 7, 0), (30, 8, 8), (-400, 8, 0)]
+)
+def test_after_damage_a_log_goes_on_only_where_its_date_agrees(
+    later_days: int, records: int, found: int
+) -> None:
+    """On the date before the damage the next record will do, on a later one eight in a row, on no earlier one."""
+    day = sets.DAY + later_days
+    after = b"".join(sets.record(second, [(0, 1600)], day=day) for second in range(31, 31 + records))
+    parsed = read(TLG00001_BIN=sets.log(30) + bytes(range(130, 193)) + after)
+    assert parsed.readings is not None and len(parsed.readings) == 30 + found
+    only_aside(parsed)
+
+
 def test_a_wrong_count_in_the_first_record() -> None:
     """Met in real logs: the first record says 0 values and one follows."""
     first = bytearray(sets.record(0, [(0, 1500)]))
