@@ -30,7 +30,8 @@ from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry, begun_with, filled, remember
 from chaffinch.pipelines.ingest.task_data.meaning.other_values import fixed_values, other_texts
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
-from chaffinch.pipelines.ingest.task_data.meaning.work_state import width_m, working
+from chaffinch.pipelines.ingest.task_data.meaning.work_state import working
+from chaffinch.pipelines.ingest.task_data.meaning.working_width import width_m
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale, by_stated_unit, choose

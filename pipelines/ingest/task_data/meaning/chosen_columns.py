@@ -12,6 +12,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
     CONDENSED,
     HEADER_LOW,
     HEADER_TURNS,
+    PARTS,
     STATE,
     WIDTHS,
 )
@@ -74,8 +75,11 @@ def fed_columns(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:
     numbers = [column.place.identifier for column in log.columns]
     fed = {index: target for target, index in chosen.items()}
     for number, target in ((STATE, "working"), (WIDTHS[0], "working_width_m")):
-        if numbers.count(number) == 1:
-            fed.setdefault(numbers.index(number), target)
+        index = numbers.index(number) if numbers.count(number) == 1 else None
+        element = log.columns[index].element if index is not None else None
+        # The width or state of one part of the machine is not the machine's.
+        if index is not None and (element is None or element.kind not in PARTS):
+            fed.setdefault(index, target)
     return fed
 
 

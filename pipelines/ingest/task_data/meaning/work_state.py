@@ -1,4 +1,4 @@
-"""Whether the machine was in work, and how wide, out of the states and widths of its element tree.
+"""Whether the machine was in work, out of the states of its element tree.
 
 Two-bit states (ISO 11783-11): 0 off, 1 on, 2 error, 3 not there. A condensed state holds sixteen of them, the
 leftmost section in the lowest bits. An element that is off takes all below it with it.
@@ -6,17 +6,16 @@ leftmost section in the lowest bits. An element that is off takes all below it w
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
-from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 
 STATE = 141
 CONDENSED = range(161, 177)
 HEADER_LOW, HEADER_TURNS = 237, 238
 WIDTHS = (67, 68, 70)
+# Elements that lie beside one another, each with a state and width of its own.
+PARTS = ("section", "unit")
 MEASURES_CROP = frozenset({67, 84, 87, 99, 181, 182})
 
 
@@ -40,60 +39,33 @@ def condensed(raw: Floats) -> Floats:
 
 def working(log: LogData, held: HeldColumn) -> Floats | None:
     """(N,) 1 in work, 0 not, NaN not known; None when the log holds no state at all."""
-    own = _states(log, held)
-    whole = {name: state for name, state in own.items() if _kind(log, name) not in ("section", "unit")}
+    own = states_of(log, held)
+    whole = {name: state for name, state in own.items() if kind_of(log, name) not in PARTS}
     if whole:
         main = min(whole, key=lambda name: _importance(log, name))
         above = _parents(log, main)
         return _all_on([whole[main], *(whole[name] for name in above if name in whole)])
     if own:
         return _any_on(np.stack(list(own.values()), axis=1))
-    sections = _sections(log, held)
+    sections = condensed_states(log, held)
     if sections is not None:
         return _any_on(sections)
-    header = [on_off(held(index)) for index in _indexes(log, HEADER_LOW, HEADER_TURNS)]
+    header = [on_off(held(index)) for index in columns_under(log, HEADER_LOW, HEADER_TURNS)]
     return _all_on(header) if header else None
 
 
-def width_m(
-    log: LogData, task_file: TaskFile, held: HeldColumn, metres: HeldColumn
-) -> tuple[Floats | None, str]:
-    """(N,) working width in m, and how it is known where not simply logged; None when nothing tells.
-
-    held : raw values of a column, kept on. metres : those of a width, in m.
-    """
-    logged = {log.columns[i].place.element: metres(i) for i in _indexes(log, WIDTHS[0])}
-    whole = {name: width for name, width in logged.items() if _kind(log, name) != "section"}
-    if whole:
-        # Of several parts that log a width, the one in work: the widest at each moment.
-        return _widest(list(whole.values())), ""
-    if logged:
-        states = _states(log, held)
-        parts = [
-            np.where(states.get(name, np.ones(len(log))) == 0, 0.0, width) for name, width in logged.items()
-        ]
-        return _sum(parts), f"the sum of {len(parts)} sections"
-    fixed = _device_width_m(log, task_file)
-    if fixed is None:
-        return None, ""
-    sections = _sections(log, held)
-    if sections is None:
-        return np.full(len(log), fixed), f"the one of the device description, {fixed:g} m"
-    share = _share_on(sections)
-    return fixed * share, f"{fixed:g} m times the share of sections in work"
-
-
-def _states(log: LogData, held: HeldColumn) -> dict[str, Floats]:
+def states_of(log: LogData, held: HeldColumn) -> dict[str, Floats]:
+    """(N,) work state of each element that logs its own."""
     states: dict[str, Floats] = {}
-    for index in _indexes(log, STATE):
+    for index in columns_under(log, STATE):
         # Of two under one element the first counts.
         states.setdefault(log.columns[index].place.element, on_off(held(index)))
     return states
 
 
-def _sections(log: LogData, held: HeldColumn) -> Floats | None:
+def condensed_states(log: LogData, held: HeldColumn) -> Floats | None:
     """(N, S) states of the sections out of all condensed values; sections that never are there left out."""
-    parts = [condensed(held(index)) for index in _indexes(log, *CONDENSED)]
+    parts = [condensed(held(index)) for index in columns_under(log, *CONDENSED)]
     if not parts:
         return None
     states = np.concatenate(parts, axis=1)
@@ -101,33 +73,21 @@ def _sections(log: LogData, held: HeldColumn) -> Floats | None:
     return states[:, there] if there.any() else None
 
 
-def _device_width_m(log: LogData, task_file: TaskFile) -> float | None:
-    devices = {
-        c.element.device for c, rows in zip(log.columns, log.rows, strict=True) if c.element and len(rows)
-    }
-    found: Mapping[int, list[float]] = {number: [] for number in WIDTHS}
-    for element in task_file.elements.values():
-        if element.device in devices and element.kind != "section":
-            for number in WIDTHS:
-                value = element.fixed.get(number)
-                if value is not None and value.raw is not None and 0 < value.raw <= 25_000:
-                    found[number].append(value.raw / 1000.0)
-    return next((max(widths) for widths in found.values() if widths), None)
-
-
-def _indexes(log: LogData, *numbers: int) -> list[int]:
+def columns_under(log: LogData, *numbers: int) -> list[int]:
+    """Columns of these identifiers that hold a value."""
     return [
         i for i, column in enumerate(log.columns) if column.place.identifier in numbers and len(log.rows[i])
     ]
 
 
-def _kind(log: LogData, element: str) -> str:
+def kind_of(log: LogData, element: str) -> str:
+    """Kind of an element of the log, see ``ELEMENT_KINDS``."""
     return next((c.element.kind for c in log.columns if c.element and c.element.id == element), "unknown")
 
 
 def _importance(log: LogData, element: str) -> tuple[int, int]:
     """Lowest for the element that represents the machine: the device, else where crop is measured."""
-    if _kind(log, element) == "device":
+    if kind_of(log, element) == "device":
         return 0, 0
     measured = {c.place.identifier for c in log.columns if c.place.element == element} & MEASURES_CROP
     number = next((c.element.number for c in log.columns if c.element and c.element.id == element), 0)
@@ -150,20 +110,3 @@ def _any_on(states: Floats) -> Floats:
     """1 where any is on, 0 where all known are off, NaN where none is known."""
     unknown = np.isnan(states).all(axis=1)
     return np.where(unknown, np.nan, (states == 1).any(axis=1).astype(np.float64))
-
-
-def _share_on(states: Floats) -> Floats:
-    known = (~np.isnan(states)).sum(axis=1)
-    on = (states == 1).sum(axis=1)
-    return np.where(known > 0, on / np.maximum(known, 1), np.nan)
-
-
-def _sum(widths: list[Floats]) -> Floats:
-    stacked = np.stack(widths, axis=1)
-    return np.where(np.isnan(stacked).all(axis=1), np.nan, np.nansum(stacked, axis=1))
-
-
-def _widest(widths: list[Floats]) -> Floats:
-    stacked = np.stack(widths, axis=1)
-    unknown = np.isnan(stacked).all(axis=1)
-    return np.where(unknown, np.nan, np.where(np.isnan(stacked), -np.inf, stacked).max(axis=1))
