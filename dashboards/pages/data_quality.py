@@ -73,7 +73,7 @@ def work_shares(marked: pl.DataFrame) -> list[tuple[str, int, float]]:
 def screening_table(found: WorkFacts) -> ShownTable:
     """Share of the readings left out by each rule, in the order of the published screening."""
     rows = [[step, sentence, number(share, 2)] for step, sentence, share in found.screening_rows()]
-    rows.append(["All", "Published, maize and soybean: 13 to 20 %", number(found.left_out.left_out_pct, 2)])
+    rows.append(["All", "Published, maize and soybean: 13 to 20 %", number(found.left_out_pct, 2)])
     return ShownTable("Readings left out by screening", ("Step", "Rule", "% of readings"), rows_of(rows))
 
 

@@ -173,7 +173,7 @@ def write_site(
     pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
 
     def make_morning() -> bytes:
-        about = Morning(now, notes, suspicions(lake, farm, weighed), earlier)
+        about = Morning(now, notes, suspicions(lake, weighed), earlier)
         return render("nightly", morning_context(where, tables, farm, about), "")
 
     pages.put("nightly.html", morning, make_morning)

@@ -131,9 +131,7 @@ def _work(readings: pl.DataFrame | None) -> list[dict[str, Any]]:
                 "machine": ordered["machine"][0],
                 "field": ordered["field"][0],
                 "sentences": facts.sentences(),
-                "left_out_pct": {
-                    code: round(share, 3) for code, share in facts.left_out.by_code_pct.items() if share
-                },
+                "left_out_pct": {code: round(share, 3) for code, share in facts.left_out.items() if share},
             }
         )
     return found

@@ -76,12 +76,12 @@ def prepare_marked(
     marked : readings after ``mark_work`` with the same ``delays``. adjustments : real adjustments of its machine.
     checks : loss checks of the harvest with ``machine_loss_kg_ha`` known.
     """
-    binned = bin_work(marked, adjustments, delays.loss.seconds)
+    binned = bin_work(marked, adjustments, delays.loss_s)
     if binned is not None:
         binned = without_sensor_noise(binned, flow_noise(marked))
     if checks is None or checks.height == 0:
         return binned, np.empty((0, 3))
-    return binned, check_pairs(marked, checks, delays.loss.seconds)
+    return binned, check_pairs(marked, checks, delays.loss_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,7 +337,7 @@ def _about(
         "first_time": harvest["time"][0],
         "last_time": harvest["time"][-1],
         "readings": harvest.height,
-        "loss_delay_s": delays.loss.seconds,
+        "loss_delay_s": delays.loss_s,
     } | {f"{s}_delay_s": delays.of(s).seconds for s in ("grain", "separation", "cleaning", "moisture")}
     if binned is None:
         during = made_at(changes).is_between(harvest["time"].min(), harvest["time"].max())

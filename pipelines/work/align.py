@@ -2,45 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.work.delays.lag import Delays, Lag
 from chaffinch.pipelines.work.delays.travel import relative_load
-from chaffinch.pipelines.work.series import Array, loss_column, numbers, per_second, shifted, without_nights
-from numpy.typing import NDArray
+from chaffinch.pipelines.work.series import (
+    Array,
+    Flags,
+    loss_column,
+    per_second,
+    shifted,
+    values_of,
+    without_nights,
+)
 
 LOSS_PLACES = ("separation_loss", "cleaning_loss")
 USUAL_SMEAR_S = 3.0
+ALIGNED = {
+    "grain": "feed_rate_t_h",
+    "separation": "separation_loss_aligned",
+    "cleaning": "cleaning_loss_aligned",
+    "moisture": "moisture_aligned_pct",
+}
+"""Sensor to the column that holds its channel at the moment of intake."""
 
 
-@dataclass(frozen=True, slots=True)
-class Aligned:
-    """At the moment of intake, shape (n,): grain feed rate (wet, t/h), losses in their channel's unit, moisture."""
-
-    feed_t_h: Array
-    separation: Array
-    cleaning: Array
-    moisture_pct: Array
-
-
-def align(ordered: pl.DataFrame, time_s: Array, working: NDArray[np.bool_], delays: Delays) -> Aligned:
-    """The channels of ``ordered`` (sorted by time), each moved by its own delay, NaN where the log has a hole.
+def align(ordered: pl.DataFrame, time_s: Array, working: Flags, delays: Delays) -> dict[str, Array]:
+    """The columns ``ALIGNED`` of ``ordered`` (sorted by time): each channel moved by its own delay, (n,); NaN where
+    the log has a hole. Feed rate is wet, t/h, the others are in their channel's unit.
 
     Where dead times shorten with flow, each reading has its own delay, by the load at that moment.
     """
-    lags = [delays.of(sensor) for sensor in ("grain", "separation", "cleaning", "moisture")]
-    load = None
-    if any(lag.shortening for lag in lags):
-        load = _load(ordered, time_s, working, delays.grain)
-    flow = shifted(time_s, numbers(ordered, "grain_flow_kg_s"), travel_s(lags[0], load))
-    losses = [
-        shifted(time_s, numbers(ordered, loss_column(ordered, place)), travel_s(lag, load))
-        for place, lag in zip(LOSS_PLACES, lags[1:3], strict=True)
-    ]
-    moisture = shifted(time_s, numbers(ordered, "grain_moisture_pct"), travel_s(lags[3], load))
-    return Aligned(flow * 3.6, losses[0], losses[1], moisture)
+    channels = ("grain_flow_kg_s", *(loss_column(ordered, p) for p in LOSS_PLACES), "grain_moisture_pct")
+    shortens = any(delays.of(sensor).shortening for sensor in ALIGNED)
+    load = _load(ordered, time_s, working, delays.grain) if shortens else None
+    moved = {
+        column: shifted(time_s, values_of(ordered, channel), travel_s(delays.of(sensor), load))
+        for (sensor, column), channel in zip(ALIGNED.items(), channels, strict=True)
+    }
+    return moved | {"feed_rate_t_h": moved["feed_rate_t_h"] * 3.6}
 
 
 def travel_s(lag: Lag, load: Array | None) -> float | Array:
@@ -51,9 +51,9 @@ def travel_s(lag: Lag, load: Array | None) -> float | Array:
     return smear + max(lag.seconds - smear, 0.0) * load**-lag.shortening
 
 
-def _load(ordered: pl.DataFrame, time_s: Array, working: NDArray[np.bool_], grain: Lag) -> Array:
+def _load(ordered: pl.DataFrame, time_s: Array, working: Flags, grain: Lag) -> Array:
     """Load relative to the usual at each reading, by the grain flow that its crop will be; shape (n,)."""
-    ahead = np.nan_to_num(shifted(time_s, numbers(ordered, "grain_flow_kg_s"), grain.seconds))
+    ahead = np.nan_to_num(shifted(time_s, values_of(ordered, "grain_flow_kg_s"), grain.seconds))
     clock = without_nights(time_s)
     load = relative_load(np.nan_to_num(per_second(clock, np.where(working, ahead, 0.0))))
     return np.interp(clock, np.arange(clock[0], clock[-1] + 1.0), load)

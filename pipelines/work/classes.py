@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.work.passes import since_start_and_to_end
+from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import Track, main_axis_deg, turned_deg
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 Words = NDArray[np.str_]
 
 # The first seconds of a pass fill the machine, the last ones empty it: losses and flow are then not those of

@@ -5,18 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import polars as pl
-from chaffinch.pipelines.work.conditions import (
-    beyond_compensation_pct,
-    conditions,
-    moisture_drift_pct_h,
-)
-from chaffinch.pipelines.work.delays.lag import SENSORS, Delays, Lag
-from chaffinch.pipelines.work.screening import (
-    PUBLISHED_LEFT_OUT_PCT,
-    STEP_WORDS,
-    Shares,
-    shares,
-)
+from chaffinch.pipelines.work.align import ALIGNED
+from chaffinch.pipelines.work.conditions import beyond_compensation_pct, conditions, moisture_drift_pct_h
+from chaffinch.pipelines.work.delays.lag import Delays, Lag
+from chaffinch.pipelines.work.screening import PUBLISHED_LEFT_OUT_PCT, STEP_WORDS, STEPS, shares
 from chaffinch.schemas.declarations import reasons
 
 SENSOR_WORDS = {
@@ -31,12 +23,6 @@ WAY_WORDS = {
     "feed": "loss against feed rate",
     "season": "the machine's other days",
 }
-ALIGNED_COLUMNS = (
-    "feed_rate_t_h",
-    "separation_loss_aligned",
-    "cleaning_loss_aligned",
-    "moisture_aligned_pct",
-)
 # No crop goes from the header to a sensor that fast.
 MOVED_ALREADY_S = 2.0
 LEAST_DRIFT_PCT_H = 0.1
@@ -54,7 +40,7 @@ class WorkFacts:
 
     delays : from header to sensor; logged : sensors whose channel is. width_m : header as logged,
     effective_width_m : mean over used readings, both None where unknown; narrow_pct : share of used readings
-    with under nine tenths of the header. passes : number by kind. left_out : what screening leaves out.
+    with under nine tenths of the header. passes : number by kind. left_out : see ``screening.shares``.
     steep_pct : share of steady work beyond 20 % side slope, moisture_drift_pct_h : grain moisture an hour, both
     None where unknown. conditions : see ``conditions.conditions``.
     """
@@ -65,14 +51,17 @@ class WorkFacts:
     effective_width_m: float | None
     narrow_pct: float | None
     passes: dict[str, int]
-    left_out: Shares
+    left_out: dict[str, float]
     steep_pct: float | None
     moisture_drift_pct_h: float | None
     conditions: pl.DataFrame
 
+    @property
+    def left_out_pct(self) -> float:
+        return sum(self.left_out.values())
+
     def sentences(self, length: tuple[float, str] = (1.0, "m")) -> list[str]:
-        """All of it in plain words, for the part of a page that says what data stand behind it; ``length``: factor
-        and name of the unit of widths."""
+        """All of it in plain words. length : factor and name of the unit of widths."""
         sentences = [delay_sentence(sensor, self.delays.of(sensor)) for sensor in self.logged]
         sentences += [self.width_sentence(length), self.passes_sentence(), self.screening_sentence()]
         if self.steep_pct is not None:
@@ -110,17 +99,15 @@ class WorkFacts:
     def screening_sentence(self) -> str:
         low, high = PUBLISHED_LEFT_OUT_PCT
         return (
-            f"{self.left_out.left_out_pct:.1f} % of the readings are not used (published yield maps of maize and "
+            f"{self.left_out_pct:.1f} % of the readings are not used (published yield maps of maize and "
             f"soybean: {low:g} to {high:g} %, with records out of work included)."
         )
 
     def screening_rows(self) -> list[tuple[str, str, float]]:
         """(step of the published order, sentence of the rule, share of all readings in %), steps in order."""
-        from chaffinch.pipelines.work.screening import STEPS
-
         return [
             (f"{STEPS[code]}. {STEP_WORDS[STEPS[code]]}", reasons()[code].sentence, share)
-            for code, share in self.left_out.by_code_pct.items()
+            for code, share in self.left_out.items()
             if share > 0
         ]
 
@@ -142,7 +129,7 @@ def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) ->
     )
     return WorkFacts(
         delays=delays,
-        logged=tuple(s for s, c in zip(SENSORS, ALIGNED_COLUMNS, strict=True) if marked[c].count()),
+        logged=tuple(sensor for sensor, column in ALIGNED.items() if marked[column].count()),
         width_m=header,
         effective_width_m=float(mean) if isinstance(mean, float) else None,
         narrow_pct=100 * float(narrow) if isinstance(narrow, float) else None,
@@ -154,12 +141,6 @@ def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) ->
     )
 
 
-def _how(lag: Lag) -> str:
-    if not lag.estimated:
-        return "assumed"
-    return "from " + ", ".join(WAY_WORDS[way] for way in lag.ways)
-
-
 def delay_sentence(sensor: str, lag: Lag) -> str:
     """The delay of a sensor in a sentence: its range and how it was found, or that it is assumed."""
     name = SENSOR_WORDS[sensor].capitalize()
@@ -169,10 +150,11 @@ def delay_sentence(sensor: str, lag: Lag) -> str:
             "starts and stops, or adjacent passes in opposite directions."
         )
     low, high = lag.range_s
-    text = f"{name}: {lag.seconds:.1f} s behind the header ({low:.1f} to {high:.1f} s), {_how(lag)}"
+    how = "from " + ", ".join(WAY_WORDS[way] for way in lag.ways)
+    text = f"{name}: {lag.seconds:.1f} s behind the header ({low:.1f} to {high:.1f} s), {how}"
     if high < 0:
         text = (
-            f"{name}: {-lag.seconds:.1f} s before the header ({-high:.1f} to {-low:.1f} s), {_how(lag)}; the logger "
+            f"{name}: {-lag.seconds:.1f} s before the header ({-high:.1f} to {-low:.1f} s), {how}; the logger "
             "has corrected the delay already, and too much"
         )
     elif low < MOVED_ALREADY_S:

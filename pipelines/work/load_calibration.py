@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import polars as pl
 from chaffinch.pipelines.agronomy.load_tickets import (
     LOADS_SCHEMA,
     FlowCalibration,
@@ -17,7 +18,6 @@ from chaffinch.pipelines.agronomy.load_tickets import (
 )
 
 if TYPE_CHECKING:
-    import polars as pl
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.farm.stated_loads import LoadTicket
     from chaffinch.pipelines.lake import ReadableLake
@@ -38,8 +38,6 @@ class WeighedLoads:
 
     def sentences(self) -> tuple[str, ...]:
         """What the loads say of each machine in each crop, and how many of them say nothing."""
-        import polars as pl
-
         said = []
         for (machine, crop), found in self.by_machine_and_crop.items():
             said.append(f"{machine}, {crop or 'no crop named'}: {' '.join(calibration_sentences(found))}")
@@ -55,16 +53,12 @@ class WeighedLoads:
 
     def loads_of(self, machine: str, crop: str | None) -> pl.DataFrame:
         """The loads of a machine in a crop, those whose crop is not known too."""
-        import polars as pl
-
         same = pl.col("crop").is_null() | pl.col("crop").eq_missing(pl.lit(crop, pl.String))
         return self.loads.filter(pl.col("machine") == machine, same)
 
 
 def weighed_loads(lake: ReadableLake, farm: Farm) -> WeighedLoads:
     """Compare every weighed load with the log of its machine."""
-    import polars as pl
-
     tickets = _all_tickets(lake.scan("load_tickets").collect(), farm)
     found = [pl.DataFrame(schema=LOADS_SCHEMA)]
     for (machine,), mine in tickets.group_by("machine", maintain_order=True):
@@ -81,8 +75,6 @@ def weighed_loads(lake: ReadableLake, farm: Farm) -> WeighedLoads:
 
 def _all_tickets(delivered: pl.DataFrame, farm: Farm) -> pl.DataFrame:
     """Tickets of delivered files and of farm.toml, by machine and time."""
-    import polars as pl
-
     names = farm.machine_aliases()
     stated = pl.DataFrame(
         [

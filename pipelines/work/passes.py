@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import turned_deg
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 SLOWEST_WORK_M_S = 0.3
 LONGEST_GAP_S = 10.0
@@ -21,9 +20,9 @@ def working_state(
     grain_flow: Array,
     grain_delay_s: float,
     time_s: Array,
-    turning: NDArray[np.bool_] | None = None,
-    reversing: NDArray[np.bool_] | None = None,
-) -> NDArray[np.bool_]:
+    turning: Flags | None = None,
+    reversing: Flags | None = None,
+) -> Flags:
     """True where the machine takes in crop.
 
     The logged work state rules where it is logged and ever changes or is 1; otherwise grain flow, brought
@@ -47,9 +46,7 @@ def working_state(
     return moving & (np.nan_to_num(speed_m_s) >= SLOWEST_WORK_M_S)
 
 
-def number_passes(
-    time_s: Array, working: NDArray[np.bool_], heading_deg: Array | None = None
-) -> NDArray[np.int32]:
+def number_passes(time_s: Array, working: Flags, heading_deg: Array | None = None) -> NDArray[np.int32]:
     """Number of the pass of every reading, from 1; 0 outside.
 
     A pass ends at a gap in the log of over 10 s, when work stops for 4 s or more (a shorter stop is a flicker
@@ -75,7 +72,7 @@ def number_passes(
     return number
 
 
-def _turned_about(heading_deg: Array) -> NDArray[np.bool_]:
+def _turned_about(heading_deg: Array) -> Flags:
     """Whether the direction flips between each reading and the next, and stays so for one more each way."""
     if heading_deg.size < 4:
         return np.zeros(max(heading_deg.size - 1, 0), dtype=bool)

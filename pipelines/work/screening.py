@@ -9,19 +9,15 @@ practice, no source, unless said otherwise: the paper's own were not seen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.yields import wet_yield_t_ha
-from chaffinch.pipelines.work.series import Array
+from chaffinch.pipelines.work.classes import Drive, Words
+from chaffinch.pipelines.work.series import Array, Flags
+from chaffinch.pipelines.work.track import Track
 from numpy.typing import NDArray
 
-Codes = NDArray[np.str_]
-
 PUBLISHED_LEFT_OUT_PCT = (13.0, 20.0)
-PUBLISHED_FIRST_TWO_PCT = (72.0, 85.0)
-PUBLISHED_LATER_PCT = (2.6, 3.9)
 
 # Step of the published order, 1 to 6, of every code; the order of the codes is that in which they are applied.
 STEPS = {
@@ -60,52 +56,34 @@ LEAST_NEIGHBOUR_LOG = 0.4
 SHORTEST_SEGMENT_S = 10.0
 
 
-@dataclass(frozen=True, slots=True)
-class UsualYield:
-    """What a reading's wet yield may be, t/ha; None where the crop is not known."""
+def screen(
+    drive: Drive, moisture_pct: Array, width_m: Array, steady: Flags, yields_t_ha: tuple[float, float] | None
+) -> Words:
+    """Code of the first of steps three to six that leaves a steady reading out, else empty text; shape (n,).
 
-    low_t_ha: float | None = None
-    high_t_ha: float | None = None
+    moisture_pct : at the moment of intake. width_m : effective. steady : readings that no step has left out so
+    far. yields_t_ha : what a reading's wet yield may be; None where the crop is not known.
+    """
+    codes = np.full(drive.time_s.size, "", dtype="<U18")
+    left = steady.copy()
 
-
-@dataclass(frozen=True, slots=True)
-class Readings:
-    """What is screened, each (n,): time, feed rate and moisture at the moment of intake, speed, effective width,
-    position, pass; ``steady``: readings that no step has left out so far."""
-
-    time_s: Array
-    feed_t_h: Array
-    moisture_pct: Array
-    speed_m_s: Array
-    width_m: Array
-    east_m: Array
-    north_m: Array
-    pass_number: NDArray[np.int32]
-    steady: NDArray[np.bool_]
-
-
-def screen(readings: Readings, crop: UsualYield) -> Codes:
-    """Code of the first of steps three to six that leaves a steady reading out, else empty text; shape (n,)."""
-    codes = np.full(readings.time_s.size, "", dtype="<U18")
-    left = readings.steady.copy()
-
-    def leave_out(code: str, found: NDArray[np.bool_]) -> None:
+    def leave_out(code: str, found: Flags) -> None:
         hit = left & found
         codes[hit] = code
         left[hit] = False
 
-    leave_out("flow_outlier", far_out(readings.feed_t_h, left))
-    leave_out("speed_outlier", _speed_outlier(readings.speed_m_s, left))
-    leave_out("moisture_outlier", far_out(readings.moisture_pct, left))
-    yields = np.asarray(wet_yield_t_ha(readings.feed_t_h / 3.6, readings.speed_m_s, readings.width_m))
-    if crop.low_t_ha is not None and crop.high_t_ha is not None:
-        leave_out("yield_limit", (yields < crop.low_t_ha) | (yields > crop.high_t_ha))
-    leave_out("neighbour_outlier", neighbour_outlier(yields, readings, left))
-    leave_out("short_segment", short_segment(readings.time_s, readings.pass_number, left))
+    leave_out("flow_outlier", far_out(drive.feed_t_h, left))
+    leave_out("speed_outlier", _speed_outlier(drive.speed_m_s, left))
+    leave_out("moisture_outlier", far_out(moisture_pct, left))
+    yields = np.asarray(wet_yield_t_ha(drive.feed_t_h / 3.6, drive.speed_m_s, width_m))
+    if yields_t_ha is not None:
+        leave_out("yield_limit", (yields < yields_t_ha[0]) | (yields > yields_t_ha[1]))
+    leave_out("neighbour_outlier", neighbour_outlier(yields, drive.way, left))
+    leave_out("short_segment", short_segment(drive.time_s, drive.passes, left))
     return codes
 
 
-def far_out(values: Array, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def far_out(values: Array, use: Flags) -> Flags:
     """Further than four spreads from the median; spread by quartiles (as a standard deviation), shape (n,)."""
     known = values[use & np.isfinite(values)]
     if known.size < 30:
@@ -117,27 +95,27 @@ def far_out(values: Array, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.abs(values - middle) > SPREADS * spread
 
 
-def _speed_outlier(speed_m_s: Array, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _speed_outlier(speed_m_s: Array, use: Flags) -> Flags:
     """Slower than a combine works, or faster, unless this one always is."""
     known = speed_m_s[use & np.isfinite(speed_m_s)]
     usual = float(np.median(known)) if known.size else 1.5
     return (speed_m_s < min(SLOWEST_M_S, 0.5 * usual)) | (speed_m_s > max(FASTEST_M_S, 1.3 * usual))
 
 
-def neighbour_outlier(yields: Array, readings: Readings, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def neighbour_outlier(yields: Array, way: Track, use: Flags) -> Flags:
     """Far from the median yield of the 3 x 3 cells of 10 m around, by the spread of all such differences.
 
     The difference is that of logs. Neither a difference of under 0.4 (a half more or a third less) nor a place
     with under eight neighbours counts.
     """
-    rows = np.flatnonzero(use & (yields > 0) & np.isfinite(readings.east_m))
+    rows = np.flatnonzero(use & (yields > 0) & way.known)
     out = np.zeros(yields.size, dtype=bool)
     if rows.size < 100:
         return out
     value = np.log(yields[rows])
     x, y = (
         np.floor((v[rows] - v[rows].min()) / NEIGHBOUR_CELL_M).astype(np.int64)
-        for v in (readings.east_m, readings.north_m)
+        for v in (way.east_m, way.north_m)
     )
     # One number a cell; rows of cells lie two cells apart, so that no neighbour is one of the next row.
     across = int(y.max()) + 3
@@ -157,7 +135,7 @@ def neighbour_outlier(yields: Array, readings: Readings, use: NDArray[np.bool_])
     return out
 
 
-def short_segment(time_s: Array, pass_number: NDArray[np.int32], use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def short_segment(time_s: Array, pass_number: NDArray[np.int32], use: Flags) -> Flags:
     """Readings left of a pass in runs of under ten seconds, shape (n,)."""
     out = np.zeros(time_s.size, dtype=bool)
     rows = np.flatnonzero(use)
@@ -174,39 +152,10 @@ def short_segment(time_s: Array, pass_number: NDArray[np.int32], use: NDArray[np
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class Shares:
-    """What screening leaves out, in % of all records: by step, and by code. ``records``: how many there are."""
-
-    records: int
-    by_step_pct: dict[int, float]
-    by_code_pct: dict[str, float]
-
-    @property
-    def left_out_pct(self) -> float:
-        return sum(self.by_step_pct.values())
-
-    @property
-    def first_two_pct(self) -> float:
-        """Share of steps one and two in all that is left out, %; NaN where nothing is."""
-        whole = self.left_out_pct
-        return 100.0 * (self.by_step_pct[1] + self.by_step_pct[2]) / whole if whole else float("nan")
-
-    @property
-    def later_pct(self) -> float:
-        """Steps three to six, in % of all records."""
-        return sum(share for step, share in self.by_step_pct.items() if step > 2)
-
-
-def shares(marked: pl.DataFrame) -> Shares:
-    """Shares of what ``mark_work``'s ``unused_because`` says, by the published steps.
+def shares(marked: pl.DataFrame) -> dict[str, float]:
+    """What screening leaves out by ``mark_work``'s ``unused_because``: code of ``STEPS`` to % of all records.
 
     Readings that are only kept apart (steep ground) are not left out by screening.
     """
     counted = dict(marked.group_by("unused_because").len().drop_nulls().iter_rows())
-    total = max(marked.height, 1)
-    by_code = {code: 100.0 * counted.get(code, 0) / total for code in STEPS}
-    by_step = {
-        step: sum(share for code, share in by_code.items() if STEPS[code] == step) for step in STEP_WORDS
-    }
-    return Shares(marked.height, by_step, by_code)
+    return {code: 100.0 * counted.get(code, 0) / max(marked.height, 1) for code in STEPS}

@@ -7,15 +7,17 @@ them are common practice, no source.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from math import log
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
+from chaffinch.pipelines.validate.judgement import in_words
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.lake import ReadableLake
     from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
@@ -30,7 +32,6 @@ DRIFT_FACTOR = 3.0
 # A loss signal without another one must move this much against grain flow.
 LONE_DRIFT_FACTOR = 6.0
 CHECK_FACTOR = 3.0
-CHECK_WINDOW_S = 30
 NEIGHBOUR_POINTS = 1.5
 FLOW_ERROR_PCT = 10.0
 
@@ -60,7 +61,7 @@ class Suspicion:
     sentence: str
 
 
-def suspicions(lake: ReadableLake, farm: Farm, weighed: WeighedLoads) -> list[Suspicion]:
+def suspicions(lake: ReadableLake, weighed: WeighedLoads) -> list[Suspicion]:
     """Everything suspicious on the last worked day of each machine, worst first."""
     days = worked_days(lake)
     if days.is_empty():
@@ -73,7 +74,7 @@ def suspicions(lake: ReadableLake, farm: Farm, weighed: WeighedLoads) -> list[Su
         *_dead_or_saturated(days),
         *_drifting(days),
         *_moisture_against_neighbours(days, newest),
-        *_loss_against_checks(lake, farm, days),
+        *_loss_against_checks(lake, days),
         *_flow_against_loads(weighed, days),
     ]
     return sorted(found, key=lambda one: (KINDS.index(one.kind), one.machine, one.channel, one.sentence))
@@ -165,9 +166,8 @@ def _statistics(channel: str) -> dict[str, pl.Expr]:
 
 def _last_days(days: pl.DataFrame) -> Iterator[dict[str, Any]]:
     """Rows of each machine's last day with enough work to judge."""
-    yield from days.filter(pl.col("day") == pl.col("last"), pl.col("seconds") >= SHORTEST_WORK_S).iter_rows(
-        named=True
-    )
+    full = days.filter(pl.col("day") == pl.col("last"), pl.col("seconds") >= SHORTEST_WORK_S)
+    return full.iter_rows(named=True)
 
 
 def _dead_or_saturated(days: pl.DataFrame) -> Iterator[Suspicion]:
@@ -182,7 +182,8 @@ def _dead_or_saturated(days: pl.DataFrame) -> Iterator[Suspicion]:
                 )
                 yield _one(
                     "dead", row, channel,
-                    f"The {name} stood at {high:g} through {_span(row['seconds'])} of work: check the sensor {hint}.",
+                    f"The {name} stood at {high:g} through {in_words(row['seconds'] / 3600)} of work: "
+                    f"check the sensor {hint}.",
                 )  # fmt: skip
             elif row[f"at top {channel}"] >= SATURATED_SHARE and channel.endswith("_signal"):
                 share = 100 * row[f"at top {channel}"]
@@ -209,8 +210,8 @@ def _drifting(days: pl.DataFrame) -> Iterator[Suspicion]:
             bound = LONE_DRIFT_FACTOR if other is None else DRIFT_FACTOR
             against = factor if other is None else factor / other
             # Of two that moved apart, the one that moved more is the odd one.
-            odd = other is None or abs(_log(factor)) >= abs(_log(other))
-            if odd and abs(_log(against)) > _log(bound):
+            odd = other is None or abs(log(factor)) >= abs(log(other))
+            if odd and abs(log(against)) > log(bound):
                 way = f"{factor:.1f} times as high" if factor > 1 else f"only {100 * factor:.0f} % as high"
                 alone = " while the other loss signal did not follow" if other is not None else ""
                 yield _one(
@@ -259,16 +260,16 @@ def _moisture_against_neighbours(days: pl.DataFrame, newest: date) -> Iterator[S
             )  # fmt: skip
 
 
-def _loss_against_checks(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> Iterator[Suspicion]:
+def _loss_against_checks(lake: ReadableLake, days: pl.DataFrame) -> Iterator[Suspicion]:
     """Weighed loss per unit of signal, each check against the machine's others in the same crop."""
-    weights = _check_weights(lake, farm, days)
+    weights = _check_weights(lake, days)
     for (machine, crop), own in weights.group_by("machine", "crop", maintain_order=True):
         if own.height < 2:
             continue
         newest = own.sort("time").row(-1, named=True)
         others = own.filter(pl.col("time") < newest["time"])["weight"].median()
         factor = newest["weight"] / others if isinstance(others, float) and others > 0 else 1.0
-        if abs(_log(factor)) > _log(CHECK_FACTOR):
+        if abs(log(factor)) > log(CHECK_FACTOR):
             way = f"{factor:.1f} times" if factor > 1 else f"{100 * factor:.0f} % of"
             yield Suspicion(
                 "out of calibration", str(machine), newest["field"], newest["time"].date(), "loss signals",
@@ -277,63 +278,18 @@ def _loss_against_checks(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> 
             )  # fmt: skip
 
 
-def _check_weights(lake: ReadableLake, farm: Farm, days: pl.DataFrame) -> pl.DataFrame:
-    """kg/s weighed for each unit of the summed loss signals around its moment, for each loss check."""
-    from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
-
-    empty = pl.DataFrame(
-        schema={
-            "machine": pl.String,
-            "crop": pl.String,
-            "field": pl.String,
-            "time": pl.Datetime("us", "UTC"),
-            "weight": pl.Float64,
-        }
-    )
-    since = days["first_time"].min()
-    checks = loss_check_kg_ha(lake.scan("loss_checks").filter(pl.col("time") >= pl.lit(since)).collect())
-    checks = checks.drop_nulls("machine_loss_kg_ha").select(
-        "machine", pl.col("time").alias("check"), "machine_loss_kg_ha"
-    )
-    if checks.is_empty():
-        return empty
-    # First the minutes around the checks, which are few of a season's.
-    minutes = checks.select(
-        "machine",
-        pl.concat_list(pl.col("check").dt.offset_by(f"{k}s").dt.truncate("1m") for k in (-30, 0, 30)).alias(
-            "minute"
-        ),
-    )
-    readings = (
-        lake.scan("readings")
-        .filter(pl.col("time") >= pl.lit(since) - timedelta(minutes=5))
-        .select("machine", "time", "field", "crop", "speed_m_s", "working_width_m", *LOSS_SIGNALS)
-        .with_columns(pl.col("time").dt.truncate("1m").alias("minute"))
-        .join(minutes.explode("minute").unique().lazy(), on=["machine", "minute"], how="semi")
-    )
-    window = pl.duration(seconds=CHECK_WINDOW_S)
-    return (
-        readings.join(checks.lazy(), on="machine")
-        .filter((pl.col("time") - pl.col("check")).abs() <= window)
-        .with_columns(pl.sum_horizontal(*LOSS_SIGNALS, ignore_nulls=False).alias("signal"))
-        .group_by("machine", "check", "machine_loss_kg_ha")
-        .agg(
-            pl.col("crop").drop_nulls().first(),
-            pl.col("field").drop_nulls().first(),
-            (pl.col("speed_m_s") * pl.col("working_width_m")).mean().alias("area_m2_s"),
-            pl.col("signal").mean(),
-        )
-        .filter(pl.col("signal") > 0, pl.col("area_m2_s") > 0)
-        .select(
-            "machine",
-            "crop",
-            "field",
-            pl.col("check").alias("time"),
-            (pl.col("machine_loss_kg_ha") * pl.col("area_m2_s") / 1e4 / pl.col("signal")).alias("weight"),
-        )  # fmt: skip
-        .sort("machine", "crop", "time")
-        .collect()
-    )
+def _check_weights(lake: ReadableLake, days: pl.DataFrame) -> pl.DataFrame:
+    """Kg/s weighed for each unit of the summed loss signals, for each loss check of ``field_jobs`` in these days."""
+    jobs = lake.scan("field_jobs").filter(pl.col("last_time") >= days["first_time"].min())
+    named = jobs.select("machine", "crop", "field", "loss_checks").collect()
+    rows = [
+        (machine, crop, field, datetime.fromtimestamp(at_s, UTC), lost_kg_s / signal)
+        for machine, crop, field, pairs in named.iter_rows()
+        for lost_kg_s, signal, at_s in json.loads(pairs or "[]")
+        if signal > 0 and lost_kg_s > 0
+    ]
+    weights = pl.DataFrame(rows, ["machine", "crop", "field", "time", "weight"], orient="row")
+    return weights.sort("machine", "crop", "time")
 
 
 def _flow_against_loads(weighed: WeighedLoads, days: pl.DataFrame) -> Iterator[Suspicion]:
@@ -360,15 +316,3 @@ def _flow_against_loads(weighed: WeighedLoads, days: pl.DataFrame) -> Iterator[S
 
 def _one(kind: str, row: dict[str, Any], channel: str, sentence: str) -> Suspicion:
     return Suspicion(kind, row["machine"], row["field"], row["day"], channel, sentence)
-
-
-def _log(factor: float) -> float:
-    import math
-
-    return math.log(factor)
-
-
-def _span(seconds: float) -> str:
-    from chaffinch.pipelines.validate.judgement import in_words
-
-    return in_words(seconds / 3600)

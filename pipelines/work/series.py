@@ -7,6 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 LONGEST_HOLD_S = 6.0
 LONGEST_REST_S = 120.0
@@ -20,7 +21,7 @@ def loss_column(readings: pl.DataFrame, place: str) -> str | None:
     return None
 
 
-def numbers(readings: pl.DataFrame, column: str | None) -> Array:
+def values_of(readings: pl.DataFrame, column: str | None) -> Array:
     """A column as floats, shape (n,); NaN where it is empty or not there at all."""
     if column is None or column not in readings.columns:
         return np.full(readings.height, np.nan)
@@ -29,9 +30,9 @@ def numbers(readings: pl.DataFrame, column: str | None) -> Array:
 
 def speed_of(readings: pl.DataFrame) -> Array:
     """Speed, m/s, shape (n,): as logged, else distance of each record over its duration; NaN where neither is."""
-    logged = numbers(readings, "speed_m_s")
+    logged = values_of(readings, "speed_m_s")
     with np.errstate(invalid="ignore", divide="ignore"):
-        gone = numbers(readings, "distance_m") / numbers(readings, "record_duration_s")
+        gone = values_of(readings, "distance_m") / values_of(readings, "record_duration_s")
     return np.where(np.isfinite(logged), logged, np.where(np.isfinite(gone), gone, np.nan))
 
 

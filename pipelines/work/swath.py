@@ -14,11 +14,10 @@ from dataclasses import dataclass
 from functools import reduce
 
 import numpy as np
+import polars as pl
+from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 BARS_AT_ONCE = 500
 # More earlier strips than this under one bar are no harvest but a machine that jitters on the spot.
@@ -35,34 +34,24 @@ SMALLEST_GAP_M = 0.05
 STEADY_S = 3.0
 
 
-@dataclass(frozen=True, slots=True)
-class Swaths:
-    """effective_width_m : (n,), NaN where position or width is unknown or nothing was cut. coarse_m : overlaps
-    below this can't be distinguished from errors of position and are not counted; 0 with fine positions.
-    overlap_m : the usual overlap with the neighbouring pass, NaN where there is none; negative: a gap."""
-
-    effective_width_m: Array
-    coarse_m: float
-    overlap_m: float
-
-
-def effective_width(track: Track, working: Flags, width_m: Array) -> Swaths:
-    """Width of standing crop before each reading's cutter bar.
+def effective_width(track: Track, working: Flags, width_m: Array) -> tuple[Array, float]:
+    """Width of standing crop before each reading's cutter bar, m, (n,); NaN where position or width is unknown or
+    nothing was cut. And the overlap below which it can't be distinguished from errors of position, so that it is
+    not counted, m; 0 with fine positions.
 
     track : of one machine, sorted by time. working : the machine takes in crop, shape (n,). width_m : as logged,
     (n,). The bar is taken as wide as the widest logged width, and the effective width is never wider than the
     logged one: sections that are switched off are not cut, wherever they are. Ground that another machine has
     cut is not known here.
     """
-    n = width_m.size
-    none = Swaths(np.full(n, np.nan), 0.0, float("nan"))
+    out = np.full(width_m.size, np.nan)
     rows = np.flatnonzero(working & track.known & np.isfinite(track.heading_deg) & (width_m > 0))
     if rows.size < 3:
-        return none
+        return out, 0.0
     full_m = float(np.max(width_m[rows]))
     bars, strips = _bars_and_strips(track, rows, full_m)
     if bars.rows.size < 2:
-        return none
+        return out, 0.0
     which, low, high, crowded = _covered(bars, strips, full_m)
     inside, left_m, right_m = _ends(which, low, high, bars.rows.size, full_m)
     moments = track.time_s[bars.rows]
@@ -70,11 +59,9 @@ def effective_width(track: Track, working: Flags, width_m: Array) -> Swaths:
     overlaps = np.concatenate([left_m, right_m])
     coarse_m = _coarse(overlaps[np.isfinite(overlaps)])
     covered_m = np.where(inside * full_m > coarse_m, inside * full_m, 0.0)
-    out = none.effective_width_m
     out[bars.rows] = np.minimum(width_m[bars.rows], full_m - covered_m)
     out[bars.rows[crowded]] = np.nan
-    seen = overlaps[np.isfinite(overlaps)]
-    return Swaths(out, coarse_m, float(np.median(seen)) if seen.size >= FEWEST_NEIGHBOURS else float("nan"))
+    return out, coarse_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,8 +196,6 @@ def _ends(
 def _steadied(values: Array, time_s: Array) -> Array:
     """``values`` as the median of the three seconds either way: what a receiver's noise moves to and fro stays
     where it is, and edges of cut ground stay sharp. NaN where they are."""
-    import polars as pl
-
     step = np.diff(time_s)
     usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
     window = 2 * int(STEADY_S / usual) + 1

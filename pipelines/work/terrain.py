@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.series import Array, numbers
+from chaffinch.pipelines.work.series import Array, values_of
 from chaffinch.pipelines.work.track import Track
-from numpy.typing import NDArray
 
 # Side-slope compensation of shoe and separator works up to about this slope. Common practice, no source.
 COMPENSATED_PCT = 20.0
@@ -24,32 +23,23 @@ MOST_ROUGH_M = 0.5
 @dataclass(frozen=True, slots=True)
 class Terrain:
     """pitch_deg : along the way, uphill positive. roll_deg : across it, right side down positive. side_slope_pct :
-    steepness across, without sign, over some seconds. Each (n,), NaN where unknown. source : log, elevation or
-    none, of the roll."""
+    steepness across, without sign, over some seconds. Each (n,), NaN where unknown."""
 
     pitch_deg: Array
     roll_deg: Array
     side_slope_pct: Array
-    source: str
-
-    @property
-    def beyond_compensation(self) -> NDArray[np.bool_]:
-        """Steeper across than what side-slope compensation makes up for, about 20 %."""
-        return self.side_slope_pct > COMPENSATED_PCT
 
 
 def terrain(readings: pl.DataFrame, way: Track) -> Terrain:
     """Pitch and roll of every reading, sorted by time: logged ones where there are any, else from elevation."""
-    pitch, roll = numbers(readings, "pitch_deg"), numbers(readings, "roll_deg")
-    source = "log" if np.isfinite(roll).any() else "none"
+    pitch, roll = values_of(readings, "pitch_deg"), values_of(readings, "roll_deg")
     if not (np.isfinite(pitch).any() and np.isfinite(roll).any()):
-        by_elevation = _from_elevation(way, numbers(readings, "altitude_m"))
+        by_elevation = _from_elevation(way, values_of(readings, "altitude_m"))
         if by_elevation is not None:
             pitch = pitch if np.isfinite(pitch).any() else by_elevation[0]
-            if source == "none" and np.isfinite(by_elevation[1]).any():
-                roll, source = by_elevation[1], "elevation"
-    smooth = _smoothed(way.time_s, roll)
-    return Terrain(pitch, roll, 100.0 * np.abs(np.tan(np.radians(smooth))), source)
+            roll = roll if np.isfinite(roll).any() else by_elevation[1]
+    side_slope_pct = 100.0 * np.abs(np.tan(np.radians(_smoothed(way.time_s, roll))))
+    return Terrain(pitch, roll, side_slope_pct)
 
 
 def _smoothed(time_s: Array, values: Array) -> Array:

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.series import Array, numbers
-from numpy.typing import NDArray
+from chaffinch.pipelines.work.series import Array, Flags, values_of
 
 # Mean radius of the earth, IUGG.
 EARTH_RADIUS_M = 6_371_008.8
@@ -38,10 +37,10 @@ class Track:
     north_m: Array
     heading_deg: Array
     motion_deg: Array
-    reversing: NDArray[np.bool_]
+    reversing: Flags
 
     @property
-    def known(self) -> NDArray[np.bool_]:
+    def known(self) -> Flags:
         return np.isfinite(self.east_m)
 
 
@@ -55,9 +54,9 @@ def track(readings: pl.DataFrame, time_s: Array) -> Track:
 
     A logged heading that says the machine goes backwards for over a tenth of the way is not believed.
     """
-    east, north = on_metres(numbers(readings, "latitude"), numbers(readings, "longitude"))
+    east, north = on_metres(values_of(readings, "latitude"), values_of(readings, "longitude"))
     motion = motion_deg(time_s, east, north)
-    heading = numbers(readings, "heading_deg") % 360.0
+    heading = values_of(readings, "heading_deg") % 360.0
     both = np.isfinite(heading) & np.isfinite(motion)
     against = np.abs(turned_deg(heading, motion)) > REVERSING_DEG
     # A machine that turns about is not reversing, however roughly its heading is logged.
@@ -70,7 +69,7 @@ def track(readings: pl.DataFrame, time_s: Array) -> Track:
     return Track(time_s, east, north, np.where(back, (motion + 180.0) % 360.0, motion), motion, back)
 
 
-def _backwards(time_s: Array, motion: Array) -> NDArray[np.bool_]:
+def _backwards(time_s: Array, motion: Array) -> Flags:
     """Short runs between two sudden turns about: a machine without a logged heading that reversed."""
     known = np.flatnonzero(np.isfinite(motion))
     back = np.zeros(motion.size, dtype=bool)
@@ -121,7 +120,7 @@ def motion_deg(time_s: Array, east_m: Array, north_m: Array) -> Array:
     return out
 
 
-def turning(way: Track) -> NDArray[np.bool_]:
+def turning(way: Track) -> Flags:
     """Where the direction of travel changes by over 60 degrees within ten seconds, shape (n,)."""
     return (np.abs(_change_deg(way.time_s, way.heading_deg)) > TURNING_DEG) & ~way.reversing
 

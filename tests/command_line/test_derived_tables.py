@@ -252,10 +252,9 @@ def test_what_older_versions_kept_goes(season):
 def test_rounding_leaves_other_days_alone():
     """A shift of the pooled delays by hundredths of a second moves nothing that is used."""
     lag = Lag(11.93, 0.2, True, 3.1, 0.31, ("starts", "season"))
-    delays = Delays(lag, replace(lag, seconds=7.4), replace(lag, seconds=14.6))
-    shifted = Delays(
-        replace(lag, seconds=11.97, smear_s=3.05, shortening=0.29, error_s=0.3), delays.loss, delays.moisture
-    )
+    loss = replace(lag, seconds=7.4)
+    delays = Delays(lag, loss, loss, replace(lag, seconds=14.6))
+    shifted = replace(delays, grain=replace(lag, seconds=11.97, smear_s=3.05, shortening=0.29, error_s=0.3))
     assert rounded(delays) == rounded(shifted)
     assert rounded(delays).grain.seconds == 12.0 and rounded(delays).grain.smear_s == 3.0
     assert rounded(delays).separation.seconds == 7.5

@@ -88,5 +88,5 @@ def test_widths_slopes_and_facts_are_possible(log: pl.DataFrame) -> None:
     slope = marked["side_slope_pct"].drop_nulls()
     assert slope.is_finite().all()
     facts = work_facts(marked, delays)
-    assert 0 <= facts.left_out.left_out_pct <= 100 + 1e-9
+    assert 0 <= facts.left_out_pct <= 100 + 1e-9
     assert all(isinstance(sentence, str) and "nan" not in sentence for sentence in facts.sentences())

@@ -1,17 +1,15 @@
 """How far a loss sensor runs ahead of the grain flow: cross-correlation of loss and feed inside passes.
 
 Loss rises with feed rate, so every swing of yield or speed shows in both, at either sensor's delay. Only what
-swings within two minutes inside passes is compared: starts and stops are another look (``response``).
+swings within two minutes inside passes is compared: starts and stops are another look (``by_starts``).
 """
 
 from __future__ import annotations
 
 import numpy as np
-from chaffinch.pipelines.work.delays.lag import Lag
+from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error, peak_of
 from chaffinch.pipelines.work.delays.travel import smeared
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.work.series import Array, Flags
 
 TRIED_S = np.arange(-30, 31)
 SWING_S = 120
@@ -21,9 +19,7 @@ LEAST_ERROR_S = 0.3
 WORST_ERROR_S = 2.0
 
 
-def follow_lag(
-    flow: Array, loss: Array, steady: NDArray[np.bool_], grain: Lag, loss_smear_s: float = 2.0
-) -> Lag | None:
+def follow_lag(flow: Array, loss: Array, steady: Flags, grain: Lag, loss_smear_s: float = 2.0) -> Lag | None:
     """Delay of a loss sensor from its lag behind the grain flow and the flow's own delay; None for no peak.
 
     flow, loss : per second. steady : seconds well inside passes. grain : delay of the flow. Each is smeared by
@@ -37,21 +33,21 @@ def follow_lag(
     )
     moments = _moments(feed, lost)
     whole = _correlation(moments.sum(axis=1))
-    peak = _peak(whole)
+    peak = peak_of(whole, TRIED_S)
     if peak is None or np.nanmax(whole) < LEAST_CORRELATION:
         return None
-    left = [_peak(_correlation(moments.sum(axis=1) - moments[:, b])) for b in range(BLOCKS)]
-    known = np.array([x for x in left if x is not None])
-    if known.size < BLOCKS - 2:
+    left = [peak_of(_correlation(moments.sum(axis=1) - moments[:, b]), TRIED_S) for b in range(BLOCKS)]
+    known = [x for x in left if x is not None]
+    if len(known) < BLOCKS - 2:
         return None
-    error = max(float(np.sqrt((known.size - 1) * np.var(known))), LEAST_ERROR_S)
+    error = max(jackknife_error(known), LEAST_ERROR_S)
     dead = grain.seconds - grain_smear_s + peak
     if error > WORST_ERROR_S or dead < 0:
         return None
     return Lag(dead + loss_smear_s, float(np.hypot(error, grain.error_s)), True, None, 0.0, ("feed",))
 
 
-def _swings(series: Array, known: NDArray[np.bool_]) -> Array:
+def _swings(series: Array, known: Flags) -> Array:
     """What differs from the mean of the two minutes around; NaN where unknown."""
     window = np.ones(SWING_S + 1)
     total = np.convolve(np.where(known, series, 0.0), window, "same")
@@ -79,13 +75,3 @@ def _moments(feed: Array, lost: Array) -> Array:
 def _correlation(sums: Array) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         return sums[..., 2] / np.sqrt(sums[..., 0] * sums[..., 1])
-
-
-def _peak(correlation: Array) -> float | None:
-    if not np.isfinite(correlation).any():
-        return None
-    best = int(np.nanargmax(correlation))
-    if not 2 <= best <= correlation.size - 3:
-        return None
-    curve, slope, _ = np.polyfit(np.arange(-2.0, 3.0), correlation[best - 2 : best + 3], 2)
-    return float(TRIED_S[best] + np.clip(-slope / (2 * curve) if curve < 0 else 0.0, -1, 1))

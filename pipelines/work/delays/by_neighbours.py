@@ -2,7 +2,7 @@
 
 What the ground gives (yield, moisture) hardly differs between two neighbouring passes. A wrong delay moves one
 pass forward and its neighbour back, so their courses along the field agree best at the right delay. Nothing
-but the courses inside the passes is used: starts and stops are another, independent look (``response``).
+but the courses inside the passes is used: starts and stops are another, independent look (``by_starts``).
 """
 
 from __future__ import annotations
@@ -10,12 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.work.delays.lag import Lag
+from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error, peak_of
 from chaffinch.pipelines.work.delays.travel import smeared
+from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg, turned_deg
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 GRID_M = 3.0
 # Below 0: many loggers export flow and moisture already moved by the delay they were set to, some too far.
@@ -38,21 +37,6 @@ CROWDED_ERROR_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
-    """How well neighbouring passes agree when a signal is brought forward by each of ``delays_s``.
-
-    correlation : of the courses of all pairs, each with its mean and trend taken out; shape (delays,).
-    """
-
-    delays_s: Array
-    correlation: Array
-    pairs: int
-
-    def at(self, delay_s: float) -> float:
-        return float(np.interp(delay_s, self.delays_s, self.correlation))
-
-
-@dataclass(frozen=True, slots=True)
 class Pairs:
     """Neighbouring passes: what is needed to compare one with the other. Rows are readings inside passes."""
 
@@ -60,7 +44,7 @@ class Pairs:
     load: Array
     rate: Array
     until_s: Array
-    usable: NDArray[np.bool_]
+    usable: Flags
     way_m: Array
     first: NDArray[np.int_]
     second: NDArray[np.int_]
@@ -141,21 +125,20 @@ def _side_by_side(
     return first, second
 
 
-def agreement(
+def differences_of_passes(
     pairs: Pairs, seconds: Array, signal: Array, smear_s: float = 0.0, shortening: float = 0.0
-) -> tuple[Agreement, Array]:
-    """Agreement over all delays tried, and the moments (delays, pairs, 3) it is made of.
+) -> Array:
+    """Moments of the courses of each pair at each of ``TRIED_S`` + ``smear_s``, shape (delays, pairs, 3); see
+    ``correlated``. Zero where there is too little to compare.
 
     seconds, signal : the sensor's own series, one row per second; NaN where not logged. The signal is smeared
     backwards in time by ``smear_s``, so that its own smearing shifts it no more: what is left is dead time.
-    The delays given are dead time + ``smear_s``.
     """
-    delays = TRIED_S + smear_s
     moments = np.zeros((TRIED_S.size, pairs.first.size, 3))
     known = np.isfinite(signal)
     rows = np.flatnonzero(pairs.usable & (pairs.until_s >= BEFORE_END_S + 2 * smear_s))
     if known.sum() < 100 or rows.size < 2:
-        return Agreement(delays, np.full(TRIED_S.size, np.nan), 0), moments
+        return moments
     whole = np.interp(seconds, seconds[known], signal[known])
     if smear_s:
         whole = smeared(whole[::-1] - whole[-1], smear_s)[::-1] + whole[-1]
@@ -166,7 +149,7 @@ def agreement(
         at = np.clip(since + delay * warp, 0.0, whole.size - 1.0)
         second = at.astype(np.intp)
         moments[i] = courses.moments((whole[second] + rise[second] * (at - second)) / rate)
-    return Agreement(delays, _correlated(moments.sum(axis=1)), pairs.first.size), moments
+    return moments
 
 
 def neighbour_lag(
@@ -176,18 +159,18 @@ def neighbour_lag(
 
     None where they never agree much, or best at an edge of what was tried.
     """
-    found, moments = agreement(pairs, seconds, signal, smear_s, shortening)
-    peak = _peak_of(found.correlation)
-    if peak is None or np.nanmax(found.correlation) < LEAST_AGREEMENT:
+    moments = differences_of_passes(pairs, seconds, signal, smear_s, shortening)
+    whole = moments.sum(axis=1)
+    correlation = correlated(whole)
+    peak = peak_of(correlation, TRIED_S)
+    if peak is None or np.nanmax(correlation) < LEAST_AGREEMENT:
         return None
     groups = np.array_split(np.arange(pairs.first.size), min(pairs.first.size, 12))
-    whole = moments.sum(axis=1)
-    left = [_peak_of(_correlated(whole - moments[:, g].sum(axis=1))) for g in groups]
-    known = np.array([x for x in left if x is not None])
-    if known.size < max(3, 0.7 * len(groups)):
+    left = [peak_of(correlated(whole - moments[:, g].sum(axis=1)), TRIED_S) for g in groups]
+    known = [x for x in left if x is not None]
+    if len(known) < max(3, 0.7 * len(groups)):
         return None
-    least = CROWDED_ERROR_S if shortening else LEAST_ERROR_S
-    error = max(float(np.sqrt((known.size - 1) * np.var(known))), least)
+    error = max(jackknife_error(known), CROWDED_ERROR_S if shortening else LEAST_ERROR_S)
     return Lag(peak + smear_s, error, True, None, shortening, ("passes",)) if error < WORST_ERROR_S else None
 
 
@@ -278,19 +261,7 @@ class _Courses:
         return out
 
 
-def _correlated(sums: Array) -> Array:
+def correlated(sums: Array) -> Array:
+    """Correlation of the courses of all pairs by their summed moments (aa, bb, ab), shape (..., 3)."""
     with np.errstate(invalid="ignore", divide="ignore"):
         return 2 * sums[..., 2] / (sums[..., 0] + sums[..., 1])
-
-
-def _peak_of(correlation: Array) -> float | None:
-    """Where a parabola through the best value and the two on each side of it peaks; None at an edge."""
-    if not np.isfinite(correlation).any():
-        return None
-    best = int(np.nanargmax(correlation))
-    if not 2 <= best <= correlation.size - 3:
-        return None
-    x = np.arange(-2.0, 3.0)
-    curve, slope, _ = np.polyfit(x, correlation[best - 2 : best + 3], 2)
-    move = -slope / (2 * curve) if curve < 0 else 0.0
-    return float(TRIED_S[best] + np.clip(move, -1, 1))

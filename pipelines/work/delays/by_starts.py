@@ -16,11 +16,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from chaffinch.pipelines.work.delays.lag import Lag
+from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error
 from chaffinch.pipelines.work.delays.travel import Arrivals, Travel, relative_load
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.work.series import Array
 
 DEAD_TIMES_S = np.arange(0, 31)
 SMEARS_S = np.array([0.7, 1.5, 2.5, 4.0, 6.0, 9.0])
@@ -193,15 +191,9 @@ class _Search:
         moments = np.array([self.moments(t) for t in around.travels])
         without = _correlation(moments.sum(axis=1, keepdims=True) - moments)
         peaks = np.clip(_peak(around, self.likely(without, around.travels)), -3, 3)
-        total = np.array([around.at(peak).total_s for peak in peaks.T if np.isfinite(peak).all()])
-        if total.size < 4:
-            return Lag.of(travel, UNSURE_S)
-        error = float(np.sqrt((total.size - 1) * np.var(total)))
-        return (
-            Lag.of(travel, max(error, LEAST_ERROR_S))
-            if error < 2 * UNSURE_S
-            else Lag.of(travel, 2 * UNSURE_S)
-        )
+        total = [around.at(peak).total_s for peak in peaks.T if np.isfinite(peak).all()]
+        error = jackknife_error(total) if len(total) >= 4 else UNSURE_S
+        return Lag.of(travel, min(max(error, LEAST_ERROR_S), 2 * UNSURE_S))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,30 +1,21 @@
 """When the crop that entered the header reaches each sensor: what is found, and what is assumed.
 
-A lag is found in three ways (``response``: starts and stops of work; ``neighbours``: passes driven in opposite
-directions side by side; ``follow``: loss against feed), each with an error; ``combine`` weighs them, ``pool``
-brings the days of a machine together.
+A lag is found in three ways (``by_starts``, ``by_neighbours``, ``by_loss_and_feed``), each with an error;
+``combine`` weighs them, ``pool`` brings the days of a machine together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
+from chaffinch.pipelines.work.series import Array
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.work.delays.travel import Travel
-
-# Header to sensor where the data can't tell. Test stands give 5 to 8 s from the elevator's foot (Univ. of
-# Kentucky yield-monitor test stand, table 2); 10 to 14 s for a whole machine and about 8 s for the loss sensors
-# are common practice, no source.
-DEFAULT_GRAIN_DELAY_S = 12.0
-DEFAULT_LOSS_DELAY_S = 8.0
-DEFAULT_MOISTURE_DELAY_S = 15.0
-DEFAULT_ERROR_S = 3.0
-
-K = TypeVar("K")
 
 SENSORS = ("grain", "separation", "cleaning", "moisture")
 
@@ -58,30 +49,45 @@ class Lag:
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """Delays from header to sensor. ``loss``: of both loss sensors together; ``separation`` and ``cleaning``
-    are their own, the same as ``loss`` where only one number is known."""
+    """Delays from header to each of ``SENSORS``."""
 
     grain: Lag
-    loss: Lag
+    separation: Lag
+    cleaning: Lag
     moisture: Lag
-    separation: Lag | None = None
-    cleaning: Lag | None = None
 
     def of(self, sensor: str) -> Lag:
-        """The lag of one of ``SENSORS``."""
-        own = getattr(self, sensor)
-        return self.loss if own is None else own
+        return getattr(self, sensor)
 
     @property
-    def estimated(self) -> bool:
-        return self.grain.estimated
+    def loss_s(self) -> float:
+        """Of both loss sensors together: the middle, or that of the one that was found."""
+        both = self.separation, self.cleaning
+        found = [lag.seconds for lag in both if lag.estimated] or [lag.seconds for lag in both]
+        return sum(found) / len(found)
 
 
-DEFAULT_DELAYS = Delays(
-    Lag(DEFAULT_GRAIN_DELAY_S, DEFAULT_ERROR_S, False),
-    Lag(DEFAULT_LOSS_DELAY_S, DEFAULT_ERROR_S, False),
-    Lag(DEFAULT_MOISTURE_DELAY_S, DEFAULT_ERROR_S, False),
-)
+# Header to sensor where the data can't tell. Test stands give 5 to 8 s from the elevator's foot (Univ. of
+# Kentucky yield-monitor test stand, table 2); 10 to 14 s for a whole machine and about 8 s for the loss sensors
+# are common practice, no source.
+DEFAULT_DELAYS = Delays(*(Lag(seconds, 3.0, False) for seconds in (12.0, 8.0, 8.0, 15.0)))
+
+
+def peak_of(correlation: Array, tried_s: Array | NDArray[np.int_]) -> float | None:
+    """Where a parabola through the best of ``correlation`` and the two values on each side of it peaks; None at an
+    edge. ``tried_s``: whole seconds at which it is known."""
+    if not np.isfinite(correlation).any():
+        return None
+    best = int(np.nanargmax(correlation))
+    if not 2 <= best <= correlation.size - 3:
+        return None
+    curve, slope, _ = np.polyfit(np.arange(-2.0, 3.0), correlation[best - 2 : best + 3], 2)
+    return float(tried_s[best] + np.clip(-slope / (2 * curve) if curve < 0 else 0.0, -1, 1))
+
+
+def jackknife_error(without_each: Sequence[float]) -> float:
+    """Standard error of what is found, by what is found without each part of the log in turn."""
+    return float(np.sqrt((len(without_each) - 1) * np.var(without_each)))
 
 
 def combine(lags: Sequence[Lag | None], default: Lag) -> Lag:
@@ -110,30 +116,15 @@ def combine(lags: Sequence[Lag | None], default: Lag) -> Lag:
     )
 
 
-def both_losses(separation: Lag, cleaning: Lag) -> Lag:
-    """One lag for both loss sensors: the middle; with those that were found, where only one was."""
-    if separation.estimated != cleaning.estimated:
-        return separation if separation.estimated else cleaning
-    middle = (separation.seconds + cleaning.seconds) / 2
-    error = float(np.hypot(separation.error_s, cleaning.error_s)) / 2
-    return replace(separation, seconds=middle, error_s=error)
-
-
-def pool(days: Mapping[K, Delays]) -> dict[K, Delays]:
-    """Delays of one machine by day (or any other stretch of work), each drawn towards the machine's mean.
+def pool(days: Sequence[Delays]) -> list[Delays]:
+    """Delays of one machine by day (or any other part of its work), each drawn towards the machine's mean.
 
     Random effects by the moments of DerSimonian and Laird (1986): the days' true delays lie around the
     machine's with a spread that is estimated from how much more they differ than their errors say. A day is
     drawn to the mean by its error against that spread; a day that can't tell gets the mean, with the
     spread in its error. Where no day tells, the default stays.
     """
-    names = list(days)
-    pooled = {s: _pool_one([days[n].of(s) for n in names]) for s in SENSORS}
-    out = {}
-    for k, name in enumerate(names):
-        own = {s: pooled[s][k] for s in SENSORS}
-        out[name] = Delays(loss=both_losses(own["separation"], own["cleaning"]), **own)
-    return out
+    return [Delays(*own) for own in zip(*(_pool_one([d.of(s) for d in days]) for s in SENSORS), strict=True)]
 
 
 def _pool_one(lags: Sequence[Lag]) -> list[Lag]:

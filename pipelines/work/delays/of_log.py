@@ -8,30 +8,24 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.work.align import LOSS_PLACES, USUAL_SMEAR_S
 from chaffinch.pipelines.work.delays.by_loss_and_feed import follow_lag
-from chaffinch.pipelines.work.delays.by_neighbours import (
-    Agreement,
-    Pairs,
-    agreement,
-    find_pairs,
-    neighbour_lag,
-)
+from chaffinch.pipelines.work.delays.by_neighbours import Pairs, find_pairs, neighbour_lag
 from chaffinch.pipelines.work.delays.by_starts import response_lag
-from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag, both_losses, combine
+from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag, combine
 from chaffinch.pipelines.work.delays.travel import relative_load
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
 from chaffinch.pipelines.work.series import (
     Array,
+    Flags,
     between_seconds,
     loss_column,
-    numbers,
     per_second,
     seconds_of,
     shifted,
     speed_of,
+    values_of,
     without_nights,
 )
 from chaffinch.pipelines.work.track import track, turning
-from numpy.typing import NDArray
 
 FEWEST_READINGS = 600
 # Without a logged work state, work is where grain flows, brought forward by the delay; a delay found to be that
@@ -59,7 +53,7 @@ class _Log:
     losses: tuple[Array, Array]
     moisture: Array
     load: Array
-    steady: NDArray[np.bool_]
+    steady: Flags
     pairs: Pairs | None
     logged: bool
     late_s: float
@@ -78,27 +72,16 @@ def machine_delays(readings: pl.DataFrame) -> Delays:
     if not log.logged and abs(grain.seconds - DEFAULT_DELAYS.grain.seconds) > MOVED_S:
         grain, log = _grain(_log_of(readings, grain.seconds))
     separation, cleaning = (_loss(log, x, grain) for x in log.losses)
-    both = both_losses(separation, cleaning)
-    return Delays(grain, both, _moisture(log, grain), separation, cleaning)
-
-
-def grain_agreement(readings: pl.DataFrame, delays: Delays) -> Agreement | None:
-    """How well yields of neighbouring passes agree at each grain delay; None without such passes."""
-    log = _log_of(readings, delays.grain.seconds)
-    if log.pairs is None:
-        return None
-    smear = delays.grain.smear_s or USUAL_SMEAR_S
-    found, _ = agreement(log.pairs, log.seconds, log.flow, smear, delays.grain.shortening)
-    return replace(found, delays_s=found.delays_s - log.late_s)
+    return Delays(grain, separation, cleaning, _moisture(log))
 
 
 def _log_of(readings: pl.DataFrame, grain_delay_s: float) -> _Log:
     time_s = without_nights(seconds_of(readings["time"]))
-    speed, flow = speed_of(readings), numbers(readings, "grain_flow_kg_s")
-    state, way = numbers(readings, "working"), track(readings, time_s)
+    speed, flow = speed_of(readings), values_of(readings, "grain_flow_kg_s")
+    state, way = values_of(readings, "working"), track(readings, time_s)
     logged = bool(np.isfinite(state).mean() > 0.5 and np.nanmax(state) > 0)
     working = working_state(state, speed, flow, grain_delay_s, time_s, turning(way), way.reversing)
-    width = np.nan_to_num(numbers(readings, "working_width_m"), nan=1.0)
+    width = np.nan_to_num(values_of(readings, "working_width_m"), nan=1.0)
     width = np.where(width > 0, width, 1.0)
     intake = np.nan_to_num(per_second(time_s, np.where(working, np.nan_to_num(speed, nan=1.0) * width, 0.0)))
     passes = number_passes(time_s, working, way.heading_deg)
@@ -122,8 +105,8 @@ def _log_of(readings: pl.DataFrame, grain_delay_s: float) -> _Log:
         time_s,
         intake,
         between_seconds(time_s, flow),
-        tuple(between_seconds(time_s, numbers(readings, loss_column(readings, p))) for p in LOSS_PLACES),  # type: ignore[arg-type]
-        between_seconds(time_s, numbers(readings, "grain_moisture_pct")),
+        tuple(between_seconds(time_s, values_of(readings, loss_column(readings, p))) for p in LOSS_PLACES),  # type: ignore[arg-type]
+        between_seconds(time_s, values_of(readings, "grain_moisture_pct")),
         load,
         steady,
         pairs,
@@ -143,9 +126,9 @@ def _grain(log: _Log) -> tuple[Lag, _Log]:
         if log.pairs is not None:
             rows_load = np.interp(log.pairs.time_s, log.seconds, log.load)
             log = replace(log, pairs=replace(log.pairs, load=rows_load))
-    sure = starts is not None and starts.error_s < SURE_S
-    smear = starts.smear_s if sure and starts is not None and starts.smear_s else USUAL_SMEAR_S
-    passes = _by_neighbours(log, log.flow, smear, starts.shortening if starts else 0.0)
+    passes = _by_neighbours(
+        log, log.flow, _smear_s(starts, USUAL_SMEAR_S), starts.shortening if starts else 0.0
+    )
     return combine([starts, passes], DEFAULT_DELAYS.grain), log
 
 
@@ -171,18 +154,22 @@ def _by_neighbours(log: _Log, signal: Array, smear_s: float, shortening: float) 
 def _loss(log: _Log, signal: Array, grain: Lag) -> Lag:
     """Lag of one loss sensor: starts and stops, and its run against the grain flow."""
     if not np.isfinite(signal).any():
-        return DEFAULT_DELAYS.loss
+        return DEFAULT_DELAYS.separation
     starts = None
     if log.logged:
         shortens = grain.shortening > 0 if "starts" in grain.ways else None
         starts = response_lag(log.intake, signal, LOSS_POWER, log.load, shortens)
-    sure = starts is not None and starts.error_s < SURE_S
-    smear = starts.smear_s if sure and starts is not None and starts.smear_s else LOSS_SMEAR_S
-    feed = follow_lag(log.flow, signal, log.steady, grain, smear) if grain.estimated else None
-    return combine([starts, feed], DEFAULT_DELAYS.loss)
+    smear_s = _smear_s(starts, LOSS_SMEAR_S)
+    feed = follow_lag(log.flow, signal, log.steady, grain, smear_s) if grain.estimated else None
+    return combine([starts, feed], DEFAULT_DELAYS.separation)
 
 
-def _moisture(log: _Log, grain: Lag) -> Lag:
+def _smear_s(starts: Lag | None, usual: float) -> float:
+    """Smearing as starts and stops show it, where they are sure of it."""
+    return starts.smear_s if starts and starts.error_s < SURE_S and starts.smear_s else usual
+
+
+def _moisture(log: _Log) -> Lag:
     """Lag of the moisture sensor: only neighbouring passes tell, as grain rests in it between passes."""
     pairs = log.pairs
     if pairs is None:

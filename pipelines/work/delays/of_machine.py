@@ -9,7 +9,7 @@ from dataclasses import replace
 from math import floor
 
 from chaffinch.pipelines.lake.readable import ReadableLake
-from chaffinch.pipelines.work.delays.lag import SENSORS, Delays, Lag, both_losses, pool
+from chaffinch.pipelines.work.delays.lag import SENSORS, Delays, Lag, pool
 
 # What is used is rounded to these steps, so that a new day of a machine, which moves the pooled delays of its
 # other days by hundredths of a second, does not make their work again. A delay is known to half a second at best.
@@ -23,12 +23,12 @@ def pooled_delays(found: Mapping[str, tuple[str, Sequence[Delays]]]) -> dict[str
 
     found : machine and delays of each harvest, by job. A harvest that can't tell gets its machine's.
     """
-    machines: dict[str, dict[tuple[str, int], Delays]] = defaultdict(dict)
+    machines: dict[str, list[tuple[str, Delays]]] = defaultdict(list)
     for job, (machine, harvests) in found.items():
-        machines[machine].update({(job, k): delays for k, delays in enumerate(harvests)})
+        machines[machine] += [(job, delays) for delays in harvests]
     together: dict[str, list[Delays]] = defaultdict(list)
-    for of_machine in machines.values():
-        for (job, _), delays in pool(of_machine).items():
+    for own in machines.values():
+        for (job, _), delays in zip(own, pool([delays for _, delays in own]), strict=True):
             together[job].append(delays)
     return dict(together)
 
@@ -44,8 +44,7 @@ def pooled_delays_of(lake: ReadableLake) -> dict[str, list[Delays]]:
 
 def rounded(delays: Delays) -> Delays:
     """The delays as work is aligned by them."""
-    own = {sensor: _rounded(delays.of(sensor)) for sensor in SENSORS}
-    return Delays(loss=both_losses(own["separation"], own["cleaning"]), **own)
+    return Delays(*(_rounded(delays.of(sensor)) for sensor in SENSORS))
 
 
 def _rounded(lag: Lag) -> Lag:
@@ -65,21 +64,12 @@ def _to_step(value: float, step: float) -> float:
 
 def delays_as_text(delays: Delays) -> str:
     """Every number of every sensor, as JSON."""
-    lags = (delays.of(sensor) for sensor in SENSORS)
+    lags = [delays.of(sensor) for sensor in SENSORS]
     return json.dumps(
-        [
-            [lag.seconds, lag.error_s, lag.estimated, lag.smear_s, lag.shortening, " ".join(lag.ways)]
-            for lag in lags
-        ]
+        [[x.seconds, x.error_s, x.estimated, x.smear_s, x.shortening, " ".join(x.ways)] for x in lags]
     )
 
 
 def delays_from_text(text: str) -> Delays:
     """The reverse of ``delays_as_text``."""
-    own = {
-        sensor: Lag(seconds, error, estimated, smear, shortening, tuple(ways.split()))
-        for sensor, (seconds, error, estimated, smear, shortening, ways) in zip(
-            SENSORS, json.loads(text), strict=True
-        )
-    }
-    return Delays(loss=both_losses(own["separation"], own["cleaning"]), **own)
+    return Delays(*(replace(Lag(*one[:5]), ways=tuple(one[5].split())) for one in json.loads(text)))

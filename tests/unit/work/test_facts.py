@@ -11,7 +11,7 @@ from chaffinch.pipelines.work.conditions import conditions, moisture_drift_pct_h
 from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag
 from chaffinch.pipelines.work.facts import delay_sentence, work_facts
 
-DELAYS = Delays(Lag(12.0, 0.2, True, 3.0, 0.0, ("starts",)), Lag(8.0, 0.2), Lag(15.0, 0.2))
+DELAYS = Delays(Lag(12.0, 0.2, True, 3.0, 0.0, ("starts",)), Lag(8.0, 0.2), Lag(8.0, 0.2), Lag(15.0, 0.2))
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +83,7 @@ def test_a_channel_that_the_logger_moved_says_so():
 
 def test_no_readings_no_facts_and_no_fault(marked):
     facts = work_facts(marked.head(0), DEFAULT_DELAYS)
-    assert facts.left_out.left_out_pct == 0
+    assert facts.left_out_pct == 0
     assert facts.effective_width_m is None
     assert facts.conditions.height == 0
     assert facts.sentences()

@@ -117,7 +117,7 @@ def field_log(spans: list[tuple[int, bool]], seed: int = 1, **columns: np.ndarra
     return pl.DataFrame({**frame, **columns})
 
 
-DELAYS = Delays(Lag(12.0, 0.2), Lag(8.0, 0.2), Lag(15.0, 0.2))
+DELAYS = Delays(Lag(12.0, 0.2), Lag(8.0, 0.2), Lag(8.0, 0.2), Lag(15.0, 0.2))
 
 
 def test_every_row_stays_and_rows_are_sorted():
@@ -170,7 +170,7 @@ def test_a_log_too_short_to_tell_gets_the_default_delays():
 
     delays = machine_delays(field_log([(60, True)]))
     assert delays == DEFAULT_DELAYS
-    assert not delays.estimated
+    assert not delays.grain.estimated
 
 
 @pytest.mark.parametrize("grain_delay", [9, 12, 16])
@@ -197,6 +197,6 @@ def test_lags_combine_by_their_errors():
     """Weights 1/1 and 1/4: (10 + 11/4) / 1.25 = 10.2 with error 1/sqrt(1.25), as they agree within errors."""
     from chaffinch.pipelines.work.delays.lag import combine
 
-    both = combine([Lag(10.0, 1.0), None, Lag(11.0, 2.0)], DEFAULT_DELAYS.loss)
+    both = combine([Lag(10.0, 1.0), None, Lag(11.0, 2.0)], DEFAULT_DELAYS.separation)
     assert (both.seconds, both.error_s) == (pytest.approx(10.2), pytest.approx(1.25**-0.5))
-    assert combine([None], DEFAULT_DELAYS.loss) is DEFAULT_DELAYS.loss
+    assert combine([None], DEFAULT_DELAYS.separation) is DEFAULT_DELAYS.separation

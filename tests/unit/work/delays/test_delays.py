@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from chaffinch.pipelines.work.delays.by_loss_and_feed import follow_lag
@@ -101,31 +103,31 @@ def test_lags_that_contradict_each_other_widen_the_error():
     assert (both.seconds, both.error_s) == (pytest.approx(12.0), pytest.approx(2.0))
 
 
-def days(*grain: Lag) -> dict[str, Delays]:
-    return {str(k): Delays(lag, DEFAULT_DELAYS.loss, DEFAULT_DELAYS.moisture) for k, lag in enumerate(grain)}
+def days(*grain: Lag) -> list[Delays]:
+    return [replace(DEFAULT_DELAYS, grain=lag) for lag in grain]
 
 
 def test_days_pool_by_random_effects():
     """Three days of equal errors 1: 10, 12, 14. Q = 8, two degrees of freedom, scale 3 - 3/3 = 2, so the spread
     squared is (8 - 2) / 2 = 3 (DerSimonian and Laird 1986); each day keeps 3 / (3 + 1) of its distance from 12."""
     pooled = pool(days(Lag(10.0, 1.0), Lag(12.0, 1.0), Lag(14.0, 1.0)))
-    assert [d.grain.seconds for d in pooled.values()] == pytest.approx([10.5, 12.0, 13.5])
-    assert all("season" in d.grain.ways for d in pooled.values())
+    assert [d.grain.seconds for d in pooled] == pytest.approx([10.5, 12.0, 13.5])
+    assert all("season" in d.grain.ways for d in pooled)
 
 
 def test_a_day_that_cannot_tell_gets_the_machines_own_mean_and_not_the_default():
     """Two equal days: no spread between them, so the third has their mean with the error of a mean of two."""
     pooled = pool(days(Lag(16.0, 0.5), Lag(16.0, 0.5), DEFAULT_DELAYS.grain))
-    assert pooled["2"].grain.seconds == pytest.approx(16.0)
-    assert pooled["2"].grain.error_s == pytest.approx(0.5 / np.sqrt(2))
-    assert pooled["2"].grain.estimated
-    assert pooled["2"].grain.ways == ("season",)
+    assert pooled[2].grain.seconds == pytest.approx(16.0)
+    assert pooled[2].grain.error_s == pytest.approx(0.5 / np.sqrt(2))
+    assert pooled[2].grain.estimated
+    assert pooled[2].grain.ways == ("season",)
 
 
 def test_where_no_day_tells_the_default_stays_and_says_so():
     pooled = pool(days(DEFAULT_DELAYS.grain, DEFAULT_DELAYS.grain))
-    assert [d.grain for d in pooled.values()] == [DEFAULT_DELAYS.grain] * 2
-    assert not pooled["0"].estimated
+    assert [d.grain for d in pooled] == [DEFAULT_DELAYS.grain] * 2
+    assert not pooled[0].grain.estimated
 
 
 def test_where_nothing_is_known_no_parabola_peaks():
