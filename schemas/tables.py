@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 # What stands for a setting in `effects` where a step was found that no log explains.
 NOT_LOGGED = "not logged"
+# Outcomes of which more is better; of all others less is.
+HIGHER_IS_BETTER = ("throughput", "capacity")
 VERDICTS = ("less", "more", "no clear change", "cannot tell")
 
 
@@ -130,6 +132,50 @@ def _work() -> Table:
         ),
         ("job", "made_from"),
         "job",
+    )
+
+
+def _responses() -> Table:
+    return Table(
+        "responses",
+        "one row per machine (null: all), crop, setting, outcome and value inside the range tried",
+        ("machine", "crop", "setting", "outcome", "value"),
+        (
+            Column("machine", "text", "null where it is about all machines"),
+            Column("crop", "text", "name of the crop"),
+            Column("setting", "text", "numeric setting, as in the catalogue", True),
+            Column("unit", "text", "of the values"),
+            Column("outcome", "text", "one of the outcomes", True),
+            Column("value", "number", "value of the setting; never beyond those tried", True),
+            Column(
+                "value_in_use",
+                "number",
+                "value after the setting's last change, or the nearest one tried; the middle one of machines",
+                True,
+            ),
+            Column("log_ratio", "number", "natural log of the outcome over that at the value in use", True),
+            Column("log_ratio_low", "number", "lower end of the 95 % range", True),
+            Column("log_ratio_high", "number", "upper end of the 95 % range", True),
+            Column(
+                "absolute", "number", "machine loss against the value in use, kg/ha, where loss checks tell"
+            ),
+            Column("absolute_low", "number", "lower end of the 95 % range"),
+            Column("absolute_high", "number", "upper end of the 95 % range"),
+            Column(
+                "chance_best",
+                "number",
+                "probability that no other value of the range is better, 0 to 1: least, or of throughput and "
+                "capacity most",
+                True,
+            ),
+            Column(
+                "expected_regret",
+                "number",
+                "by how much, as a natural log, the value is expected to fall short of the best of the range",
+                True,
+            ),
+            Column("adjustments_pooled", "whole", "adjustments of the setting behind the range tried", True),
+        ),
     )
 
 
@@ -432,5 +478,6 @@ def tables() -> dict[str, Table]:
                 Column("computed_at", "moment", "when it was estimated"),
             ),
         ),
+        _responses(),
     )
     return {table.name: table for table in listed}

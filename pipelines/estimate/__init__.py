@@ -8,14 +8,17 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
+from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
 from chaffinch.pipelines.estimate.results.calibration import (
@@ -25,7 +28,14 @@ from chaffinch.pipelines.estimate.results.calibration import (
 )
 from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered
 from chaffinch.pipelines.estimate.results.doses import Diameters
-from chaffinch.pipelines.estimate.results.effects_table import Unanswered, effects_table
+from chaffinch.pipelines.estimate.results.effects_table import (
+    ByOwnLog,
+    Unanswered,
+    by_own_log,
+    effects_table,
+    level_of,
+)
+from chaffinch.pipelines.estimate.results.response_curves import responses_of, responses_table
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
@@ -35,6 +45,16 @@ if TYPE_CHECKING:
     import numpy as np
     from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.lake import ReadableLake
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Rows of the tables ``effects`` and ``responses``."""
+
+    effects: pl.DataFrame
+    responses: pl.DataFrame
 
 
 def estimate_effects(
@@ -53,9 +73,35 @@ def estimate_effects(
     again; where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
     is fitted over outcomes.
     """
+    own, clocks = _by_own_log(fields, calibrations or {}, each)
+    return effects_table(own, calibrations or {}, unanswered, diameters_m, clocks)
+
+
+def estimate_answers(
+    fields: Sequence[Binned],
+    calibrations: Mapping[MachineCrop, Calibration] | None = None,
+    unanswered: Sequence[Unanswered] = (),
+    diameters_m: Diameters | None = None,
+    each: FanOut = one_by_one,
+) -> Answers:
+    """``estimate_effects``, and how outcomes respond to each numeric setting along the values tried."""
+    known = calibrations or {}
+    own, clocks = _by_own_log(fields, known, each)
+    effects = effects_table(own, known, unanswered, diameters_m, clocks)
+    rows: list[Row] = []
+    for name, outcome in own.season.items():
+        levels = partial(level_of, known, name)
+        rows += responses_of(outcome, own.usable(name), own.fields, diameters_m or {}, levels)
+    return Answers(effects, responses_table(rows))
+
+
+def _by_own_log(
+    fields: Sequence[Binned], calibrations: Mapping[MachineCrop, Calibration], each: FanOut
+) -> tuple[ByOwnLog, dict[str, ClockOffset]]:
+    """All outcomes fitted, and what each log says by itself; the clocks of settings logs by responses."""
     if not any(f.changes for f in fields):
-        return effects_table([], {}, {}, unanswered)
-    fields = of_all_that_entered(in_likely_units(fields), calibrations or {})
+        return by_own_log([], {}, {}), {}
+    fields = of_all_that_entered(in_likely_units(fields), calibrations)
     season = fit_season(fields, each)
     clocks = clock_offsets(fields, season)
     if any(clock.sure for clock in clocks.values()):
@@ -68,9 +114,7 @@ def estimate_effects(
         season = fit_season(fields, each)
     season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
-    return effects_table(
-        with_changes, allowing_for_weights(season), calibrations or {}, unanswered, diameters_m, clocks
-    )
+    return by_own_log(with_changes, allowing_for_weights(season), calibrations), clocks
 
 
 def prepare(
@@ -90,10 +134,10 @@ def prepare(
     return prepare_marked(mark_work(ordered, delays), adjustments, checks, delays)
 
 
-def refresh_effects(
+def refresh_answers(
     lake: ReadableLake, farm: Farm, each: FanOut = one_by_one, plan: Plan | None = None
-) -> pl.DataFrame:
-    """Effects of everything in the lake, rows of the ``effects`` contract, computed now.
+) -> Answers:
+    """Effects and responses of everything in the lake, computed now.
 
     plan : of the field jobs of the lake, where it is known already. ``each`` spreads preparing over field jobs,
     and outcomes, each fitted to all of them together.
@@ -109,5 +153,11 @@ def refresh_effects(
         # Where losses are logged in kg/s, checks say nothing of signals in units of their own.
         if not harvest.calibrated:
             pairs[of].append(found)
-    effects = estimate_effects(fields, calibrate_all(pairs), unanswered, farm.diameters_m(), each)
-    return effects.with_columns(pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at"))
+    answers = estimate_answers(fields, calibrate_all(pairs), unanswered, farm.diameters_m(), each)
+    now = pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at")
+    return replace(answers, effects=answers.effects.with_columns(now))
+
+
+def refresh_effects(lake: ReadableLake, farm: Farm) -> pl.DataFrame:
+    """The effects of ``refresh_answers``."""
+    return refresh_answers(lake, farm).effects

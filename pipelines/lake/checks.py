@@ -154,13 +154,14 @@ def _faults_of_jobs(lake: LakeReader) -> list[str]:
 def _faults_of_effects(lake: LakeReader) -> list[str]:
     import polars as pl
 
-    if damaged := lake.damaged_files("effects"):
-        return damaged
-    try:
-        lake.scan("effects").collect()
-        estimated_from = lake.effects_inputs()
-    except (LakeError, pl.exceptions.PolarsError, OSError) as error:
-        return [f"Table effects can't be read: {str(error).splitlines()[0]}"]
+    for name in ("effects", "responses"):
+        if damaged := lake.damaged_files(name):
+            return damaged
+        try:
+            lake.scan(name).collect()
+            estimated_from = lake.effects_inputs()
+        except (LakeError, pl.exceptions.PolarsError, OSError) as error:
+            return [f"Table {name} can't be read: {str(error).splitlines()[0]}"]
     if estimated_from is not None and estimated_from != inputs_of_effects(lake):
         return [
             "The effects are older than the readings, the farm's entries or the program; "

@@ -91,8 +91,10 @@ class LakeReader(ReadableLake):
         return self.delta.scan("readings").filter(pl.col("delivery").is_in(ledger["delivery"].to_list()))
 
     def effects_inputs(self) -> str | None:
-        """The digest of what ``effects`` was estimated from; None where it was never estimated."""
-        return self.delta.last_message("effects", INPUTS_KEY)
+        """The digest of what ``effects`` and ``responses`` were estimated from; None where they never were, empty
+        where they were not estimated together."""
+        effects, responses = (self.delta.last_message(name, INPUTS_KEY) for name in ("effects", "responses"))
+        return effects if effects in (responses, None) else ""
 
     def effects_at(self, moment: datetime) -> pl.DataFrame | None:
         """``effects`` as they stood at ``moment``; None where there were none, or they are kept no longer."""

@@ -213,24 +213,37 @@ class Lake(LakeReader):
             for name in reversed(DERIVED_TABLES):
                 self.delta.delete(name, self.delta.owners_in(name) - set(ids))
 
-    def replace_effects(self, effects: pl.DataFrame, inputs: str = "", field_inputs: str = "") -> None:
-        """Replace ``effects``, in one commit that also keeps ``inputs``, the digest of their inputs, and
-        ``field_inputs``, those of each field job.
+    def replace_effects(
+        self,
+        effects: pl.DataFrame,
+        inputs: str = "",
+        field_inputs: str = "",
+        responses: pl.DataFrame | None = None,
+    ) -> None:
+        """Replace ``effects`` and ``responses`` (none where not given), each in one commit.
+
+        Both commits keep ``inputs``, the digest of their inputs; that of ``effects`` keeps ``field_inputs`` too,
+        those of each field job.
+
+        ``effects`` goes last: a run that ends between the two leaves tables that the next one makes again.
         """
         from deltalake import CommitProperties
 
-        table = tables()["effects"]
-        frame = table.conform(effects)
-        stamp = CommitProperties(custom_metadata={INPUTS_KEY: inputs, FIELDS_KEY: field_inputs})
+        frames = {
+            "responses": tables()["responses"].empty() if responses is None else responses,
+            "effects": effects,
+        }
         with self.writing():
             self._require_lake()
-            self.delta.write(
-                "effects",
-                [frame],
-                mode="overwrite",
-                commit_properties=stamp if inputs else None,
-                schema_mode="overwrite",
-            )
+            for name, frame in frames.items():
+                stamp = {INPUTS_KEY: inputs} | ({FIELDS_KEY: field_inputs} if name == "effects" else {})
+                self.delta.write(
+                    name,
+                    [tables()[name].conform(frame)],
+                    mode="overwrite",
+                    commit_properties=CommitProperties(custom_metadata=stamp) if inputs else None,
+                    schema_mode="overwrite",
+                )
             self.delta.tidy()
 
     def check(self) -> list[str]:

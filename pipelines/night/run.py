@@ -264,7 +264,7 @@ def refresh(
     with lake.writing(say):
         if not forced and lake.is_fresh():
             return EstimateSummary(False, lake.scan("effects").collect().height)
-        from chaffinch.pipelines.estimate import refresh_effects
+        from chaffinch.pipelines.estimate import refresh_answers
         from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
         from chaffinch.pipelines.lake.freshness import (
             as_text,
@@ -281,8 +281,9 @@ def refresh(
         farm = lake.farm()
         jobs = refresh_jobs(lake, farm, each)
         before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
-        effects = with_times_of(earlier, refresh_effects(lake, farm, each, jobs))
-        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs))
+        answers = refresh_answers(lake, farm, each, jobs)
+        effects = with_times_of(earlier, answers.effects)
+        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs), answers.responses)
         return EstimateSummary(
             True,
             effects.height,

@@ -227,6 +227,40 @@ def test_a_torn_job_is_seen_and_made_again(season, damage):
     assert lake.check() == [] and not refresh(lake).refreshed
 
 
+def test_responses_stay_inside_what_was_tried(season):
+    """Each curve: from the least to the greatest value tried, nothing against itself, one chance shared out."""
+    _, lake = season
+    responses, effects = (lake.scan(name).collect() for name in ("responses", "effects"))
+    curve = ["machine", "crop", "setting", "outcome"]
+    assert responses.select(*curve, "value").is_unique().all() and responses.height
+    for of, rows in responses.group_by(curve):
+        assert rows["chance_best"].sum() == pytest.approx(1.0)
+        in_use = rows.filter(pl.col("value") == pl.col("value_in_use"))
+        assert in_use["log_ratio"].to_list() == in_use["log_ratio_high"].to_list() == [0.0]
+        machine, crop, setting, outcome = of
+        changes = effects.filter(scope="adjustment", crop=crop, setting=setting, outcome=outcome).filter(
+            pl.lit(machine is None) | (pl.col("machine") == machine), pl.col("verdict") != "cannot tell"
+        )
+        values = pl.concat([changes["from_value"], changes["to_value"]]).cast(pl.Float64)
+        assert (rows["value"].min(), rows["value"].max()) == (values.min(), values.max())
+    assert (responses["log_ratio_low"] <= responses["log_ratio_high"]).all()
+    known = responses.filter(pl.col("absolute").is_not_null())
+    assert set(known["outcome"]) <= {"machine_loss"}
+    assert (known["absolute"].sign() == known["log_ratio"].sign()).all()
+
+
+def test_lost_responses_are_seen_and_made_again(season):
+    _, lake = season
+    before = lake.scan("responses").collect()
+    shutil.rmtree(Path(lake.uri) / "responses")
+    again = Lake.open(lake.uri)
+    assert not again.is_fresh()
+    assert any("older" in sentence for sentence in again.check())
+    assert refresh(again).refreshed
+    assert again.scan("responses").collect().equals(before, null_equal=True)
+    assert again.check() == []
+
+
 def test_a_retracted_log_takes_its_rows_along(season):
     _, lake = season
     row = lake.ledger().filter(pl.col("kind") == "harvest log").row(0, named=True)

@@ -58,21 +58,25 @@ SAID_OF_CAPACITY = (
 )
 
 
-def effects_table(
+@dataclass(frozen=True, slots=True)
+class ByOwnLog:
+    """What each log says of each change by itself. season : outcomes fitted, with capacity. alone : by change."""
+
+    fields: Sequence[Binned]
+    season: Mapping[str, SeasonOutcome]
+    alone: Mapping[tuple[int, int, str], _Alone]
+
+    def usable(self, outcome: str) -> set[ChangeKey]:
+        """The changes that may be shared: nothing of them was refused."""
+        return {(of, k) for (of, k, about), one in self.alone.items() if about == outcome and one.usable}
+
+
+def by_own_log(
     fields: Sequence[Binned],
     season: Mapping[str, SeasonOutcome],
     calibrations: Mapping[MachineCrop, Calibration],
-    unanswered: Sequence[Unanswered] = (),
-    diameters_m: Diameters | None = None,
-    clocks: Mapping[str, ClockOffset] | None = None,
-) -> pl.DataFrame:
-    """Rows of the ``effects`` contract, in a stable order.
-
-    fields : all machine-fields of the season, also those without an adjustment. season : fitted outcomes by
-    name. calibrations : by machine and crop, where loss checks tell the weight of its signals. unanswered :
-    machine-fields that can't be estimated at all. diameters_m : of drums and rotors, by setting and machine.
-    clocks : how far settings logs were found off by what the changes did, by machine.
-    """
+) -> ByOwnLog:
+    """Every change of ``fields`` by its own log alone."""
     every = dict(season)
     if (capacity := capacity_season(season)) is not None:
         every["capacity"] = capacity
@@ -81,12 +85,30 @@ def effects_table(
         for binned in fields
         for k, name, found in _alone_answers(binned, season, calibration_of(binned, calibrations))
     }
+    return ByOwnLog(fields, every, alone)
+
+
+def effects_table(
+    own: ByOwnLog,
+    calibrations: Mapping[MachineCrop, Calibration],
+    unanswered: Sequence[Unanswered] = (),
+    diameters_m: Diameters | None = None,
+    clocks: Mapping[str, ClockOffset] | None = None,
+) -> pl.DataFrame:
+    """Rows of the ``effects`` contract, in a stable order.
+
+    own : all machine-fields of the season, also those without an adjustment. calibrations : by machine and crop,
+    where loss checks tell the weight of its signals. unanswered : machine-fields that can't be estimated at all.
+    diameters_m : of drums and rotors, by setting and machine. clocks : how far settings logs were found off by what
+    the changes did, by machine.
+    """
+    fields, every, alone = own.fields, own.season, own.alone
+    season = {name: outcome for name, outcome in every.items() if name != "capacity"}
     shared: dict[str, dict[ChangeKey, Shared]] = {}
     pooled: list[Row] = []
     for name, outcome in every.items():
-        usable = {(of, k) for (of, k, about), one in alone.items() if about == name and one.usable}
-        levels = partial(_level, calibrations, name)
-        shared[name], found = share(outcome, usable, diameters_m or {}, levels)
+        levels = partial(level_of, calibrations, name)
+        shared[name], found = share(outcome, own.usable(name), diameters_m or {}, levels)
         pooled += found
     rows = [
         row
@@ -225,9 +247,10 @@ def _of(outcome: SeasonOutcome, binned: Binned) -> FieldOutcome | None:
     return next((f for f in outcome.fields if f.binned is binned), None)
 
 
-def _level(
+def level_of(
     calibrations: Mapping[MachineCrop, Calibration], outcome: str, fitted: FieldOutcome, k: int
 ) -> Level | None:
+    """Machine loss before change ``k``, for outcomes that are about it; None where no loss check weighs it."""
     return level_before(fitted.binned, k, calibrations) if outcome in SUMMED else None
 
 

@@ -1,0 +1,135 @@
+"""The table ``responses``: each outcome along the values tried of each numeric setting, with the best of them.
+
+Curves come from draws of the model in ``response_draws``. Nothing is said beyond the values tried: where the best
+lies at the end of the range, higher or lower may be better still, and only trying can tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome
+from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
+from chaffinch.pipelines.estimate.results.hierarchy import FieldEstimates
+from chaffinch.pipelines.estimate.results.response_draws import FEED, MOISTURE, bent, draw_responses
+from chaffinch.pipelines.estimate.results.response_rows import (
+    CurveRows,
+    LevelOf,
+    NumericSetting,
+    values_in_use,
+)
+from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey
+from chaffinch.pipelines.estimate.results.shared_rows import _estimates as estimates_of
+from chaffinch.pipelines.estimate.results.shared_rows import _Used as Used
+from chaffinch.pipelines.estimate.results.shared_rows import _used as used_changes
+from chaffinch.schemas.tables import tables
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Row = dict[str, Any]
+
+
+def responses_of(
+    season: SeasonOutcome,
+    usable: Collection[ChangeKey],
+    fields: Sequence[Binned],
+    diameters_m: Diameters,
+    level_of: LevelOf,
+) -> list[Row]:
+    """Rows of ``responses`` of one outcome: per crop over all machines, and per machine and crop.
+
+    season, usable, diameters_m, level_of : as of ``shared_rows.share``. fields : all machine-fields, whose last
+    changes say which values are in use.
+    """
+    used = used_changes(season, usable, diameters_m)
+    numbers = _numeric_settings(used)
+    if not numbers:
+        return []
+    labels = sorted({d.label for u in used for d in u.doses}, key=str)
+    numbers = [
+        replace(one, at=labels.index(one.label), bend=len(labels) + 3 * i) for i, one in enumerate(numbers)
+    ]
+    draws = draw_responses(_bent_estimates(used, labels, numbers, season), season.freedom)
+    in_use = values_in_use(fields)
+    rows = CurveRows(season.outcome, used, draws, in_use, diameters_m, level_of)
+    return [row for number in numbers for row in rows.of(number)]
+
+
+def responses_table(rows: Sequence[Row]) -> pl.DataFrame:
+    """``rows`` as the contract has them, in a stable order."""
+    table = tables()["responses"]
+    if not rows:
+        return table.empty()
+    frame = pl.DataFrame(rows, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
+    order = ["machine", "crop", "setting", "outcome", "value"]
+    return table.conform(frame).sort(order, nulls_last=True, maintain_order=True)
+
+
+def _numeric_settings(used: Sequence[Used]) -> list[NumericSetting]:
+    tried: dict[Label, list[Dose]] = {}
+    for u in used:
+        for dose in u.doses:
+            if dose.values is not None and dose.per_step and np.isfinite(dose.values).all():
+                tried.setdefault(dose.label, []).append(dose)
+    found = []
+    for label, doses in sorted(tried.items(), key=str):
+        values = [value for dose in doses for value in dose.values or ()]
+        middle = (min(values) + max(values)) / 2
+        found.append(NumericSetting(label, doses[0].unit, 0, 0, middle, float(doses[0].per_step or 1.0)))
+    return found
+
+
+def _bent_estimates(
+    used: Sequence[Used], labels: Sequence[Label], numbers: Sequence[NumericSetting], season: SeasonOutcome
+) -> list[FieldEstimates]:
+    """The estimates of ``shared_rows`` with the columns of bends and interactions beside the doses."""
+    conditions = _conditions(used)
+    by_label = {one.label: one for one in numbers}
+    found = []
+    for number, field in enumerate(estimates_of(used, labels, season)):
+        mine = [u for u in used if u.field == number]
+        more = np.zeros((len(mine), 3 * len(numbers)))
+        for i, u in enumerate(mine):
+            moisture, feed = conditions[u.field, u.k]
+            for dose in u.doses:
+                one = by_label.get(dose.label)
+                if one is None or dose.values is None:
+                    continue
+                at = one.bend - len(labels)
+                moved = dose.amount
+                before, after = (float(one.z(value)) for value in dose.values)
+                more[i, at : at + 3] += bent(before, after), MOISTURE * moved * moisture, FEED * moved * feed
+        found.append(replace(field, doses=np.hstack([field.doses, more])))
+    return found
+
+
+def _conditions(used: Sequence[Used]) -> dict[tuple[int, int], tuple[float, float]]:
+    """Moisture and log feed rate of the work around each change, about the means of its crop; 0 where unknown."""
+    raw: dict[tuple[int, int], tuple[str | None, float, float]] = {}
+    for u in used:
+        binned = u.of.binned
+        near = (binned.step == u.k) | (binned.step == u.k + 1)
+        moisture = binned.moisture_pct[near & np.isfinite(binned.moisture_pct)]
+        feed = binned.feed_t_h[near & (binned.feed_t_h > 0)]
+        raw[u.field, u.k] = (
+            binned.crop,
+            float(moisture.mean()) if moisture.size else np.nan,
+            float(np.log(feed).mean()) if feed.size else np.nan,
+        )
+    means: dict[str | None, list[float]] = {}
+    for crop in {one[0] for one in raw.values()}:
+        both = np.array([one[1:] for one in raw.values() if one[0] == crop])
+        means[crop] = [float(c[np.isfinite(c)].mean()) if np.isfinite(c).any() else 0.0 for c in both.T]
+    return {
+        key: (_about(moisture, means[crop][0]), _about(feed, means[crop][1]))
+        for key, (crop, moisture, feed) in raw.items()
+    }
+
+
+def _about(value: float, mean: float) -> float:
+    return value - mean if np.isfinite(value) else 0.0

@@ -1,0 +1,99 @@
+"""Draws of how outcomes respond to settings: the model of ``hierarchy`` with bends and interactions.
+
+For one change of a numeric setting from x0 to x1, with z = (x - middle of the range tried) / step:
+
+    E b = u1 (z1 - z0) + u2 BEND (z1^2 - z0^2) + u3 MOISTURE (z1 - z0) (m - m_crop) + u4 FEED (z1 - z0) ln(q / q_crop)
+
+m, q : mean grain moisture [%] and feed rate [t/h] of the work around the change; m_crop, q_crop : their means over
+the crop's changes, so that u1 and u2 speak of usual conditions. u = theta + crop + year + machine + field with the
+terms and priors of ``hierarchy``. Nothing tests whether a curve bends: u2 is always there, and its prior draws it
+towards a straight line as far as the data do not say otherwise.
+
+The priors are weak and of common practice, no source: relative to the size of settings' effects in the lake, the
+effect of a step changes by half of that size for each step along the setting (2 BEND), by a tenth for each point of
+moisture, by half where feed rate changes by a factor of e.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.estimate.results.hierarchy import (
+    FieldEstimates,
+    _Model,
+    _Solved,
+    explore,
+)
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+BEND, MOISTURE, FEED = 0.25, 0.1, 0.5
+# Points of the standard deviations, and draws at each of them.
+POINTS, EACH = 64, 32
+SEED = 20261129
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Draws of u at usual conditions. machines : (d, m, c, s); seasons : (d, c, s), the mean over machines to come.
+
+    names : of machines and crops, in the order of the axes.
+    """
+
+    machine_names: list[str]
+    crop_names: list[str | None]
+    machines: Array
+    seasons: Array
+
+
+def bent(before: float, after: float) -> float:
+    """Column of u2 for a change between two z."""
+    return BEND * (after**2 - before**2)
+
+
+def draw_responses(fields: Sequence[FieldEstimates], season_freedom: float = float("inf")) -> Draws:
+    """``POINTS`` x ``EACH`` draws from the posterior of u behind ``fields``.
+
+    The standard deviations are drawn from their posterior (importance points, resampled systematically). The noise
+    of each field is scaled by nu / chi^2_nu of its own freedom nu at each point, so that what a single field says has
+    the tails of its t.
+    """
+    model = _Model(fields, season_freedom)
+    points, weights = explore(lambda z: model.solve(model.scales(z)).loglik, 1 + len(model.names))
+    rng = np.random.default_rng(SEED)
+    chosen = np.searchsorted(np.cumsum(weights / weights.sum()), (np.arange(POINTS) + 0.5) / POINTS)
+    machines, seasons = [], []
+    covariances = model.v.copy()
+    crops = np.hstack(
+        [
+            np.ones((len(model.crops), 1)),
+            np.eye(len(model.crops)),
+            np.tile(model.paths[:, 1 + len(model.crops) :].mean(axis=0), (len(model.crops), 1)),
+        ]
+    )
+    for i in np.minimum(chosen, len(points) - 1):
+        freedom = model.freedom
+        scale = np.where(freedom < 1e4, freedom / rng.chisquare(np.minimum(freedom, 1e4)), 1.0)
+        model.v = covariances * scale[:, None, None]
+        solved = model.solve(model.scales(points[i]))
+        of_machines, of_season = _drawn(solved, crops, rng, EACH)
+        machines.append(of_machines)
+        seasons.append(of_season)
+    return Draws(model.machines, model.crops, np.concatenate(machines), np.concatenate(seasons))
+
+
+def _drawn(solved: _Solved, crops: Array, rng: np.random.Generator, count: int) -> tuple[Array, Array]:
+    """``count`` draws at one point: (d, m, c, s) and (d, c, s)."""
+    model, s = solved.model, solved.scales
+    terms = np.array([s.setting] + [s.crop] * len(model.crops) + [s.year] * len(model.years))
+    n = model.settings
+    mean, covariance = solved.joint()
+    root = np.linalg.cholesky(covariance + 1e-12 * np.eye(covariance.shape[1]))
+    drawn = mean + np.einsum("mij,dmj->dmi", root, rng.standard_normal((count, *mean.shape)))
+    to_machine = solved.map(crops * terms, s.machine)[:, :n]
+    to_season = solved.map(crops * terms, 0.0)[:, :n]
+    of_machines = np.einsum("cij,dmj->dmci", to_machine, drawn, optimize=True)
+    return of_machines, np.einsum("cij,dj->dci", to_season, drawn[:, 0], optimize=True)
