@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import tempfile
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 
 from chaffinch.pipelines.errors import CallError, ChaffinchError
+from chaffinch.pipelines.parallel.children import TookTooLong, run_child
 
 NAMED_BY = "CHAFFINCH_CHROMIUM"
 NAMES = ("chromium", "chromium-browser", "chrome")
@@ -84,10 +84,8 @@ def _printed(chromium: str, page: bytes) -> bytes:
             # Chromium refuses its sandbox to the superuser; the page has no script and loads nothing.
             call.append("--no-sandbox")
         try:
-            done = subprocess.run(
-                [*call, source.as_uri()], capture_output=True, timeout=LONGEST_S, check=False, cwd=folder
-            )
-        except subprocess.TimeoutExpired:
+            code, said = run_child([*call, source.as_uri()], LONGEST_S, folder=Path(folder))
+        except TookTooLong:
             raise ChaffinchError(
                 f"Chromium took longer than {LONGEST_S} s to print; write .html instead."
             ) from None
@@ -95,6 +93,6 @@ def _printed(chromium: str, page: bytes) -> bytes:
             raise ChaffinchError(f"{chromium} can't be started: {error.strerror}.") from None
         content = made.read_bytes() if made.is_file() else b""
     if not content.startswith(b"%PDF-"):
-        last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or [f"exit {done.returncode}"]
-        raise ChaffinchError(f"Chromium ({chromium}) printed nothing: {last[0][:200]}. Write .html instead.")
+        why = said or f"exit {code}"
+        raise ChaffinchError(f"Chromium ({chromium}) printed nothing: {why}. Write .html instead.")
     return content

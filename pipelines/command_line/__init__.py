@@ -13,6 +13,12 @@ def main() -> None:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
-    from chaffinch.pipelines.command_line.program import run
+    from chaffinch.pipelines.command_line.program import STOPPED, run
 
-    sys.exit(run(sys.argv[1:]))
+    code = run(sys.argv[1:])
+    if code == STOPPED:
+        # Threads that are still at work would hold the process for minutes; what they do does not count any more.
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)

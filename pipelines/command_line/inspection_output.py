@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.terminal import visible
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -20,9 +21,9 @@ def inspection_report(found: dict[str, Any]) -> RenderableType:
 def _render_file(file: dict[str, Any]) -> list[RenderableType]:
     from rich.text import Text
 
-    title = Text.assemble((file["name"], "bold"), f"  {file['kind']}, {file['size_bytes']:,} bytes")
+    title = Text.assemble((visible(file["name"]), "bold"), f"  {file['kind']}, {file['size_bytes']:,} bytes")
     if "reason" in file:
-        return [title, Text(f"  {file['reason']}", style="red"), Text("")]
+        return [title, Text(visible(f"  {file['reason']}"), style="red"), Text("")]
     lines: list[RenderableType] = [title]
     if "encoding" in file:
         lines.append(
@@ -30,10 +31,10 @@ def _render_file(file: dict[str, Any]) -> list[RenderableType]:
         )
     if "columns" in file:
         lines.append(_columns_table(file["columns"]))
-    lines.extend(Text(f"  {line}") for line in _lines(file))
-    lines.extend(Text(f"  To do: {sentence}", style="yellow") for sentence in file["attention"])
+    lines.extend(Text(visible(f"  {line}")) for line in _lines(file))
+    lines.extend(Text(visible(f"  To do: {sentence}"), style="yellow") for sentence in file["attention"])
     rest = [note for note in file["notes"] if note not in file["attention"]]
-    lines.extend(Text(f"  Note: {note}", style="dim") for note in rest)
+    lines.extend(Text(visible(f"  Note: {note}"), style="dim") for note in rest)
     return [*lines, Text("")]
 
 
@@ -71,7 +72,7 @@ def _columns_table(columns: list[dict[str, Any]]) -> RenderableType:
     table = Table("column", "is", "unit", "conversion", "sample", box=None, pad_edge=True, padding=(0, 1))
     for column in columns:
         table.add_row(
-            *(Text(cell) for cell in (
+            *(Text(visible(cell)) for cell in (
                 column["header"], column["is"] or "(kept as it is)", column["unit"] or "",
                 _conversion(column), (column["sample"] or "")[:24],
             ))

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
+import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from chaffinch.pipelines.command_line.app import app
-from chaffinch.pipelines.command_line.output import Debug, Inbox, Json, LakeAt, SiteAt, give, progress, say
-from chaffinch.pipelines.errors import CallError, ChaffinchError
+from chaffinch.pipelines.command_line.output import Debug, Inbox, Json, LakeAt, SiteAt, give, progress
+from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.terminal import say
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.lake import Lake
@@ -62,19 +64,18 @@ def nightly(
         return _one_night(inbox, lake, site, plain, as_json, workers)
     from datetime import datetime
 
-    from chaffinch.pipelines.night.schedule import next_night, wait_until
+    from chaffinch.pipelines.night.schedule import next_night, night_of_its_own, wait_until
 
     coming = next_night(schedule, datetime.now())
     _require_folder(inbox)
-    if not plain:
-        return _serve_nights(schedule, inbox, lake, site, workers)
+    call = [sys.executable, "-m", str(__package__), "nightly", str(inbox), "--lake", lake, "--site", str(site)]
+    call += ["--plain"] if plain else []
+    call += ["--workers", workers] if workers is not None else []
+    call += ["--json"] if as_json else []
     while True:
         say(f"Next night at {coming:%Y-%m-%d %H:%M}. Stop with Ctrl+C.")
         wait_until(coming)
-        try:
-            _one_night(inbox, lake, site, plain, as_json)
-        except ChaffinchError as error:
-            say(f"This night failed: {error}")
+        night_of_its_own(call, say)
         coming = next_night(schedule, datetime.now())
 
 
@@ -120,23 +121,6 @@ def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) ->
     except NoServer as error:
         say(f"{error} The night goes on without Prefect.")
         return None
-
-
-def _serve_nights(schedule: str, inbox: Path, lake: str, site: Path, workers: str | None) -> int:
-    from chaffinch.pipelines.night.prefect_server import server
-
-    with server(schedules=True) as address:
-        from chaffinch.pipelines.night.prefect_flow import serve_nights
-
-        say(f"Nights run at '{schedule}', recorded at {address}. Stop with Ctrl+C.")
-        serve_nights(
-            schedule,
-            inbox.resolve(),
-            lake if "://" in lake else str(Path(lake).resolve()),
-            site.resolve(),
-            workers,
-        )
-    return 0
 
 
 def _require_folder(inbox: Path) -> None:

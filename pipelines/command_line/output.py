@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from chaffinch.pipelines.terminal import json_text, visible
 
 Inbox = Annotated[Path, typer.Argument(metavar="INBOX", help="Folder with exported logs, at any depth.")]
 LakeAt = Annotated[
@@ -20,17 +20,12 @@ Json = Annotated[bool, typer.Option("--json", help="One machine-readable summary
 Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback where something fails.")]
 
 
-def say(sentence: str) -> None:
-    """A sentence for the log: standard error, so that standard output stays for results."""
-    print(sentence, file=sys.stderr, flush=True)
-
-
 def give(sentences: Sequence[str], summary: dict[str, Any], as_json: bool) -> None:
     """The result: ``summary`` as JSON, else ``sentences``, on standard output."""
     if as_json:
-        print(json.dumps(summary, ensure_ascii=False, default=str, allow_nan=False))
+        print(json_text(summary, allow_nan=False))
     else:
-        print("\n".join(sentences))
+        print("\n".join(map(visible, sentences)))
 
 
 @contextmanager
@@ -51,4 +46,4 @@ def progress(title: str) -> Iterator[Callable[[int, int, str], None]]:
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(title, total=None, name="")
-        yield lambda done, of, name: bar.update(task, completed=done, total=of, name=escape(name))
+        yield lambda done, of, name: bar.update(task, completed=done, total=of, name=escape(visible(name)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from functools import partial
 from http import HTTPStatus
@@ -11,6 +12,9 @@ from typing import Any
 
 from chaffinch.pipelines.errors import CallError
 
+# A browser holds connections open that it may never use.
+LONGEST_SILENCE_S = 20
+MOST_WAITING = 512
 HOST = "127.0.0.1"
 
 
@@ -19,10 +23,11 @@ class _Pages(SimpleHTTPRequestHandler):
 
     server_version = "chaffinch"
     sys_version = ""
+    timeout = LONGEST_SILENCE_S
 
     def send_head(self) -> Any:
         # A page of another origin could reach us through a name that resolves to this machine.
-        host = (self.headers.get("Host") or "").rpartition(":")[0]
+        host = (self.headers.get("Host") or "").partition(":")[0]
         if host not in (HOST, "localhost"):
             self.send_error(HTTPStatus.FORBIDDEN, "This server answers on this machine only")
             return None
@@ -49,6 +54,16 @@ class _Pages(SimpleHTTPRequestHandler):
         pass
 
 
+class _Server(ThreadingHTTPServer):
+    """Many open pages ask at once, and some go away before they are answered."""
+
+    request_queue_size = MOST_WAITING
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        if not isinstance(sys.exception(), OSError):
+            super().handle_error(request, client_address)
+
+
 def serve(site: Path, port: int, started: Callable[[str], None], say: Callable[[str], None]) -> None:
     """Serve ``site`` until interrupted; ``started`` gets the address.
 
@@ -59,7 +74,7 @@ def serve(site: Path, port: int, started: Callable[[str], None], say: Callable[[
             f"There are no pages in {site}; write them with: chaffinch pages --lake LAKE --site {site}"
         )
     try:
-        server = ThreadingHTTPServer((HOST, port), partial(_Pages, directory=str(site)))
+        server = _Server((HOST, port), partial(_Pages, directory=str(site)))
     except OSError as error:
         raise CallError(
             f"Port {port} can't be used ({error.strerror}); choose another with --port."

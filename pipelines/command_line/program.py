@@ -10,7 +10,10 @@ import typer
 from chaffinch.pipelines.command_line import night_commands, query_command, read_commands, simulation_commands  # noqa: F401  they register
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.errors import ChaffinchError
+from chaffinch.pipelines.terminal import json_text, say, visible_lines
 
+# Exit code of a command that Ctrl+C ended: 128 and the number of the signal.
+STOPPED = 130
 # The parser's own root of errors; typer carries the parser inside itself under a private name.
 _WrongCall = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
@@ -20,6 +23,8 @@ def run(arguments: list[str]) -> int:
     debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
         outcome = app(args=arguments, standalone_mode=False, prog_name="chaffinch")
+        if outcome == STOPPED:
+            raise KeyboardInterrupt
         sys.stdout.flush()
         return outcome if isinstance(outcome, int) else 0
     except ChaffinchError as error:
@@ -31,7 +36,7 @@ def run(arguments: list[str]) -> int:
         return _failed(_wrong_call(error), 2, debug, as_json)
     except (typer.Abort, KeyboardInterrupt):
         return _failed(
-            "Stopped. What was ingested is kept; run the same command again to continue.", 130, debug
+            "Stopped. What was ingested is kept; run the same command again to continue.", STOPPED, debug
         )
     except BrokenPipeError:
         # The reader of the output has gone; without this the interpreter complains at exit.
@@ -50,12 +55,10 @@ def _failed(sentence: str, exit_code: int, debug: bool, as_json: bool = False) -
     if debug:
         import traceback
 
-        traceback.print_exc()
-    typer.echo(sentence, err=True)
+        typer.echo(visible_lines(traceback.format_exc()), err=True)
+    say(sentence)
     if as_json:
-        import json
-
-        typer.echo(json.dumps({"error": sentence, "exit_code": exit_code}, ensure_ascii=False))
+        typer.echo(json_text({"error": sentence, "exit_code": exit_code}))
     return exit_code
 
 

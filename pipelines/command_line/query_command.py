@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sys
 from pathlib import Path
@@ -12,9 +11,10 @@ import typer
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.command_line.output import Debug, Json, give
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.terminal import json_text, visible
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
     import polars as pl
 
@@ -77,7 +77,7 @@ def _list(as_json: bool) -> int:
 
     found = relations()
     if as_json:
-        print(json.dumps({"tables": found}, ensure_ascii=False))
+        print(json_text({"tables": found}))
         return 0
     for relation in found:
         print(f"{relation['name']} ({relation['kind']}): {relation['one_row']}")
@@ -150,13 +150,3 @@ def _cell(value: object) -> str:
     if isinstance(value, list):
         return visible("; ".join(value))
     return visible(str(value))
-
-
-def visible(text: str) -> str:
-    """``text`` with every character that a terminal would act on as its code: ``\\x1b``."""
-    return "".join(_visible(text))
-
-
-def _visible(text: str) -> Iterator[str]:
-    for character in text:
-        yield character if character.isprintable() else character.encode("unicode_escape").decode()

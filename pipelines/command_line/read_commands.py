@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 from chaffinch.pipelines.command_line.app import app
-from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, SiteAt, give, say
+from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, SiteAt, give
+from chaffinch.pipelines.terminal import json_text, say
 
 WIDTH_IN_A_PIPE = 240
 
@@ -26,15 +27,13 @@ def inspect(
     debug: Debug = False,
 ) -> int:
     """Show what a file is: kind, channels, units, span, gaps, what would be set aside. Nothing is ingested."""
-    import json
-
     from chaffinch.pipelines.command_line import inspection
     from chaffinch.pipelines.command_line.inspection_output import inspection_report
     from chaffinch.pipelines.farm import Farm, load_farm
 
     found = inspection.inspect(file, load_farm(farm) if farm is not None else Farm())
     if as_json:
-        print(json.dumps(found, ensure_ascii=False, default=str))
+        print(json_text(found))
     else:
         from rich.console import Console
 

@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 from chaffinch.pipelines.command_line.app import app
-from chaffinch.pipelines.command_line.output import Debug, Json, give, progress, say
+from chaffinch.pipelines.command_line.output import Debug, Json, give, progress
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.terminal import say
 
 
 @app.command(epilog="Example: chaffinch simulate made_up_season --scenario plain --seed 7")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -31,11 +32,17 @@ def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[Callable[[],
 
     path = folder / LOCK_FILE
     try:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK, 0o644)
     except OSError as error:
+        if error.errno in (errno.ELOOP, errno.ENXIO, errno.EISDIR):
+            raise LakeError(_no_lock(path)) from None
         passing = error.errno not in REFUSALS
         raise LakeError(f"{folder} can't be written to: {error.strerror}.", passing) from None
     try:
+        state = os.fstat(handle)
+        # Its text is written over: a link would let somebody else choose which file that is.
+        if not stat.S_ISREG(state.st_mode) or state.st_nlink > 1:
+            raise LakeError(_no_lock(path))
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -51,6 +58,12 @@ def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[Callable[[],
             os.ftruncate(handle, 0)
     finally:
         os.close(handle)
+
+
+def _no_lock(path: Path) -> str:
+    return (
+        f"{path} is a link or no plain file, so it can't lock the lake; see who put it there, and delete it."
+    )
 
 
 def _same_file(handle: int, path: Path) -> bool:

@@ -11,8 +11,6 @@ Import this module where Prefect is wanted only: importing Prefect takes over a 
 from __future__ import annotations
 
 import math
-import os
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,6 +20,7 @@ from chaffinch.pipelines.night.prefect_tasks import SideBySide
 from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.night.summary import NightSummary
 from chaffinch.pipelines.parallel.fan_out import processors
+from chaffinch.pipelines.terminal import say, visible
 from prefect import flow, get_run_logger
 from prefect.task_runners import ThreadPoolTaskRunner
 
@@ -42,8 +41,25 @@ def run_as_flow(inbox: Path, lake: str, site: Path, workers: str | None = None) 
     from prefect.events.worker import EventsWorker
     from prefect.logging.handlers import APILogWorker
 
+    # What a run works on is fixed here. It is no parameter: those are for who starts runs, and nobody else may.
+    @flow(name="nightly", flow_run_name=_plain(f"{inbox} into {lake}"), persist_result=False)
+    def night() -> NightSummary:
+        log = get_run_logger().info
+
+        def report(sentence: str) -> None:
+            log(visible(sentence))
+            say(sentence)
+
+        with _spread(workers, inbox, lake, report) as each:
+            summary = run_nightly(inbox, Lake.open(lake), site, report, each=each)
+        for sentence in summary.sentences():
+            log(visible(sentence))
+        if summary.failed:
+            raise NightFailed(summary)
+        return summary
+
     try:
-        return night(str(inbox), lake, str(site), workers)
+        return night()
     except NightFailed as failed:
         return failed.summary
     finally:
@@ -52,27 +68,9 @@ def run_as_flow(inbox: Path, lake: str, site: Path, workers: str | None = None) 
             worker.drain_all(timeout=10)
 
 
-@flow(name="nightly", persist_result=False, validate_parameters=False)
-def night(
-    inbox: str, lake: str, site: str, workers: str | None = None, scheduled: bool = False
-) -> NightSummary:
-    """Ingest new files of ``inbox``, refresh effects and pages.
-
-    workers : address of a Dask scheduler. scheduled : no command prints the summary, so it goes to standard error.
-    """
-    log = get_run_logger().info
-
-    def say(sentence: str) -> None:
-        log(sentence)
-        print(sentence, file=sys.stderr, flush=True)
-
-    with _spread(workers, Path(inbox), lake, say) as each:
-        summary = run_nightly(Path(inbox), Lake.open(lake), Path(site), say, each=each)
-    for sentence in summary.sentences():
-        (say if scheduled else log)(sentence)
-    if summary.failed:
-        raise NightFailed(summary)
-    return summary
+def _plain(name: str) -> str:
+    """``name`` without braces, which Prefect would fill in."""
+    return name.replace("{", "(").replace("}", ")")
 
 
 def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], None]) -> SideBySide:
@@ -83,38 +81,3 @@ def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], No
     joined = join(workers, inbox, lake)
     say(f"Workers at {workers} read files and prepare machine-fields, {joined.threads} at a time.")
     return SideBySide(joined.runner(), 2 * joined.threads + 2, math.inf, lost, say)
-
-
-def serve_nights(cron: str, inbox: Path, lake: str, site: Path, workers: str | None = None) -> None:
-    """Stay and run a night at each time of ``cron`` (local time), as a deployment of the Prefect server.
-
-    Every night is a process of its own, and one waits for the other.
-    """
-    from prefect.schedules import Cron
-    from prefect.types.entrypoint import EntrypointType
-
-    night.serve(
-        name="nightly",
-        schedule=Cron(cron, timezone=_local_zone()),
-        parameters={
-            "inbox": str(inbox),
-            "lake": lake,
-            "site": str(site),
-            "workers": workers,
-            "scheduled": True,
-        },
-        limit=1,
-        print_starting_message=False,
-        entrypoint_type=EntrypointType.MODULE_PATH,
-    )
-
-
-def _local_zone() -> str:
-    """The name of this machine's time zone, such as Europe/Berlin; UTC where it has none."""
-    from zoneinfo import available_timezones
-
-    linked = os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
-    for name in (os.environ.get("TZ", "").removeprefix(":"), linked):
-        if name in available_timezones():
-            return name
-    return "UTC"

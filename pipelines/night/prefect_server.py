@@ -1,13 +1,17 @@
 """The server that keeps Prefect's records, and a temporary one where none is named.
 
-The temporary server of Prefect itself keeps running when the run is killed, and prints its messages among ours.
-The one started here ends with its run, however that ends, and writes to a log file. Prefect sends no telemetry,
-and its records lie in a folder of their own, so that another use of Prefect on this machine is not affected.
+The temporary server of Prefect itself keeps running when the run is killed, prints its messages among ours, and
+answers everybody on this machine. The one started here ends with its run, however that ends, writes to a log file,
+and answers only who knows its secret, which is drawn anew for each server and which only this user's processes see.
+It has no services that start runs. Prefect sends no telemetry, and its records lie in a folder of their own that
+nobody else may enter, so that another use of Prefect on this machine is not affected.
 """
 
 from __future__ import annotations
 
 import os
+import secrets
+import stat
 import subprocess
 import sys
 import threading
@@ -17,6 +21,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from chaffinch.pipelines.errors import ChaffinchError
+from chaffinch.pipelines.parallel.children import start_child, stop_child
 
 LONGEST_START_S = 120.0
 _SETTINGS = {
@@ -26,6 +31,8 @@ _SETTINGS = {
     "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
     "PREFECT_CLI_PROMPT": "false",
     "PREFECT_SERVER_UI_ENABLED": "false",
+    # No page of a browser may ask: an origin is never the empty text.
+    "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": "",
     # Messages of a run go to Prefect's records; we print them on the terminal.
     "PREFECT_LOGGING_LEVEL": "INFO",
     "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
@@ -42,52 +49,85 @@ def configure_prefect() -> Path:
     if "PREFECT_HOME" not in os.environ:
         state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
         os.environ["PREFECT_HOME"] = str(state / "chaffinch" / "prefect")
-    return Path(os.environ["PREFECT_HOME"])
+    return Path(os.environ["PREFECT_HOME"]).absolute()
 
 
 @contextmanager
-def server(schedules: bool = False) -> Iterator[str]:
+def prefect_folder() -> Iterator[None]:
+    """Be in the folder of Prefect's records: importing Prefect reads settings from files where it is, and a folder
+    of logs is no place for those.
+    """
+    before = os.getcwd()
+    os.chdir(_own_folder(configure_prefect()))
+    try:
+        yield
+    finally:
+        os.chdir(before)
+
+
+def _own_folder(home: Path) -> Path:
+    """``home``, made where it is missing, closed to everybody else. Raises ``NoServer``."""
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        state = home.stat()
+        if state.st_uid != os.geteuid():
+            raise NoServer(f"Prefect's records can't be kept in {home}, which belongs to another user.")
+        if state.st_mode & (stat.S_IRWXG | stat.S_IRWXO):
+            home.chmod(stat.S_IRWXU)
+    except OSError as error:
+        raise NoServer(f"Prefect's records can't be kept in {home}: {error.strerror}.") from None
+    return home
+
+
+@contextmanager
+def server() -> Iterator[str]:
     """The address of the server that keeps the records: ``PREFECT_API_URL``, else a temporary one.
 
-    ``schedules``: with the services that start scheduled runs. Raises ``NoServer``.
+    Raises ``NoServer``.
     """
     home = configure_prefect()
     if named := os.environ.get("PREFECT_API_URL"):
         _await_answer(named, None, 10.0)
         yield named
         return
-    process, address = _started(home, schedules)
-    os.environ["PREFECT_API_URL"] = address
+    secret = f"night:{secrets.token_urlsafe(32)}"
+    process, address = _started(_own_folder(home), secret)
+    ours = {"PREFECT_API_URL": address, "PREFECT_API_AUTH_STRING": secret}
+    os.environ.update(ours)
     try:
         yield address
     finally:
-        del os.environ["PREFECT_API_URL"]
-        process.terminate()
-        try:
-            process.wait(5)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+        for name in ours:
+            del os.environ[name]
+        stop_child(process, 5.0)
 
 
-def _started(home: Path, schedules: bool) -> tuple[subprocess.Popen[str], str]:
+def _started(home: Path, secret: str) -> tuple[subprocess.Popen[str], str]:
     """A temporary server that answers, and its address. One start at a time: the first makes the database."""
     import fcntl
 
-    call = [sys.executable, "-m", __name__, *(["--schedules"] if schedules else [])]
     try:
-        home.mkdir(parents=True, exist_ok=True)
         with (home / ".starting").open("w") as turn, (home / "server.log").open("a") as log:
             fcntl.flock(turn, fcntl.LOCK_EX)
-            process = subprocess.Popen(
-                call, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log, text=True
+            process = start_child(
+                [sys.executable, "-m", __name__],
+                {"PREFECT_SERVER_API_AUTH_STRING": secret, "PREFECT_HOME": str(home)},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=log,
+                text=True,
+                cwd=home,
             )
-            assert process.stdout is not None
-            port = process.stdout.readline().strip()
-            if not port:
-                raise NoServer(f"Prefect's own server did not start; see {home / 'server.log'}.")
-            address = f"http://127.0.0.1:{port}/api"
-            _await_answer(address, process, LONGEST_START_S)
+            try:
+                assert process.stdout is not None
+                port = process.stdout.readline().strip()
+                if not port:
+                    raise NoServer(f"Prefect's own server did not start; see {home / 'server.log'}.")
+                address = f"http://127.0.0.1:{port}/api"
+                _await_answer(address, process, LONGEST_START_S)
+            except BaseException:
+                stop_child(process)
+                raise
             return process, address
     except OSError as error:
         raise NoServer(f"Prefect's records can't be kept in {home}: {error.strerror}.") from None
@@ -104,12 +144,10 @@ def _await_answer(address: str, process: subprocess.Popen[str] | None, longest_s
         except httpx.HTTPError:
             pass
         time.sleep(0.1)
-    if process is not None:
-        process.kill()
     raise NoServer(f"No Prefect server answers at {address}.")
 
 
-def _serve(schedules: bool) -> None:
+def _serve() -> None:
     """Run the server: print its port on standard output, and end when standard input closes with its owner."""
     import socket
 
@@ -121,7 +159,7 @@ def _serve(schedules: bool) -> None:
     import uvicorn
     from prefect.server.api.server import create_app
 
-    app = create_app(ephemeral=not schedules)
+    app = create_app(ephemeral=True)
     uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="on")).run([listening])
 
 
@@ -131,4 +169,4 @@ def _end_with_owner() -> None:
 
 
 if __name__ == "__main__":
-    _serve("--schedules" in sys.argv)
+    _serve()

@@ -12,14 +12,13 @@ from contextlib import suppress
 from typing import Any
 
 from chaffinch.pipelines.errors import CallError, ChaffinchError, NotYet
-from chaffinch.pipelines.night.prefect_server import configure_prefect
+from chaffinch.pipelines.night.prefect_server import prefect_folder
 from chaffinch.pipelines.parallel.fan_out import ANYWHERE, R, T, begun_ahead
 
-configure_prefect()
-
-from prefect import task  # noqa: E402  it reads its settings when it is imported
-from prefect.cache_policies import NO_CACHE  # noqa: E402
-from prefect.task_runners import TaskRunner  # noqa: E402
+with prefect_folder():
+    from prefect import task
+    from prefect.cache_policies import NO_CACHE
+    from prefect.task_runners import TaskRunner
 
 RETRY_DELAYS_S = (5.0, 20.0, 60.0)
 # From this many items on a task takes several, so that ten thousand small files do not make as many tasks.

@@ -19,13 +19,13 @@ from threading import Lock, Thread
 from typing import Any, Generic, TypeVar
 
 from chaffinch.pipelines.errors import NotYet
+from chaffinch.pipelines.parallel.children import SAFE_IMPORTS
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, processors
 
 # Starting processes takes seconds; fewer items than these are done by then.
 FEWEST_FOR_PROCESSES = 16
 MOST_PROCESSES = 8
-# Modules in the working directory must not replace those of a library.
-_ENVIRONMENT = {"PYTHONSAFEPATH": "1"} | dict.fromkeys(
+_ENVIRONMENT = SAFE_IMPORTS | dict.fromkeys(
     ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"
 )
 _NO_PROGRAM = {"__file__": None, "__spec__": None}

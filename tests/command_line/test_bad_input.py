@@ -285,3 +285,23 @@ def test_inspect_says_the_same_before_anything_is_taken_in(
     out = capsys.readouterr().out
     assert "To do: Column 'Speed (kg)' is kept unread: the unit 'kg' can't be turned into m/s." in out
     assert "…" not in out
+
+
+def test_what_a_terminal_would_act_on_is_shown_as_its_code(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A title set by ESC ], colours by the one-byte CSI, text turned round: in a header, a value, a name."""
+    escapes = "\x1b]0;owned\x07 \x9b31m \u202egnp"
+    lines = with_cell(log(header=f"{HEADER},{escapes}"), 3, 4, escapes)
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    (inbox / "day.csv").write_text("\n".join([lines[0], *(f"{line},1" for line in lines[1:])]) + "\n")
+    for call in (
+        ["inspect", str(inbox / "day.csv")],
+        ["inspect", str(inbox / "day.csv"), "--json"],
+        ["ingest", str(inbox), "--lake", str(tmp_path / "lake")],
+    ):
+        assert run(call) == 1
+        told = "".join(capsys.readouterr())
+        assert "owned" in told
+        assert not set(told) & set("\x1b\x07\x9b\u202e")

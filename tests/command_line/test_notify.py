@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
+import socket
 import sys
 import threading
-from collections.abc import Iterator
+import time
+import zipfile
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
@@ -102,12 +107,57 @@ def test_no_command_from_a_file_that_everybody_may_write(
     (inbox / "farm.toml").chmod(0o666)
     assert night(inbox) == 1
     (failed,) = json.loads(capsys.readouterr().out)["failed"]
-    assert "was not run: everybody may write to" in failed and "chmod o-w" in failed
+    assert "was not used: others may write to" in failed and "chmod go-w" in failed
     # Nor from what the lake remembers of a file that is gone.
     (inbox / "farm.toml").unlink()
     assert night(inbox) == 1
     assert "keep it in the inbox" in json.loads(capsys.readouterr().out)["failed"][0]
     assert not (tmp_path / "sent.json").exists()
+
+
+def deeper(inbox: Path, stated: str) -> None:
+    (inbox / "from_afar").mkdir()
+    (inbox / "from_afar" / "farm.toml").write_text(stated)
+    (inbox / "from_afar" / "farm.toml").chmod(0o644)
+
+
+def packed(inbox: Path, stated: str) -> None:
+    with zipfile.ZipFile(inbox / "logs.zip", "w") as archive:
+        archive.writestr("farm.toml", stated)
+
+
+def linked(inbox: Path, stated: str) -> None:
+    (inbox / "note.txt").write_text(stated)
+    (inbox / "farm.toml").symlink_to("note.txt")
+
+
+def of_the_group(inbox: Path, stated: str) -> None:
+    farm(inbox, stated)
+    (inbox / "farm.toml").chmod(0o664)
+
+
+def of_another(inbox: Path, stated: str) -> None:
+    if os.geteuid() != 0:
+        pytest.skip("only the superuser can give a file away")
+    farm(inbox, stated)
+    os.chown(inbox / "farm.toml", 65534, -1)
+
+
+@pytest.mark.parametrize("attack", [deeper, packed, linked, of_the_group, of_another])
+def test_neither_command_nor_address_from_any_other_file(
+    attack: Callable[[Path, str], None],
+    inbox: Path,
+    tmp_path: Path,
+    listener: tuple[str, list[bytes], list[int]],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    address, bodies, _ = listener
+    sent = tmp_path / "sent.json"
+    attack(inbox, f'[notify]\nwebhook = "{address}"\ncommand = {json.dumps(keeper(sent))}\n')
+    assert night(inbox) == 1
+    (failed,) = json.loads(capsys.readouterr().out)["failed"]
+    assert failed.startswith("The command and webhook of farm.toml were not used: ")
+    assert not sent.exists() and bodies == []
 
 
 @pytest.fixture
@@ -119,7 +169,9 @@ def listener() -> Iterator[tuple[str, list[bytes], list[int]]]:
     class Keeper(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             bodies.append(self.rfile.read(int(self.headers["Content-Length"])))
-            self.send_response(codes.pop(0) if codes else 200)
+            self.send_response(code := codes.pop(0) if codes else 200)
+            if code == 307:
+                self.send_header("Location", self.path + "/elsewhere")
             self.end_headers()
 
         def log_message(self, format: str, *args: object) -> None:
@@ -144,6 +196,40 @@ def test_an_address_gets_the_summary(
     assert "answered 404" in json.loads(capsys.readouterr().out)["failed"][0]
 
 
+def test_a_redirect_is_not_followed(
+    inbox: Path, listener: tuple[str, list[bytes], list[int]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    address, bodies, codes = listener
+    farm(inbox, f'[notify]\nwebhook = "{address}?key=secret"\n')
+    codes += [307, 200]
+    assert night(inbox) == 1
+    (failed,) = json.loads(capsys.readouterr().out)["failed"]
+    assert len(bodies) == 1
+    assert f"The webhook {address} of farm.toml answered 307, a redirect" in failed
+    assert "secret" not in failed
+
+
+def test_an_answer_a_byte_at_a_time_ends_with_the_time_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    from chaffinch.pipelines.errors import NotYet
+    from chaffinch.pipelines.night import notify
+
+    monkeypatch.setattr(notify, "LONGEST_ANSWER_S", 1)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def drip() -> None:
+            connection, _ = server.accept()
+            with connection, suppress(OSError):
+                while True:
+                    connection.sendall(b"H")
+                    time.sleep(0.1)
+
+        threading.Thread(target=drip, daemon=True).start()
+        began = time.monotonic()
+        with pytest.raises(NotYet, match="did not answer within 1 s"):
+            notify._post(f"http://127.0.0.1:{server.getsockname()[1]}/", b"{}")
+        assert time.monotonic() - began < 3
+
+
 def test_what_is_no_way_to_notify() -> None:
     with pytest.raises(DeclarationError, match="begins with http"):
         parse_farm('[notify]\nwebhook = "file:///etc/passwd"\n')
@@ -155,7 +241,6 @@ def test_what_is_no_way_to_notify() -> None:
 
 def test_the_earlier_name_of_the_table_still_works(inbox: Path, tmp_path: Path) -> None:
     sent = tmp_path / "sent.json"
-    # Under any file name: it is recognised by its first entry.
-    (inbox / "our_farm.txt").write_text(f"[tell]\ncommand = {json.dumps(keeper(sent))}\n")
+    farm(inbox, f"[tell]\ncommand = {json.dumps(keeper(sent))}\n")
     night(inbox)
     assert sent.exists()

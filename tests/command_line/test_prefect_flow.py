@@ -52,7 +52,9 @@ def by_flow(inbox: Path, lake: str = "lake") -> Any:
 def runs(address: str, what: str) -> list[dict[str, Any]]:
     import httpx
 
-    return httpx.post(f"{address}/{what}/filter", json={"sort": "EXPECTED_START_TIME_DESC"}).json()
+    name, _, secret = os.environ["PREFECT_API_AUTH_STRING"].partition(":")
+    asked = {"sort": "EXPECTED_START_TIME_DESC"}
+    return httpx.post(f"{address}/{what}/filter", json=asked, auth=(name, secret)).json()
 
 
 def test_the_same_night_as_without(records: str, inbox: Path) -> None:
@@ -63,11 +65,12 @@ def test_the_same_night_as_without(records: str, inbox: Path) -> None:
     assert Lake.open(inbox.parent / "lake").digest() == Lake.open(inbox.parent / "plain").digest()
 
 
-def test_the_record_shows_parameters_and_a_task_for_each_delivery(records: str, inbox: Path) -> None:
+def test_the_record_shows_what_ran_and_a_task_for_each_delivery(records: str, inbox: Path) -> None:
     by_flow(inbox)
     flow_run = runs(records, "flow_runs")[0]
     assert flow_run["state_name"] == "Completed"
-    assert flow_run["parameters"]["inbox"] == str(inbox)
+    assert flow_run["name"] == f"{inbox} into {inbox.parent / 'lake'}"
+    assert flow_run["parameters"] == {}
     names: list[str] = []
     for _ in range(50):  # the server writes its records a moment later
         names = [run["name"] for run in runs(records, "task_runs") if run["flow_run_id"] == flow_run["id"]]
@@ -161,25 +164,22 @@ def test_many_items_share_tasks(records: str, monkeypatch: pytest.MonkeyPatch) -
     assert isinstance(result[4], NotYet)
 
 
-def start(inbox: Path, home: Path, *more: str) -> subprocess.Popen[str]:
+def start(
+    inbox: Path, home: Path, *more: str, folder: Path | None = None, **how: Any
+) -> subprocess.Popen[str]:
     lake, site = inbox.parent / "lake", inbox.parent / "site"
-    call = [
-        sys.executable,
-        "-m",
-        "chaffinch.pipelines.command_line",
-        "nightly",
-        str(inbox),
-        "--lake",
-        str(lake),
-    ]
+    call = [str(Path(sys.executable).with_name("chaffinch")), "nightly", str(inbox), "--lake", str(lake)]
     environment = {name: value for name, value in os.environ.items() if name != "CHAFFINCH_PLAIN"}
-    environment.pop("PREFECT_API_URL", None)
+    for name in ("PREFECT_API_URL", "PREFECT_API_AUTH_STRING"):
+        environment.pop(name, None)
     return subprocess.Popen(
         [*call, "--site", str(site), *more],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env=environment | {"PREFECT_HOME": str(home)},
+        cwd=folder,
+        **how,
     )
 
 
@@ -234,8 +234,81 @@ def test_where_prefect_cannot_be_had_the_night_goes_on(inbox: Path, tmp_path: Pa
     assert "2 files: 2 new" in out
 
 
+@pytest.mark.parametrize(
+    ("asked", "path"), [("POST", "flow_runs/filter"), ("POST", "deployments/"), ("GET", "admin/settings")]
+)
+def test_a_neighbour_without_the_secret_is_refused(records: str, asked: str, path: str) -> None:
+    import httpx
+
+    for auth in (None, ("night", "guess"), ("", "")):
+        assert httpx.request(asked, f"{records}/{path}", json={}, auth=auth).status_code == 401
+    # The page of another origin in the user's own browser gets no leave to ask.
+    headers = {"Origin": "http://evil.example", "Access-Control-Request-Method": "POST"}
+    for origin in ("http://evil.example", "http://127.0.0.1", "null"):
+        answer = httpx.options(f"{records}/{path}", headers=headers | {"Origin": origin})
+        assert "access-control-allow-origin" not in answer.headers
+
+
+def test_a_socket_without_the_secret_is_refused(records: str) -> None:
+    from websockets.exceptions import ConnectionClosed, InvalidHandshake, InvalidStatus
+    from websockets.sync.client import connect
+
+    address = records.replace("http", "ws", 1)
+    for path in ("events/in", "events/out", "logs/out"):
+        with (
+            pytest.raises((ConnectionClosed, InvalidHandshake, InvalidStatus)),
+            connect(f"{address}/{path}", subprotocols=["prefect"]) as socket,  # type: ignore[list-item]
+        ):
+            socket.send(json.dumps({"type": "auth", "token": "guess"}))
+            assert json.loads(socket.recv(timeout=10)).get("type") != "auth_success"
+
+
+def test_the_secret_is_seen_by_nobody_else(records: str) -> None:
+    home = Path(os.environ["PREFECT_HOME"])
+    assert home.stat().st_mode & 0o077 == 0
+    secret = os.environ["PREFECT_API_AUTH_STRING"].encode()
+    (pid,) = servers(home)
+    assert secret not in Path(f"/proc/{pid}/cmdline").read_bytes()
+    assert Path(f"/proc/{pid}/environ").stat().st_mode & 0o077 == 0
+    kept = [file for file in home.rglob("*") if file.is_file() and secret in file.read_bytes()]
+    assert kept == []
+
+
+def test_an_inbox_that_looks_like_python_and_prefect_runs_nothing(inbox: Path, tmp_path: Path) -> None:
+    """Started in the inbox itself: modules and settings that lie there are data at most."""
+    ran = tmp_path / "ran"
+    attack = f"open({str(ran)!r}, 'a').write(__name__)\n"
+    for module in ("chaffinch/__init__.py", "sitecustomize.py", "prefect.py", "polars.py", "uvicorn.py"):
+        (inbox / module).parent.mkdir(exist_ok=True)
+        (inbox / module).write_text(attack)
+    handlers = "handlers: {x: {'()': builtins.open, file: " + str(ran) + ", mode: w}}"
+    (inbox / "logging.yml").write_text(f"version: 1\n{handlers}\nroot: {{handlers: [x]}}\n")
+    (inbox / ".env").write_text(f"PREFECT_LOGGING_SETTINGS_PATH={inbox / 'logging.yml'}\n")
+    (inbox / "prefect.toml").write_text(f"[logging]\nconfig_path = '{inbox / 'logging.yml'}'\n")
+    night = start(inbox, tmp_path / "prefect", folder=inbox)
+    night.communicate(timeout=240)
+    assert Lake.open(inbox.parent / "lake").is_there()
+    assert not ran.exists()
+
+
+def test_ctrl_c_ends_a_night_at_once(inbox: Path, tmp_path: Path) -> None:
+    """Sent to the whole group, as a terminal does."""
+    home = tmp_path / "prefect"
+    run = start(inbox, home, start_new_session=True)
+    until = time.monotonic() + 120
+    while not (home / "prefect.db").exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(3)
+    began = time.monotonic()
+    os.killpg(run.pid, signal.SIGINT)
+    _, err = run.communicate(timeout=60)
+    assert time.monotonic() - began < 15
+    assert run.returncode == 130 and "Stopped." in err and "unexpected" not in err
+    assert servers(home) == []
+
+
 def test_a_schedule_runs_nights(inbox: Path, tmp_path: Path) -> None:
-    """Served by Prefect: each minute a night; the first is enough."""
+    """Each minute a night of its own process; the first is enough."""
     home = tmp_path / "prefect"
     run = start(inbox, home, "--schedule", "* * * * *")
     try:

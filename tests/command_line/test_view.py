@@ -6,9 +6,13 @@ import http.client
 import json
 import os
 import signal
+import socket
+import struct
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -22,7 +26,13 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def port(folder: Path) -> Iterator[int]:
+def said(folder: Path) -> Path:
+    """What the server writes to standard error."""
+    return folder / "stderr"
+
+
+@pytest.fixture(scope="module")
+def port(folder: Path, said: Path) -> Iterator[int]:
     (folder / "secret.txt").write_text("secret")
     site = folder / "site"
     (site / "fields").mkdir(parents=True)
@@ -32,7 +42,12 @@ def port(folder: Path) -> Iterator[int]:
     (site / "leads_out").mkdir()
     (site / "leads_out" / "index.html").symlink_to(folder / "secret.txt")
     call = [sys.executable, "-m", "chaffinch.pipelines.command_line", "view", "--site", str(site)]
-    with subprocess.Popen([*call, "--port", "0", "--json"], stdout=subprocess.PIPE, text=True) as server:
+    with (
+        said.open("w") as errors,
+        subprocess.Popen(
+            [*call, "--port", "0", "--json"], stdout=subprocess.PIPE, stderr=errors, text=True
+        ) as server,
+    ):
         assert server.stdout is not None
         address = json.loads(server.stdout.readline())["address"]
         yield int(address.rstrip("/").rpartition(":")[2])
@@ -79,6 +94,30 @@ def test_folders_are_not_listed(port: int) -> None:
 def test_a_page_of_another_origin_gets_nothing(port: int) -> None:
     """A foreign name that resolves to this machine (DNS rebinding)."""
     assert get(port, "/", host="pages.example")[0] == 403
+
+
+def test_the_name_without_a_port_is_answered_too(port: int) -> None:
+    """Browsers leave port 80 out."""
+    assert get(port, "/", host="localhost")[0] == get(port, "/", host="127.0.0.1")[0] == 200
+
+
+def test_many_open_pages_and_connections_that_break_off(port: int, said: Path) -> None:
+    """Two hundred connections that say nothing, and eighty that ask at once and go away: no other waits for them,
+    and nothing is said about it."""
+    silent = [socket.create_connection(("127.0.0.1", port), timeout=10) for _ in range(200)]
+    for _ in range(80):
+        with socket.create_connection(("127.0.0.1", port), timeout=10) as asking:
+            asking.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            # Closed with a reset, before the answer is read.
+            asking.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    began = time.monotonic()
+    with ThreadPoolExecutor(60) as pool:
+        answers = list(pool.map(lambda _: get(port, "/")[0], range(60)))
+    assert answers == [200] * 60
+    assert time.monotonic() - began < 5
+    for one in silent:
+        one.close()
+    assert said.read_text() == ""
 
 
 @pytest.mark.skipif(not os.path.exists("/proc/net/tcp"), reason="the kernel's table of sockets is not here")

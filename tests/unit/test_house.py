@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 from collections import defaultdict
 
 from builders.library import ROOT, files_of_rooms, modules
@@ -85,6 +86,34 @@ def test_circles_are_found():
 def test_no_room_is_too_large():
     large = {room for room, files in files_of_rooms().items() if len(files) > MOST_FILES_IN_A_ROOM}
     _nothing_but(STILL_LARGE, large)
+
+
+def test_one_module_starts_other_programs():
+    """It keeps folders of logs out of their imports; the pool of processes uses its environment."""
+    starters = (
+        "Popen",
+        "run",
+        "call",
+        "check_call",
+        "check_output",
+        "getoutput",
+        "getstatusoutput",
+        "system",
+        "popen",
+    )
+    found = set()
+    for module in modules().values():
+        for each in ast.walk(module.tree):
+            if isinstance(each, ast.Attribute) and isinstance(each.value, ast.Name):
+                owner, name = each.value.id, each.attr
+                begins = owner == "os" and name.startswith(("spawn", "posix_spawn", "exec", "fork"))
+                if begins or (owner in ("subprocess", "os") and name in starters):
+                    found.add(module.path)
+            elif isinstance(each, ast.ImportFrom) and (each.module or "") in ("subprocess", "pty"):
+                found.add(module.path)
+    # A name in an annotation is no call.
+    found -= {"pipelines/night/prefect_server.py"}
+    assert found == {"pipelines/parallel/children.py"}
 
 
 def test_few_modules_lie_loose_in_pipelines():
