@@ -16,6 +16,7 @@ SET_ASIDE_SCHEMA: dict[str, pl.DataType] = {
     "value": pl.String(),
     "sentence": pl.String(),
     "content": pl.String(),
+    "row_kept": pl.Boolean(),
 }
 
 
@@ -25,7 +26,8 @@ class Parsed:
 
     Frames have columns of the table contracts in ``schemas/tables.py`` *without* ``delivery`` and ``file``
     (``validate`` and ``lake`` add those); absent columns mean null. Every row of the file is either in one of
-    the frames or in ``set_aside``: ``rows_read`` = rows kept + distinct rows set aside.
+    the frames or set aside whole: ``rows_read`` = rows kept + ``rows_set_aside``. A row of ``set_aside`` with
+    ``row_kept`` tells of one value: it is empty in the table, where the rest of its row stays.
 
     kind : one of the kinds in the contract of ``deliveries``.
     readings, adjustments, loss_checks, load_tickets, fields : frames or None.
@@ -50,8 +52,27 @@ class Parsed:
     load_tickets: pl.DataFrame | None = None
     stated: str | None = None
 
+    @property
+    def rows_set_aside(self) -> int:
+        """Distinct rows set aside whole; one row may fail several rules."""
+        return 0 if self.set_aside is None else int(rows_aside(self.set_aside).n_unique())
+
+    @property
+    def rows_with_values_set_aside(self) -> int:
+        """Distinct rows that stay but for a value that was set aside."""
+        if self.set_aside is None:
+            return 0
+        return int(self.set_aside.filter(pl.col("row_kept"))["row"].n_unique())
+
+
+def rows_aside(set_aside: pl.DataFrame) -> pl.Series:
+    """Row numbers of what left its table whole."""
+    return set_aside.filter(~pl.col("row_kept").fill_null(False))["row"]
+
 
 def combined_set_aside(frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    """All rows set aside, by row. Of several faults under one rule in one row the first is kept."""
+    """All that was set aside, by row. Of several faults of one rule in one column of a row the first is kept."""
     whole = pl.concat([pl.DataFrame(schema=SET_ASIDE_SCHEMA), *frames])
-    return whole.unique(["row", "rule"], keep="first", maintain_order=True).sort("row", maintain_order=True)
+    return whole.unique(["row", "rule", "column"], keep="first", maintain_order=True).sort(
+        "row", maintain_order=True
+    )

@@ -13,7 +13,9 @@ Check = Literal["required", "moment", "range", "channel_ranges", "setting_range"
 
 
 class RowRule(_Declared):
-    """One rule. ``low``, ``high``: limits that are still allowed; ``above``: a limit that is not.
+    """One rule. ``value_only``: whether the value alone leaves, its column empty, and the rest of its row stays.
+
+    ``low``, ``high``: limits that are still allowed; ``above``: a limit that is not.
 
     ``null``: whether an empty value passes or fails; every rule says so.
     """
@@ -22,6 +24,7 @@ class RowRule(_Declared):
     check: Check
     columns: tuple[str, ...] = ()
     null: Literal["passes", "fails"]
+    value_only: bool = False
     low: float | None = None
     high: float | None = None
     above: float | None = None

@@ -351,8 +351,8 @@ def tables() -> dict[str, Table]:
         ),
         Table(
             "set_aside",
-            "one row per input row that failed a rule",
-            ("delivery", "file", "row", "rule"),
+            "one row per rule that an input row failed, and column at fault",
+            ("delivery", "file", "row", "rule", "column"),
             (
                 *_SOURCE,
                 Column("rule", "text", "code of the rule", True),
@@ -360,6 +360,11 @@ def tables() -> dict[str, Table]:
                 Column("value", "text", "the value in the file, at most 500 characters"),
                 Column("sentence", "text", "what is wrong, in plain words", True),
                 Column("content", "text", "the whole row as a JSON object of texts, so that nothing is lost"),
+                Column(
+                    "row_kept",
+                    "flag",
+                    "1 where only the value left: it is empty in the table, and the rest of its row is there",
+                ),
             ),
             ("delivery",),
             owner="delivery",
@@ -390,7 +395,7 @@ def tables() -> dict[str, Table]:
                 Column("reason", "text", "one sentence: why it could not be read, or what needs attention"),
                 Column("rows_read", "whole", "rows of data found"),
                 Column("rows_kept", "whole", "rows that went into a table"),
-                Column("rows_set_aside", "whole", "rows in set_aside"),
+                Column("rows_set_aside", "whole", "rows set aside whole"),
                 Column("machines", "texts", "machines in it"),
                 Column("fields", "texts", "fields in it"),
                 Column("first_time", "moment", "earliest row"),

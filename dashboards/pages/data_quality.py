@@ -48,14 +48,19 @@ def deliveries_of(deliveries: pl.DataFrame, machine: str, field: str | None) -> 
 def asides(set_aside: pl.DataFrame, deliveries: pl.DataFrame) -> list[dict[str, Any]]:
     """Rows set aside in these deliveries by file and rule, largest share of a file first.
 
-    Each with ``file, rule, rows, share`` (of the file, %) and, of the first row, ``sentence, row, column, value``.
+    Each with ``file, rule, rows, share`` (of the file, %), ``value_only`` (the rest of the rows is used) and, of the
+    first row, ``sentence, row, column, value``.
     """
     read = deliveries.select("delivery", "rows_read").unique("delivery")
     return (
         set_aside.join(read, on="delivery", how="inner")
         .sort("file", "rule", "row")
         .group_by("file", "rule", "rows_read", maintain_order=True)
-        .agg(pl.col("row").n_unique().alias("rows"), pl.col("sentence", "row", "column", "value").first())
+        .agg(
+            pl.col("row").n_unique().alias("rows"),
+            (pl.col("row_kept").fill_null(0) == 1).all().alias("value_only"),
+            pl.col("sentence", "row", "column", "value").first(),
+        )
         .with_columns(share=100 * pl.col("rows") / pl.col("rows_read").clip(1))
         .sort("share", "rows", "file", "rule", descending=[True, True, False, False])
         .to_dicts()

@@ -201,10 +201,13 @@ def _files(data: SeasonData) -> Sheet:
 
 
 def _set_aside(data: SeasonData) -> Sheet:
-    """Rows set aside as far as a sheet has room; `export set_aside` gives all."""
+    """Rows and values set aside as far as a sheet has room; `export set_aside` gives all."""
     names = ("file", "row", "rule", "column", "value", "sentence")
-    rows = list(data.set_aside.sort("file", "row", "rule").select(names).iter_rows())[: MOST_ROWS - 1]
-    return Sheet("Rows set aside", ("File", "Row", "Rule", "Column", "Value", "Reason"), rows)
+    kept = pl.when(pl.col("row_kept") == 1).then(pl.lit("yes")).otherwise(pl.lit("no"))
+    rows = list(data.set_aside.sort("file", "row", "rule").select(*names, kept).iter_rows())[: MOST_ROWS - 1]
+    return Sheet(
+        "Rows set aside", ("File", "Row", "Rule", "Column", "Value", "Reason", "Rest of the row used"), rows
+    )
 
 
 def _words(data: SeasonData) -> Sheet:

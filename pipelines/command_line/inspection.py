@@ -93,12 +93,13 @@ def _summary(parsed: Parsed) -> dict[str, Any]:
 
     parsed = apply_rules(parsed)
     aside = parsed.set_aside
-    rows_aside = aside["row"].n_unique() if aside is not None and aside.height else 0
+    rows_aside = parsed.rows_set_aside
     return {
         "kind": parsed.kind,
         "rows_read": parsed.rows_read,
         "rows_kept": parsed.rows_read - rows_aside,
         "rows_set_aside": rows_aside,
+        "rows_with_values_set_aside": parsed.rows_with_values_set_aside,
         "share_set_aside_pct": round(100 * rows_aside / parsed.rows_read, 3) if parsed.rows_read else 0.0,
         "set_aside": _by_rule(aside, parsed.rows_read),
         "adjustments": parsed.adjustments.height if parsed.adjustments is not None else 0,
@@ -163,7 +164,8 @@ def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]
     if aside is None or aside.height == 0:
         return []
     counted = aside.group_by("rule", maintain_order=True).agg(
-        pl.len().alias("rows"),
+        pl.col("row").n_unique().alias("rows"),
+        pl.col("row_kept").all(),
         pl.col("row").first().alias("first_row"),
         pl.col("sentence").first().alias("example"),
     )

@@ -42,7 +42,8 @@ def _lines(file: dict[str, Any]) -> list[str]:
     """The summary in plain lines."""
     lines = [f"{file['rows_read']:,} rows, {file['rows_kept']:,} would be kept"]
     lines += [
-        f"{entry['rows']:,} set aside ({entry['share_pct']:g} %) under {entry['rule']}, "
+        f"{entry['rows']:,} {'lack a value that was ' if entry['row_kept'] else ''}set aside "
+        f"({entry['share_pct']:g} %) under {entry['rule']}, "
         f"first row {entry['first_row']}: {entry['example']}"
         for entry in file["set_aside"]
     ]

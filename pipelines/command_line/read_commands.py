@@ -41,7 +41,8 @@ def inspect(
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
         Console(soft_wrap=True, width=width).print(inspection_report(found))
     troubled = any(
-        one.get("reason") or one.get("rows_set_aside") or one.get("attention") for one in found["files"]
+        any(map(one.get, ("reason", "rows_set_aside", "rows_with_values_set_aside", "attention")))
+        for one in found["files"]
     )
     return 1 if troubled else 0
 

@@ -57,13 +57,13 @@ class Delivery:
     def status(self) -> str:
         if self.parsed is None:
             return UNREADABLE
-        return WITH_ASIDE if self.rows_set_aside else TAKEN_IN
+        aside = self.parsed.set_aside
+        return WITH_ASIDE if aside is not None and aside.height else TAKEN_IN
 
     @property
     def rows_set_aside(self) -> int:
-        """Distinct rows of the file that are in ``set_aside``; one row may fail several rules."""
-        aside = self.parsed.set_aside if self.parsed else None
-        return aside["row"].n_unique() if aside is not None and aside.height else 0
+        """Distinct rows of the file that were set aside whole."""
+        return self.parsed.rows_set_aside if self.parsed else 0
 
     def frames(self) -> dict[str, pl.DataFrame]:
         """The rows of each table, without ``delivery`` and ``file``; tables without rows are left out."""

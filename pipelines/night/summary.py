@@ -27,6 +27,7 @@ class FileOutcome:
     rows_read: int
     rows_kept: int
     rows_set_aside: int
+    rows_with_values_set_aside: int
     judgement: str | None
     findings: tuple[str, ...]
     unmatched_columns: tuple[str, ...]
@@ -37,7 +38,10 @@ class FileOutcome:
     @property
     def trouble(self) -> bool:
         """Whether something was set aside, could not be read, or needs action."""
-        return bool(self.rows_set_aside or self.attention) or self.status == UNREADABLE
+        return (
+            bool(self.rows_set_aside or self.rows_with_values_set_aside or self.attention)
+            or self.status == UNREADABLE
+        )
 
     def sentences(self) -> list[str]:
         return [self.sentence, *(f"  {detail}" for detail in (*self.examples, *self.findings))]
@@ -156,7 +160,9 @@ def file_outcome(delivery: Delivery) -> FileOutcome:
         )
     else:
         sentence = f"{delivery.name}: {parsed.kind}, {read - aside} of {read} rows kept"
-        sentence += f", {aside} set aside ({_reasons(parsed)})." if aside else "."
+        sentence += f", {aside} set aside ({_reasons(parsed, whole=True)})" if aside else ""
+        values = parsed.rows_with_values_set_aside
+        sentence += f"; {values} of them lack a value ({_reasons(parsed, whole=False)})." if values else "."
         if parsed.unmatched_columns:
             sentence += f" Columns kept but not understood: {', '.join(parsed.unmatched_columns)}."
     return FileOutcome(
@@ -166,6 +172,7 @@ def file_outcome(delivery: Delivery) -> FileOutcome:
         read,
         read - aside,
         aside,
+        parsed.rows_with_values_set_aside if parsed else 0,
         delivery.judgement,
         delivery.findings,
         parsed.unmatched_columns if parsed else (),
@@ -175,12 +182,20 @@ def file_outcome(delivery: Delivery) -> FileOutcome:
     )
 
 
-def _reasons(parsed: Parsed) -> str:
-    """Rules with the number of rows under each: "3 outside_range, 1 repeated_row"."""
+def _reasons(parsed: Parsed, whole: bool) -> str:
+    """Rules with the number of rows under each: "3 bad_time, 1 repeated_row".
+
+    whole : of rows that were set aside whole, else of values.
+    """
+    import polars as pl
+
     if parsed.set_aside is None:
         return ""
-    counts = parsed.set_aside["rule"].value_counts(sort=True)
-    return ", ".join(f"{count} {rule}" for rule, count in counts.iter_rows())
+    meant = parsed.set_aside.filter(pl.col("row_kept").fill_null(False) != whole)
+    counts = meant.group_by("rule", maintain_order=True).agg(pl.col("row").n_unique().alias("rows"))
+    return ", ".join(
+        f"{n} {rule}" for rule, n in counts.sort("rows", descending=True, maintain_order=True).rows()
+    )
 
 
 def _examples(parsed: Parsed) -> tuple[str, ...]:
@@ -190,7 +205,7 @@ def _examples(parsed: Parsed) -> tuple[str, ...]:
     if parsed.set_aside is None or not parsed.set_aside.height:
         return ()
     by_rule = parsed.set_aside.group_by("rule", maintain_order=True).agg(
-        pl.col("row", "sentence").first(), pl.len().alias("rows")
+        pl.col("row", "sentence").first(), pl.col("row").n_unique().alias("rows")
     )
     examples = []
     for one in by_rule.sort("rows", descending=True, maintain_order=True).to_dicts():

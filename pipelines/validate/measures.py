@@ -25,7 +25,7 @@ _MEASURED_COLUMNS = (
     "row", "time", "machine", "field", "crop", "working", "speed_m_s", "grain_flow_kg_s",
 )  # fmt: skip
 MEASURES = (
-    "set_aside_pct", "rows_kept", "no_field_pct", "no_crop_pct", "backwards_pct", "irregular_pct",
+    "set_aside_pct", "values_aside_pct", "rows_kept", "no_field_pct", "no_crop_pct", "backwards_pct", "irregular_pct",
     "interval_s", "shared_moment_pct", "future_h", "work_h", "loss_channels", "grain_flow_channels",
     "missing_pct", "unmoved_h", "at_ceiling_pct", "median",
 )  # fmt: skip
@@ -38,13 +38,12 @@ def measure(name: str, parsed: Parsed, judged_channels: frozenset[str]) -> list[
     """
     if not parsed.rows_read:
         return []
-    aside = parsed.set_aside
-    rows_aside = aside["row"].n_unique() if aside is not None and aside.height else 0
     rows: list[dict[str, Any]] = [
         {
             "delivery": name,
-            "set_aside_pct": 100.0 * rows_aside / parsed.rows_read,
-            "rows_kept": float(parsed.rows_read - rows_aside),
+            "set_aside_pct": 100.0 * parsed.rows_set_aside / parsed.rows_read,
+            "values_aside_pct": 100.0 * parsed.rows_with_values_set_aside / parsed.rows_read,
+            "rows_kept": float(parsed.rows_read - parsed.rows_set_aside),
         }
     ]
     readings = parsed.readings

@@ -1,7 +1,8 @@
 """Apply the row rules of ``schemas/rules.toml`` to one file that was read.
 
 A rule is one expression that is true where a row fails; there is no loop over rows. A row that fails several
-rules is set aside under each of them, once.
+rules is set aside under each of them, once. Only a row without a usable time or identity, or a repeated one,
+leaves whole; of a reading with one impossible value that value alone leaves.
 """
 
 from __future__ import annotations
@@ -12,22 +13,28 @@ from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import polars as pl
-from chaffinch.pipelines.parsed import LONGEST_VALUE, SET_ASIDE_SCHEMA, Parsed, combined_set_aside
+from chaffinch.pipelines.parsed import LONGEST_VALUE, Parsed, combined_set_aside
 from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.rules import RowRule, declared_row_rules
 
+_POSITION = ("latitude", "longitude")
+
 
 class BrokenRule(NamedTuple):
-    """Where ``fails`` is true a row breaks ``rule`` in ``column``; ``sentence`` is made from the row."""
+    """Where ``fails`` is true a row breaks ``rule`` in ``column``; ``sentence`` is made from the row.
+
+    clears : the columns that are emptied then; none where the row leaves whole.
+    """
 
     rule: str
     column: str | None
     fails: pl.Expr
     sentence: pl.Expr
+    clears: tuple[str, ...] = ()
 
 
 def apply_rules(parsed: Parsed) -> Parsed:
-    """``parsed`` with the rows that fail a rule moved to ``set_aside``.
+    """``parsed`` with the rows that fail a rule moved to ``set_aside``, and single values that fail one.
 
     A number that is NaN counts as missing, as Parquet files of many loggers write it.
     """
@@ -39,35 +46,68 @@ def apply_rules(parsed: Parsed) -> Parsed:
             continue
         frame = frame.with_columns(pl.col(pl.Float64, pl.Float32).fill_nan(None))
         kept[name], failed = split(frame, list(broken_rules(name, frame)))
-        aside.extend([failed] if failed.height else [])
+        aside.extend(failed)
     if not aside:
         return replace(parsed, **kept)
-    return replace(parsed, **kept, set_aside=combined_set_aside(aside))
+    whole = combined_set_aside(aside)
+    # A reading stays though an adjustment made of it was set aside; a value may be one of a row that leaves.
+    own = [frame for name, frame in kept.items() if name != "adjustments" or "readings" not in kept]
+    there = [frame["row"].cast(pl.Int64) for frame in (*own, parsed.fields) if frame is not None]
+    rows = pl.concat([pl.Series("row", [], dtype=pl.Int64), *there]).unique()
+    return replace(parsed, **kept, set_aside=whole.with_columns(row_kept=pl.col("row").is_in(rows.implode())))
 
 
-def split(frame: pl.DataFrame, found: list[BrokenRule]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows that fail none of ``found``, and a row for ``set_aside`` for each rule that a row fails."""
+def split(frame: pl.DataFrame, found: list[BrokenRule]) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    """Rows that fail none of ``found`` as a whole, and a row for ``set_aside`` for each rule and column that a
+    row fails. Values go first, so that of two rows that differ in nothing else one is a repetition.
+    """
+    cleared, of_values = _without_values(frame, [rule for rule in found if rule.clears])
+    whole = [rule for rule in found if not rule.clears]
+    failing = _failing(cleared, whole)
+    if not failing.width:
+        return cleared, of_values
+    of_rows = [_set_aside(frame, failing[name], whole[int(name)]) for name in failing.columns]
+    left = failing.select(pl.any_horizontal(pl.all())).to_series()
+    return cleared.filter(~left), [*of_values, *of_rows]
+
+
+def _failing(frame: pl.DataFrame, found: list[BrokenRule]) -> pl.DataFrame:
+    """A column for each rule that any row fails, named by its place in ``found``: where it does."""
     any_fails = frame.select(fault.fails.any().alias(str(i)) for i, fault in enumerate(found))
     failing = [i for i in range(len(found)) if any_fails[str(i)][0]]
-    marks = frame.select(found[i].fails.fill_null(False).alias(str(i)) for i in failing)
-    if not failing:
-        return frame, pl.DataFrame(schema=SET_ASIDE_SCHEMA)
-    failed = pl.concat([_set_aside(frame.filter(marks[str(i)]), found[i]) for i in failing])
-    whole = marks.select(pl.any_horizontal(str(i) for i in failing)).to_series()
-    return frame.filter(~whole), failed.unique(["row", "rule"], keep="first", maintain_order=True)
+    return frame.select(found[i].fails.fill_null(False).alias(str(i)) for i in failing)
 
 
-def _set_aside(rows: pl.DataFrame, fault: BrokenRule) -> pl.DataFrame:
+def _without_values(frame: pl.DataFrame, found: list[BrokenRule]) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    failing = _failing(frame, found)
+    aside = []
+    cleared = frame
+    for name in failing.columns:
+        rule = found[int(name)]
+        aside.append(_set_aside(frame, failing[name], rule))
+        empty = [
+            pl.when(~failing[name]).then(pl.col(column)).alias(column)
+            for column in rule.clears
+            if column in frame.columns
+        ]
+        cleared = cleared.with_columns(empty)
+    return cleared, aside
+
+
+def _set_aside(frame: pl.DataFrame, failing: pl.Series, fault: BrokenRule) -> pl.DataFrame:
+    rows = frame.filter(failing)
     value = pl.col(fault.column).cast(pl.String) if fault.column else pl.lit(None, dtype=pl.String)
     present = [name for name in rows.columns if name != "row" and rows[name].null_count() < rows.height]
-    content = rows.select(pl.col(present).cast(pl.String)).select(pl.struct(pl.all()).struct.json_encode())
+    texts = rows.select(pl.col(present).cast(pl.String))
+    content = pl.struct(pl.all()).struct.json_encode() if present else pl.lit("{}")
     return rows.select(
         row=pl.col("row").cast(pl.Int64),
         rule=pl.lit(fault.rule),
         column=pl.lit(fault.column, dtype=pl.String),
         value=value.str.slice(0, LONGEST_VALUE),
         sentence=fault.sentence,
-        content=content.to_series(),
+        content=pl.lit(texts.select(content).to_series()) if present else content,
+        row_kept=pl.lit(bool(fault.clears)),
     )
 
 
@@ -85,7 +125,8 @@ def broken_rules(table: str, frame: pl.DataFrame) -> Iterator[BrokenRule]:
         elif rule.check == "not_both_zero":
             if set(rule.columns) <= set(frame.columns):
                 both = pl.all_horizontal(pl.col(column) == 0 for column in rule.columns)
-                yield BrokenRule(rule.name, rule.columns[0], both, pl.lit(rule.sentence))
+                clears = rule.columns if rule.value_only else ()
+                yield BrokenRule(rule.name, rule.columns[0], both, pl.lit(rule.sentence), clears)
         else:
             for column in rule.columns:
                 yield from _limits(rule, column, frame)
@@ -124,7 +165,10 @@ def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[BrokenRule]:
             }
             sentence = _filled(rule.sentence, **known)
             fails = ~value.is_between(channel.low, channel.high)
-            yield BrokenRule(rule.name, channel.name, fails, _with_value(sentence, channel.name))
+            # One coordinate alone is no position.
+            clears = _POSITION if channel.name in _POSITION else (channel.name,)
+            with_value = _with_value(sentence, channel.name)
+            yield BrokenRule(rule.name, channel.name, fails, with_value, clears if rule.value_only else ())
 
 
 def _setting_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[BrokenRule]:

@@ -86,7 +86,10 @@ def test_help_comes_at_once_and_loads_nothing_heavy() -> None:
 def test_taking_in_tells_what_happened_and_exits_1(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["ingest", str(inbox), "--lake", str(inbox.parent / "lake")]) == 1
     out = capsys.readouterr().out
-    assert "combine_a/day.csv: harvest log, 118 of 120 rows kept, 2 set aside (2 outside_range)." in out
+    assert (
+        "combine_a/day.csv: harvest log, 120 of 120 rows kept; 2 of them lack a value (2 outside_range)."
+        in out
+    )
     assert "settings.csv: settings log, 1 of 1 rows kept." in out
     assert "2 files: 2 new, 0 already ingested." in out
 
@@ -121,7 +124,7 @@ def test_the_same_content_under_two_names_counts_once(
     run(["ingest", str(inbox), "--lake", lake])
     assert "copy.csv has the same content as combine_a/day.csv; it counts once." in capsys.readouterr().out
     run(["export", "readings", "--lake", lake, "--to", str(inbox.parent / "out.parquet")])
-    assert pl.read_parquet(inbox.parent / "out.parquet").height == 118
+    assert pl.read_parquet(inbox.parent / "out.parquet").height == 120
 
 
 def test_a_file_that_becomes_a_copy_of_another_leaves(inbox: Path) -> None:
@@ -142,7 +145,7 @@ def test_a_farm_that_changes_has_files_read_anew(inbox: Path) -> None:
     run(["export", "readings", "--lake", lake, "--to", str(inbox.parent / "out.parquet")])
     read = pl.read_parquet(inbox.parent / "out.parquet")
     assert read["machine"].unique().to_list() == ["Rook"]
-    assert read.height == 118
+    assert read.height == 120
 
 
 @pytest.mark.parametrize(
@@ -206,7 +209,7 @@ def test_csv_is_exact_and_utc(filled: Path) -> None:
     assert run(["export", "readings", "--lake", str(filled), "--to", str(to)]) == 0
     with to.open(newline="") as stream:
         rows = list(csv.DictReader(stream))
-    assert len(rows) == 118
+    assert len(rows) == 120
     assert rows[0]["time"] == "2026-07-20T08:00:00Z"
     assert json.loads(rows[0]["other"]) == {"remark": "=1+1"}
     assert rows[0]["latitude"] == ""
@@ -267,7 +270,7 @@ def test_inspect_takes_nothing_in(inbox: Path, capsys: pytest.CaptureFixture[str
     assert run(["inspect", str(inbox / "combine_a" / "day.csv"), "--json"]) == 1
     (file,) = summary(capsys)["files"]
     assert file["kind"] == "harvest log"
-    assert file["rows_set_aside"] == 2
+    assert (file["rows_set_aside"], file["rows_with_values_set_aside"]) == (0, 2)
     assert not (inbox.parent / "lake").exists()
 
 

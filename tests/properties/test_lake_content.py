@@ -45,6 +45,7 @@ def parsed(version: int, shift_s: int = 0) -> Parsed:
         value=pl.lit("?"),
         sentence=pl.lit("?"),
         content=pl.lit("{}"),
+        row_kept=pl.lit(False),
     )
     return Parsed("harvest log", readings=frame, set_aside=rejected, rows_read=kept + aside)
 

@@ -11,7 +11,7 @@ from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.task_data import read_task_data
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import Parsed, rows_aside
 from chaffinch.schemas.tables import tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -59,7 +59,8 @@ def taken_whole(files: dict[str, bytes]) -> None:
         frame = getattr(parsed, name)
         if frame is not None:
             tables()[name].conform(frame)
-            rows += frame["row"].unique().to_list()
+            whole = rows_aside(frame) if name == "set_aside" else frame["row"]
+            rows += whole.unique().to_list()
     assert len(rows) == len(set(rows)) == parsed.rows_read
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import Parsed, rows_aside
 from chaffinch.pipelines.validate import apply_rules
 from chaffinch.schemas.declarations import channels
 from hypothesis import given, settings
@@ -41,10 +41,13 @@ def test_each_row_is_kept_or_set_aside(rows: list[tuple[object, ...]]) -> None:
     parsed = apply_rules(log(rows))
     assert parsed.readings is not None
     kept = parsed.readings["row"].to_list()
-    aside = [] if parsed.set_aside is None else parsed.set_aside["row"].to_list()
+    aside = [] if parsed.set_aside is None else rows_aside(parsed.set_aside).to_list()
     assert sorted({*kept, *aside}) == list(range(2, len(rows) + 2))
     assert not set(kept) & set(aside)
     assert kept == sorted(kept), "the order of the file stays"
+    emptied = [] if parsed.set_aside is None else parsed.set_aside.filter(pl.col("row_kept"))
+    for one in emptied.to_dicts() if isinstance(emptied, pl.DataFrame) else []:
+        assert parsed.readings.filter(pl.col("row") == one["row"])[one["column"]].to_list() == [None]
 
 
 @pytest.mark.seconds

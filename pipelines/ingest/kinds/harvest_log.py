@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries, fields_at, with_stated_width
+from chaffinch.pipelines.ingest.kinds.missing_columns import (
+    Boundaries,
+    fields_at,
+    with_stated_width,
+    without_impossible,
+)
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.kinds.setting_values import counts_steps, position_words, read_steps
 from chaffinch.pipelines.ingest.text.headers import Matched
@@ -31,6 +36,7 @@ _PLACE_CHANNELS = ("latitude", "longitude", "altitude_m", "heading_deg")
 
 def read_harvest_log(reader: TableReader, boundaries: Boundaries) -> Parsed:
     """Read the table as a harvest log. Raises ``UnreadableFile``."""
+    reader.keeps_rows = True
     machines = read_machines(reader)
     crops = read_crops(reader, machines)
     columns: dict[str, pl.Series] = {
@@ -122,4 +128,4 @@ def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:
     reader.notes.append("Speed was computed from the distance and the duration of each record.")
     duration = pl.col("record_duration_s")
     speed = pl.when(duration > 0).then(pl.col("distance_m") / duration)
-    return frame.with_columns(speed_m_s=speed)
+    return without_impossible(frame.with_columns(speed_m_s=speed), ["speed_m_s"], reader.notes)

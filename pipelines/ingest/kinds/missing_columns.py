@@ -1,13 +1,14 @@
-"""What a log leaves out: the field, from boundaries; the working width, from ``farm.toml``."""
+"""What a log leaves out: the field, from boundaries; the working width, from ``farm.toml``; values worked out."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
+from chaffinch.schemas.declarations import channels
 
 # (field name, polygon in longitude and latitude) of known fields.
 Boundaries = Sequence[tuple[str, Any]]
@@ -51,6 +52,29 @@ def fields_at(frame: pl.DataFrame, boundaries: Boundaries, notes: list[str]) -> 
         f"{counted(left, 'row')} in no known field."
     )
     return frame.with_columns(field.alias("field"))
+
+
+def without_impossible(
+    frame: pl.DataFrame, derived: Iterable[str], notes: list[str], stem: str = ""
+) -> pl.DataFrame:
+    """``frame`` with the ``derived`` channels empty where what was worked out is impossible; a note on each.
+
+    The row is sound: it is the working out that failed there, as when a receiver jumps. stem : what the notes
+    begin with.
+    """
+    for name in derived:
+        channel = channels().get(name)
+        if channel is None or name not in frame.columns:
+            continue
+        wrong = (~frame[name].is_between(channel.low, channel.high)).fill_null(False)
+        if wrong.any():
+            low, high = (f"{limit:g}" for limit in (channel.low, channel.high))
+            notes.append(
+                f"{stem}{channel.meaning}, worked out here, was impossible in {counted(int(wrong.sum()), 'reading')} "
+                f"(possible: {low} to {high} {channel.unit}); left empty there."
+            )
+            frame = frame.with_columns(pl.when(~wrong).then(pl.col(name)).alias(name))
+    return frame
 
 
 def with_stated_width(frame: pl.DataFrame, farm: Farm, notes: list[str]) -> pl.DataFrame:

@@ -26,7 +26,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.naming import field_name
 from chaffinch.pipelines.ingest.task_data.meaning.task_logs import read_logs, set_clashes_aside
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected
 from chaffinch.pipelines.ingest.task_data.records.utc import on_utc
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import Parsed, rows_aside
 from chaffinch.schemas.declarations import channels, settings
 
 OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
@@ -132,7 +132,7 @@ def _parsed(gathered: Gathered, boundaries: Boundaries) -> Parsed:
         adjustments=adjustments,
         fields=fields,
         set_aside=aside,
-        rows_read=kept + (aside["row"].n_unique() if aside is not None else 0),
+        rows_read=kept + (rows_aside(aside).n_unique() if aside is not None else 0),
         unmatched_columns=tuple(sorted(use.key for use in gathered.uses.values() if use.unmatched)),
         notes=_once_each(gathered.notes),
         attention=_once_each(gathered.attention),

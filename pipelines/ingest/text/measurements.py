@@ -46,7 +46,7 @@ def conversion_of(column: Matched) -> Conversion:
 
 
 def read_numbers(reader: TableReader, column: Matched, crops: pl.Series | None = None) -> pl.Series:
-    """Values of ``column`` in the declared unit, null where missing; bad ones go aside.
+    """Values of ``column`` in the declared unit, null where missing; what is no number goes aside.
 
     Raises ``UnitError`` where the unit does not fit, ``UnreadableFile`` where a bushel's mass is unknown.
     """
@@ -83,8 +83,8 @@ def _odd_numbers(reader: TableReader, column: Matched, texts: pl.Series) -> tupl
         texts, column = plain, replace(column, unit=unit)
     conversion_of(column)  # a unit that does not fit leaves the column unread, and its rows in place
     read = parse_numbers(texts, reader.mark)
-    reader.set_aside(
-        read.bad, "not_a_number", column.header, texts, f"'{{}}' in column '{column.header}' is not a number."
+    reader.set_value_aside(
+        read.bad, column.header, texts, f"'{{}}' in column '{column.header}' is not a number."
     )
     if read.ambiguous:
         reader.notes.append(
@@ -166,7 +166,7 @@ def _read_flag(reader: TableReader, column: Matched) -> pl.Series:
     texts = reader.table.texts(column)
     bad = flags.is_null() & ~is_missing(texts)
     sentence = f"'{{}}' in column '{column.header}' means neither {column.target} (1) nor not (0)."
-    reader.set_aside(bad, "not_a_number", column.header, texts, sentence)
+    reader.set_value_aside(bad, column.header, texts, sentence)
     return flags
 
 

@@ -27,13 +27,23 @@ def malformed_rows(table: TextTable) -> pl.DataFrame:
         .then(pl.lit("The row holds zero bytes; the logger may have lost power while writing it."))
         .otherwise(wrong_count),
         content=pl.struct(line=shown).struct.json_encode(),
+        row_kept=pl.lit(False),
     )
 
 
 def flagged_rows(
-    table: TextTable, bad: pl.Series, rule: str, column: str, values: pl.Series, sentence: str
+    table: TextTable,
+    bad: pl.Series,
+    rule: str,
+    column: str,
+    values: pl.Series,
+    sentence: str,
+    row_kept: bool = False,
 ) -> pl.DataFrame:
-    """One row set aside for each row where ``bad``. ``{}`` in ``sentence`` is replaced by the value."""
+    """One row set aside for each row where ``bad``. ``{}`` in ``sentence`` is replaced by the value.
+
+    row_kept : whether the rest of the row stays.
+    """
     if not bad.any():
         return pl.DataFrame(schema=SET_ASIDE_SCHEMA)
     before, _, after = sentence.partition("{}")
@@ -45,5 +55,5 @@ def flagged_rows(
             "content": table.rows.filter(bad).select(pl.struct(pl.all()).struct.json_encode()).to_series(),
         }
     )
-    constants = {"rule": pl.lit(rule), "column": pl.lit(column)}
+    constants = {"rule": pl.lit(rule), "column": pl.lit(column), "row_kept": pl.lit(row_kept)}
     return frame.with_columns(sentence=filled, **constants).select(*SET_ASIDE_SCHEMA)

@@ -17,7 +17,7 @@ from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows, malforme
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 from chaffinch.pipelines.ingest.text.time_zones import to_utc
 from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
-from chaffinch.pipelines.parsed import Parsed, combined_set_aside
+from chaffinch.pipelines.parsed import Parsed, combined_set_aside, rows_aside
 
 UNNAMED_MACHINE = "unnamed machine"
 _ROWS_THAT_SHOW_THE_MARK = 2000
@@ -27,7 +27,8 @@ _ROWS_THAT_SHOW_THE_MARK = 2000
 class TableReader:
     """The reading of one table as it goes on: what is known so far, rows aside, notes.
 
-    ``attention``: those of the notes that ask something of the user.
+    ``attention``: those of the notes that ask something of the user. ``keeps_rows``: whether a row stays where
+    one of its numbers can't be read, as in a harvest log.
     """
 
     table: TextTable
@@ -38,6 +39,7 @@ class TableReader:
     notes: list[str] = field(default_factory=list)
     attention: list[str] = field(default_factory=list)
     unread: list[Matched] = field(default_factory=list)
+    keeps_rows: bool = False
     _plain: dict[str, pl.Series] = field(default_factory=dict)
     _looked_at: set[str] = field(default_factory=set)
 
@@ -71,6 +73,12 @@ class TableReader:
         """Set the rows where ``bad`` aside."""
         self.aside.append(flagged_rows(self.table, bad, rule, column, values, sentence))
 
+    def set_value_aside(self, bad: pl.Series, column: str, values: pl.Series, sentence: str) -> None:
+        """Set what is no number aside where ``bad``: the value alone where rows are kept, else its row."""
+        self.aside.append(
+            flagged_rows(self.table, bad, "not_a_number", column, values, sentence, self.keeps_rows)
+        )
+
     def nulls(self, kind: type[pl.DataType] = pl.String) -> pl.Series:
         """A column without values."""
         return pl.repeat(None, self.table.rows.height, dtype=kind, eager=True)
@@ -99,7 +107,7 @@ class TableReader:
         """A frame of these columns without the rows that are set aside. ``row`` is the line number."""
         self.aside = [combined_set_aside([malformed_rows(self.table), *self.aside])]
         frame = pl.DataFrame({name: values.alias(name) for name, values in columns.items()})
-        return frame.filter(~pl.col("row").is_in(self.aside[0]["row"].implode()))
+        return frame.filter(~pl.col("row").is_in(rows_aside(self.aside[0]).implode()))
 
     def parsed(self, kind: str, unmatched: tuple[str, ...], **tables: Any) -> Parsed:
         """What the file gives, once ``kept`` has made its tables."""

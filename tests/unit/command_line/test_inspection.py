@@ -47,7 +47,8 @@ def test_a_harvest_log_is_described_whole(tmp_path):
     assert speed["factor"] == pytest.approx(1 / 3.6)
     assert file["columns"][3]["is"] is None
     assert file["unmatched_columns"] == ["Oil"]
-    assert (file["rows_read"], file["rows_kept"], file["rows_set_aside"]) == (62, 60, 2)
+    assert (file["rows_read"], file["rows_kept"], file["rows_set_aside"]) == (62, 61, 1)
+    assert file["rows_with_values_set_aside"] == 1
     assert {e["rule"]: e["rows"] for e in file["set_aside"]} == {
         "not_a_number": 1,
         "wrong_number_of_fields": 1,
@@ -56,20 +57,24 @@ def test_a_harvest_log_is_described_whole(tmp_path):
     assert file["machines"] == ["A"]
     assert (file["first_time"], file["last_time"]) == (
         "2026-08-01T10:00:00+00:00",
-        "2026-08-01T10:05:29+00:00",
+        "2026-08-01T10:06:00+00:00",
     )
     assert file["interval_s"] == 1.0
-    assert file["gaps"] == 1
-    assert file["longest_gaps"] == [{"machine": "A", "from": "2026-08-01T10:00:29+00:00", "seconds": 271.0}]
+    assert file["gaps"] == 2
+    assert file["longest_gaps"] == [
+        {"machine": "A", "from": "2026-08-01T10:00:29+00:00", "seconds": 271.0},
+        {"machine": "A", "from": "2026-08-01T10:05:29+00:00", "seconds": 31.0},
+    ]
 
 
 def test_it_is_shown_in_plain_lines(tmp_path):
     (tmp_path / "log.csv").write_text(LOG, encoding="utf-8")
     text = shown(inspect(tmp_path / "log.csv", Farm()))
     assert "harvest log" in text
-    assert "62 rows, 60 would be kept" in text
+    assert "62 rows, 61 would be kept" in text
     assert "× 0.277778 to m/s" in text
     assert "Gap of 271 s from 2026-08-01T10:00:29+00:00 (A)" in text
+    assert "1 lack a value that was set aside (1.613 %) under not_a_number, first row" in text
     assert "'fast' in column 'Speed (km/h)' is not a number." in text
 
 

@@ -40,7 +40,8 @@ def delivery(name, seconds, aside=0, replaces=(), read_with="", content=""):
         to_value=pl.lit("900"), origin=pl.lit("settings log"))
     rows = pl.DataFrame({"row": range(900, 900 + aside)}, schema={"row": pl.Int64})
     rejected = rows.with_columns(rule=pl.lit("bad_time"), column=pl.lit("time"), value=pl.lit("?"),
-                                 sentence=pl.lit("The time can't be read."), content=pl.lit("{}"))
+                                 sentence=pl.lit("The time can't be read."), content=pl.lit("{}"),
+                                 row_kept=pl.lit(False))
     parsed = Parsed("harvest log", readings=readings, adjustments=changes, set_aside=rejected,
                     rows_read=seconds + aside)
     sha = hashlib.sha256((name + content).encode()).hexdigest()

@@ -48,6 +48,7 @@ def log(
             "value": ["noon"] * aside,
             "sentence": ["The time can't be read."] * aside,
             "content": ['{"time": "noon"}'] * aside,
+            "row_kept": [False] * aside,
         },
         schema_overrides={"row": pl.Int64},
     )
@@ -215,6 +216,22 @@ def test_machine_fields(lake: Lake) -> None:
         ("Combine A", None, None, 5, date(2026, 7, 24)),
         ("Combine A", None, "oats", 6, date(2026, 7, 25)),
     ]
+
+
+def test_a_lake_from_before_single_values_were_set_aside_is_read_and_goes_on(lake: Lake) -> None:
+    """Its table ``set_aside`` lacks the column ``row_kept``: every row in it left whole."""
+    from deltalake import write_deltalake
+
+    lake.take_in([delivery("a.csv", log(aside=2))])
+    stored = lake.scan("set_aside").drop("row_kept").collect()
+    write_deltalake(
+        f"{lake.uri}/set_aside", stored.to_arrow(), mode="overwrite", schema_mode="overwrite",
+        partition_by=["delivery"],
+    )  # fmt: skip
+    assert lake.scan("set_aside").collect()["row_kept"].to_list() == [None, None]
+    lake.take_in([delivery("b.csv", log(aside=1, start=START + timedelta(hours=1)))])
+    assert sorted(lake.scan("set_aside").collect()["row_kept"].to_list(), key=str) == [0, None, None]
+    assert not any("set_aside" in sentence for sentence in lake.check())
 
 
 def test_names_in_data_never_become_paths(lake: Lake, tmp_path: Path) -> None:

@@ -63,6 +63,7 @@ def aside(rows: int) -> pl.DataFrame:
         value=pl.lit("?"),
         sentence=pl.lit("?"),
         content=pl.lit("{}"),
+        row_kept=pl.lit(False),
     )
 
 

@@ -112,7 +112,11 @@ def test_a_row_that_fails_twice_is_told_twice_and_counts_once() -> None:
     )
     assert parsed.set_aside is not None and parsed.readings is not None
     assert parsed.set_aside.select("row", "rule").rows() == [(2, "outside_range"), (2, "zero_position")]
-    assert parsed.readings["row"].to_list() == [3, 4]
+    assert parsed.set_aside["row_kept"].to_list() == [True, True]
+    assert (parsed.rows_set_aside, parsed.rows_with_values_set_aside) == (0, 1)
+    assert parsed.readings.row(0, named=True) == {
+        "row": 2, "time": NOON, "machine": "Combine A", "speed_m_s": None, "latitude": None, "longitude": None
+    }  # fmt: skip
 
 
 def test_what_is_told_of_a_row() -> None:
@@ -135,6 +139,7 @@ def test_rows_that_reading_set_aside_stay_in_front() -> None:
             "value": ["x"],
             "sentence": ["A number is needed here."],
             "content": ["{}"],
+            "row_kept": [False],
         }
     )
     parsed = readings(speed_m_s=[1.0, -5.0, 1.0])
@@ -218,3 +223,31 @@ def test_a_million_rows_are_judged_in_seconds() -> None:
     began = time.perf_counter()
     assert failing(Parsed("harvest log", readings=frame, rows_read=rows)) == []
     assert time.perf_counter() - began < 5
+
+
+def test_of_two_impossible_values_of_one_row_each_is_listed() -> None:
+    parsed = apply_rules(readings(speed_m_s=[1.0, 99.0, 1.0], grain_flow_kg_s=[5.0, 90.0, 6.0]))
+    assert parsed.readings is not None and parsed.set_aside is not None
+    assert parsed.readings["grain_flow_kg_s"].to_list() == [5.0, None, 6.0]
+    assert parsed.set_aside.select("row", "column", "value", "row_kept").rows() == [
+        (3, "speed_m_s", "99.0", True),
+        (3, "grain_flow_kg_s", "90.0", True),
+    ]
+
+
+def test_a_value_of_a_row_that_leaves_whole_is_of_no_row_that_was_kept() -> None:
+    parsed = apply_rules(readings(machine=["Combine A", " ", "Combine A"], speed_m_s=[1.0, 99.0, 1.0]))
+    assert parsed.readings is not None and parsed.set_aside is not None
+    assert parsed.readings["row"].to_list() == [2, 4]
+    assert parsed.set_aside["row_kept"].to_list() == [False, False]
+    assert (parsed.rows_set_aside, parsed.rows_with_values_set_aside) == (1, 0)
+
+
+def test_an_adjustment_set_aside_leaves_the_reading_that_it_was_seen_in() -> None:
+    changes = adjustments(to_value=["950", "99999"]).adjustments
+    parsed = readings()
+    whole = apply_rules(Parsed("harvest log", readings=parsed.readings, adjustments=changes, rows_read=3))
+    assert whole.readings is not None and whole.adjustments is not None and whole.set_aside is not None
+    assert (whole.readings.height, whole.adjustments.height) == (3, 1)
+    assert whole.set_aside.select("row", "rule", "row_kept").rows() == [(3, "setting_outside_range", True)]
+    assert whole.rows_set_aside == 0

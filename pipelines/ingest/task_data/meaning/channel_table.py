@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.ingest.kinds.missing_columns import without_impossible
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.meaning.chosen_columns import (
@@ -99,7 +100,7 @@ def channels_of_log(
         for column, values in zip(begun.columns, begun.values, strict=True)
     ]
     chosen = chosen_columns(begun, scales, device, notes)
-    data = _channels(begun, task_file, device, scales, chosen, notes)
+    data, derived = _channels(begun, task_file, device, scales, chosen, notes)
     remember(begun, carry)
     fed = fed_columns(log, chosen)
     fixed = {**fixed_values(device, task_file), **more}
@@ -110,6 +111,7 @@ def channels_of_log(
         *(_series(name, values) for name, values in data.items()),
         other_texts(log, [index for index in range(len(log.columns)) if index not in fed], scales, fixed),
     )
+    frame = without_impossible(frame, derived, notes, f"{log.stem}: ")
     used = used_columns(log, chosen, data) | fed
     uses = (
         ColumnUse(column.key, used.get(index), scales[index], float(values[0]) if len(values) else None)
@@ -125,8 +127,8 @@ def _channels(
     scales: Sequence[Scale | None],
     chosen: Mapping[str, int],
     notes: list[str],
-) -> dict[str, Floats]:
-    """(N,) values of every channel and setting that the log feeds, directly or derived."""
+) -> tuple[dict[str, Floats], set[str]]:
+    """(N,) values of every channel and setting that the log feeds, and the names of those that were worked out."""
     times_s = log.local_us / 1e6
 
     def held(index: int) -> Floats:
@@ -154,6 +156,7 @@ def _channels(
         data["working_width_m"] = width
         if width_source:
             notes.append(f"{log.stem}: the working width is {width_source}.")
+    logged = {*chosen, "working", *(() if width_source else ("working_width_m",))}
     known = Known(log, scales, held, device, task_file, data, data.get("speed_m_s", _speed_m_s(log)))
     _derive(known, notes)
     _hold(log, data, held, notes)
@@ -167,7 +170,7 @@ def _channels(
     if "speed_m_s" in data and (data["speed_m_s"] < 0).any():
         notes.append(f"{log.stem}: negative speeds (reversing) were made positive.")
         data["speed_m_s"] = np.abs(data["speed_m_s"])
-    return data
+    return data, data.keys() - logged
 
 
 def _series(name: str, values: Floats) -> pl.Series:

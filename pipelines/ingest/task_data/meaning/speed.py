@@ -18,4 +18,6 @@ def with_speed(log: pl.DataFrame) -> pl.DataFrame:
     seconds = pl.col("local_us").diff() / 1e6
     distance_m = (north.diff() ** 2 + (east.diff() * north.cos()) ** 2).sqrt() * EARTH_RADIUS_M
     speed = pl.when((seconds > 0) & (seconds <= LONGEST_STEP_S)).then(distance_m / seconds)
-    return log.with_columns(speed_m_s=speed.rolling_mean(5, min_samples=1, center=True))
+    # A running mean rounds: where the machine stands it may end a little below 0.
+    mean = speed.rolling_mean(5, min_samples=1, center=True).clip(lower_bound=0.0)
+    return log.with_columns(speed_m_s=mean)

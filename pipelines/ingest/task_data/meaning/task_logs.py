@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import polars as pl
 from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN
+from chaffinch.pipelines.ingest.kinds.missing_columns import without_impossible
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml
 from chaffinch.pipelines.ingest.task_data.files.task_file import LOG_FILE, Device, LogReference, Task
 from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember
@@ -240,7 +241,8 @@ def _with_speed(gathered: Gathered, log: LocalTimeLog) -> LocalTimeLog:
     if "speed_m_s" in log.frame.columns:
         return log
     gathered.notes.append(f"{log.stem}: the log holds no speed; it was computed from positions and times.")
-    return replace(log, frame=with_speed(log.frame))
+    frame = without_impossible(with_speed(log.frame), ["speed_m_s"], gathered.notes, f"{log.stem}: ")
+    return replace(log, frame=frame)
 
 
 def _note_uses(gathered: Gathered, harvest: ChannelTable) -> None:

@@ -164,7 +164,8 @@ def _side_by_side(
     """
     largest = {name: float(np.nanmax(width, initial=0.0)) for name, width in widths.items()}
     groups: list[list[str]] = []
-    for name in sorted(widths, key=lambda one: offsets_m[one] if offsets_m[one] is not None else -np.inf):
+    from_left = {name: -np.inf if offset is None else offset for name, offset in offsets_m.items()}
+    for name in sorted(widths, key=from_left.__getitem__):
         before = groups[-1][0] if groups else None
         placed = before is not None and offsets_m[before] is not None and offsets_m[name] is not None
         if before is not None and not (

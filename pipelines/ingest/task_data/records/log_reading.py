@@ -6,7 +6,7 @@ changed value as a record of its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints
@@ -70,11 +70,17 @@ def read_log(stem: str, data: bytes, header: LogHeader, columns: tuple[LogColumn
     asides = [_fault(stem, data, records, index) for index in range(len(records.faults))]
     decoded = _Decoded(stem, data, records, number)
     asides += _bad_times(decoded, local_us)
-    asides += _bad_places(decoded, bad_place & (local_us != NO_TIME), latitude, longitude)
-    kept = (local_us != NO_TIME) & ~bad_place
+    kept = local_us != NO_TIME
+    shown = [(row, f"{latitude[row]:.7f}, {longitude[row]:.7f}") for row in np.flatnonzero(bad_place & kept)]
+    latitude[bad_place] = longitude[bad_place] = np.nan
     notes += leave_empty(stem, latitude, longitude, kept)
     reading = _bursts(records, kept, local_us, latitude, longitude)
     first = _first_of(reading)
+    for row, place in shown:
+        aside = decoded.rejected(
+            int(row), "bad_position", f"lies outside the globe ({place})", "latitude", place
+        )
+        asides.append(replace(aside, number=int(number[first[reading[row]]]), row_kept=True))
     merged = int(kept.sum()) - len(first)
     if merged:
         notes.append(
@@ -147,14 +153,6 @@ def _bad_times(log: _Decoded, local_us: Ints) -> list[Rejected]:
             why = f"its date is {value}" if time < DAY_MS else "its time of day is not known"
         found.append(log.rejected(row, "bad_time", f"has no usable time: {why}", "time", value))
     return found
-
-
-def _bad_places(log: _Decoded, bad: Booleans, latitude: Floats, longitude: Floats) -> list[Rejected]:
-    places = ((row, f"{latitude[row]:.7f}, {longitude[row]:.7f}") for row in np.flatnonzero(bad).tolist())
-    return [
-        log.rejected(row, "bad_position", f"lies outside the globe ({value})", "latitude", value)
-        for row, value in places
-    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,10 @@ LONGEST_BYTES = 4096
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """``number``: of the record in its log, counted from 1 over records and damaged byte ranges alike."""
+    """``number``: of the record in its log, counted from 1 over records and damaged byte ranges alike.
+
+    row_kept : whether only the value left its reading.
+    """
 
     number: int
     rule: str
@@ -22,6 +25,7 @@ class Rejected:
     column: str | None = None
     value: str | None = None
     content: str = "{}"
+    row_kept: bool = False
 
 
 def content_of(log: str, offset: int, data: bytes) -> str:
@@ -42,6 +46,7 @@ def rejected_frame(rejected: Sequence[Rejected], first_row: int) -> pl.DataFrame
             r.value and r.value[:LONGEST_VALUE],
             r.sentence,
             r.content,
+            r.row_kept,
         )
         for r in rejected
     ]

@@ -30,8 +30,7 @@ def refused(text, farm=None):
 
 def whole(found):
     """Every row is kept or aside, and the tables keep their contracts."""
-    aside = found.set_aside["row"].n_unique()
-    assert found.rows_read == found.readings.height + aside
+    assert found.rows_read == found.readings.height + found.rows_set_aside
     tables()["readings"].conform(found.readings)
     tables()["set_aside"].conform(found.set_aside)
     if found.adjustments is not None:
@@ -76,7 +75,7 @@ def test_units_decimal_commas_and_local_time_together():
     assert "'Speed (km/h)' was converted from km/h to m/s." in found.notes
 
 
-def test_a_text_where_a_number_is_needed_sets_its_row_aside():
+def test_a_text_where_a_number_is_needed_leaves_its_row_without_that_value():
     found = whole(
         parsed(
             "time,speed_m_s,grain_flow_kg_s\n2026-08-01T10:00:00Z,fast,ERR\n2026-08-01T10:00:01Z,1.5,6\n"
@@ -86,8 +85,15 @@ def test_a_text_where_a_number_is_needed_sets_its_row_aside():
     aside = found.set_aside.to_dicts()
     assert [(a["row"], a["rule"], a["column"], a["value"]) for a in aside] == [
         (2, "not_a_number", "speed_m_s", "fast"),
+        (2, "not_a_number", "grain_flow_kg_s", "ERR"),
         (4, "not_a_number", "speed_m_s", "inf"),
     ]
+    assert found.readings.select("row", "speed_m_s", "grain_flow_kg_s").rows() == [
+        (2, None, None),
+        (3, 1.5, 6.0),
+        (4, None, 6.0),
+    ]
+    assert [a["row_kept"] for a in aside] == [True, True, True]
     assert aside[0]["sentence"] == "'fast' in column 'speed_m_s' is not a number."
     assert json.loads(aside[0]["content"]) == {
         "time": "2026-08-01T10:00:00Z",
@@ -162,7 +168,7 @@ def test_an_unknown_unit_of_the_only_channel_is_refused():
 def test_one_odd_value_says_nothing_about_the_unit_of_its_column():
     rows = "".join(f"2026-08-01T10:00:{i:02d}Z,{i}.5\n" for i in range(5))
     found = whole(parsed("time,speed_m_s\n" + rows + "2026-08-01T10:00:05Z,0x1F\n"))
-    assert found.readings["speed_m_s"].to_list() == [0.5, 1.5, 2.5, 3.5, 4.5]
+    assert found.readings["speed_m_s"].to_list() == [0.5, 1.5, 2.5, 3.5, 4.5, None]
     assert found.set_aside.select("row", "rule", "value").rows() == [(7, "not_a_number", "0x1F")]
 
 
@@ -275,7 +281,7 @@ def test_speed_from_distance_and_duration():
 def test_the_working_flag_in_words():
     found = whole(parsed("time,work state,speed_m_s\n2026-08-01T10:00:00Z,Yes,1\n2026-08-01T10:00:01Z,off,1\n"
                          "2026-08-01T10:00:02Z,maybe,1\n"))  # fmt: skip
-    assert found.readings["working"].to_list() == [1.0, 0.0]
+    assert found.readings["working"].to_list() == [1.0, 0.0, None]
     assert found.set_aside["rule"].to_list() == ["not_a_number"]
 
 

@@ -11,7 +11,7 @@ from builders import task_data_sets as sets
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.task_data import read_task_data
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import Parsed, rows_aside
 from chaffinch.schemas.declarations import reasons
 
 FARM = Farm(time_zone="UTC")
@@ -21,12 +21,11 @@ RECORD_BYTES = 15 + 1 + 5
 def read(**changes: bytes | None) -> Parsed:
     parsed = read_task_data(sets.members(**changes), "set", FARM)
     kept = sum(len(frame) for frame in (parsed.readings, parsed.fields) if frame is not None)
-    aside = 0 if parsed.set_aside is None else parsed.set_aside["row"].n_unique()
-    assert parsed.rows_read == kept + aside
+    assert parsed.rows_read == kept + parsed.rows_set_aside
     if parsed.set_aside is not None:
         assert set(parsed.set_aside["rule"]) <= set(reasons())
         if parsed.readings is not None:
-            assert not set(parsed.set_aside["row"]) & set(parsed.readings["row"])
+            assert not set(rows_aside(parsed.set_aside)) & set(parsed.readings["row"])
     return parsed
 
 
