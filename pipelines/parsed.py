@@ -30,7 +30,7 @@ class Parsed:
     ``row_kept`` tells of one value: it is empty in the table, where the rest of its row stays.
 
     kind : one of the kinds in the contract of ``deliveries``.
-    readings, adjustments, loss_checks, load_tickets, fields : frames or None.
+    readings, adjustments, loss_checks, load_tickets, trials, fields : frames or None.
     set_aside : columns of ``SET_ASIDE_SCHEMA``, or None.
     rows_read : rows of data in the file.
     unmatched_columns : columns kept in ``other``.
@@ -51,6 +51,7 @@ class Parsed:
     attention: tuple[str, ...] = ()
     load_tickets: pl.DataFrame | None = None
     stated: str | None = None
+    trials: pl.DataFrame | None = None
 
     @property
     def rows_set_aside(self) -> int:

@@ -210,6 +210,41 @@ def _bins() -> Table:
     )
 
 
+def _trials() -> Table:
+    return Table(
+        "trials",
+        "one row per step of a planned trial, with what was done of it when",
+        ("delivery", "file", "row"),
+        (
+            *_SOURCE,
+            Column("trial", "text", "name of the trial", True),
+            Column("machine", "text", "name of the machine", True),
+            Column("crop", "text", "name of the crop, where the trial is meant for one"),
+            Column("setting", "text", "setting that is compared", True),
+            Column("unit", "text", "unit of its values, as in the catalogue"),
+            Column("values", "texts", "the values that are compared", True),
+            Column("second_setting", "text", "second setting of a trial of two"),
+            Column("second_values", "texts", "values of the second setting"),
+            Column("seed", "whole", "of the random order"),
+            Column("tell_percent", "number", "change of loss that the trial is to tell from none, %"),
+            Column("steps", "whole", "steps planned", True),
+            Column("status", "text", "planned, running, finished or abandoned", True),
+            Column("step", "whole", "number of the step, from 1", True),
+            Column("value", "text", "value in the step", True),
+            Column("second_value", "text", "value of the second setting in the step"),
+            Column("minutes", "number", "planned length, minutes"),
+            Column("passes", "whole", "planned length, passes; null where it is in minutes"),
+            Column("step_status", "text", "planned, done, late or skipped", True),
+            Column("done_at", "moment", "when the value came into force; null where it was in force before"),
+            Column("done_minutes", "number", "minutes from then until the next change of the setting"),
+            Column("deviation", "text", "how the work differed from the plan, in plain words"),
+            Column("extra", "whole", "changes during the trial that it did not plan, of any setting"),
+        ),
+        ("delivery",),
+        owner="delivery",
+    )
+
+
 def _field_jobs() -> Table:
     return Table(
         "field_jobs",
@@ -336,6 +371,7 @@ def tables() -> dict[str, Table]:
             ("delivery",),
             owner="delivery",
         ),
+        _trials(),
         Table(
             "fields",
             "one row per field boundary",
@@ -382,7 +418,7 @@ def tables() -> dict[str, Table]:
                 Column(
                     "kind",
                     "text",
-                    "harvest log, settings log, loss checks, load tickets, task data, boundaries, farm, "
+                    "harvest log, settings log, loss checks, load tickets, trial, task data, boundaries, farm, "
                     "picture, setting columns (changes between two logs, worked out here), unknown",
                     True,
                 ),

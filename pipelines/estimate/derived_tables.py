@@ -36,6 +36,7 @@ from chaffinch.pipelines.lake.readable import job_id, job_key
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.program_digest import program_digest
+from chaffinch.pipelines.trials.done.matching import match_trials
 from chaffinch.pipelines.work import machine_delays
 from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.delays.of_machine import (
@@ -91,7 +92,7 @@ class Plan:
     rows : of ``machine_fields``. changes : real adjustments by machine. near : by job, the changes in its days and
     the weighed loss checks of its machine in them. found, used : delays of each harvest by job, as found in its
     own readings and as used. inputs : digests, see ``freshness``. whole : jobs in the lake with what they were
-    made from.
+    made from. trials : rows of the table with what was done of them.
     """
 
     lake: ReadableLake
@@ -103,6 +104,7 @@ class Plan:
     used: Mapping[str, Sequence[Delays]]
     inputs: Inputs
     whole: Mapping[str, str]
+    trials: pl.DataFrame
 
     def made_from(self, row: Row) -> str:
         return made_from(self.inputs[job_key(*_key(row))])
@@ -152,6 +154,8 @@ def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan
     checks = lake.scan("loss_checks").collect()
     weighed = weighed_loads(lake, farm)
     rows = tuple(lake.machine_fields().sort("machine", "field", "first_time").to_dicts())
+    last_seen = {row["machine"]: row["last_time"] for row in sorted(rows, key=lambda one: one["last_time"])}
+    trials, changes = match_trials(lake.scan("trials").collect(), changes, last_seen)
     none = real_adjustments(adjustments.clear())
     near = {
         job_id(*_key(row)): (
@@ -175,7 +179,7 @@ def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan
             "loads": digest_of_text(repr(weighed.of(row["machine"], row["crop"]))),
             "delays": digest_of_text("\n".join(delays_as_text(delays) for delays in used[job])),
         }
-    return Plan(lake, rows, changes, near, weighed, found, used, inputs, lake.whole_jobs())
+    return Plan(lake, rows, changes, near, weighed, found, used, inputs, lake.whole_jobs(), trials)
 
 
 def refresh_jobs(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> Plan:

@@ -16,6 +16,7 @@ from chaffinch.pipelines.ingest.kinds.loss_check_list import read_loss_checks
 from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries
 from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
+from chaffinch.pipelines.ingest.kinds.trial_plan_file import is_trial, read_trial_plan
 from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.ingest.text.decode import bounded_content, decode_lines
 from chaffinch.pipelines.ingest.text.parquet import read_parquet_table
@@ -37,8 +38,11 @@ def read(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
     table = open_table(file, content, farm)
     if table is not None:
         return read_table(table, farm, boundaries)
-    if kind_of_text(file, content) == "farm":
+    kind = kind_of_text(file, content)
+    if kind == "farm":
         return _read_farm(file, content)
+    if kind == "trial":
+        return read_trial_plan(file.name, content, farm)
     return read_boundaries(file.name, content)
 
 
@@ -83,10 +87,15 @@ def read_table(table: TextTable, farm: Farm, boundaries: Boundaries) -> Parsed:
 
 
 def kind_of_text(file: InboxFile, content: bytes) -> str:
-    """``boundaries`` for JSON, ``farm`` for a farm.toml, else ``table``. The first bytes are enough."""
+    """``boundaries`` for JSON, ``farm`` for a farm.toml, ``trial`` for a planned trial, else ``table``.
+
+    The first bytes are enough.
+    """
     head = content[:4096].removeprefix(b"\xef\xbb\xbf").lstrip()
     if head[:1] == b"{":
         return "boundaries"
+    if is_trial(head.decode("utf-8", "replace")):
+        return "trial"
     named_toml = file.name.lower().removesuffix(".gz").endswith(".toml")
     return "farm" if named_toml or _looks_like_farm(head.decode("utf-8", "replace")) else "table"
 

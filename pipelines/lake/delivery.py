@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 ID_LENGTH = 16
 # The tables that a delivery fills; ``deliveries`` itself is the ledger.
-DATA_TABLES = ("readings", "adjustments", "loss_checks", "load_tickets", "fields", "set_aside")
+DATA_TABLES = ("readings", "adjustments", "loss_checks", "load_tickets", "trials", "fields", "set_aside")
 # Made from them for each field job (machine and field, or machine and day); ``effects`` is made from all of these.
 DERIVED_TABLES = ("work", "bins", "field_jobs")
 TAKEN_IN = "taken in"

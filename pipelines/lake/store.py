@@ -213,6 +213,20 @@ class Lake(LakeReader):
             for name in reversed(DERIVED_TABLES):
                 self.delta.delete(name, self.delta.owners_in(name) - set(ids))
 
+    def put_trials(self, trials: pl.DataFrame) -> None:
+        """Replace the rows of ``trials``, each delivery's whole, with what was done of them; none is added."""
+        import polars as pl
+
+        before = self.scan("trials").collect()
+        key = tables()["trials"].key
+        if before.sort(key).equals(trials.sort(key)):
+            return
+        with self.writing():
+            self._require_lake()
+            known = trials.filter(pl.col("delivery").is_in(before["delivery"].to_list()))
+            ids = known["delivery"].unique(maintain_order=True).to_list()
+            self.delta.put("trials", ids, known.partition_by("delivery", maintain_order=True))
+
     def replace_effects(
         self,
         effects: pl.DataFrame,

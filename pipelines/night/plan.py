@@ -216,7 +216,8 @@ def _tier(file: InboxFile) -> str:
             head = stream.read(_HEAD_BYTES)
     except (UnreadableFile, OSError, EOFError):
         return "table"
-    return kind_of_text(file, head)
+    kind = kind_of_text(file, head)
+    return kind if kind in TIERS else "table"
 
 
 def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm, str | None]:

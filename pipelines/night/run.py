@@ -40,6 +40,7 @@ _WITHOUT_READINGS = {
     "settings log": "adjustments",
     "loss checks": "loss checks",
     "load tickets": "load tickets",
+    "trial": "planned trial",
 }
 
 Say = Callable[[str], None]
@@ -280,6 +281,7 @@ def refresh(
         note_changes_between_files(lake)
         farm = lake.farm()
         jobs = refresh_jobs(lake, farm, each)
+        lake.put_trials(jobs.trials)
         before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
         answers = refresh_answers(lake, farm, each, jobs)
         effects = with_times_of(earlier, answers.effects)

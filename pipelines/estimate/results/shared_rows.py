@@ -197,15 +197,18 @@ class _Rows:
         for i, label in enumerate(self.labels):
             members = [u for u in self.used if u.single and u.doses and u.doses[0].label == label]
             unknown_tip = tip.get(label[0]) is False
-            by_field: dict[int, list[_Used]] = {}
+            by_field: dict[tuple[int, str | None], list[_Used]] = {}
             by_machine: dict[tuple[int, int], list[_Used]] = {}
             by_crop: dict[int, list[_Used]] = {}
             for u in members:
                 m, c = machines.index(u.of.binned.machine), crops.index(u.of.binned.crop)
-                by_field.setdefault(u.field, []).append(u)
+                by_field.setdefault((u.field, _trial_of(u)), []).append(u)
                 by_machine.setdefault((m, c), []).append(u)
                 by_crop.setdefault(c, []).append(u)
-            for number, some in by_field.items():
+            for (number, trial), some in by_field.items():
+                if trial is not None and some[0].doses[0].values and len(_levels(some)) > 2:
+                    rows += self._comparisons(some)
+                    continue
                 row, factor = self._of_field(some)
                 fields.append((row, number * size + i, factor))
             remarks = ["diameter_unknown"] * unknown_tip
@@ -290,6 +293,7 @@ class _Rows:
         remarks = ["changes_disagree"] * (disagreement(estimates, covariance + repeated, doses) < DOUBT)
         row = self._common("field", members, [], remarks)
         row |= {"machine": fitted.binned.machine, "field": fitted.binned.field, "crop": fitted.binned.crop}
+        row |= {"trial": _trial_of(members[0])}
         steps = 1.0
         values = {tuple(sorted(u.doses[0].values or ())) for u in members}
         if len(members) > 1 and len(values) == 1 and members[0].doses[0].values:
@@ -299,6 +303,51 @@ class _Rows:
         effect, variance = least_squares(estimates, covariance + repeated, doses)
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         return row | _alone(effect * steps, abs(steps) * float(np.sqrt(variance)), freedom), steps
+
+    def _comparisons(self, members: list[_Used]) -> Iterator[Row]:
+        """Rows of a trial of three values of a number: each value against each, by this field alone.
+
+        The model shares one effect of a step, which would make the best in between invisible.
+        """
+        fitted, levels = members[0].of, _levels(members)
+        estimates, covariance, doses = self._block(members, spread=False)
+        covariance = covariance + self.model.components["change"] ** 2 * np.diag(doses**2)
+        from scipy.special import ndtr
+
+        moves = [(row["trial_from"], row["trial_to"]) for u in members for row in _rows_of_change(u)]
+        design = np.array(
+            [[float(level == to) - float(level == come) for level in levels[1:]] for come, to in moves]
+        )
+        solved = np.linalg.solve(covariance, np.column_stack([design, estimates]))
+        information = design.T @ solved[:, :-1]
+        if np.linalg.matrix_rank(information) < len(levels) - 1:
+            return
+        inverse = np.linalg.inv(information)
+        found = inverse @ (design.T @ solved[:, -1])
+        freedom = float(min(fitted.fit.freedom[u.index] for u in members))
+        for a in range(len(levels)):
+            for b in range(a + 1, len(levels)):
+                contrast = np.array([float(k == b) - float(k == a) for k in range(1, len(levels))])
+                effect, error = float(contrast @ found), float(np.sqrt(contrast @ inverse @ contrast))
+                row = self._common("field", members, [], ["each_value_alone"])
+                del row["refusals"], row["levels"]
+                half = reach(freedom, 1.0) * error
+                one = answer(effect, effect - half, effect + half, [], row.pop("reasons"))
+                yield row | {
+                    **numbers(one),
+                    **alone_columns(one),
+                    "machine": fitted.binned.machine,
+                    "field": fitted.binned.field,
+                    "crop": fitted.binned.crop,
+                    "trial": _trial_of(members[0]),
+                    "from_value": levels[a],
+                    "to_value": levels[b],
+                    "per_step": None,
+                    "shared_with": 0,
+                    "chance_less": float(ndtr(-effect / error)),
+                    "verdict": one.verdict,
+                    "reasons": list(one.reasons),
+                }
 
     def _pooled(self, scope: str, members: list[_Used], remarks: list[str]) -> Row:
         fields: dict[int, list[_Used]] = {}
@@ -353,6 +402,21 @@ class _Rows:
             return []
         inverse = np.linalg.inv(information)
         return ["bends"] if chdtrc(1, (inverse @ weighted)[1] ** 2 / inverse[1, 1]) < DOUBT else []
+
+
+def _rows_of_change(used: _Used) -> Iterator[Row]:
+    return used.of.binned.changes[used.k].rows.iter_rows(named=True)
+
+
+def _trial_of(used: _Used) -> str | None:
+    """The trial that a change is part of."""
+    return next((row.get("trial") for row in _rows_of_change(used)), None)
+
+
+def _levels(members: Sequence[_Used]) -> list[str]:
+    """The values that changes of one trial go between, lowest first."""
+    rows = [row for u in members for row in _rows_of_change(u)]
+    return sorted({row[end] for row in rows for end in ("trial_from", "trial_to")}, key=float)
 
 
 def _alone(effect: float, error: float, freedom: float) -> Row:

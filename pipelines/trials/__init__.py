@@ -1,0 +1,1 @@
+"""Trials: designed comparisons of settings, from the plan on paper to the answer."""

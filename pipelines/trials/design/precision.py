@@ -1,0 +1,124 @@
+"""How precisely a trial will tell the effect of its values, before it is driven.
+
+The effects are generalised least squares on the values in force, se = (x' M V^-1 M x)^(-1/2) with M taking the mean
+out: the estimator's own solution and the season's own noise, laid over the work as it will be driven.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from chaffinch.pipelines.estimate.data.bins import BIN_S, WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S
+from chaffinch.pipelines.estimate.model.bin_means import apart
+from chaffinch.pipelines.estimate.model.covariance import Observations
+from chaffinch.pipelines.estimate.model.likelihood import solve
+from chaffinch.pipelines.estimate.model.noise import Noise
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+Array = NDArray[np.float64]
+
+LEFT_OUT_S = WASHED_OUT_BEFORE_S + WASHED_OUT_AFTER_S
+# From this time scale on noise counts as drift.
+SLOW_S = 320.0
+# A change called with a 95 % range and with a power of 80 % is this many standard errors: 1.96 + 0.84.
+ERRORS_TOLD = float(ndtri(0.975) + ndtri(0.8))
+
+
+@dataclass(frozen=True, slots=True)
+class TrialNoise(Noise):
+    """Noise on the log scale, with time scales of any kind. drifts : (factor of the slow noise, weight) pairs, over
+    which variances are averaged: a field may drift more or less than the season."""
+
+    own_scales_s: Array = field(default_factory=lambda: np.array([]))
+    drifts: tuple[tuple[float, float], ...] = ((1.0, 1.0),)
+
+    @property
+    def scales_s(self) -> Array:
+        return self.own_scales_s
+
+    def with_drift(self, factor: float) -> TrialNoise:
+        slow = self.own_scales_s >= SLOW_S
+        return replace(
+            self, scale_variances=np.where(slow, self.scale_variances * factor, self.scale_variances)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Driven:
+    """Steady work in bins: middle [s] and length [s] of each, shape (n,). A length of 0 is a moment of one second."""
+
+    time_s: Array
+    seconds: Array
+
+
+@dataclass(frozen=True, slots=True)
+class WorkPattern:
+    """How a machine drives: seconds of steady work in a pass, and seconds from there to the next one."""
+
+    pass_s: float = 240.0
+    turn_s: float = 45.0
+
+    def driven(self, hours: float) -> Driven:
+        """Steady work of so many hours by the clock, in bins of ten seconds."""
+        round_s = self.pass_s + self.turn_s
+        passes = np.arange(int(np.ceil(3600 * hours / round_s)))
+        within = np.arange(0.0, self.pass_s - BIN_S / 2, BIN_S) + BIN_S / 2
+        time_s = (passes[:, None] * round_s + within[None, :]).ravel()
+        time_s = time_s[time_s < 3600 * hours]
+        return Driven(time_s, np.full(time_s.size, BIN_S))
+
+
+def errors_of_values(
+    driven: Driven, ends_s: Sequence[float], states: Sequence[Sequence[float]], noise: TrialNoise,
+    left_out_s: float = LEFT_OUT_S,
+) -> Array:  # fmt: skip
+    """Covariance (p, p) of the log effects of a trial.
+
+    ends_s : end of each step [s]. states : (steps, p) of what is in force in each step, in columns of the effects
+    wanted (1 where the value is not the first one, or products of these). left_out_s : seconds after each change of
+    state that are not used.
+    """
+    ends, state = np.asarray(ends_s, dtype=float), np.asarray(states, dtype=float)
+    step = np.minimum(np.searchsorted(ends, driven.time_s, side="right"), ends.size - 1)
+    changed = np.append(True, (np.diff(state, axis=0) != 0).any(axis=1))
+    # The moment of the last change of state before each step.
+    since = np.maximum.accumulate(np.where(changed, np.append(0.0, ends[:-1]), 0.0))
+    first = since[step] == 0
+    half = driven.seconds / 2
+    keep = (first | (driven.time_s - half >= since[step] + left_out_s - 1e-9)) & (driven.time_s < ends[-1])
+    design = np.column_stack([state[step], np.ones(step.size)])[keep]
+    time_s, seconds = driven.time_s[keep], driven.seconds[keep]
+    single = seconds == 0
+    lengths = None if single.all() else apart(time_s, seconds)
+    white = 1.0 / np.where(single, 1.0, seconds)
+    observed = Observations(time_s, design, np.zeros(time_s.size), white, seconds=lengths)
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return np.full((state.shape[1], state.shape[1]), np.inf)
+    size = state.shape[1]
+    found = np.zeros((size, size))
+    for factor, weight in noise.drifts:
+        found += (
+            weight
+            * solve(observed, noise.with_drift(factor) if factor != 1 else noise).covariance[:size, :size]
+        )
+    return found
+
+
+def told_percent(se_log: float) -> float:
+    """Smallest fall of the loss, %, that is called with 80 % power at a standard error on the log scale."""
+    return float(-100 * np.expm1(-ERRORS_TOLD * se_log))
+
+
+def needed_error(tell_percent: float) -> float:
+    """Standard error on the log scale at which a fall by ``tell_percent`` is called with 80 % power."""
+    return float(-np.log1p(-tell_percent / 100) / ERRORS_TOLD)
+
+
+def power(effect_log: float, se_log: float) -> float:
+    """Probability that an effect is called with its own sign, from a normal estimate with a 95 % range."""
+    from scipy.special import ndtr
+
+    return float(ndtr(abs(effect_log) / se_log - ndtri(0.975)))

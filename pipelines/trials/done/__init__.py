@@ -1,0 +1,1 @@
+"""What was done of a planned trial: its steps matched with the adjustments that were logged."""

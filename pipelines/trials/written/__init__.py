@@ -1,0 +1,1 @@
+"""The file of a planned trial, ``trial.toml``: read, checked and written."""

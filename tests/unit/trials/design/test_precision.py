@@ -1,0 +1,86 @@
+"""How precisely a trial tells, against values computed outside this program."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.trials.design.precision import (
+    Driven,
+    TrialNoise,
+    WorkPattern,
+    errors_of_values,
+    needed_error,
+    power,
+    told_percent,
+)
+
+# Ornstein-Uhlenbeck noise of 25 s (SD 0.3) and 1200 s (SD 0.25), white 0.3 per second.
+NOISE = TrialNoise(np.array([0.3**2, 0.25**2]), 0.3**2, own_scales_s=np.array([25.0, 1200.0]))
+
+# Steady work throughout, arms of equal length; the owner's values, computed by two other programs.
+CHECKED = [
+    # hours, switches, se with 36 s left out after each switch, se with nothing left out
+    (2, 1, 0.162, 0.135),
+    (2, 3, 0.109, 0.086),
+    (2, 7, 0.076, 0.058),
+    (2, 15, 0.058, 0.043),
+    (2, 23, 0.053, 0.036),
+    (4, 15, 0.052, 0.040),
+]
+
+
+def alternating(hours: float, switches: int, left_out_s: float) -> float:
+    seconds = np.arange(3600.0 * hours)
+    ends = 3600.0 * hours / (switches + 1) * np.arange(1, switches + 2)
+    states = [[float(step % 2)] for step in range(switches + 1)]
+    driven = Driven(seconds, np.zeros(seconds.size))
+    return float(np.sqrt(errors_of_values(driven, ends.tolist(), states, NOISE, left_out_s)[0, 0]))
+
+
+@pytest.mark.parametrize(("hours", "switches", "with_36_s", "with_none"), CHECKED)
+def test_standard_errors_are_those_of_other_programs(
+    hours: float, switches: int, with_36_s: float, with_none: float
+):
+    found = alternating(hours, switches, 36.0), alternating(hours, switches, 0.0)
+    assert found == pytest.approx((with_36_s, with_none), abs=0.0006)
+
+
+def test_against_the_whole_covariance_matrix():
+    # The same quantity by dense linear algebra: x' M V^-1 M x with the mean taken out.
+    seconds = np.arange(1800.0)
+    arm = (seconds // 450) % 2
+    keep = (seconds < 450) | (seconds % 450 >= 36)
+    t, x = seconds[keep], arm[keep]
+    lag = np.abs(t[:, None] - t[None, :])
+    v = 0.09 * np.exp(-lag / 25) + 0.0625 * np.exp(-lag / 1200) + 0.09 * np.eye(t.size)
+    inverse = np.linalg.inv(v)
+    one = np.ones(t.size)
+    information = x @ inverse @ x - (x @ inverse @ one) ** 2 / (one @ inverse @ one)
+    assert alternating(0.5, 3, 36.0) == pytest.approx(information**-0.5, rel=1e-6)
+
+
+def test_a_change_by_15_percent_needs_an_error_of_0_058():
+    # ln(0.85) / (1.96 + 0.84), the owner's value.
+    assert needed_error(15.0) == pytest.approx(0.058, abs=0.0005)
+    assert told_percent(needed_error(15.0)) == pytest.approx(15.0)
+    assert power(np.log(0.85), needed_error(15.0)) == pytest.approx(0.80, abs=0.001)
+
+
+def test_bins_tell_as_much_as_seconds():
+    # Ten-second bins of steady work without turns against single seconds, 36 s left out in both.
+    steady = WorkPattern(pass_s=7200.0, turn_s=0.0).driven(2)
+    ends = (900.0 * np.arange(1, 9)).tolist()
+    binned = errors_of_values(steady, ends, [[float(k % 2)] for k in range(8)], NOISE, 40.0)
+    assert np.sqrt(binned[0, 0]) == pytest.approx(alternating(2, 7, 40.0), rel=0.01)
+
+
+def test_turns_cost_precision():
+    ends, states = (900.0 * np.arange(1, 9)).tolist(), [[float(k % 2)] for k in range(8)]
+    without = errors_of_values(WorkPattern(7200.0, 0.0).driven(2), ends, states, NOISE)
+    with_turns = errors_of_values(WorkPattern(200.0, 60.0).driven(2), ends, states, NOISE)
+    assert with_turns[0, 0] > without[0, 0]
+
+
+def test_a_value_without_any_work_is_not_told():
+    ends, states = [3600.0, 3630.0], [[0.0], [1.0]]
+    assert np.isinf(errors_of_values(WorkPattern().driven(1.2), ends, states, NOISE)).all()
