@@ -7,7 +7,13 @@ import sys
 from typing import Any
 
 import typer
-from chaffinch.pipelines.command_line import night_commands, query_command, read_commands, simulation_commands  # noqa: F401  they register
+from chaffinch.pipelines.command_line import (  # noqa: F401  they register
+    night_commands,
+    query_command,
+    read_commands,
+    simulation_commands,
+    trial_commands,
+)
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.errors import ChaffinchError
 from chaffinch.pipelines.terminal import json_text, say, visible_lines

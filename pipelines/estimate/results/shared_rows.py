@@ -34,6 +34,7 @@ ChangeKey = tuple[int, int]
 
 # Agreement and straightness are doubted where chance alone would do as much in one of a hundred.
 DOUBT = 0.01
+CLEARLY_APART = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,11 +290,16 @@ class _Rows:
         """The row of one field, and the steps that it speaks of: those of a test up and back, else one."""
         fitted = members[0].of
         estimates, covariance, doses = self._block(members, spread=False)
-        repeated = self.model.components["change"] ** 2 * np.diag(doses**2)
+        trial = _trial_of(members[0])
+        if trial is None:
+            repeated = self.model.components["change"] ** 2 * np.diag(doses**2)
+        else:
+            # A trial repeats its change often enough to show by itself how far repeats differ.
+            repeated = (_excess(estimates, covariance, doses) - 1) * covariance
         remarks = ["changes_disagree"] * (disagreement(estimates, covariance + repeated, doses) < DOUBT)
         row = self._common("field", members, [], remarks)
         row |= {"machine": fitted.binned.machine, "field": fitted.binned.field, "crop": fitted.binned.crop}
-        row |= {"trial": _trial_of(members[0])}
+        row |= {"trial": trial}
         steps = 1.0
         values = {tuple(sorted(u.doses[0].values or ())) for u in members}
         if len(members) > 1 and len(values) == 1 and members[0].doses[0].values:
@@ -324,6 +330,8 @@ class _Rows:
             return
         inverse = np.linalg.inv(information)
         found = inverse @ (design.T @ solved[:, -1])
+        rest = estimates - design @ found
+        inverse *= _spread(float(rest @ np.linalg.solve(covariance, rest)), estimates.size - found.size)
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         for a in range(len(levels)):
             for b in range(a + 1, len(levels)):
@@ -417,6 +425,21 @@ def _levels(members: Sequence[_Used]) -> list[str]:
     """The values that changes of one trial go between, lowest first."""
     rows = [row for u in members for row in _rows_of_change(u)]
     return sorted({row[end] for row in rows for end in ("trial_from", "trial_to")}, key=float)
+
+
+def _excess(estimates: Array, covariance: Array, doses: Array) -> float:
+    """Factor of the variance of repeats about their common effect, as ``_spread``."""
+    effect, _ = least_squares(estimates, covariance, doses)
+    rest = estimates - effect * doses
+    return _spread(float(rest @ np.linalg.solve(covariance, rest)), estimates.size - 1)
+
+
+def _spread(square: float, freedom: int) -> float:
+    """Weighted squares of repeats per degree of freedom, where they differ by more than noise would let them in one
+    of twenty; else 1 (Birge 1932, Phys. Rev. 40:207-227)."""
+    from scipy.special import chdtrc
+
+    return square / freedom if freedom > 0 and chdtrc(freedom, square) < CLEARLY_APART else 1.0
 
 
 def _alone(effect: float, error: float, freedom: float) -> Row:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.data.design import LOSSES
 from chaffinch.pipelines.estimate.model.ground import LENGTH_M
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, fit_outcome, prepare_alone
 from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
+from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS
 
 # Of a machine that no log is known of: minutes, an hour's third, and second to second. Common practice, no source.
 USUAL_NOISE = TrialNoise(np.array([0.09, 0.0625]), 0.09, own_scales_s=np.array([25.0, 1200.0]))
@@ -33,10 +33,12 @@ class Planned:
     sentence: str
 
 
-def known_for_planning(fields: Sequence[Binned], machine: str, crop: str | None) -> Planned:
+def known_for_planning(
+    fields: Sequence[Binned], machine: str, crop: str | None, losses: Sequence[str] = ANY_LOSS
+) -> Planned:
     """Noise of a loss and driving, from the work of the machine in the crop, else the nearest that is known.
 
-    fields : machine-fields of the lake.
+    fields : machine-fields of the lake. losses : by which the trial is judged, the first that is known.
     """
     for words, mine in (
         ("of this machine in this crop", [f for f in fields if f.machine == machine and f.crop == crop]),
@@ -44,7 +46,7 @@ def known_for_planning(fields: Sequence[Binned], machine: str, crop: str | None)
         ("of other machines in this crop", [f for f in fields if f.crop == crop]),
         ("of other machines", list(fields)),
     ):
-        for outcome in reversed(LOSSES):
+        for outcome in losses:
             usable = [f for f in mine if outcome in f.outcomes]
             if sum(float(f.seconds.sum()) for f in usable) < LEAST_WORK_S:
                 continue
@@ -62,7 +64,7 @@ def known_for_planning(fields: Sequence[Binned], machine: str, crop: str | None)
     return Planned(
         USUAL_NOISE,
         WorkPattern(),
-        "machine_loss",
+        losses[0],
         "No log shows how much the loss of such work varies, so a usual noise was assumed (common practice, no "
         "source): plan again after a day of logs.",
     )

@@ -1,0 +1,79 @@
+"""What people read of a trial."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from chaffinch.dashboards.words import terms as words
+from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
+from chaffinch.pipelines.trials.answers.standing import Comparison, Standing
+
+
+def compared(one: Comparison) -> str:
+    """``Fan speed 1050 against 1000 rpm``: the value that is judged first."""
+    unit = f" {one.unit}" if one.unit else ""
+    return f"{words.setting_label(one.setting)} {one.to_value} against {one.from_value}{unit}"
+
+
+def comparison_sentence(one: Comparison) -> str:
+    """``machine loss down 18 %, range −30 to −4 %``: the range that holds at every look."""
+    low, high = one.anytime_range
+    size = words.significant(abs(one.percent))
+    way = "down" if one.percent < 0 else "up"
+    return (
+        f"{compared(one)}: {words.OUTCOME_WORDS[one.outcome]} {way} {size}{words.NARROW}%, "
+        f"range {words.percent_range(low, high)}"
+    )
+
+
+def better_value(one: Comparison) -> str | None:
+    """The value with clearly less loss; None where that is open."""
+    if abs(one.log_ratio) <= one.anytime:
+        return None
+    return one.to_value if one.log_ratio < 0 else one.from_value
+
+
+def state_sentence(one: Standing) -> str:
+    """What to do next, in plain words."""
+    main = one.main
+    if one.state == ENOUGH and main is not None:
+        better = better_value(main)
+        if better is not None and len(one.comparisons) == 1:
+            unit = f" {main.unit}" if main.unit else ""
+            return f"Enough is known: {better}{unit} loses less. The trial can stop."
+        if better is None and len(one.comparisons) == 1:
+            return "Enough is known: a difference worth telling can be ruled out. Choose by other reasons."
+        return "Enough is known of every comparison. The trial can stop."
+    if one.state == GO_ON:
+        if one.status == "planned":
+            return "Not begun."
+        return f"Go on: {counted(one.switches_left, 'more switch', 'more switches')} should settle it."
+    if one.status == "running":
+        return "The rest of this plan will not settle it; plan a longer trial, or stop."
+    return "This trial did not settle it. Repeat it, or keep the value in use."
+
+
+def done_sentence(one: Standing) -> str:
+    """``9 of 12 steps done, 1 late, 1 skipped; 2 other changes in between``."""
+    counts = one.counts
+    parts = [f"{counts['done'] + counts['late']} of {len(one.steps)} steps done"]
+    parts += [f"{counts[name]} {name}" for name in ("late", "skipped") if counts[name]]
+    extra = f"; {counted(counts['extra'], 'other change')} in between" if counts["extra"] else ""
+    return ", ".join(parts) + extra
+
+
+def standing_sentences(one: Standing) -> list[str]:
+    """A trial on the command line: its name and state, what was done, each comparison, remarks."""
+    found = [f"{one.name} ({one.machine}): {one.state}. {state_sentence(one)}", f"  {done_sentence(one)}."]
+    found += [f"  {comparison_sentence(each)}." for each in one.comparisons]
+    return [*found, *(f"  {remark}" for remark in one.sentences)]
+
+
+def step_words(step: dict[str, Any]) -> str:
+    """``1050 rpm for 12 min`` of a row of ``trials``."""
+    length = f"{step['passes']} passes" if step["passes"] else f"{step['minutes']:g} min"
+    value = step["value"] if step["second_value"] is None else f"{step['value']} and {step['second_value']}"
+    return (
+        f"{value}{' ' + step['unit'] if step['unit'] and step['second_value'] is None else ''} for {length}"
+    )

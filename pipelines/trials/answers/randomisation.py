@@ -1,0 +1,99 @@
+"""A randomisation test: how often another of the orders that might have been drawn would have shown as much.
+
+It needs no model of the noise at all (Fisher, The Design of Experiments, 1935, ch. 3; Edgington and Onghena,
+Randomization Tests, 2007).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import permutations, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+MOST_ORDERS = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class RandomisationTest:
+    """p : share of the possible orders whose contrast is at least as large. least : the smallest p that this design
+    can give. blocks : contrast of each mirrored block. agreeing : blocks with the sign of their mean."""
+
+    p: float
+    least: float
+    blocks: tuple[float, ...]
+    agreeing: int
+
+
+def randomisation_test(
+    means: Sequence[float], order: Sequence[int], values: int, one: int = 0, other: int = 1, seed: int = 0
+) -> RandomisationTest | None:
+    """Test of ``other`` against ``one`` in a trial of mirrored blocks.
+
+    means : of the outcome in each step, conditions taken out; NaN where the step has no work. order : number of the
+    value in each step, as it was randomised. A block without work in one of its steps is left out; None where no
+    block is whole.
+    """
+    size = 2 * values
+    blocks = [
+        (np.asarray(means[at : at + size], dtype=float), list(order[at : at + size]))
+        for at in range(0, len(order) - size + 1, size)
+    ]
+    whole = [(m, o) for m, o in blocks if np.isfinite(m).all() and o == o[::-1] and len(set(o)) == values]
+    if not whole:
+        return None
+    # The contrast of each block under each order that might have been drawn for it: one half and its mirror.
+    halves = list(permutations(range(values)))
+    contrasts = [[_contrast(m, [*half, *reversed(half)], one, other) for half in halves] for m, _ in whole]
+    seen = [_contrast(m, o, one, other) for m, o in whole]
+    observed = abs(sum(seen))
+    if len(halves) ** len(whole) <= MOST_ORDERS:
+        sums = np.array([sum(drawn) for drawn in product(*contrasts)])
+    else:
+        rng = np.random.default_rng(seed)
+        table = np.array(contrasts)
+        drawn = rng.integers(len(halves), size=(MOST_ORDERS, len(whole)))
+        # The order that was driven is one of the possible ones.
+        sums = np.append(table[np.arange(len(whole)), drawn].sum(axis=1), sum(seen))
+    p = float(np.mean(np.abs(sums) >= observed * (1 - 1e-9)))
+    mean = float(np.mean(seen))
+    return RandomisationTest(
+        p, 2.0 / len(halves) ** len(whole), tuple(seen), sum(np.sign(c) == np.sign(mean) for c in seen)
+    )
+
+
+def _contrast(means: Array, order: Sequence[int], one: int, other: int) -> float:
+    at = np.asarray(order)
+    return float(means[at == other].mean() - means[at == one].mean())
+
+
+def step_means(time_s: Array, outcome: Array, conditions: Array, edges_s: Sequence[float]) -> Array:
+    """Mean outcome of each step with the conditions taken out by least squares, (steps,); NaN without work.
+
+    time_s, outcome : (n,) of bins. conditions : (n, p), such as the log of the feed rate. edges_s : begin of each
+    step and end of the last; NaN where a step was not begun.
+    """
+    known = np.isfinite(outcome) & np.isfinite(conditions).all(axis=1)
+    steps = len(edges_s) - 1
+    inside = np.full(time_s.size, -1)
+    for k in range(steps):
+        begins, ends = edges_s[k], edges_s[k + 1]
+        if np.isfinite(begins) and np.isfinite(ends):
+            inside[(time_s >= begins) & (time_s < ends)] = k
+    use = known & (inside >= 0)
+    means = np.full(steps, np.nan)
+    if use.sum() < conditions.shape[1] + 2:
+        return means
+    # The slope within steps: what a value does to the outcome is not put down to the conditions.
+    within = np.column_stack([conditions, outcome])[use]
+    labels, place = np.unique(inside[use], return_inverse=True)
+    count = np.bincount(place)
+    centre = np.column_stack([np.bincount(place, column) / count for column in within.T])
+    centred = within - centre[place]
+    slope, *_ = np.linalg.lstsq(centred[:, :-1], centred[:, -1], rcond=None)
+    means[labels] = centre[:, -1] - (centre[:, :-1] - within[:, :-1].mean(axis=0)) @ slope
+    return means

@@ -1,0 +1,314 @@
+"""How far each trial of a lake is, what it says so far, and whether that is enough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from itertools import groupby, pairwise
+from typing import Any
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.trials.answers.anytime import (
+    ENOUGH,
+    GO_ON,
+    LEVEL_MISSED,
+    WILL_NOT_SETTLE,
+    Outlook,
+    anytime_reach,
+    outlook,
+)
+from chaffinch.pipelines.trials.written.judged_loss import judged_losses
+from scipy.special import ndtr, ndtri
+
+STEP_STATUSES = ("done", "late", "skipped")
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One value of a trial against another: log ratio of the loss at ``to_value`` to that at ``from_value``.
+
+    variance : of the log ratio, by the trial alone. reach, anytime : half widths of its 95 % range, and of the one
+    that holds at every look. switches : changes behind it. absolute : kg/ha with its range, where pans weigh the
+    signals. capacity : change of the capacity, %, with its range. shared : the answer with all that the lake knows,
+    %, with its range, where the trial lies in one field.
+    """
+
+    setting: str
+    unit: str | None
+    from_value: str
+    to_value: str
+    outcome: str
+    log_ratio: float
+    variance: float
+    anytime: float
+    switches: int
+    outlook: Outlook
+    absolute: tuple[float, float, float] | None = None
+    capacity: tuple[float, float, float] | None = None
+    shared: tuple[float, float, float] | None = None
+
+    @property
+    def percent(self) -> float:
+        return float(100 * np.expm1(self.log_ratio))
+
+    @property
+    def percent_range(self) -> tuple[float, float]:
+        """The 95 % range of one look, %."""
+        half = float(ndtri(0.975)) * float(np.sqrt(self.variance))
+        return _percent(self.log_ratio - half), _percent(self.log_ratio + half)
+
+    @property
+    def anytime_range(self) -> tuple[float, float]:
+        """The range that holds at every look, %."""
+        return _percent(self.log_ratio - self.anytime), _percent(self.log_ratio + self.anytime)
+
+    @property
+    def chance_less(self) -> float:
+        """Probability that the loss is less at ``to_value``, by the trial alone."""
+        return float(ndtr(-self.log_ratio / np.sqrt(self.variance)))
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One trial: what was done, the comparisons of its values, the first of which is the main one, and one word.
+
+    steps : rows of ``trials``. began, ended : of what was done, as far as is known. fields : where. state : one of
+    the three words. sentences : what a reader should know beside that.
+    """
+
+    delivery: str
+    name: str
+    machine: str
+    crop: str | None
+    settings: tuple[str, ...]
+    status: str
+    steps: tuple[dict[str, Any], ...]
+    counts: dict[str, int]
+    began: datetime | None
+    ended: datetime | None
+    fields: tuple[str | None, ...]
+    comparisons: tuple[Comparison, ...]
+    state: str
+    switches_left: int
+    sentences: tuple[str, ...] = field(default=())
+
+    @property
+    def main(self) -> Comparison | None:
+        return self.comparisons[0] if self.comparisons else None
+
+
+def standings(trials: pl.DataFrame, effects: pl.DataFrame, logged_machines: Sequence[str]) -> list[Standing]:
+    """All trials, the one that was worked on last first, those not begun at the end.
+
+    trials, effects : the tables. logged_machines : machines that have readings.
+    """
+    if trials.is_empty():
+        return []
+    parts = [rows.to_dicts() for rows in trials.sort("delivery", "step").partition_by("delivery")]
+    of_trial = effects.filter(pl.col("trial").is_not_null())
+    spans = {steps[0]["delivery"]: _span(steps) for steps in parts}
+    found = [_standing(steps, of_trial, spans, parts, logged_machines) for steps in parts]
+    return sorted(found, key=lambda s: (s.ended is None, -(s.ended.timestamp() if s.ended else 0.0), s.name))
+
+
+def _standing(
+    steps: list[dict[str, Any]],
+    effects: pl.DataFrame,
+    spans: dict[str, tuple[datetime, datetime] | None],
+    others: list[list[dict[str, Any]]],
+    logged: Sequence[str],
+) -> Standing:
+    first = steps[0]
+    mine = effects.filter(pl.col("trial") == first["trial"], pl.col("machine") == first["machine"])
+    remaining = _switches_to_come(steps)
+    tell = float(-np.log1p(-first["tell_percent"] / 100))
+    found = list(_comparisons(steps, mine, remaining, tell))
+    state, left = _state(found, first["status"], remaining)
+    began, ended = spans[first["delivery"]] or (None, None)
+    counts = {name: sum(s["step_status"] == name for s in steps) for name in STEP_STATUSES}
+    fields = mine.filter(pl.col("scope") == "field")["field"].unique(maintain_order=True)
+    return Standing(
+        first["delivery"], first["trial"], first["machine"], first["crop"],
+        tuple(s for s in (first["setting"], first["second_setting"]) if s),
+        first["status"], tuple(steps), {**counts, "extra": int(first["extra"] or 0)}, began, ended,
+        tuple(fields), tuple(found), state, left,
+        tuple(_remarks(steps, spans, others, logged, bool(found), mine)),
+    )  # fmt: skip
+
+
+def _state(found: Sequence[Comparison], status: str, remaining: int) -> tuple[str, int]:
+    if not found:
+        return (GO_ON, remaining) if status in ("planned", "running") else (WILL_NOT_SETTLE, 0)
+    states = [one.outlook.state for one in found]
+    # Which of several values is best is settled when every comparison is.
+    if all(one == ENOUGH for one in states):
+        return ENOUGH, 0
+    open_ones = [one.outlook for one in found if one.outlook.state != ENOUGH]
+    if status in ("finished", "abandoned") or all(one.state == WILL_NOT_SETTLE for one in open_ones):
+        return WILL_NOT_SETTLE, remaining if status == "running" else 0
+    return GO_ON, max(one.switches_left for one in open_ones if one.state == GO_ON)
+
+
+def _switches_to_come(steps: Sequence[dict[str, Any]]) -> int:
+    """Planned changes of value that are still to be made."""
+    return sum(
+        _value(a) != _value(b) and b["step_status"] == "planned"
+        for a, b in pairwise(steps)
+        if b["status"] in ("planned", "running")
+    )
+
+
+def _value(step: dict[str, Any]) -> tuple[str, str | None]:
+    return step["value"], step["second_value"]
+
+
+def _comparisons(
+    steps: list[dict[str, Any]], effects: pl.DataFrame, remaining: int, tell: float
+) -> Iterator[Comparison]:
+    first = steps[0]
+    known = effects.filter(pl.col("alone_log_ratio").is_not_null(), pl.col("scope") == "field")
+    both = ((first["setting"], first["values"]), (first["second_setting"], first["second_values"]))
+    pairs = [
+        (setting, one, other)
+        for setting, values in both
+        if setting
+        for k, one in enumerate(values)
+        for other in values[k + 1 :]
+    ]
+    # Several comparisons share the five in a hundred.
+    missed = LEVEL_MISSED / len(pairs)
+    for setting, one, other in pairs:
+        rows = _rows(known, setting, one, other)
+        seen = {row["outcome"] for row in rows}
+        outcome = next((o for o in judged_losses(setting) if o in seen), None)
+        if outcome is None:
+            continue
+        about = [row for row in rows if row["outcome"] == outcome]
+        machine_loss = [row for row in rows if row["outcome"] == "machine_loss"]
+        effect, variance = _pooled(about, one)
+        switches = sum(row["adjustments_pooled"] for row in about)
+        capacity = [row for row in rows if row["outcome"] == "capacity"]
+        yield Comparison(
+            setting,
+            about[0]["unit"],
+            one,
+            other,
+            outcome,
+            effect,
+            variance,
+            anytime_reach(variance, missed=missed),
+            switches,
+            outlook(effect, variance, switches, remaining, tell, missed),
+            _turned(machine_loss[0], one, "absolute") if len(machine_loss) == 1 else None,
+            _turned(capacity[0], one, "percent") if len(capacity) == 1 else None,
+            _turned(about[0], one, "percent") if len(about) == 1 else None,
+        )
+
+
+def _rows(known: pl.DataFrame, setting: str, one: str, other: str) -> list[dict[str, Any]]:
+    ends = [
+        _same(pl.col("from_value"), a) & _same(pl.col("to_value"), b) for a, b in ((one, other), (other, one))
+    ]
+    return known.filter(pl.col("setting") == setting, ends[0] | ends[1]).to_dicts()
+
+
+def _same(column: pl.Expr, value: str) -> pl.Expr:
+    """Whether a logged value is the planned one; numbers by their size, within what displays round."""
+    number = _number(value)
+    if number is None:
+        return column == value
+    return (column.cast(pl.Float64, strict=False) - number).abs() <= 0.02 * max(abs(number), 1e-9)
+
+
+def _number(value: str) -> float | None:
+    try:
+        return float(value)
+    except ValueError:
+        return None
+
+
+def _pooled(rows: Sequence[dict[str, Any]], one: str) -> tuple[float, float]:
+    """Effect from value ``one`` to the other over the fields of a trial, and its variance: by inverse variance."""
+    spread = 2 * float(ndtri(0.975))
+    variances = np.array(
+        [((r["alone_log_ratio_high"] - r["alone_log_ratio_low"]) / spread) ** 2 for r in rows]
+    )
+    effects = np.array([_way(row, one) * row["alone_log_ratio"] for row in rows])
+    information = 1 / variances
+    return float(information @ effects / information.sum()), float(1 / information.sum())
+
+
+def _way(row: dict[str, Any], one: str) -> float:
+    """-1 where a row goes the other way, to value ``one``."""
+    a, b = _number(row["from_value"]), _number(one)
+    same = row["from_value"] == one if a is None or b is None else abs(a - b) <= 0.02 * max(abs(b), 1e-9)
+    return 1.0 if same else -1.0
+
+
+def _turned(row: dict[str, Any], one: str, name: str) -> tuple[float, float, float] | None:
+    """A number of the row with its range, from value ``one`` to the other."""
+    ends = [row[name], row[f"{name}_low"], row[f"{name}_high"]]
+    if any(end is None for end in ends):
+        return None
+    if _way(row, one) > 0:
+        return ends[0], ends[1], ends[2]
+    if name == "absolute":
+        return -ends[0], -ends[2], -ends[1]
+    back = [100 * (1 / (1 + end / 100) - 1) for end in ends]
+    return back[0], back[2], back[1]
+
+
+def _percent(log_ratio: float) -> float:
+    return float(100 * np.expm1(log_ratio))
+
+
+def _span(steps: Sequence[dict[str, Any]]) -> tuple[datetime, datetime] | None:
+    """From the first step that was begun to the end of the last one, as planned."""
+    begun = [s for s in steps if s["done_at"] is not None]
+    if not begun:
+        return None
+    last = begun[-1]
+    return begun[0]["done_at"], last["done_at"] + timedelta(minutes=last["minutes"] or 0)
+
+
+def _remarks(
+    steps: Sequence[dict[str, Any]],
+    spans: dict[str, tuple[datetime, datetime] | None],
+    others: Sequence[Sequence[dict[str, Any]]],
+    logged: Sequence[str],
+    answered: bool,
+    effects: pl.DataFrame,
+) -> Iterator[str]:
+    first, mine = steps[0], spans[steps[0]["delivery"]]
+    if first["machine"] not in logged:
+        known = ", ".join(f"'{name}'" for name in logged[:8]) or "none"
+        yield (
+            f"No harvest log names a machine '{first['machine']}' yet. Machines with readings: {known}; if it is one "
+            "of them, correct the name in the trial's file, or add it to the machine's aliases in farm.toml."
+        )
+    elif first["status"] == "planned":
+        yield "No change of the log fits its steps yet."
+    elif not answered:
+        codes = effects["reasons"].explode().drop_nulls().unique().to_list() if effects.height else []
+        yield "There is no answer yet: too little steady work on both sides of its switches." + (
+            f" Reasons given: {', '.join(sorted(codes))}." if codes else ""
+        )
+    for other in others:
+        theirs = spans[other[0]["delivery"]]
+        if other[0]["delivery"] == first["delivery"] or other[0]["machine"] != first["machine"]:
+            continue
+        if mine and theirs and mine[0] < theirs[1] and theirs[0] < mine[1]:
+            yield (
+                f"It overlaps with the trial '{other[0]['trial']}' on the same machine: each change counts for one "
+                "of them, and the other's changes are allowed for. Run one trial at a time."
+            )
+        elif other[0]["trial"] == first["trial"]:
+            yield f"Another file plans a trial of the same name ({other[0]['file']}); give one of them another name."
+    for state, group in groupby(steps, key=lambda s: s["step_status"]):
+        if state == "skipped":
+            numbers = [str(s["step"]) for s in group]
+            yield f"Skipped: step{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}."
+    if first["status"] == "abandoned":
+        yield "It was begun and not continued; what was done is used."
