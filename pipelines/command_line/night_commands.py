@@ -68,7 +68,17 @@ def nightly(
 
     coming = next_night(schedule, datetime.now())
     _require_folder(inbox)
-    call = [sys.executable, "-m", str(__package__), "nightly", str(inbox), "--lake", lake, "--site", str(site)]
+    call = [
+        sys.executable,
+        "-m",
+        str(__package__),
+        "nightly",
+        str(inbox),
+        "--lake",
+        lake,
+        "--site",
+        str(site),
+    ]
     call += ["--plain"] if plain else []
     call += ["--workers", workers] if workers is not None else []
     call += ["--json"] if as_json else []

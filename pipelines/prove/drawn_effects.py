@@ -33,7 +33,8 @@ class DrawnEffect:
         effects = scenario.effects
         acting = [a for a in ADJUSTABLES.values() if loss in a.acts_on]
         squared = [MEAN_SQUARE_STEPS.get(a.kind, 1.0) for a in acting]
-        of_a_step = effects.per_step_sd**2 + effects.between_fields_sd**2
+        spreads = (effects.between_machines_sd, effects.between_fields_sd, effects.between_changes_sd)
+        of_a_step = effects.per_step_sd**2 + sum(sd**2 for sd in spreads)
         share = (1 - effects.zero_share) * len(acting) / len(ADJUSTABLES)
         return cls(share, float(np.mean(squared)) * of_a_step)
 

@@ -13,15 +13,18 @@ from chaffinch.pipelines.simulate.loss_model import LARGEST_SHARE, Conditions, L
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES, log_noise
 from chaffinch.pipelines.simulate.operators import (
     Move,
+    MoveEffect,
     StepEffects,
+    by_steps,
     by_tip_speed,
     effect_course,
-    field_effects,
+    move_effects,
     plan_moves,
     plan_times,
     spike_times,
+    spread_effects,
 )
-from chaffinch.pipelines.simulate.scenario import Scenario, Script
+from chaffinch.pipelines.simulate.scenario import Effects, Scenario, Script
 from chaffinch.pipelines.simulate.sensors import Instruments
 from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
 from chaffinch.pipelines.simulate.surface import Place, rectangle
@@ -45,19 +48,24 @@ class SimulatedMachine:
 
 @dataclass(frozen=True)
 class Site:
-    """Where and when a machine-field happens. ``script``: what the operator does, if not left to chance."""
+    """Where and when a machine-field happens. ``script``: what the operator does, if not left to chance. ``odd``:
+    effects are unlike those elsewhere."""
 
     field: str
     crop: str
     start: datetime
     place: Place
     script: Script | None = None
+    odd: bool = False
 
 
 @dataclass(frozen=True)
 class History:
     """One row per second of intake, at the cutter bar; mappings are by loss or by what an effect acts on.
 
+    per_step : this field's true effects of one step. sizes : true effects of every move at the field's mean
+    conditions, by whose steps: the ``move``'s own, or what as many steps do on average in its ``field``, on its
+    ``machine``, in its ``season``.
     base, effect, noise : parts of the log loss share. lost_kg_s : what leaves by each loss.
     speed_log : ln factor of the target speed, by adjustment. boundary : closed ring of (longitude, latitude).
     """
@@ -66,6 +74,7 @@ class History:
     moves: list[Move]
     speed_log: Array
     per_step: StepEffects
+    sizes: Mapping[str, list[MoveEffect]]
     rated_kg_s: float
     curves: Mapping[str, LossCurve]
     base: Mapping[str, Array]
@@ -113,9 +122,14 @@ class History:
 
 
 def happen(
-    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: SimulatedMachine, site: Site
+    rng: np.random.Generator,
+    scenario: Scenario,
+    season: StepEffects,
+    on_machine: StepEffects,
+    machine: SimulatedMachine,
+    site: Site,
 ) -> History:
-    """Let one machine-field happen; every random number comes from ``rng``."""
+    """Let one machine-field happen; every random number comes from ``rng``. season, on_machine : mean effects."""
     crop = CROPS[site.crop]
     rated_kg_s = crop.rated_feed_kg_s * machine.strength
     seconds = round(scenario.hours * 3600)
@@ -134,8 +148,21 @@ def happen(
             scenario.operator, times_s.size, np.where(intake.feed_kg_s > 0, for_the_feed, 0.0)
         )
     moves = plan_moves(rng, scenario.operator, times_s, site.script)
-    per_step = by_tip_speed(field_effects(rng, season, scenario.effects), machine.drum_diameter_m)
-    effect = effect_course(moves, per_step, seconds, scenario.effects.fade_in_s)
+    effects, drum_m = scenario.effects, machine.drum_diameter_m
+    between = effects.odd_sd if site.odd else effects.between_fields_sd
+    per_step = by_tip_speed(spread_effects(rng, on_machine, between), drum_m)
+    sizes = {
+        "move": move_effects(rng, moves, per_step, effects),
+        "field": by_steps(moves, per_step, effects),
+        "machine": by_steps(moves, by_tip_speed(on_machine, drum_m), effects),
+        "season": by_steps(moves, by_tip_speed(season, drum_m), effects),
+    }
+    times, usual = _by_conditions(effects, curves, intake)
+    effect = effect_course(moves, sizes["move"], seconds, effects.fade_in_s, times)
+    sizes = {
+        whose: [{o: size * usual.get(o, 1.0) for o, size in one.items()} for one in some]
+        for whose, some in sizes.items()
+    }
     lost = {
         loss: intake.feed_kg_s * np.minimum(np.exp(base[loss] + effect[loss] + noise[loss]), LARGEST_SHARE)
         for loss in SENSED_LOSSES
@@ -143,8 +170,25 @@ def happen(
     width_m = tour.path.passes * tour.path.spacing_m
     boundary = rectangle(site.place, width_m, tour.path.length_m, HEADLAND_M)
     return History(
-        intake, moves, speed_log, per_step, rated_kg_s, curves, base, effect, noise, lost, boundary
+        intake, moves, speed_log, per_step, sizes, rated_kg_s, curves, base, effect, noise, lost, boundary
     )
+
+
+def _by_conditions(
+    effects: Effects, curves: Mapping[str, LossCurve], intake: crop_flow.Intake
+) -> tuple[Mapping[str, Array], Mapping[str, float]]:
+    """Factor on effects by loss: at every second, and at the field's mean conditions; empty where there is none."""
+    if not effects.by_log_feed and not effects.by_moisture:
+        return {}, {}
+    at_work = intake.feed_kg_s > 0
+    times, usual = {}, {}
+    for loss, curve in curves.items():
+        load = np.where(at_work, intake.load_kg_s, curve.rated_feed_kg_s) / curve.rated_feed_kg_s
+        damp = intake.moisture_pct - curve.rated_moisture_pct
+        times[loss] = 1 + effects.by_log_feed * np.log(np.maximum(load, 0.1)) + effects.by_moisture * damp
+        mean_load, mean_damp = float(load[at_work].mean()), float(damp[at_work].mean())
+        usual[loss] = 1 + effects.by_log_feed * float(np.log(mean_load)) + effects.by_moisture * mean_damp
+    return times, usual
 
 
 def _drive_and_plan(

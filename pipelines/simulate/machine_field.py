@@ -59,12 +59,17 @@ class MachineField:
 
 
 def simulate_machine_field(
-    rng: np.random.Generator, scenario: Scenario, season: StepEffects, machine: SimulatedMachine, site: Site
+    rng: np.random.Generator,
+    scenario: Scenario,
+    season: StepEffects,
+    on_machine: StepEffects,
+    machine: SimulatedMachine,
+    site: Site,
 ) -> MachineField:
-    """Make one machine-field; every random number comes from ``rng``."""
-    history = happen(rng, scenario, season, machine, site)
+    """Make one machine-field; every random number comes from ``rng``. season, on_machine : mean effects of a step."""
+    history = happen(rng, scenario, season, on_machine, machine, site)
     effects = true_effects(
-        history.moves, history.per_step, history.curves, history.conditions, history.speed_log
+        history.moves, history.sizes, history.curves, history.conditions, history.speed_log
     )
     names = (machine.name, site.field, site.crop)
     readings = log_frame(rng, scenario, machine, site, history)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,8 @@ RELATIVE_SD = {"separation": 1.0, "cleaning": 1.0, "broken": 1.0, "returns": 0.7
 
 StepEffects = Mapping[str, Mapping[str, float]]
 """Setting -> what it acts on -> ln ratio of one step up."""
+MoveEffect = Mapping[str, float]
+"""What it acts on -> ln ratio of one move."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +49,48 @@ def draw_effects(rng: np.random.Generator, effects: Effects) -> StepEffects:
     return drawn
 
 
-def field_effects(rng: np.random.Generator, season: StepEffects, effects: Effects) -> StepEffects:
-    """One field's effects of a step: around the season's, the exact zeros kept."""
-    spread = effects.between_fields_sd
+def spread_effects(rng: np.random.Generator, about: StepEffects, sd: float) -> StepEffects:
+    """Effects of one step that lie about others by ``sd``, the exact zeros kept; nothing is drawn for an sd of 0."""
+    if not sd:
+        return about
     return {
         setting: {
-            outcome: value + float(rng.standard_normal()) * spread * RELATIVE_SD[outcome] if value else 0.0
+            outcome: value + float(rng.standard_normal()) * sd * RELATIVE_SD[outcome] if value else 0.0
             for outcome, value in by_outcome.items()
         }
-        for setting, by_outcome in season.items()
+        for setting, by_outcome in about.items()
     }
+
+
+def by_steps(moves: Sequence[Move], per_step: StepEffects, effects: Effects) -> list[MoveEffect]:
+    """What as many steps as those of each move do, and what a best value adds to it."""
+    found: list[MoveEffect] = []
+    level = dict.fromkeys(ADJUSTABLES, 0)
+    bowls = {(setting, loss): (best, rise) for setting, loss, best, rise in effects.bowls}
+    for move in moves:
+        before, after = level[move.setting], level[move.setting] + move.steps
+        size = {}
+        for outcome, one in per_step[move.setting].items():
+            best, rise = bowls.get((move.setting, outcome), (0.0, 0.0))
+            size[outcome] = move.steps * one + rise * ((after - best) ** 2 - (before - best) ** 2)
+        level[move.setting] = after
+        found.append(size)
+    return found
+
+
+def move_effects(
+    rng: np.random.Generator, moves: Sequence[Move], field: StepEffects, effects: Effects
+) -> list[MoveEffect]:
+    """What each move does in its field: every one a little else."""
+    usual = by_steps(moves, field, effects)
+    if not effects.between_changes_sd:
+        return usual
+    own = [{m.setting: field[m.setting]} for m in moves]
+    apart = [spread_effects(rng, one, effects.between_changes_sd) for one in own]
+    return [
+        {o: size + m.steps * (a[m.setting][o] - field[m.setting][o]) for o, size in one.items()}
+        for m, one, a in zip(moves, usual, apart, strict=True)
+    ]
 
 
 def by_tip_speed(per_step: StepEffects, drum_diameter_m: float | None) -> StepEffects:
@@ -161,19 +195,27 @@ def _choose(rng: np.random.Generator, joint_share: float, level: Mapping[str, in
 
 
 def effect_course(
-    moves: list[Move], per_step: StepEffects, seconds: int, fade_in_s: float
+    moves: Sequence[Move],
+    sizes: Sequence[MoveEffect],
+    seconds: int,
+    fade_in_s: float,
+    times: Mapping[str, Array] | None = None,
 ) -> Mapping[str, Array]:
     """Sum of all effects at each second of intake, by what they act on; each (seconds,), ln scale.
 
-    A move counts from its own second on; with ``fade_in_s`` it comes in as 1 - exp(-t / fade_in_s).
+    sizes : of each move. A move counts from its own second on; with ``fade_in_s`` it comes in as 1 - exp(-t /
+    fade_in_s). times : (seconds,) factor on all effects of the moment, by what they act on.
     """
     course = {outcome: np.zeros(seconds) for outcome in ACTS_ON}
-    for move in moves:
+    for move, effect in zip(moves, sizes, strict=True):
         first = int(np.ceil(move.time_s))
         coming: float | Array = 1.0
         if fade_in_s:
             coming = 1.0 - np.exp(-(np.arange(first, seconds) - move.time_s) / fade_in_s)
-        for outcome, size in per_step[move.setting].items():
+        for outcome, size in effect.items():
             if size:
-                course[outcome][first:] += move.steps * size * coming
-    return course
+                course[outcome][first:] += size * coming
+    return {
+        outcome: one * times[outcome] if times and outcome in times else one
+        for outcome, one in course.items()
+    }

@@ -108,7 +108,13 @@ class Effects:
 
     per_step_sd : of the season's mean effect of a setting on a loss it acts on.
     zero_share : share of those that are exactly nothing.
-    between_fields_sd : how far a field's effect of one step lies from the season's mean (non-zero ones only).
+    between_machines_sd, between_fields_sd, between_changes_sd : how far a machine's effect of one step lies from the
+        season's mean, a field's from its machine's, a single change's from its field's (non-zero ones only).
+    odd_fields, odd_sd : the first so many fields have effects unlike the others': ``odd_sd`` between fields.
+    by_log_feed, by_moisture : a step does (1 + by_log_feed x ln(feed / rated) + by_moisture x points above the
+        curve's) times its effect on a loss; the truth refers to the field's mean conditions.
+    bowls : effects that have a best value: (setting, loss, level of the best, ln ratio one step away from it), a
+        parabola. Levels count steps from the start; it is added to what a step does.
     fade_in_s : time constant with which an effect comes in; 0 = at once.
     stated : season's mean effects that are given instead of drawn: (setting, what it acts on, ln ratio);
         every other effect of such a setting is 0.
@@ -116,7 +122,14 @@ class Effects:
 
     per_step_sd: float = 0.3
     zero_share: float = 0.25
+    between_machines_sd: float = 0.0
     between_fields_sd: float = 0.08
+    between_changes_sd: float = 0.0
+    odd_fields: int = 0
+    odd_sd: float = 0.8
+    by_log_feed: float = 0.0
+    by_moisture: float = 0.0
+    bowls: tuple[tuple[str, str, float, float], ...] = ()
     fade_in_s: float = 0.0
     stated: tuple[tuple[str, str, float], ...] = ()
 

@@ -9,6 +9,18 @@ from chaffinch.pipelines.simulate.scenario import Effects, LossNoise, Operator, 
 
 _NOTHING = Effects(per_step_sd=0.0, between_fields_sd=0.0, zero_share=1.0)
 _STRONG_DRIFT = LossNoise(slow_sd=0.38)
+_DIFFER = Effects(between_machines_sd=0.15, between_fields_sd=0.25, between_changes_sd=0.10)
+
+
+def _best(level: float, rise: float) -> Effects:
+    """Four settings have their best ``level`` steps up, rise x level^2 better than the start."""
+    acting = (
+        ("rotor_speed", "separation"),
+        ("concave_clearance", "separation"),
+        ("fan_speed", "cleaning"),
+        ("upper_sieve_opening", "cleaning"),
+    )
+    return replace(_NOTHING, bowls=tuple((*one, level, rise) for one in acting))
 
 
 def _listed() -> tuple[Scenario, ...]:
@@ -138,6 +150,46 @@ def _listed() -> tuple[Scenario, ...]:
             "two_drums",
             "Drums of two diameters: a step of threshing speed does more on the larger one.",
             drum_diameters_m=(0.45, 0.75),
+        ),
+        Scenario("effects_differ", "Effects differ between machines, fields and changes.", effects=_DIFFER),
+        *(
+            Scenario(
+                f"effects_differ_{few}",
+                f"Effects differ between machines, fields and changes; there are {few} machine-fields.",
+                fields=few,
+                machines=min(few, 3),
+                effects=_DIFFER,
+            )
+            for few in (2, 3, 6)
+        ),
+        Scenario(
+            "up_back_up",
+            "One field, one setting: up, back and up again.",
+            fields=1,
+            machines=1,
+            adjustments=3,
+            operator=Operator(there_and_back_share=1.0),
+            effects=replace(_DIFFER, zero_share=0.1),
+        ),
+        Scenario(
+            "odd_field",
+            "Effects in one field are unlike those in the others.",
+            effects=Effects(odd_fields=1),
+        ),
+        Scenario(
+            "effects_by_conditions",
+            "What a step does grows with feed rate and moisture.",
+            effects=Effects(by_log_feed=0.8, by_moisture=0.15),
+        ),
+        Scenario(
+            "best_inside",
+            "Four settings have a best value among those tried; no other does anything.",
+            effects=_best(1.0, 0.12),
+        ),
+        Scenario(
+            "best_outside",
+            "Four settings have a best value beyond those tried; no other does anything.",
+            effects=_best(6.0, 0.025),
         ),
         Scenario(
             "everything",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
@@ -12,7 +12,7 @@ import numpy as np
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate.history import SimulatedMachine, Site
 from chaffinch.pipelines.simulate.machine_field import MachineField, simulate_machine_field
-from chaffinch.pipelines.simulate.operators import StepEffects, draw_effects
+from chaffinch.pipelines.simulate.operators import StepEffects, draw_effects, spread_effects
 from chaffinch.pipelines.simulate.scenario import Scenario
 from chaffinch.pipelines.simulate.scenarios import scenario_named
 from chaffinch.pipelines.simulate.sensors import draw_instruments
@@ -58,7 +58,16 @@ class Season:
         stream = _streams(self.scenario, self.seed)[1 + len(self.machines) + index]
         rng = np.random.Generator(np.random.SFC64(stream))
         machine = self.machines[index % len(self.machines)]
-        return simulate_machine_field(rng, self.scenario, self.effects, machine, self._site(rng, index))
+        site = replace(self._site(rng, index), odd=index < self.scenario.effects.odd_fields)
+        on_machine = self.on_machines[index % len(self.machines)]
+        return simulate_machine_field(rng, self.scenario, self.effects, on_machine, machine, site)
+
+    @cached_property
+    def on_machines(self) -> list[StepEffects]:
+        """The mean effects of one step on each of ``machines``, but for the size of its drum."""
+        streams = _streams(self.scenario, self.seed)[1 : 1 + len(self.machines)]
+        spread = self.scenario.effects.between_machines_sd
+        return [spread_effects(np.random.default_rng(s.spawn(1)[0]), self.effects, spread) for s in streams]
 
     def iter(self) -> Iterator[MachineField]:
         """One machine-field after another, each made when asked for and not kept."""

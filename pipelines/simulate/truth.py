@@ -30,7 +30,7 @@ so in ``speed_up`` a change of speed by d on the log scale alone shows as (1 + s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -42,7 +42,7 @@ from chaffinch.pipelines.simulate.loss_model import (
     machine_log_ratio,
 )
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
-from chaffinch.pipelines.simulate.operators import ACTS_ON, Move, StepEffects
+from chaffinch.pipelines.simulate.operators import ACTS_ON, Move, MoveEffect
 from chaffinch.pipelines.work.series import Array
 
 TRUE_OUTCOMES = (
@@ -66,26 +66,35 @@ CHANNEL_OF = {
 
 
 def true_effects(
-    moves: list[Move],
-    per_step: StepEffects,
+    moves: Sequence[Move],
+    sizes: Mapping[str, Sequence[MoveEffect]],
     curves: Mapping[str, LossCurve],
     at: Conditions,
     speed_log: Array,
-) -> list[dict[str, Array]]:
-    """For each move the ln ratio of every outcome: [0] of its whole event, [1] of its own setting alone.
+) -> dict[str, dict[str, Array]]:
+    """For each move the ln ratio of every outcome, (moves,), by column of ``truth_table``.
 
-    ``speed_log``: by event. Both mappings hold arrays (moves,).
+    sizes : of ``History.sizes``. speed_log : by event.
     """
     event = np.array([move.event for move in moves], dtype=np.int64)
-    own = {a: np.array([m.steps * per_step[m.setting][a] for m in moves]) + 0.0 for a in ACTS_ON}
     joint: dict[str, Array] = {}
     before: dict[str, Array] = {}
-    for acts_on, size in own.items():
+    own = {
+        whose: {a: np.array([size[a] for size in some]) + 0.0 for a in ACTS_ON}
+        for whose, some in sizes.items()
+    }
+    for acts_on, size in own["move"].items():
         total = np.zeros(speed_log.size)
         np.add.at(total, event, size)
         joint[acts_on] = total[event]
         before[acts_on] = (np.cumsum(total) - total)[event]
-    return [_outcomes(before, change, curves, at, speed_log[event]) for change in (joint, own)]
+    found = {
+        f"{whose}_log_ratio": _outcomes(before, change, curves, at, speed_log[event])
+        for whose, change in own.items()
+    }
+    own_alone = found.pop("move_log_ratio")
+    whole = _outcomes(before, joint, curves, at, speed_log[event])
+    return {"log_ratio": whole, "own_log_ratio": own_alone, **found}
 
 
 def _outcomes(
@@ -105,8 +114,8 @@ def _outcomes(
 
 
 def truth_table(
-    moves: list[Move],
-    effects: list[dict[str, Array]],
+    moves: Sequence[Move],
+    effects: Mapping[str, Mapping[str, Array]],
     start: datetime,
     clock_off_s: float,
     machine: str,
@@ -117,7 +126,8 @@ def truth_table(
 
     Columns: time (true, UTC), logged_time (null if never logged), machine, field, crop, setting, from_value,
     to_value, steps (of the catalogue's usual step; 1 for a flip), joint_id (null if alone), logged, outcome,
-    log_ratio (of the whole joint change), own_log_ratio (of this setting alone).
+    log_ratio (of the whole joint change), own_log_ratio (of this setting alone), and what as many steps of this
+    setting do on average: field_log_ratio (in this field), machine_log_ratio (on this machine), season_log_ratio.
     """
     n = len(TRUE_OUTCOMES)
     moment = [start + timedelta(seconds=move.time_s) for move in moves]
@@ -142,9 +152,10 @@ def truth_table(
             "logged": pl.Series([m.logged for m in moves], dtype=pl.Boolean),
         }
     )
-    whole, own = (np.stack([e[o] for o in TRUE_OUTCOMES], axis=1).ravel() for e in effects)
+    columns = {
+        name: np.stack([ratios[o] for o in TRUE_OUTCOMES], axis=1).ravel() for name, ratios in effects.items()
+    }
     return by_move[np.repeat(np.arange(len(moves)), n)].with_columns(
         pl.Series("outcome", list(TRUE_OUTCOMES) * len(moves), dtype=pl.String),
-        pl.Series("log_ratio", whole, dtype=pl.Float64).fill_nan(None),
-        pl.Series("own_log_ratio", own, dtype=pl.Float64).fill_nan(None),
+        *(pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()),
     )

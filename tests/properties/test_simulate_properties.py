@@ -7,9 +7,15 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.simulate import SCENARIOS, Operator, simulate_season
+from chaffinch.pipelines.simulate import SCENARIOS, Effects, Operator, simulate_season
 from chaffinch.pipelines.simulate.loss_model import Conditions, LossCurve, capacity_log_ratio
-from chaffinch.pipelines.simulate.operators import effect_course, plan_moves, plan_times, spike_times
+from chaffinch.pipelines.simulate.operators import (
+    by_steps,
+    effect_course,
+    plan_moves,
+    plan_times,
+    spike_times,
+)
 from chaffinch.pipelines.simulate.sensors import transported
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from hypothesis import given, settings
@@ -85,7 +91,7 @@ def test_effects_end_at_the_sum_of_their_steps(seed):
     moves = plan_moves(rng, Operator(joint_share=0.3), np.array([100.0, 300.0, 500.0]), None)
     outcomes = ("separation", "cleaning", "broken", "returns", "fuel")
     per_step = {name: dict(zip(outcomes, rng.normal(0, 0.3, 5), strict=True)) for name in ADJUSTABLES}
-    course = effect_course(moves, per_step, 700, 0.0)
+    course = effect_course(moves, by_steps(moves, per_step, Effects()), 700, 0.0)
     for outcome in outcomes:
         assert course[outcome][0] == 0.0
         expected = sum(move.steps * per_step[move.setting][outcome] for move in moves)

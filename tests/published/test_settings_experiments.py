@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.results.doses import dose_of
-from chaffinch.pipelines.estimate.results.hierarchy import FieldEstimates, fit_hierarchy
+from chaffinch.pipelines.estimate.results.hierarchy import fit_hierarchy
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.shared_rows import disagreement, least_squares
 from chaffinch.pipelines.estimate.results.verdicts import answer, numbers
 
@@ -58,9 +59,7 @@ def test_the_interaction_shows_as_fields_that_differ():
     assert disagreement(slopes, 0.02**2 * np.eye(2), np.ones(2)) == pytest.approx(4.8e-6, rel=0.05)
     one, none = np.ones(1), np.zeros(1)
     fields = [
-        FieldEstimates(
-            "A", None, 2026, one * slope, one[:, None] * 0.02**2, one[:, None], none, np.inf, one, none
-        )
+        FieldEstimates("A", None, 2026, one * slope, one[:, None] * 0.02**2, one[:, None], none, np.inf, none)
         for slope in slopes
     ]
     beyond = fit_hierarchy(fields).next_fields

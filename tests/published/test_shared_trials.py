@@ -11,12 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.results.hierarchy import (
-    FieldEstimates,
-    _answers,
-    _Model,
-    _Scales,
-)
+from chaffinch.pipelines.estimate.results.hierarchy import answers
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
 
 # Trial: vaccinated with tuberculosis, vaccinated without, others with, others without, latitude in degrees.
 TRIALS = np.array(
@@ -38,7 +34,7 @@ TRIALS = np.array(
     dtype=float,
 )
 # A prior on the mean so wide that it says nothing.
-FLAT = _Scales(setting=1e3, field=0.0, change=0.0, machine=0.0, crop=0.0, year=0.0, noise=1.0)
+FLAT = Spreads(setting=1e3, field=0.0, change=0.0)
 
 
 def log_risk_ratios() -> tuple[np.ndarray, np.ndarray]:
@@ -48,21 +44,22 @@ def log_risk_ratios() -> tuple[np.ndarray, np.ndarray]:
     return effect, 1 / sick - 1 / vaccinated + 1 / other_sick - 1 / others
 
 
-def trials(with_latitude: bool = False) -> _Model:
+def trials(with_latitude: bool = False) -> NestedTerms:
     doses = [[1.0, latitude] if with_latitude else [1.0] for latitude in TRIALS[:, 4]]
-    one, none = np.ones(1), np.zeros(1)
+    none = np.zeros(1)
     fields = [
-        FieldEstimates("", None, 0, np.array([y]), np.array([[v]]), np.array([x]), none, np.inf, one, none)
+        FieldEstimates("", None, 0, np.array([y]), np.array([[v]]), np.array([x]), none, np.inf, none)
         for y, v, x in zip(*log_risk_ratios(), doses, strict=True)
     ]
-    return _Model(fields, float("inf"))
+    return NestedTerms(fields)
 
 
-def seasons(model: _Model, scales: _Scales) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def seasons(model: NestedTerms, spreads: Spreads) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Means, standard errors, and standard deviations of a trial to come."""
-    found = _answers(model, scales, np.array([[1.0, 0.0, 0.0]]))
-    (means, variances, _), (_, beyond, _) = found[4], found[5]
-    return means, np.sqrt(variances), np.sqrt(beyond)
+    of_crops = np.array([[1.0, 1.0, 1.0]] * 2)
+    found = answers(model.solve(spreads), of_crops)
+    means, variances = (part[: model.settings] for part in found["seasons"])
+    return means, np.sqrt(variances), np.sqrt(found["next_fields"][1][: model.settings])
 
 
 def test_the_counts_give_the_published_pools():
@@ -106,6 +103,6 @@ def test_mean_and_the_next_trial_are_the_published_ones():
 )
 def test_the_slope_on_latitude_is_the_published_one(between, intercept, slope, error):
     """Borenstein et al. 2009, Introduction to Meta-Analysis, ch. 20: -0.0292 a degree, with both errors."""
-    means, errors, _ = seasons(trials(with_latitude=True), replace(FLAT, change=float(np.sqrt(between))))
+    means, errors, _ = seasons(trials(with_latitude=True), replace(FLAT, field=np.sqrt([between, 0.0])))
     assert means == pytest.approx([intercept, slope], rel=2e-4)
     assert errors[1] == pytest.approx(error, abs=6e-6)

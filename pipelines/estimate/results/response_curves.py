@@ -15,7 +15,7 @@ import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
-from chaffinch.pipelines.estimate.results.hierarchy import FieldEstimates
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.response_draws import FEED, MOISTURE, bent, draw_responses
 from chaffinch.pipelines.estimate.results.response_rows import (
     CurveRows,
@@ -54,7 +54,8 @@ def responses_of(
     numbers = [
         replace(one, at=labels.index(one.label), bend=len(labels) + 3 * i) for i, one in enumerate(numbers)
     ]
-    draws = draw_responses(_bent_estimates(used, labels, numbers, season), season.freedom)
+    groups = [*range(len(labels)), *(one.at for one in numbers for _ in range(3))]
+    draws = draw_responses(_bent_estimates(used, labels, numbers, season), groups, season.freedom)
     in_use = values_in_use(fields)
     rows = CurveRows(season.outcome, used, draws, in_use, diameters_m, level_of)
     return [row for number in numbers for row in rows.of(number)]

@@ -20,18 +20,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.estimate.results.hierarchy import (
-    FieldEstimates,
-    _Model,
-    _Solved,
-    explore,
-)
+from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms
+from chaffinch.pipelines.estimate.results.spread_draws import draw_spreads
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
 BEND, MOISTURE, FEED = 0.25, 0.1, 0.5
-# Points of the standard deviations, and draws at each of them.
+# Draws of the spreads, and of the rest at each of them.
 POINTS, EACH = 64, 32
 SEED = 20261129
 
@@ -54,17 +50,17 @@ def bent(before: float, after: float) -> float:
     return BEND * (after**2 - before**2)
 
 
-def draw_responses(fields: Sequence[FieldEstimates], season_freedom: float = float("inf")) -> Draws:
+def draw_responses(
+    fields: Sequence[FieldEstimates], groups: Sequence[int], season_freedom: float = float("inf")
+) -> Draws:
     """``POINTS`` x ``EACH`` draws from the posterior of u behind ``fields``.
 
-    The standard deviations are drawn from their posterior (importance points, resampled systematically). The noise
-    of each field is scaled by nu / chi^2_nu of its own freedom nu at each point, so that what a single field says has
-    the tails of its t.
+    groups : of ``NestedTerms``; a setting and what bends it have one size. The noise of a field is scaled by nu /
+    chi^2_nu of its own freedom nu at each draw of the spreads, so that what it says alone has the tails of its t.
     """
-    model = _Model(fields, season_freedom)
-    points, weights = explore(lambda z: model.solve(model.scales(z)).loglik, 1 + len(model.names))
+    model = NestedTerms(fields, groups)
+    spreads = draw_spreads(model, season_freedom)
     rng = np.random.default_rng(SEED)
-    chosen = np.searchsorted(np.cumsum(weights / weights.sum()), (np.arange(POINTS) + 0.5) / POINTS)
     machines, seasons = [], []
     covariances = model.v.copy()
     crops = np.hstack(
@@ -74,26 +70,23 @@ def draw_responses(fields: Sequence[FieldEstimates], season_freedom: float = flo
             np.tile(model.paths[:, 1 + len(model.crops) :].mean(axis=0), (len(model.crops), 1)),
         ]
     )
-    for i in np.minimum(chosen, len(points) - 1):
+    for i in np.linspace(0, len(spreads) - 1, POINTS).astype(int):
         freedom = model.freedom
         scale = np.where(freedom < 1e4, freedom / rng.chisquare(np.minimum(freedom, 1e4)), 1.0)
         model.v = covariances * scale[:, None, None]
-        solved = model.solve(model.scales(points[i]))
+        solved = model.solve(spreads[i])
         of_machines, of_season = _drawn(solved, crops, rng, EACH)
         machines.append(of_machines)
         seasons.append(of_season)
     return Draws(model.machines, model.crops, np.concatenate(machines), np.concatenate(seasons))
 
 
-def _drawn(solved: _Solved, crops: Array, rng: np.random.Generator, count: int) -> tuple[Array, Array]:
+def _drawn(solved: AtSpreads, crops: Array, rng: np.random.Generator, count: int) -> tuple[Array, Array]:
     """``count`` draws at one point: (d, m, c, s) and (d, c, s)."""
-    model, s = solved.model, solved.scales
-    terms = np.array([s.setting] + [s.crop] * len(model.crops) + [s.year] * len(model.years))
-    n = model.settings
+    n = solved.model.settings
     mean, covariance = solved.joint()
     root = np.linalg.cholesky(covariance + 1e-12 * np.eye(covariance.shape[1]))
     drawn = mean + np.einsum("mij,dmj->dmi", root, rng.standard_normal((count, *mean.shape)))
-    to_machine = solved.map(crops * terms, s.machine)[:, :n]
-    to_season = solved.map(crops * terms, 0.0)[:, :n]
+    to_machine, to_season = (solved.map(crops, machine=one)[:, :n] for one in (True, False))
     of_machines = np.einsum("cij,dmj->dmci", to_machine, drawn, optimize=True)
     return of_machines, np.einsum("cij,dj->dci", to_season, drawn[:, 0], optimize=True)

@@ -18,12 +18,9 @@ from chaffinch.pipelines.estimate.results.doses import (
     dose_of,
     shared_by_tip,
 )
-from chaffinch.pipelines.estimate.results.hierarchy import (
-    FieldEstimates,
-    Hierarchy,
-    Posterior,
-    fit_hierarchy,
-)
+from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
+from chaffinch.pipelines.estimate.results.mixtures import Posterior
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.verdicts import Answer, answer, numbers, reach, refuse
 from numpy.typing import NDArray
 
@@ -141,7 +138,6 @@ def _estimates(
             doses,
             loadings,
             1 / max(1 / freedom - 1 / season.freedom, 1e-4),
-            np.array([sum(d.amount**2 for d in u.doses) for u in mine]),
             np.array([float(u.unknown) for u in mine]),
         )
 
@@ -292,7 +288,7 @@ class _Rows:
         estimates, covariance, doses = self._block(members, spread=False)
         trial = _trial_of(members[0])
         if trial is None:
-            repeated = self.model.components["change"] ** 2 * np.diag(doses**2)
+            repeated = self._variance("change", members[0]) * np.diag(doses**2)
         else:
             # A trial repeats its change often enough to show by itself how far repeats differ.
             repeated = (_excess(estimates, covariance, doses) - 1) * covariance
@@ -385,10 +381,13 @@ class _Rows:
         doses = np.array([u.doses[0].amount for u in members])
         covariance = fit.covariance[np.ix_(at, at)] * self.season.placebos.widen**2
         if spread:
-            components = self.model.components
-            covariance = covariance + components["field"] ** 2 * np.outer(doses, doses)
-            covariance = covariance + components["change"] ** 2 * np.diag(doses**2)
+            covariance = covariance + self._variance("field", members[0]) * np.outer(doses, doses)
+            covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
         return fit.coefficients[at], covariance, doses
+
+    def _variance(self, kind: str, of: _Used) -> float:
+        """Between fields, or between changes in one, of a step of the setting that a change moved."""
+        return float(self.model.variances[kind][self.labels.index(of.doses[0].label)])
 
     def _bends(self, members: list[_Used]) -> list[str]:
         """Whether a step clearly does not do the same all along the setting."""

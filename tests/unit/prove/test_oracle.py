@@ -17,7 +17,7 @@ from chaffinch.pipelines.prove.oracle_covariance import (
 )
 from chaffinch.pipelines.simulate import SCENARIOS, LossNoise, Scenario, simulate_season
 from chaffinch.pipelines.simulate.loss_noise import bursts
-from chaffinch.pipelines.simulate.operators import draw_effects, field_effects, plan_moves, plan_times
+from chaffinch.pipelines.simulate.operators import draw_effects, plan_moves, plan_times, spread_effects
 from chaffinch.pipelines.simulate.sensors import loss_signal
 from chaffinch.pipelines.simulate.surface import random_surface
 
@@ -136,7 +136,7 @@ def _hidden(rng: np.random.Generator, scenario: Scenario) -> tuple[np.ndarray, n
         heights = np.diff(np.log(signal))
         jumps = np.flatnonzero(np.abs(heights) > 0.1)
         return jumps.astype(float), heights[jumps]
-    effects = field_effects(rng, draw_effects(rng, scenario.effects), scenario.effects)
+    effects = spread_effects(rng, draw_effects(rng, scenario.effects), scenario.effects.between_fields_sd)
     times_s = plan_times(rng, scenario.operator, scenario.adjustments + scenario.operator.unlogged, seconds)
     moves = [m for m in plan_moves(rng, scenario.operator, times_s, None) if not m.logged]
     return np.array([m.time_s for m in moves]), np.array(

@@ -7,14 +7,16 @@ import polars as pl
 import pytest
 import statsmodels.api as sm
 from chaffinch.pipelines.estimate.results.best_value import best_values
-from chaffinch.pipelines.estimate.results.hierarchy import FieldEstimates, _Model, _Scales
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.response_curves import responses_table
 from chaffinch.pipelines.estimate.results.response_draws import BEND, _drawn, bent, draw_responses
 from chaffinch.pipelines.estimate.results.response_rows import curve_values
 from chaffinch.schemas.tables import tables
 
 # A prior so wide that it says nothing, and no field differs from another.
-FLAT = _Scales(setting=1e3, field=0.0, change=0.0, machine=0.0, crop=0.0, year=0.0, noise=1.0)
+FLAT = Spreads(setting=1e3, field=0.0, change=0.0)
+# Both columns are of one setting.
+ONE = (0, 0)
 GRID = np.linspace(-2.0, 2.0, 9)
 
 
@@ -34,7 +36,7 @@ def field(
     estimates = true + error * rng.standard_normal(4)
     none = np.zeros(4)
     covariance = error**2 * np.eye(4)
-    return FieldEstimates(machine, "wheat", 2026, estimates, covariance, x, none, 1e9, doses**2, none)
+    return FieldEstimates(machine, "wheat", 2026, estimates, covariance, x, none, 1e9, none)
 
 
 def season(seed: int, best: float, curvature: float, fields: int = 12) -> list[FieldEstimates]:
@@ -51,7 +53,7 @@ def curves(u: np.ndarray) -> np.ndarray:
 def test_draws_are_those_of_weighted_least_squares_where_nothing_is_shared():
     """With a flat prior and no differences between fields the posterior is that of GLS with known errors."""
     fields = season(1, 0.5, 0.1, fields=6)
-    model = _Model(fields, float("inf"))
+    model = NestedTerms(fields)
     crops = np.array([[1.0, 0.0, 0.0]])
     _, drawn = _drawn(model.solve(FLAT), crops, np.random.default_rng(2), 40_000)
     x = np.concatenate([f.doses for f in fields])
@@ -66,7 +68,7 @@ def test_the_range_of_the_best_value_is_that_of_fieller():
     """The best of a + u1 z + c u2 z^2 is -u1 / (2 c u2). Its exact 95 % set by Fieller 1954, J. R. Statist. Soc. B
     16:175-185: all z at which the slope u1 + 2 c u2 z does not differ from zero."""
     fields = season(3, 0.5, 0.25, fields=9)
-    model = _Model(fields, float("inf"))
+    model = NestedTerms(fields)
     _, drawn = _drawn(model.solve(FLAT), np.array([[1.0, 0.0, 0.0]]), np.random.default_rng(4), 40_000)
     u = drawn[:, 0]
     best = -u[:, 0] / (2 * BEND * u[:, 1])
@@ -84,7 +86,7 @@ def test_seasons_with_the_best_inside_and_outside_the_range(best: float, curvatu
     true = curvature * (GRID - best) ** 2
     held, short, expected = [], [], []
     for seed in range(10):
-        found = curves(draw_responses(season(500 + seed, best, curvature), 200.0).seasons[:, 0])
+        found = curves(draw_responses(season(500 + seed, best, curvature), ONE, 200.0).seasons[:, 0])
         ratio, truth = found - found[:, [2]], true - true[2]
         low, high = np.quantile(ratio, [0.025, 0.975], axis=0)
         held += list((low <= truth) & (truth <= high))
@@ -104,7 +106,7 @@ def test_a_value_between_two_tried_may_be_the_best_but_says_so_with_doubt():
     """Tried at two values only, a bend cannot be seen: the curve is straight on average, its range is not."""
     rng = np.random.default_rng(8)
     up = np.array([[1.0, 0.0]])
-    none, one = np.zeros(1), np.ones(1)
+    none = np.zeros(1)
     fields = [
         FieldEstimates(
             "A",
@@ -115,12 +117,11 @@ def test_a_value_between_two_tried_may_be_the_best_but_says_so_with_doubt():
             up,
             none,
             1e9,
-            one,
             none,
         )
         for _ in range(4)
     ]
-    u = draw_responses(fields, 200.0).seasons[:, 0]
+    u = draw_responses(fields, ONE, 200.0).seasons[:, 0]
     z = np.array([-0.5, 0.0, 0.5])
     curve = u @ np.array([z, [bent(-0.5, each) for each in z]])
     ends = curve[:, 2] - curve[:, 0]

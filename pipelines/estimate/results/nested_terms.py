@@ -1,0 +1,228 @@
+"""The normal model behind ``hierarchy`` at given spreads: its likelihood, its posterior, draws from it.
+
+Fields are eliminated first, then machines, then one system is left of the size of settings x (1 + crops + years), so
+the cost grows in proportion to fields (Searle, Casella and McCulloch 1992, Variance Components, ch. 7).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class FieldEstimates:
+    """Estimates of one machine-field: estimates (k,), covariance (k, k), doses (k, s), loadings (k,) of w.
+
+    freedom : of the reference t of the field's own noise, the season's left out. unknown : (k,) how many settings a
+    change moved by an unknown dose.
+    """
+
+    machine: str
+    crop: str | None
+    year: int
+    estimates: Array
+    covariance: Array
+    doses: Array
+    loadings: Array
+    freedom: float
+    unknown: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Spreads:
+    """Standard deviations of one step of each setting, (s,) or one for all; of fields also (f, s).
+
+    unknown : of a change of unknown dose. noise : the factor on V.
+    """
+
+    setting: Array | float
+    field: Array | float
+    change: Array | float
+    machine: Array | float = 0.0
+    crop: Array | float = 0.0
+    year: Array | float = 0.0
+    unknown: float = 0.3
+    noise: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnTerms:
+    """One draw of all terms, each of variance one.
+
+    top : (p, s). machines : (m, s). w : (m,). fields : (f, s). changes : (f, k, s). unknown : (f, k).
+    """
+
+    top: Array
+    machines: Array
+    w: Array
+    fields: Array
+    changes: Array
+    unknown: Array
+
+
+class NestedTerms:
+    """The padded arrays of all fields. paths : (f, p), which terms of mu but the machine's a field has.
+
+    groups : for each column of the doses the number of the setting that it belongs to; each its own where not given.
+    """
+
+    def __init__(self, fields: Sequence[FieldEstimates], groups: Sequence[int] | None = None) -> None:
+        self.fields = fields
+        self.machines = sorted({f.machine for f in fields})
+        self.crops = sorted({f.crop for f in fields}, key=lambda c: (c is None, c or ""))
+        self.years = sorted({f.year for f in fields})
+        many, most = len(fields), max(f.estimates.size for f in fields)
+        self.settings = fields[0].doses.shape[1]
+        self.groups = np.arange(self.settings) if groups is None else np.array(groups)
+        self.x = np.zeros((many, most, self.settings))
+        self.b, self.g, self.unknown = (np.zeros((many, most)) for _ in range(3))
+        self.v, self.padding = np.zeros((many, most, most)), np.zeros((many, most, most))
+        for i, f in enumerate(fields):
+            k = f.estimates.size
+            self.x[i, :k], self.b[i, :k], self.g[i, :k] = f.doses, f.estimates, f.loadings
+            self.unknown[i, :k], self.v[i, :k, :k] = f.unknown, f.covariance
+            self.padding[i, range(k, most), range(k, most)] = 1.0
+        self.real = np.diagonal(self.padding, axis1=1, axis2=2) == 0
+        self.estimates = int(self.real.sum())
+        self.machine = np.array([self.machines.index(f.machine) for f in fields])
+        self.on = (self.machine == np.arange(len(self.machines))[:, None]).astype(float)
+        self.paths = np.array([self._path(f.crop, f.year) for f in fields])
+        self.freedom = np.array([f.freedom for f in fields])
+        self.xgb = np.concatenate([self.x, self.g[:, :, None], self.b[:, :, None]], axis=2)
+
+    def _path(self, crop: str | None, year: int) -> list[float]:
+        return [1.0, *(float(c == crop) for c in self.crops), *(float(y == year) for y in self.years)]
+
+    @cached_property
+    def whitener(self) -> Array:
+        """Inverse of the lower root of each field's V, (f, k, k)."""
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.v + self.padding)))
+
+    def by_term(self, s: Spreads) -> Array:
+        """Standard deviations of the terms of ``paths``, (p, s)."""
+        each = [s.setting, *[s.crop] * len(self.crops), *[s.year] * len(self.years)]
+        return np.array([np.broadcast_to(one, self.settings) for one in each], dtype=float)
+
+    def solve(self, s: Spreads) -> AtSpreads:
+        """The normal posterior at ``s``."""
+        n, diagonal = self.settings, np.arange(self.b.shape[1])
+        scaled = self.x * np.broadcast_to(s.field, (len(self.x), n))[:, None, :]
+        between = scaled @ scaled.transpose(0, 2, 1)
+        between[:, diagonal, diagonal] += (
+            self.x**2 @ np.broadcast_to(s.change, n) ** 2 + s.unknown**2 * self.unknown
+        )
+        w = s.noise * self.v + between + self.padding
+        lower = np.linalg.cholesky(w)
+        half = np.linalg.solve(lower, self.xgb)
+        products = half.transpose(0, 2, 1) @ half
+        log_w = 2 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum()
+        by_term = self.by_term(s)
+        terms, paths = len(by_term), self.paths
+        own = np.append(np.broadcast_to(s.machine, n), 1.0)
+        sums = np.einsum("mf,fij->mij", self.on, products, optimize=True)
+        block = np.eye(n + 1) + own[:, None] * sums[:, : n + 1, : n + 1] * own
+        cross = np.einsum("mf,fp,fij->mipj", self.on, paths, products[:, : n + 1, :n], optimize=True)
+        cross = (own[:, None, None] * cross * by_term).reshape(len(self.machines), n + 1, terms * n)
+        seen = own * sums[:, : n + 1, n + 1]
+        top = np.einsum("fp,fq,fij->piqj", paths, paths, products[:, :n, :n], optimize=True)
+        top = np.eye(terms * n) + (by_term[:, :, None, None] * top * by_term).reshape(terms * n, terms * n)
+        aim = (by_term * np.einsum("fp,fi->pi", paths, products[:, :n, n + 1])).reshape(-1)
+        inverse = np.linalg.inv(block)
+        lead = -inverse @ cross
+        alone = np.einsum("mij,mj->mi", inverse, seen)
+        top = top + np.einsum("mip,miq->pq", cross, lead, optimize=True)
+        aim = aim - np.einsum("mip,mi->p", cross, alone)
+        covariance = np.linalg.inv(top)
+        mean = covariance @ aim
+        explained = float(aim @ mean + np.einsum("mi,mi->", seen, alone))
+        log_dets = log_w + np.linalg.slogdet(block)[1].sum() + np.linalg.slogdet(top)[1]
+        loglik = -0.5 * (log_dets + products[:, n + 1, n + 1].sum() - explained)
+        return AtSpreads(self, s, by_term, between, w, inverse, lead, alone, covariance, mean, float(loglik))
+
+
+@dataclass(frozen=True, slots=True)
+class AtSpreads:
+    """The normal posterior at one point of the spreads. Common terms and machines are in units of their spreads."""
+
+    model: NestedTerms
+    spreads: Spreads
+    by_term: Array
+    between: Array
+    w: Array
+    inverse: Array
+    lead: Array
+    alone: Array
+    covariance: Array
+    mean: Array
+    loglik: float
+
+    def joint(self) -> tuple[Array, Array]:
+        """Mean (m, j) and covariance (m, j, j) of the common terms with each machine's own and its w."""
+        spread = self.lead @ self.covariance
+        own = self.inverse + spread @ self.lead.transpose(0, 2, 1)
+        top = np.broadcast_to(self.covariance, (len(own), *self.covariance.shape))
+        covariance = np.concatenate(
+            [
+                np.concatenate([top, spread.transpose(0, 2, 1)], axis=2),
+                np.concatenate([spread, own], axis=2),
+            ],
+            axis=1,
+        )
+        means = self.alone + self.lead @ self.mean
+        return np.concatenate(
+            [np.broadcast_to(self.mean, (len(own), self.mean.size)), means], axis=1
+        ), covariance
+
+    def map(self, paths: Array, machine: bool) -> Array:
+        """From the joint terms to mu of each setting and w, for rows of ``paths`` (r, p): (r, s + 1, j).
+
+        machine : whether mu is that of the machine or that of all.
+        """
+        n = self.model.settings
+        rows, terms = paths.shape
+        found = np.zeros((rows, n + 1, terms * n + n + 1))
+        weights = paths[:, :, None] * self.by_term
+        found[:, :n, : terms * n] = np.einsum("rpi,ij->ripj", weights, np.eye(n)).reshape(rows, n, terms * n)
+        if machine:
+            found[:, :n, terms * n : -1] = np.diag(np.broadcast_to(self.spreads.machine, n))
+        found[:, n, -1] = 1.0
+        return found
+
+    def draw(self, rng: np.random.Generator) -> DrawnTerms:
+        """All terms from the posterior; fields and changes by conditioning a draw of the prior on the estimates
+        (Hoffman and Ribak 1991, Astrophysical Journal 380:L5-L8; from memory)."""
+        model, s = self.model, self.spreads
+        n, (many, most) = model.settings, model.b.shape
+        top = self.mean + np.linalg.cholesky(self.covariance) @ rng.standard_normal(self.mean.size)
+        own = np.einsum("mij,mj->mi", np.linalg.cholesky(self.inverse), rng.standard_normal(self.alone.shape))
+        own += self.alone + self.lead @ top
+        top, machines, w = top.reshape(-1, n), own[:, :n], own[:, n]
+        mu = model.paths @ (self.by_term * top) + (np.broadcast_to(s.machine, n) * machines)[model.machine]
+        fields, changes = rng.standard_normal((many, n)), rng.standard_normal((many, most, n))
+        unknown, errors = rng.standard_normal((2, many, most))
+        scaled_x = model.x * np.broadcast_to(s.field, (many, n))[:, None, :]
+        by_change = model.x * np.broadcast_to(s.change, n)
+        by_unknown = s.unknown * np.sqrt(model.unknown)
+        rest = model.b - np.einsum("fks,fs->fk", model.x, mu) - model.g * w[model.machine][:, None]
+        rest -= np.einsum("fks,fs->fk", scaled_x, fields) + (by_change * changes).sum(axis=2)
+        rest -= (
+            by_unknown * unknown
+            + np.sqrt(s.noise) * np.linalg.solve(model.whitener, errors[:, :, None])[:, :, 0]
+        )
+        pulled = np.linalg.solve(self.w, rest[:, :, None])[:, :, 0]
+        fields = fields + np.einsum("fks,fk->fs", scaled_x, pulled)
+        return DrawnTerms(
+            top,
+            machines,
+            w,
+            fields,
+            changes + by_change * pulled[:, :, None],
+            unknown + by_unknown * pulled,
+        )

@@ -1,0 +1,206 @@
+"""Draws of the spreads of ``nested_terms`` from their posterior, by Gibbs sampling.
+
+Each setting s has a size of its own, kappa_s, by which all its spreads are multiplied: a setting that does nothing
+does so on every machine and in every field, and one that does much varies much.
+
+    spread of a term of setting s = kappa_s x spread of such terms        kappa_s ~ half-Cauchy(1)
+
+(the horseshoe of Carvalho, Polson and Scott 2010, Biometrika 97:465-480, over groups of terms). Scales are drawn on
+grids, in turn given the terms and given the terms in units of their spreads, which mixes well where either mixes
+badly (interweaving: Yu and Meng 2011, J. Comput. Graph. Statist. 20:531-570).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from chaffinch.pipelines.estimate.results.nested_terms import DrawnTerms, NestedTerms, Spreads
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Scales of the half-normal priors, on the log scale for one step of a setting (common practice, no source).
+PRIOR_SCALES = {"field": 0.25, "change": 0.1, "machine": 0.15, "crop": 0.2, "year": 0.1}
+# The usual size of settings' effects is log-normal: of the order of 30 % a step, a factor of 2.7 either way is no
+# surprise.
+USUAL_EFFECT, EFFECTS_APART = 0.3, 1.0
+WARM_UP, SWEEPS, EVERY = 60, 480, 4
+SIZES = 2.0 ** np.arange(-5, 3.01, 0.5)
+SEED = 20260711
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Values of a scale and their log prior."""
+
+    values: Array
+    log_prior: Array
+
+    def draw(self, rng: np.random.Generator, log_likelihood: Array) -> float:
+        weight = self.log_prior + log_likelihood
+        chances = np.cumsum(np.exp(weight - weight.max()))
+        return float(self.values[np.searchsorted(chances, rng.random() * chances[-1])])
+
+
+def _sizes() -> _Grid:
+    # The density of the log of a half-Cauchy variable.
+    return _Grid(SIZES, np.log(SIZES / (1 + SIZES**2)))
+
+
+def _half_normal(scale: float) -> _Grid:
+    values = scale * np.concatenate([[0.02, 0.06], np.arange(0.1, 3.21, 0.1)])
+    # Each value stands for what lies nearer to it than to others.
+    log_width = np.log(np.gradient(values))
+    return _Grid(values, log_width - 0.5 * (values / scale) ** 2)
+
+
+def _usual() -> _Grid:
+    z = np.linspace(-3, 3, 31)
+    return _Grid(USUAL_EFFECT * np.exp(EFFECTS_APART * z), -0.5 * z**2)
+
+
+class _Chain:
+    """The state of the sampler: scale of each kind of term, size of each setting, factor on the noise."""
+
+    def __init__(self, model: NestedTerms, season_freedom: float) -> None:
+        self.model, self.freedom = model, season_freedom
+        levels = {"machine": len(model.machines), "crop": len(model.crops), "year": len(model.years)}
+        # A term that all fields share cannot be seen apart from the setting's own.
+        varied = [name for name, some in levels.items() if some > 1]
+        self.grids = {"setting": _usual()}
+        self.grids |= {name: _half_normal(PRIOR_SCALES[name]) for name in ("field", "change", *varied)}
+        self.sizes_grid = _sizes()
+        self.scales = {"setting": USUAL_EFFECT} | {
+            name: PRIOR_SCALES[name] / 2 for name in list(self.grids)[1:]
+        }
+        self.sizes, self.noise = np.ones(1 + int(model.groups.max())), 1.0
+        self.of_group = np.equal.outer(model.groups, np.arange(self.sizes.size)).astype(float)
+        # Which terms anything was seen of: without data a term is its prior.
+        moved = (model.x != 0).any(axis=1)
+        ends = np.cumsum([0, 1, len(model.crops), len(model.years)])
+        by_path = (model.paths.T @ moved) > 0
+        self.seen = {
+            name: by_path[a:b]
+            for name, a, b in zip(("setting", "crop", "year"), ends, ends[1:], strict=False)
+        }
+        self.seen |= {"machine": (model.on @ moved) > 0, "field": moved, "change": model.x != 0}
+        self.bounds = dict(zip(("setting", "crop", "year"), zip(ends, ends[1:], strict=False), strict=True))
+        self.whitened_b, self.whitened_g = (
+            (model.whitener @ a[:, :, None])[:, :, 0] for a in (model.b, model.g)
+        )
+
+    def spreads(self) -> Spreads:
+        of_columns = self.sizes[self.model.groups]
+        sized = {name: of_columns * scale for name, scale in self.scales.items()}
+        return Spreads(**sized, unknown=self.scales["setting"], noise=self.noise)
+
+    def sweep(self, rng: np.random.Generator) -> None:
+        drawn = self.model.solve(self.spreads()).draw(rng)
+        terms = self._by_kind(drawn)
+        self._noise(rng, drawn, terms)
+        terms = self._given_terms(rng, terms)
+        self._given_standard(rng, drawn, terms)
+
+    def _by_kind(self, drawn: DrawnTerms) -> dict[str, Array]:
+        """Terms in units of their spreads, by kind: (levels, s), changes (f, k, s); only of kinds that vary."""
+        found = {name: drawn.top[a:b] for name, (a, b) in self.bounds.items()}
+        found |= {"machine": drawn.machines, "field": drawn.fields, "change": drawn.changes}
+        return {name: found[name] for name in self.grids}
+
+    def _effects(self, terms: dict[str, Array]) -> dict[str, Array]:
+        """What each kind of term does to each estimate, in units of its spread: (f, k, s)."""
+        model = self.model
+        found = {}
+        for name, term in terms.items():
+            if name in self.bounds:
+                a, b = self.bounds[name]
+                found[name] = model.x * (model.paths[:, a:b] @ term)[:, None, :]
+            elif name == "change":
+                found[name] = model.x * term
+            else:
+                found[name] = model.x * (term[model.machine] if name == "machine" else term)[:, None, :]
+        return found
+
+    def _rest(self, drawn: DrawnTerms) -> Array:
+        """Whitened estimates less what changes of unknown dose did."""
+        other = self.scales["setting"] * np.sqrt(self.model.unknown) * drawn.unknown
+        return self.whitened_b - (self.model.whitener @ other[:, :, None])[:, :, 0]
+
+    def _noise(self, rng: np.random.Generator, drawn: DrawnTerms, terms: dict[str, Array]) -> None:
+        if not np.isfinite(self.freedom):
+            return
+        effects, of_columns = self._effects(terms), self.sizes[self.model.groups]
+        explained = sum((self.scales[name] * one @ of_columns for name, one in effects.items()), np.zeros(()))
+        errors = self._rest(drawn) - (self.model.whitener @ explained[:, :, None])[:, :, 0]
+        errors -= self.whitened_g * drawn.w[self.model.machine][:, None]
+        freedom = self.freedom + self.model.estimates
+        self.noise = float((self.freedom + (errors**2).sum()) / rng.chisquare(freedom))
+
+    def _given_terms(self, rng: np.random.Generator, terms: dict[str, Array]) -> dict[str, Array]:
+        """Scales, then sizes, given the terms themselves; returns the terms in units of the new spreads."""
+        squares = {
+            name: (term**2 * self.seen[name]).reshape(-1, self.model.settings).sum(axis=0)
+            for name, term in terms.items()
+        }
+        counts = {name: self.seen[name].reshape(-1, self.model.settings).sum(axis=0) for name in terms}
+        terms = dict(terms)
+        for name, grid in self.grids.items():
+            before = self.scales[name]
+            values = grid.values
+            loglik = -counts[name].sum() * np.log(values) - 0.5 * before**2 * squares[name].sum() / values**2
+            self.scales[name] = grid.draw(rng, loglik)
+            ratio = before / self.scales[name]
+            terms[name], squares[name] = terms[name] * ratio, squares[name] * ratio**2
+        total, count = (sum(some.values()) @ self.of_group for some in (squares, counts))
+        old = self.sizes.copy()
+        for i, size in enumerate(old):
+            loglik = -count[i] * np.log(SIZES) - 0.5 * size**2 * total[i] / SIZES**2
+            self.sizes[i] = self.sizes_grid.draw(rng, loglik)
+        ratios = (old / self.sizes)[self.model.groups]
+        return {name: term * ratios for name, term in terms.items()}
+
+    def _given_standard(self, rng: np.random.Generator, drawn: DrawnTerms, terms: dict[str, Array]) -> None:
+        """Sizes, then scales, given the terms in units of their spreads: a regression of the estimates on them."""
+        effects, whitener, rest = self._effects(terms), self.model.whitener, self._rest(drawn)
+        together = np.asarray(sum(self.scales[name] * one for name, one in effects.items()))
+        columns = whitener @ together @ self.of_group
+        self.sizes = self._regress(rng, columns, rest, self.sizes, [self.sizes_grid] * self.sizes.size)
+        columns = whitener @ np.stack(
+            [one @ self.sizes[self.model.groups] for one in effects.values()], axis=2
+        )
+        before = np.array([self.scales[name] for name in effects])
+        found = self._regress(rng, columns, rest, before, [self.grids[name] for name in effects])
+        self.scales = dict(zip(effects, found.tolist(), strict=True))
+
+    def _regress(
+        self, rng: np.random.Generator, columns: Array, rest: Array, start: Array, grids: list[_Grid]
+    ) -> Array:
+        """Coefficients of whitened ``columns`` (f, k, c), one after another, each on its grid; w integrated out."""
+        gram = np.einsum("fkc,fkd->cd", columns, columns, optimize=True)
+        along = np.einsum("fkc,fk->c", columns, rest)
+        on, g = self.model.on, self.whitened_g
+        of_w = on @ np.einsum("fkc,fk->fc", columns, g)
+        known = on @ (g**2).sum(axis=1) + self.noise
+        gram -= (of_w / known[:, None]).T @ of_w
+        along -= of_w.T @ (on @ (g * rest).sum(axis=1) / known)
+        gram, along = gram / self.noise, along / self.noise
+        found = start.copy()
+        for i, grid in enumerate(grids):
+            slope = along[i] - gram[i] @ found + gram[i, i] * found[i]
+            found[i] = grid.draw(rng, slope * grid.values - 0.5 * gram[i, i] * grid.values**2)
+        return found
+
+
+def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
+    """Draws of the spreads, each as likely as any other; the same estimates always give the same draws.
+
+    season_freedom : degrees of freedom with which the season's noise is known.
+    """
+    chain, rng = _Chain(model, season_freedom), np.random.default_rng(SEED)
+    found = []
+    for i in range(WARM_UP + SWEEPS):
+        chain.sweep(rng)
+        if i >= WARM_UP and i % EVERY == 0:
+            found.append(chain.spreads())
+    return found
