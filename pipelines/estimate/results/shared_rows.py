@@ -313,7 +313,7 @@ class _Rows:
         """
         fitted, levels = members[0].of, _levels(members)
         estimates, covariance, doses = self._block(members, spread=False)
-        covariance = covariance + self.model.components["change"] ** 2 * np.diag(doses**2)
+        covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
         from scipy.special import ndtr
 
         moves = [(row["trial_from"], row["trial_to"]) for u in members for row in _rows_of_change(u)]
