@@ -85,7 +85,7 @@ def spoilt() -> dict[str, tuple[Parsed, str, str]]:
         "loose cable": (
             log(good.with_columns(cut)),
             "look",
-            "Cleaning loss of Combine A is missing in 75 % of the work: check the sensor and its cable.",
+            "Cleaning loss of Combine A is missing in 75 % of the work: see the notes on the file",
         ),
         "saturated": (
             log(good.with_columns(ceiling)),

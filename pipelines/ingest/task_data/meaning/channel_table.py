@@ -28,7 +28,13 @@ from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
     is_derived,
     losses,
 )
-from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry, begun_with, filled, remember
+from chaffinch.pipelines.ingest.task_data.meaning.held_values import (
+    Carry,
+    begun_with,
+    filled,
+    remember,
+    unsure,
+)
 from chaffinch.pipelines.ingest.task_data.meaning.other_values import fixed_values, other_texts
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import working
@@ -143,6 +149,8 @@ def _channels(
         for target, index in chosen.items()
         if (scale := scales[index]) is not None
     }
+    if "speed_m_s" in chosen:
+        _speed_by_positions(log, chosen["speed_m_s"], data, times_s, notes)
     own = of_device(log, device)
     state = working(own, held)
     if state is None:
@@ -224,6 +232,22 @@ def _speed_m_s(log: LogData) -> Floats | None:
         }
     )
     return with_speed(places)["speed_m_s"].to_numpy().astype(np.float64)
+
+
+def _speed_by_positions(
+    log: LogData, index: int, data: dict[str, Floats], times_s: Floats, notes: list[str]
+) -> None:
+    """Take the speed of positions where the logged one is older than what it is known to hold for."""
+    doubtful = unsure(log, index, times_s)
+    if not doubtful.any() or (by_positions := _speed_m_s(log)) is None:
+        return
+    used = doubtful & np.isfinite(by_positions)
+    if used.any():
+        data["speed_m_s"] = np.where(used, by_positions, data["speed_m_s"])
+        notes.append(
+            f"{log.stem}: {log.columns[index].key} has pauses in which it may have changed; the speed in "
+            f"{int(used.sum())} readings there is that of the positions."
+        )
 
 
 def _hold(log: LogData, data: dict[str, Floats], held: HeldColumn, notes: list[str]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
+from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints
 from chaffinch.pipelines.ingest.task_data.files.task_file import ON_CHANGE, ON_THRESHOLD
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import WIDTHS
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
@@ -15,6 +15,9 @@ STALE_PERIODS = 3
 # Intervals that differ by more than half from the usual one are uneven; a clock keeps most of them even.
 UNEVEN = 0.5
 MOSTLY = 0.8
+# A value that is logged when it changes repeats the one before only by chance.
+SELDOM = 0.02
+MOST_PAUSES = 0.5
 LONGEST_CARRY_S = 600.0
 KEPT_KINDS = frozenset({"setpoint", "state", "property", "default", "lowest", "highest"})
 # (identifier, element, message) -> last value and when, to begin the next log of the task with.
@@ -42,8 +45,8 @@ def filled(log: LogData, index: int, times_s: Floats) -> Floats:
     """(N,) raw values of a column, each kept until the next.
 
     A value that the device logs when it changes holds until then; one that it logs by time or distance only
-    for three of its own periods. A device states by which of these it *may* log a value, often by all of them;
-    which it did follows from whether the values come at even intervals.
+    for three of its own periods. In doubt (see ``_logging``) it holds for ten minutes where the device went on
+    logging other values meanwhile, else as one logged by time.
     """
     whole = np.full(len(log), np.nan)
     whole[log.rows[index]] = log.values[index]
@@ -52,23 +55,82 @@ def filled(log: LogData, index: int, times_s: Floats) -> Floats:
         return whole
     last = np.searchsorted(known, np.arange(len(log)), side="right") - 1
     held = np.where(last >= 0, whole[known[np.maximum(last, 0)]], np.nan)
-    intervals_s = np.diff(times_s[known])
-    if len(intervals_s) and not _holds(log.columns[index], intervals_s):
-        age_s = times_s - times_s[known[np.maximum(last, 0)]]
-        held[age_s > STALE_PERIODS * max(float(np.median(intervals_s)), 1.0)] = np.nan
+    held[_age_s(known, times_s) > _longest_hold_s(log, index, known, times_s)] = np.nan
     return held
 
 
-def _holds(column: LogColumn, intervals_s: Floats) -> bool:
-    """Whether the last value of a column holds until the next, however long that takes."""
+def unsure(log: LogData, index: int, times_s: Floats) -> Booleans:
+    """(N,) where the last value of a column is older than three of its periods and not known to hold."""
+    known = log.rows[index]
+    if len(known) < 2 or _logging(log, index, known, times_s) == "on change":
+        return np.zeros(len(log), dtype=bool)
+    return _age_s(known, times_s) > _stale_s(known, times_s)
+
+
+def _age_s(known: Ints, times_s: Floats) -> Floats:
+    """(N,) seconds since the last of the readings ``known``; negative before the first."""
+    last = np.searchsorted(known, np.arange(len(times_s)), side="right") - 1
+    return np.where(last >= 0, times_s - times_s[known[np.maximum(last, 0)]], -1.0)
+
+
+def _stale_s(known: Ints, times_s: Floats) -> float:
+    return STALE_PERIODS * max(float(np.median(np.diff(times_s[known]))), 1.0)
+
+
+def _longest_hold_s(log: LogData, index: int, known: Ints, times_s: Floats) -> float:
+    if len(known) < 2:
+        return np.inf
+    logging = _logging(log, index, known, times_s)
+    if logging == "on change":
+        return np.inf
+    stale_s = _stale_s(known, times_s)
+    goes_on = logging == "in doubt" and _others_go_on(log, index, known, times_s)
+    return max(stale_s, LONGEST_CARRY_S) if goes_on else stale_s
+
+
+def _logging(log: LogData, index: int, known: Ints, times_s: Floats) -> str:
+    """``on change``, ``by time`` or ``in doubt``: by the trigger methods that the device describes, then by the log.
+
+    A device states by which methods it *may* log a value, often by all of them. Values at uneven intervals come
+    when they change; a value that repeats the one before was logged by time. Even intervals without a repetition
+    may be either: bursts while a machine speeds up, with pauses while the value rests, are even for the most part.
+    """
+    column = log.columns[index]
     if _kept_until_changed(column):
-        return True
+        return "on change"
     may = column.described.triggers if column.described is not None else None
     if may and not may & (ON_CHANGE | ON_THRESHOLD):
-        return False
+        return "by time"
+    intervals_s = np.diff(times_s[known])
     usual_s = float(np.median(intervals_s))
     even = np.abs(intervals_s - usual_s) <= UNEVEN * max(usual_s, 1.0)
-    return float(np.mean(even)) < MOSTLY
+    if float(np.mean(even)) < MOSTLY:
+        return "on change"
+    values = log.values[index]
+    repeats = float(np.mean(values[1:] == values[:-1]))
+    return "by time" if repeats > SELDOM else "in doubt"
+
+
+def _others_go_on(log: LogData, index: int, known: Ints, times_s: Floats) -> bool:
+    """Whether the device logged other values by time in most pauses of this one: it was not silent then."""
+    own = log.columns[index].element
+    others = [
+        log.rows[i]
+        for i, column in enumerate(log.columns)
+        if i != index
+        and own is not None
+        and column.element is not None
+        and column.element.device == own.device
+        and not _kept_until_changed(column)
+    ]
+    ends = np.flatnonzero(np.diff(times_s[known]) > _stale_s(known, times_s))
+    if not others or not len(ends):
+        return False
+    heard = np.zeros(len(log), dtype=bool)
+    for rows in others:
+        heard[rows] = True
+    before = np.append(0, np.cumsum(heard))
+    return bool(np.mean(before[known[ends + 1]] > before[known[ends] + 1]) > MOST_PAUSES)
 
 
 def _kept_until_changed(column: LogColumn) -> bool:

@@ -1,8 +1,9 @@
 """UTC of the logs of one task set: which zone each log's clock runs at, and how that is known.
 
 In order of trust: the zone that ``farm.toml`` states, satellite time in the log, satellite time in another
-log of the same machine, a zone written into the times of the task, one written for another task of the same
-machine. Without any of them the times are read as UTC, and a note says so.
+log, a zone written into the times of the task, one written for another task. One terminal wrote the whole set and
+has one clock, whatever machine a log is of; logs of the same machine and near in time go first. Without any of
+them the times are read as UTC, and a note says so.
 """
 
 from __future__ import annotations
@@ -20,6 +21,10 @@ NO_TIME = np.iinfo(np.int64).min
 # From this clock error on a settings log by another clock is blurred.
 NOTABLE_S = 30.0
 DEGREES_AN_HOUR = 15.0
+UNKNOWN_ZONE = (
+    "the time zone of the terminal's clock is not known, so its times are read as UTC; "
+    "state time_zone in farm.toml if they are local."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +75,14 @@ def on_utc(logs: Sequence[LocalTimeLog]) -> Iterator[UtcLog]:
     for log in logs:
         local = log.frame["local_us"].cast(pl.Datetime("us"))
         notes, asked = _by_satellites(log)
-        if log.zone is not None:
-            moments, changes = to_utc(local, log.zone)
-            notes += changes
+        found = None if log.zone is not None else _offset(log, logs, written)
+        zone, of_other = (log.zone, "") if log.zone is not None else _zone_of_another(log, logs)
+        if zone is not None and found is None:
+            moments, changes = to_utc(local, zone)
+            notes += [*([of_other] if of_other else []), *changes]
             asked += _contradiction(log, local, moments)
         else:
-            offset, how = _offset(log, logs, written)
+            offset, how = found or (0, [UNKNOWN_ZONE])
             notes += how
             moments = (local - timedelta(seconds=offset)).dt.replace_time_zone("UTC")
         stem = log.stem
@@ -122,14 +129,14 @@ def _contradiction(log: LocalTimeLog, local: pl.Series, moments: pl.Series) -> l
 
 def _offset(
     log: LocalTimeLog, logs: Sequence[LocalTimeLog], written: dict[str, Offset | None]
-) -> tuple[int, list[str]]:
-    """Seconds to take off the clock of ``log``, and a note on how they are known, unless by its own satellites."""
+) -> tuple[int, list[str]] | None:
+    """Seconds to take off the clock of ``log``, and a note on how they are known, unless by its own satellites.
+
+    None where neither satellites nor written times tell.
+    """
     if isinstance(log.satellites, Offset):
         return log.satellites.seconds, []
-    others = sorted(
-        (one for one in logs if one.machine == log.machine and one is not log),
-        key=lambda one: abs(one.begin_us - log.begin_us),
-    )
+    others = _others(log, logs)
     for one in others:
         if isinstance(one.satellites, Offset):
             zone = one.satellites.seconds
@@ -144,7 +151,23 @@ def _offset(
                 f"The terminal's clock runs {zone_text(other.seconds)} by the times written for the task of "
                 f"{one.stem}."
             ]
-    return 0, [
-        "the time zone of the terminal's clock is not known, so its times are read as UTC; "
-        "state time_zone in farm.toml if they are local."
-    ]
+    return None
+
+
+def _others(log: LocalTimeLog, logs: Sequence[LocalTimeLog]) -> list[LocalTimeLog]:
+    """The other logs of the terminal: those of the same machine first, then by nearness in time."""
+    return sorted(
+        (one for one in logs if one is not log),
+        key=lambda one: (one.machine != log.machine, abs(one.begin_us - log.begin_us)),
+    )
+
+
+def _zone_of_another(log: LocalTimeLog, logs: Sequence[LocalTimeLog]) -> tuple[str | None, str]:
+    """The zone that ``farm.toml`` states for another machine of the terminal, and a note on that."""
+    for one in _others(log, logs):
+        if one.zone is not None:
+            return (
+                one.zone,
+                f"The terminal's clock runs in {one.zone}, as farm.toml states for {one.machine}.",
+            )
+    return None, ""

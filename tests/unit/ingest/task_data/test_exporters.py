@@ -531,6 +531,29 @@ def test_a_log_without_satellites_goes_by_another_of_the_machine() -> None:
     assert any("by satellite time in TLG00002" in note for note in parsed.notes)
 
 
+SECOND_TASK = (
+    '<TSK A="TSK-1" G="4"><TLG A="TLG00001" C="1"/></TSK><TSK A="TSK-2" G="4"><TLG A="TLG00002" C="1"/></TSK>'
+)
+
+
+def test_a_terminal_has_one_clock_for_all_its_machines() -> None:
+    """Satellite time in the log of the second machine, on another day, tells the zone of the first one's too."""
+    two = {
+        "TASKDATA_XML": sets.task_file(
+            devices=sets.DEVICE + SECOND.replace("Third Combine", "Fourth Combine"), tasks=SECOND_TASK
+        ),
+        "TLG00002_XML": sets.header(sets.VALUES.replace('"DET-', '"DET-1'), position=SATELLITES),
+        "TLG00002_BIN": with_satellites(7200, 7200),
+    }
+    parsed = read(Farm(), **two)
+    assert column(parsed, "machine") == ["Third Combine"] * 60 + ["Fourth Combine"] * 60
+    assert hours(parsed) == [8.0, 10.0]
+    two |= {"TLG00002_XML": sets.header(sets.VALUES.replace('"DET-', '"DET-1')), "TLG00002_BIN": sets.log()}
+    stated = read(parse_farm('[machines."Fourth Combine"]\ntime_zone = "Europe/Berlin"'), **two)
+    assert hours(stated) == [8.0, 8.0]
+    assert any("as farm.toml states for Fourth Combine" in note for note in stated.notes)
+
+
 def test_a_later_log_within_the_times_of_a_task_is_in_the_zone_of_the_first() -> None:
     """Written in UTC from 8 to 14 o'clock; logs at 10 and 13 o'clock of a clock two hours ahead."""
     later = b"".join(sets.record(3 * 3600 + s, [(0, 1500)]) for s in range(60))
