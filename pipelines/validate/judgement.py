@@ -17,7 +17,7 @@ from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate.attention import attention
 from chaffinch.pipelines.validate.measures import MEASURES, measure
 from chaffinch.schemas.declarations import without_unit
-from chaffinch.schemas.expectations import BatchExpectation, batch_expectations
+from chaffinch.schemas.declared_checks import BatchExpectation, batch_expectations
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import polars as pl
 from chaffinch.pipelines.parsed import LONGEST_VALUE, Parsed, combined_set_aside
 from chaffinch.schemas.declarations import channels, settings
-from chaffinch.schemas.rules import RowRule, declared_row_rules
+from chaffinch.schemas.declared_checks import RowRule, declared_row_rules
 
 _POSITION = ("latitude", "longitude")
 

@@ -14,7 +14,7 @@ from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate import judge
 from chaffinch.pipelines.validate.judgement import in_words
 from chaffinch.pipelines.validate.measures import MEASURES, measure
-from chaffinch.schemas.expectations import batch_expectations
+from chaffinch.schemas.declared_checks import batch_expectations
 
 NOON = datetime(2026, 7, 20, 12, tzinfo=UTC)
 ROWS = 4 * 3600

@@ -12,7 +12,7 @@ from chaffinch.pipelines.errors import DeclarationError
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate import apply_rules
 from chaffinch.schemas.declarations import parse
-from chaffinch.schemas.rules import RowRule, declared_row_rules
+from chaffinch.schemas.declared_checks import RowRule, declared_row_rules
 
 NOON = datetime(2026, 7, 20, 12, tzinfo=UTC)
 
