@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 MOST_POINTS = 2400
-EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
 
 
 def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.DataFrame:
@@ -119,15 +118,6 @@ def medians_in_time(
         if table.height <= most:
             break
     return table, minutes
-
-
-def metres_from(longitude: Array, latitude: Array, centre: tuple[float, float]) -> tuple[Array, Array]:
-    """East and north of ``centre`` (longitude, latitude) in m, equirectangular; fine for a field."""
-    scale = math.radians(1) * EARTH_RADIUS_M
-    return (
-        (longitude - centre[0]) * scale * math.cos(math.radians(centre[1])),
-        (latitude - centre[1]) * scale,
-    )
 
 
 def both_sides(

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.figures.field_data import Array, local_ms, metres_from
+from chaffinch.dashboards.figures.field_data import Array, local_ms
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, Scale, ShownUnits
+from chaffinch.pipelines.work.track import on_metres
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -79,10 +80,10 @@ def field_map(
     placed = positions(readings)
     if placed.height < 2 or not shown:
         return None
-    centre = (float(placed["longitude"].median()), float(placed["latitude"].median()))  # type: ignore[arg-type]
+    centre = (float(placed["latitude"].median()), float(placed["longitude"].median()))  # type: ignore[arg-type]
 
     def on_ground(longitude: Array, latitude: Array) -> tuple[Array, Array]:
-        east, north = metres_from(longitude, latitude, centre)
+        east, north = on_metres(latitude, longitude, centre)
         return east * length[0], north * length[0]
 
     outlines = [on_ground(ring[:, 0], ring[:, 1]) for ring in _rings(boundary_wkt)]

@@ -11,8 +11,8 @@ from chaffinch.dashboards.figures.effect_pictures import effect_pictures
 from chaffinch.dashboards.figures.theme import style_properties
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
-from chaffinch.dashboards.report.season_tables import SHOWN, Group, by_crop, by_machine, settings_changed
-from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking, total
+from chaffinch.dashboards.report.season_tables import SHOWN, Group, settings_changed
+from chaffinch.dashboards.report.worth import WeighedSeason, Worth, lacking, total
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template_text
 from chaffinch.dashboards.words import terms as words
@@ -39,17 +39,10 @@ SECTIONS = (
 )
 
 
-def report_page(
-    data: SeasonData,
-    by_field: Sequence[FieldChanges],
-    worths: Sequence[Worth],
-    cuts: Sequence[FieldHarvest],
-    farm: Farm,
-    logo: str,
-) -> bytes:
+def report_page(season: WeighedSeason, logo: str) -> bytes:
     """The report as one HTML file without scripts. ``logo``: a data URI, or empty."""
-    crops, machines = by_crop(data), by_machine(data)
-    names = settings_changed([*crops, *machines])
+    data, farm = season.data, season.farm
+    names = settings_changed([*season.crops, *season.machines])
     context: dict[str, Any] = {
         "year": data.year,
         "client": farm.client,
@@ -57,17 +50,17 @@ def report_page(
         "logo": logo,
         "style": _style(data, farm),
         "sections": SECTIONS,
-        "facts": _facts(data, by_field, cuts, farm),
-        **_summary(data, by_field, worths, crops, farm),
+        "facts": _facts(season),
+        **_summary(season),
         "shown": [(name, words.OUTCOME_WORDS[name]) for name in SHOWN],
         "meanings": words.OUTCOME_MEANING,
         "outcome_words": words.OUTCOME_WORDS,
         "crop_label": words.crop_label,
-        "crop_groups": [(group, _figures(group)) for group in crops],
-        "machine_groups": machines,
-        "worth": _worth(worths, farm),
-        **_changes(by_field, farm),
-        "places": _places(cuts, farm),
+        "crop_groups": [(group, _figures(group)) for group in season.crops],
+        "machine_groups": season.machines,
+        "worth": _worth(season.worths, farm),
+        **_changes(season.by_field, farm),
+        "places": _places(season),
         "quality": _quality(data),
         "words_used": [
             (settings()[name].label, settings()[name].does) for name in names if name in settings()
@@ -105,18 +98,17 @@ def css_text(text: str) -> str:
     )
 
 
-def _facts(
-    data: SeasonData, by_field: Sequence[FieldChanges], cuts: Sequence[FieldHarvest], farm: Farm
-) -> list[tuple[str, str]]:
+def _facts(season: WeighedSeason) -> list[tuple[str, str]]:
+    data, farm = season.data, season.farm
     zones = {farm.zone_of(m) for m in data.where["machine"]}
     zone = zones.pop() if len(zones) == 1 else None
     first, last = data.where["first_time"].min(), data.where["last_time"].max()
     days = [words.day(cast(datetime, moment), zone) for moment in (first, last)]
-    area = sum(one.cut.area_ha for one in cuts)
+    area = sum(cut.area_ha for cut in season.cuts)
     facts = [
         ("Machines", f"{data.where['machine'].n_unique():,}"),
         ("Fields", f"{data.where.select('machine', 'field').n_unique():,}"),
-        ("Changes", f"{sum(len(one.changes) for one in by_field):,}"),
+        ("Changes", f"{sum(len(one.changes) for one in season.by_field):,}"),
         ("Loss checks", f"{data.checks.height:,}"),
         ("From", days[0]),
         ("To", days[1]),
@@ -128,22 +120,16 @@ def _facts(
     )
 
 
-def _summary(
-    data: SeasonData,
-    by_field: Sequence[FieldChanges],
-    worths: Sequence[Worth],
-    crops: Sequence[Group],
-    farm: Farm,
-) -> dict[str, Any]:
+def _summary(season: WeighedSeason) -> dict[str, Any]:
     rest = [
-        season_words.still_open(crops),
-        season_words.capacity_summary(worths),
-        season_words.worth_summary(worths, farm),
-        season_words.quality(data),
+        season_words.still_open(season.crops),
+        season_words.capacity_summary(season.worths),
+        season_words.worth_summary(season.worths, season.farm),
+        season_words.quality(season.data),
     ]
     return {
-        "scope": season_words.scope(data, by_field),
-        "findings": season_words.findings(crops),
+        "scope": season_words.scope(season.data, season.by_field),
+        "findings": season_words.findings(season.crops),
         "rest": [sentence for sentence in rest if sentence],
     }
 
@@ -266,18 +252,18 @@ def _change_row(change: ShownChange, zone: str | None) -> dict[str, Any]:
     }
 
 
-def _places(cuts: Sequence[FieldHarvest], farm: Farm) -> list[dict[str, str]]:
+def _places(season: WeighedSeason) -> list[dict[str, str]]:
     places = []
-    for one in cuts:
-        row, cut, units = one.of.row, one.cut, units_of(farm, one.of.crop)
+    for one, cut in zip(season.by_field, season.cuts, strict=True):
+        row, units = one.row, units_of(season.farm, one.crop)
         known = cut.area_ha > 0 and cut.market_t > 0
         places.append(
-            _where(row["machine"], row["field"], one.of.crop, row["first_time"], farm)
+            _where(row["machine"], row["field"], one.crop, row["first_time"], season.farm)
             | {
                 "area": amount(cut.area_ha, units.area) if cut.area_ha > 0 else "–",
                 "grain": amount(cut.market_t, units.grain) if cut.market_t > 0 else "–",
                 "yield": amount(cut.yield_t_ha, units.grain_per_area) if known else "–",
-                "changes": f"{len(one.of.changes):,}",
+                "changes": f"{len(one.changes):,}",
             }
         )
     return places

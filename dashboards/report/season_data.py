@@ -67,7 +67,7 @@ class SeasonData:
 
 def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
     """Collect a year. Raises ``CallError`` where the lake holds no effect of it."""
-    from chaffinch.pipelines.estimate.data.changes import real_adjustments
+    from chaffinch.pipelines.estimate import real_adjustments, refresh_effects
 
     of_year = YearOf(lake, year)
     effects = lake.scan("effects").collect()
@@ -76,7 +76,7 @@ def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
     if year not in years:
         raise CallError(_none_of(year, years))
     if len(years) > 1:
-        effects = _estimated(of_year, farm)
+        effects = refresh_effects(of_year, farm)
         if effects.filter(pl.col("scope") == "adjustment").is_empty():
             raise CallError(_none_of(year, [y for y in years if y != year]))
     ledger = (
@@ -109,12 +109,6 @@ def _none_of(year: int, years: list[int]) -> str:
         )
     listed = ", ".join(str(y) for y in years)
     return f"The lake has no effects of adjustments in {year}, only in {listed}."
-
-
-def _estimated(of_year: YearOf, farm: Farm) -> pl.DataFrame:
-    from chaffinch.pipelines.estimate import refresh_effects
-
-    return refresh_effects(of_year, farm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import polars as pl
+from chaffinch.dashboards.figures.forest import by_change
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import Outcome, outcome_of
 
-SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 SHOWN = ("separation_loss", "cleaning_loss", "machine_loss", "throughput")
 
 
@@ -86,9 +86,8 @@ def by_machine(data: SeasonData) -> list[Group]:
 
 
 def _settings(rows: pl.DataFrame, behind: pl.DataFrame) -> list[SettingEffects]:
-    ordered = rows.sort(SAME_CHANGE, nulls_last=True)
     listed = []
-    for key, own in ordered.group_by(SAME_CHANGE, maintain_order=True):
+    for key, own in by_change(rows):
         found = {row["outcome"]: outcome_of(row) for row in own.iter_rows(named=True)}
         listed.append(
             SettingEffects(

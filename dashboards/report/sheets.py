@@ -12,8 +12,8 @@ import polars as pl
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.document import last_moment
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
-from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
-from chaffinch.dashboards.report.worth import FieldHarvest, Worth, lacking
+from chaffinch.dashboards.report.season_tables import Group
+from chaffinch.dashboards.report.worth import WeighedSeason, Worth, lacking
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, Scale, units_of
@@ -42,22 +42,16 @@ class Sheet:
     rows: list[tuple[Any, ...]]
 
 
-def season_sheets(
-    data: SeasonData,
-    by_field: Sequence[FieldChanges],
-    worths: Sequence[Worth],
-    cuts: Sequence[FieldHarvest],
-    farm: Farm,
-) -> bytes:
+def season_sheets(season: WeighedSeason) -> bytes:
     """The workbook. No text becomes a formula or a link; the same data give the same bytes."""
-    crops = by_crop(data)
+    data = season.data
     sheets = [
-        _summary(data, by_field, worths, crops, farm),
-        _pooled("Settings", crops, "Group"),
-        _pooled("Machines", by_machine(data), "Machine"),
-        _changes(by_field, farm),
-        _worth(worths, farm),
-        _fields(cuts, farm),
+        _summary(season),
+        _pooled("Settings", season.crops, "Group"),
+        _pooled("Machines", season.machines, "Machine"),
+        _changes(season.by_field, season.farm),
+        _worth(season.worths, season.farm),
+        _fields(season),
         _files(data),
         _set_aside(data),
         _words(data),
@@ -65,23 +59,18 @@ def season_sheets(
     return _workbook(sheets, last_moment(data), f"Season report {data.year}")
 
 
-def _summary(
-    data: SeasonData,
-    by_field: Sequence[FieldChanges],
-    worths: Sequence[Worth],
-    crops: Sequence[Group],
-    farm: Farm,
-) -> Sheet:
+def _summary(season: WeighedSeason) -> Sheet:
+    data, farm, worths = season.data, season.farm, season.worths
     rows = [
         ("Season", str(data.year)),
         ("Client", farm.client.name),
         ("Notes", farm.client.notes),
-        ("Scope", season_words.scope(data, by_field)),
+        ("Scope", season_words.scope(data, season.by_field)),
         *(
             ("Clear effect", f"{f.name}, {f.where}: {f.sentence} {f.direction}".strip())
-            for f in season_words.findings(crops)
+            for f in season_words.findings(season.crops)
         ),
-        ("Still open", season_words.still_open(crops)),
+        ("Still open", season_words.still_open(season.crops)),
         ("Capacity", season_words.capacity_summary(worths)),
         ("Worth", season_words.worth_summary(worths, farm)),
         *(("Missing", text) for text in lacking(worths, farm)),
@@ -169,15 +158,15 @@ def _positive(value: float, scale: Scale) -> float | None:
     return value * scale[0] if value > 0 else None
 
 
-def _fields(cuts: Sequence[FieldHarvest], farm: Farm) -> Sheet:
-    us = farm.units == "us"
+def _fields(season: WeighedSeason) -> Sheet:
+    farm, us = season.farm, season.farm.units == "us"
     rows = []
-    for one in cuts:
-        row, cut, units = one.of.row, one.cut, units_of(farm, one.of.crop)
+    for one, cut in zip(season.by_field, season.cuts, strict=True):
+        row, units = one.row, units_of(farm, one.crop)
         rows.append((
-            row["machine"], row["field"], words.crop_label(one.of.crop), row["first_time"], row["last_time"],
+            row["machine"], row["field"], words.crop_label(one.crop), row["first_time"], row["last_time"],
             row["readings"], _positive(cut.area_ha, units.area), _positive(cut.market_t, units.grain),
-            cut.yield_t_ha * units.grain_per_area[0] if cut.area_ha > 0 else None, len(one.of.changes),
+            cut.yield_t_ha * units.grain_per_area[0] if cut.area_ha > 0 else None, len(one.changes),
             *([units.grain[1]] if us else []),
         ))  # fmt: skip
     columns = (

@@ -8,10 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import polars as pl
-from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
+from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
+from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import Ends, units_of
 from chaffinch.dashboards.words.terms import crop_label
@@ -23,6 +25,7 @@ from chaffinch.pipelines.work.load_calibration import weighed_loads
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm
+    from chaffinch.pipelines.lake import ReadableLake
 
 # A log that pauses for longer than this many of its usual intervals was not cutting meanwhile. From memory.
 LONGEST_PAUSE = 3.0
@@ -104,26 +107,45 @@ class Total:
     money: Ends
 
 
-@dataclass(frozen=True, slots=True)
-class FieldHarvest:
-    """What was cut in one machine-field in the year."""
+@dataclass(frozen=True)
+class WeighedSeason:
+    """All that a report shows: the year's tables, the changes of each field job, what each change was worth, and
+    what was cut in each field job (in the order of ``by_field``)."""
 
-    of: FieldChanges
-    cut: Harvest
+    data: SeasonData
+    farm: Farm
+    by_field: Sequence[FieldChanges]
+    worths: Sequence[Worth]
+    cuts: Sequence[Harvest]
+
+    @cached_property
+    def crops(self) -> list[Group]:
+        return by_crop(self.data)
+
+    @cached_property
+    def machines(self) -> list[Group]:
+        return by_machine(self.data)
+
+
+def weighed_season(lake: ReadableLake, year: int, farm: Farm) -> WeighedSeason:
+    """Collect and weigh a year. Raises ``CallError`` where the lake holds no effect of it."""
+    data = season_data(lake, year, farm)
+    by_field = changes_by_field(data)
+    return WeighedSeason(data, farm, by_field, *weigh(data, by_field, farm))
 
 
 def weigh(
     data: SeasonData, by_field: Sequence[FieldChanges], farm: Farm
-) -> tuple[list[Worth], list[FieldHarvest]]:
-    """The worth of every change with effects, and the harvest of every machine-field; one field in memory."""
+) -> tuple[list[Worth], list[Harvest]]:
+    """The worth of every change with effects, and the harvest of every field job; one field in memory."""
     worths: list[Worth] = []
-    cuts: list[FieldHarvest] = []
+    cuts: list[Harvest] = []
     weighed = weighed_loads(data.lake, farm)
     for one in by_field:
         row = one.row
         logged = data.lake.readings(row["machine"], row["field"], row.get("day"))
         readings = with_durations(with_calibration(logged, weighed.of(row["machine"], one.crop)))
-        cuts.append(FieldHarvest(one, harvest(readings, farm.market_moisture_pct(one.crop))))
+        cuts.append(harvest(readings, farm.market_moisture_pct(one.crop)))
         worths += _of_field(one, readings, farm)
     return worths, cuts
 
@@ -144,7 +166,7 @@ def _of_field(one: FieldChanges, readings: pl.DataFrame, farm: Farm) -> list[Wor
     for i, change in enumerate(one.changes):
         if not change.outcomes:
             continue
-        before = one.changes[i - 1].last_time if i else None
+        before = _between(readings, one.changes[i - 1].last_time if i else None, change.time)
         after = one.changes[i + 1].time if i + 1 < len(one.changes) else None
         worths.append(
             Worth(
@@ -155,9 +177,9 @@ def _of_field(one: FieldChanges, readings: pl.DataFrame, farm: Farm) -> list[Wor
                 _saved(change.outcome("machine_loss")),
                 harvest(_between(readings, change.last_time, after), None).area_ha,
                 farm.prices.per_t.get(one.crop or ""),
-                _grain_t_h(_between(readings, before, change.time)),
+                _grain_t_h(before),
                 _percent(change.outcome("capacity")),
-                _ha_h(_between(readings, before, change.time)),
+                _ha_h(before),
                 farm.prices.machine_per_h,
             )
         )
@@ -172,19 +194,22 @@ def _between(readings: pl.DataFrame, start: datetime | None, end: datetime | Non
 
 def _grain_t_h(readings: pl.DataFrame) -> float:
     """Grain t/h while cutting, at the moisture of harvest; NaN where nothing was cut."""
-    cut = readings.filter(pl.col("working").fill_null(True), pl.col("grain_flow_kg_s") > 0)
-    hours = float(cut["record_duration_s"].sum() or 0) / 3600
-    if hours == 0:
-        return float("nan")
-    return float((cut["grain_flow_kg_s"] * cut["record_duration_s"]).sum()) / 1000 / hours
+    cut, hours = _cutting(readings)
+    kg = float((cut["grain_flow_kg_s"] * cut["record_duration_s"]).sum())
+    return kg / 1000 / hours if hours else float("nan")
 
 
 def _ha_h(readings: pl.DataFrame) -> float:
     """Area an hour while cutting; NaN where nothing was cut or the width is not known."""
-    cut = readings.filter(pl.col("working").fill_null(True), pl.col("grain_flow_kg_s") > 0)
-    hours = float(cut["record_duration_s"].sum() or 0) / 3600
+    cut, hours = _cutting(readings)
     area_ha = harvest(cut, None).area_ha
-    return area_ha / hours if hours > 0 and area_ha > 0 else float("nan")
+    return area_ha / hours if hours and area_ha > 0 else float("nan")
+
+
+def _cutting(readings: pl.DataFrame) -> tuple[pl.DataFrame, float]:
+    """Readings that cut, and their hours."""
+    cut = readings.filter(pl.col("working").fill_null(True), pl.col("grain_flow_kg_s") > 0)
+    return cut, float(cut["record_duration_s"].sum() or 0) / 3600
 
 
 def _saved(outcome: Outcome | None) -> Ends | None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.dashboards.report.season_data import changes_by_field, season_data
-from chaffinch.dashboards.report.worth import weigh
+from chaffinch.dashboards.report.worth import weighed_season
 from chaffinch.pipelines.atomic_write import write_whole
 from chaffinch.pipelines.errors import CallError
 
@@ -34,14 +33,12 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
         from chaffinch.dashboards.report.pdf import find_chromium
 
         find_chromium()
-    data = season_data(lake, year, farm)
-    by_field = changes_by_field(data)
-    worths, cuts = weigh(data, by_field, farm)
+    season = weighed_season(lake, year, farm)
     notes: list[str] = []
     if ending == ".xlsx":
         from chaffinch.dashboards.report.sheets import season_sheets
 
-        content = season_sheets(data, by_field, worths, cuts, farm)
+        content = season_sheets(season)
     else:
         from chaffinch.dashboards.report.document import last_moment, report_page
         from chaffinch.dashboards.report.logo import logo_of
@@ -51,11 +48,11 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
         if logo is None:
             logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
             notes += missing
-        content = report_page(data, by_field, worths, cuts, farm, logo)
+        content = report_page(season, logo)
         if ending == ".pdf":
             from chaffinch.dashboards.report.pdf import print_pdf
 
-            content = print_pdf(content, last_moment(data))
+            content = print_pdf(content, last_moment(season.data))
     try:
         write_whole(out, content)
     except OSError as error:
@@ -63,9 +60,9 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
     return {
         "out": str(out),
         "year": year,
-        "fields": data.where.height,
-        "changes": sum(len(one.changes) for one in by_field),
-        "weighed": sum(w.saved_kg is not None for w in worths),
+        "fields": season.data.where.height,
+        "changes": sum(len(one.changes) for one in season.by_field),
+        "weighed": sum(w.saved_kg is not None for w in season.worths),
         "bytes": len(content),
         "notes": notes,
     }

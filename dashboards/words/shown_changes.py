@@ -7,19 +7,16 @@ from datetime import datetime
 from typing import Any
 
 import polars as pl
+from chaffinch.dashboards.words import terms
 from chaffinch.dashboards.words.shown_units import Scale
 from chaffinch.dashboards.words.terms import (
     LOSS_OUTCOMES,
     NARROW,
-    OUTCOME_WORDS,
     capitalized,
-    change_in_words,
     listed,
     reason_sentence,
-    setting_change,
     signed,
     significant,
-    tone,
 )
 from chaffinch.schemas.tables import OUTCOMES
 
@@ -46,11 +43,11 @@ class Outcome:
 
     @property
     def words(self) -> str:
-        return OUTCOME_WORDS.get(self.name, self.name)
+        return terms.OUTCOME_WORDS.get(self.name, self.name)
 
     @property
     def tone(self) -> str:
-        return tone(self.name, self.verdict)
+        return terms.tone(self.name, self.verdict)
 
     @property
     def known(self) -> bool:
@@ -73,7 +70,7 @@ class Outcome:
         """``cleaning loss up 31 % (14 to 51 %)``."""
         if self.percent is None or self.low is None or self.high is None:
             return f"{self.words} {self.verdict}"
-        return f"{self.words} {change_in_words(self.percent, self.low, self.high)}"
+        return f"{self.words} {terms.change_in_words(self.percent, self.low, self.high)}"
 
     @property
     def misleading_comparison(self) -> str:
@@ -123,7 +120,7 @@ class ShownChange:
 
     @property
     def title(self) -> str:
-        return " and ".join(setting_change(*one) for one in self.settings)
+        return " and ".join(terms.setting_change(*one) for one in self.settings)
 
     def outcome(self, name: str) -> Outcome | None:
         return next((o for o in self.outcomes if o.name == name), None)

@@ -42,6 +42,20 @@ OUTCOME_MEANING = {
     "returns": "volume of tailings returned from the cleaning shoe",
     "fuel_per_tonne": "fuel per tonne of grain",
 }
+MONTHS = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+]
 MORE_IS_BETTER = {"throughput", "capacity"}
 NEITHER_IS_BETTER = {"returns"}
 LOSS_OUTCOMES = {"separation_loss", "cleaning_loss", "machine_loss"}
@@ -144,23 +158,7 @@ def clock(moment: datetime, zone_name: str | None) -> str:
 def day(moment: datetime, zone_name: str | None) -> str:
     """``20 July 2026`` in the zone; English whatever the locale."""
     local = moment.astimezone(zone(zone_name))
-    return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
-
-
-_MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
+    return f"{local.day} {MONTHS[local.month - 1]} {local.year}"
 
 
 def duration(seconds: float) -> str:

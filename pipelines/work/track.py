@@ -89,12 +89,15 @@ def _backwards(time_s: Array, motion: Array) -> Flags:
     return back
 
 
-def on_metres(latitude: Array, longitude: Array) -> tuple[Array, Array]:
-    """East and north of the middle of the field, m: equirectangular, fine for a field. NaN where unknown."""
+def on_metres(
+    latitude: Array, longitude: Array, centre: tuple[float, float] | None = None
+) -> tuple[Array, Array]:
+    """East and north of ``centre`` (latitude, longitude; the middle of all that is known where it is not given), m:
+    equirectangular, fine for a field. NaN where unknown."""
     known = np.isfinite(latitude) & np.isfinite(longitude)
     if not known.any():
         return np.full(latitude.size, np.nan), np.full(latitude.size, np.nan)
-    lat0, lon0 = np.median(latitude[known]), np.median(longitude[known])
+    lat0, lon0 = centre or (np.median(latitude[known]), np.median(longitude[known]))
     scale = np.radians(1.0) * EARTH_RADIUS_M
     east = (longitude - lon0) * scale * np.cos(np.radians(lat0))
     return np.where(known, east, np.nan), np.where(known, (latitude - lat0) * scale, np.nan)

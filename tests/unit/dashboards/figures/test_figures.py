@@ -9,11 +9,12 @@ import numpy as np
 import polars as pl
 import pytest
 from chaffinch.dashboards.figures.effect_chart import effect_chart, rows_of_outcomes
-from chaffinch.dashboards.figures.field_data import extremes, metres_from
+from chaffinch.dashboards.figures.field_data import extremes
 from chaffinch.dashboards.figures.theme import PALETTE
 from chaffinch.dashboards.words.shown_changes import Outcome, changes_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.work.track import on_metres
 from chaffinch.schemas.tables import tables
 from hypothesis import given
 from hypothesis import strategies as st
@@ -39,7 +40,7 @@ def test_no_line_crosses_a_hole_in_the_log():
 def test_a_minute_of_arc_is_a_nautical_mile():
     # 1 nautical mile = 1852 m by definition (International Hydrographic Conference, 1929), close to a minute
     # of latitude; a minute of longitude shrinks with the cosine of the latitude.
-    east, north = metres_from(np.array([1 / 60]), np.array([52 + 1 / 60]), (0.0, 52.0))
+    east, north = on_metres(np.array([52 + 1 / 60]), np.array([1 / 60]), (52.0, 0.0))
     assert north[0] == pytest.approx(1852, rel=0.002)
     assert east[0] == pytest.approx(1852 * math.cos(math.radians(52)), rel=0.002)
 
