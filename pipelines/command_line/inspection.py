@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,22 +45,20 @@ def inspect_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
     found: dict[str, Any] = {"name": file.name, "size_bytes": file.size_bytes, "sha256": file.sha256}
     try:
         table = None
-        if not file.is_task_data:
-            from chaffinch.pipelines.ingest.text.decode import bounded_content
-
-            table = open_table(file, bounded_content(file), farm)
-        else:
+        if file.is_task_data:
             from chaffinch.pipelines.ingest.task_data import describe_columns
 
             found |= {"columns": describe_columns(file.members, file.name, farm)}
+        else:
+            from chaffinch.pipelines.ingest.text.decode import bounded_content
+
+            table = open_table(file, bounded_content(file), farm)
         if table is not None:
             found |= _layout(table)
-            parsed = read_table(table, farm, [])
-        else:
-            parsed = read(file, farm, [])
+        parsed = read_table(table, farm, []) if table is not None else read(file, farm, [])
     except UnreadableFile as unreadable:
         return found | {"kind": "unknown", "reason": unreadable.reason}
-    return found | _summary(parsed)
+    return found | _summary(file, parsed)
 
 
 def _layout(table: TextTable) -> dict[str, Any]:
@@ -87,27 +85,35 @@ def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
     return entry
 
 
-def _summary(parsed: Parsed) -> dict[str, Any]:
+def _summary(file: InboxFile, parsed: Parsed) -> dict[str, Any]:
+    from chaffinch.pipelines.lake.delivery import Delivery
     from chaffinch.pipelines.validate import apply_rules
     from chaffinch.pipelines.validate.attention import attention
 
     parsed = apply_rules(parsed)
-    aside = parsed.set_aside
-    rows_aside = parsed.rows_set_aside
+    row = Delivery(file.name, file.sha256, file.size_bytes, parsed).ledger_row(datetime.now(UTC))
+    first, last = (None if row[end] is None else row[end].isoformat() for end in ("first_time", "last_time"))
+    read, aside = row["rows_read"], row["rows_set_aside"]
+    frames = [f for f in (parsed.readings, parsed.load_tickets) if f is not None and "crop" in f.columns]
     return {
         "kind": parsed.kind,
-        "rows_read": parsed.rows_read,
-        "rows_kept": parsed.rows_read - rows_aside,
-        "rows_set_aside": rows_aside,
+        "rows_read": read,
+        "rows_kept": row["rows_kept"],
+        "rows_set_aside": aside,
         "rows_with_values_set_aside": parsed.rows_with_values_set_aside,
-        "share_set_aside_pct": round(100 * rows_aside / parsed.rows_read, 3) if parsed.rows_read else 0.0,
-        "set_aside": _by_rule(aside, parsed.rows_read),
+        "share_set_aside_pct": round(100 * aside / read, 3) if read else 0.0,
+        "set_aside": _by_rule(parsed.set_aside, read),
         "adjustments": parsed.adjustments.height if parsed.adjustments is not None else 0,
         "settings": _settings(parsed.adjustments),
-        "unmatched_columns": list(parsed.unmatched_columns),
-        "notes": [*parsed.notes, *_unlikely(parsed.adjustments)],
+        "unmatched_columns": row["unmatched_columns"],
+        "notes": [*row["notes"], *_unlikely(parsed.adjustments)],
         "attention": list(attention(parsed)),
-        **_span(parsed),
+        "machines": row["machines"],
+        "fields": row["fields"],
+        "crops": sorted({crop for f in frames for crop in f["crop"].drop_nulls().unique()}),
+        "first_time": first,
+        "last_time": last,
+        **_sampling(parsed.readings),
         "work": _work(parsed.readings),
     }
 
@@ -173,32 +179,12 @@ def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]
     return [entry | {"share_pct": round(100 * entry["rows"] / max(rows_read, 1), 3)} for entry in rows]
 
 
-def _span(parsed: Parsed) -> dict[str, Any]:
-    """Machines, fields, crops, first and last moment; interval and gaps of readings."""
-    tables = (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.load_tickets)
-    frames = [f for f in tables if f is not None and f.height]
-    names: dict[str, list[str]] = {
-        plural: sorted({n for f in frames if word in f.columns for n in f[word].drop_nulls().unique()})
-        for word, plural in (("machine", "machines"), ("field", "fields"), ("crop", "crops"))
-    }
-    if parsed.fields is not None:
-        names["fields"] = parsed.fields["field"].to_list()
-    ends = [end for f in frames for end in (f["time"].min(), f["time"].max())]
-    times = [end for end in ends if isinstance(end, datetime)]
-    span: dict[str, Any] = {
-        **names,
-        "first_time": min(times).isoformat() if times else None,
-        "last_time": max(times).isoformat() if times else None,
-    }
-    if parsed.readings is not None and parsed.readings.height > 1:
-        span |= _sampling(parsed.readings)
-    return span
-
-
-def _sampling(readings: pl.DataFrame) -> dict[str, Any]:
-    """Usual interval [s] and the pauses well beyond it, machine by machine."""
+def _sampling(readings: pl.DataFrame | None) -> dict[str, Any]:
+    """Usual interval [s] and the pauses well beyond it, machine by machine; nothing without readings."""
     import polars as pl
 
+    if readings is None or readings.height < 2:
+        return {}
     ordered = readings.select("machine", "time").drop_nulls().sort("machine", "time")
     steps = ordered.with_columns(
         seconds=(pl.col("time").diff().dt.total_microseconds() / 1e6).over("machine"),
