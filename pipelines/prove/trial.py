@@ -17,6 +17,7 @@ from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
 from chaffinch.pipelines.prove.pooled import judge_pooled
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
+from chaffinch.pipelines.simulate.truth import UTC_MOMENT
 from numpy.typing import NDArray
 
 OURS = "chaffinch"
@@ -28,7 +29,6 @@ ORACLE = "oracle"
 PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, ORACLE)
 SLOW_PEERS = (STRUCTURAL,)
 
-UTC_MOMENT = pl.Datetime("us", "UTC")
 CHANGE = ("machine", "field", "change_time", "outcome")
 TRUTH_SCHEMA = {
     "machine": pl.String(),
@@ -168,7 +168,7 @@ def _ask(
 
 def _as_entered(binned: Binned, made: MachineField) -> Binned:
     """Peers know what a unit of the loss signals weighs; the estimator has loss checks."""
-    weights = {place: 1 / made.machine.instruments.gain(place.removesuffix("_loss")) for place in PLACES}
+    weights = {place: 1 / made.machine.instruments.loss_gain[place.removesuffix("_loss")] for place in PLACES}
     return of_what_entered(binned, weights)
 
 

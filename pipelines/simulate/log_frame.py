@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC
+from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
@@ -20,6 +20,7 @@ from chaffinch.pipelines.simulate.sensors import (
 )
 from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
 from chaffinch.pipelines.work.series import Array
+from numpy.typing import NDArray
 
 AVERAGED = (
     "grain_flow_kg_s",
@@ -58,7 +59,6 @@ def log_frame(
         "pitch_deg": intake.pitch_deg + 0.2 * rng.standard_normal(way.x_m.size),
         "roll_deg": intake.roll_deg + 0.2 * rng.standard_normal(way.x_m.size),
     }
-    first_us = int(site.start.astimezone(UTC).timestamp()) * 1_000_000
     k = scenario.interval_s
     rows = way.x_m.size // k
     last = np.arange(rows) * k + k - 1
@@ -69,8 +69,13 @@ def log_frame(
     frame = pl.DataFrame(thinned, nan_to_null=True)
     texts = {"machine": machine.name, "field": site.field, "crop": site.crop}
     names = [pl.lit(value, dtype=pl.String).alias(name) for name, value in texts.items()]
-    time = pl.Series("time", first_us + 1_000_000 * last.astype(np.int64)).cast(pl.Datetime("us", "UTC"))
-    return frame.select(time, *names, pl.all())
+    return frame.select(times_from(site.start, last), *names, pl.all())
+
+
+def times_from(start: datetime, seconds: NDArray[np.int_]) -> pl.Series:
+    """``time``: so many whole seconds after ``start``, UTC."""
+    first_us = int(start.astimezone(UTC).timestamp()) * 1_000_000
+    return pl.Series("time", first_us + 1_000_000 * seconds.astype(np.int64)).cast(pl.Datetime("us", "UTC"))
 
 
 def _sensed(
@@ -87,16 +92,17 @@ def _sensed(
     grain = transported(history.kept_kg_s, grain_delay, instruments.grain_smear_s)
     flowing = grain > 0.05
     flow = grain * instruments.flow_factor * (1.0 + sensors.flow_noise * rng.standard_normal(n))
-    signals: dict[str, Array] = {}
-    for loss in SENSED_LOSSES:
-        signals[f"{loss}_loss_signal"] = loss_signal(
+    signals = {
+        f"{loss}_loss_signal": loss_signal(
             rng,
             sensors,
             history.lost_kg_s[loss],
-            flow_dependent(instruments.delay_s(loss), ratio, exponent),
+            flow_dependent(instruments.loss_delay_s[loss], ratio, exponent),
             instruments.loss_smear_s,
-            instruments.gain(loss),
+            instruments.loss_gain[loss],
         )
+        for loss in SENSED_LOSSES
+    }
     broken = crop.broken_pct * np.exp(effect["broken"] + 0.15 * exponential_drift(rng, n, 200.0))
     broken = np.where(flowing, held(broken, intake.feed_kg_s > 0), np.nan)
     load = smeared(ratio, 5.0)
@@ -126,5 +132,5 @@ def _moisture(rng: np.random.Generator, instruments: Instruments, intake: Intake
 
 def _returns(rng: np.random.Generator, instruments: Instruments, ratio: Array, effect: Array) -> Array:
     volume = 20.0 * ratio**0.8 * np.exp(effect + 0.2 * exponential_drift(rng, ratio.size, 120.0))
-    passing = transported(volume, instruments.cleaning_delay_s, instruments.loss_smear_s)
+    passing = transported(volume, instruments.loss_delay_s["cleaning"], instruments.loss_smear_s)
     return np.maximum(passing * (1.0 + 0.05 * rng.standard_normal(ratio.size)), 0.0)

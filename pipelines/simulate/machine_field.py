@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.simulate.history import History, SimulatedMachine, Site, happen
-from chaffinch.pipelines.simulate.log_frame import log_frame
+from chaffinch.pipelines.simulate.log_frame import log_frame, times_from
 from chaffinch.pipelines.simulate.loss_model import Conditions, LossCurve
 from chaffinch.pipelines.simulate.operators import StepEffects
 from chaffinch.pipelines.simulate.scenario import LossNoise, Scenario
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
-from chaffinch.pipelines.simulate.truth import true_effects, truth_table
-
-UTC_MOMENT = pl.Datetime("us", "UTC")
+from chaffinch.pipelines.simulate.truth import UTC_MOMENT, true_effects, truth_table
 
 
 @dataclass(frozen=True)
@@ -73,7 +71,7 @@ def simulate_machine_field(
     )
     names = (machine.name, site.field, site.crop)
     readings = log_frame(rng, scenario, machine, site, history)
-    course = history.course(_every_second(site.start, history.intake.feed_kg_s.size))
+    course = history.course(times_from(site.start, np.arange(history.intake.feed_kg_s.size)))
     return MachineField(
         machine=machine,
         field=site.field,
@@ -87,30 +85,22 @@ def simulate_machine_field(
     )
 
 
-def _every_second(start: datetime, seconds: int) -> pl.Series:
-    first_us = int(start.astimezone(UTC).timestamp()) * 1_000_000
-    micros = first_us + 1_000_000 * np.arange(seconds, dtype=np.int64)
-    return pl.Series("time", micros).cast(UTC_MOMENT)
-
-
 def logged_settings(history: History, start: datetime, machine: SimulatedMachine) -> pl.DataFrame:
     """What the settings log says, by the settings log's own clock: columns of ``adjustments``."""
-    logged = [move for move in history.moves if move.logged]
     texts = ("machine", "setting", "from_value", "to_value", "unit", "kind", "origin", "note")
-    return pl.DataFrame(
-        {
-            "time": [start + timedelta(seconds=move.time_s + machine.clock_off_s) for move in logged],
-            "machine": [machine.name] * len(logged),
-            "setting": [move.setting for move in logged],
-            "from_value": [move.from_value for move in logged],
-            "to_value": [move.to_value for move in logged],
-            "unit": [ADJUSTABLES[move.setting].unit or None for move in logged],
-            "kind": [ADJUSTABLES[move.setting].kind for move in logged],
-            "origin": ["settings log"] * len(logged),
-            "note": [None] * len(logged),
-        },
-        schema={"time": UTC_MOMENT} | dict.fromkeys(texts, pl.String()),
-    )
+    rows = [
+        (
+            start + timedelta(seconds=move.time_s + machine.clock_off_s),
+            machine.name,
+            *(move.setting, move.from_value, move.to_value),
+            *(ADJUSTABLES[move.setting].unit or None, ADJUSTABLES[move.setting].kind),
+            "settings log",
+            None,
+        )
+        for move in history.moves
+        if move.logged
+    ]
+    return pl.DataFrame(rows, {"time": UTC_MOMENT} | dict.fromkeys(texts, pl.String()), orient="row")
 
 
 def weighed_pans(
@@ -124,13 +114,8 @@ def weighed_pans(
     at = np.sort(rng.choice(candidates, min(count, candidates.size), replace=False))
     window = at[:, None] + np.arange(-2, 3)
     kg_ha = history.all_lost_kg_s[window].sum(axis=1) / area_m2_s[window].sum(axis=1) * 1e4
-    moments = [site.start + timedelta(seconds=int(second)) for second in at]
-    return pl.DataFrame(
-        {
-            "time": pl.Series(moments, dtype=UTC_MOMENT),
-            "machine": pl.Series([machine] * at.size, dtype=pl.String),
-            "field": pl.Series([site.field] * at.size, dtype=pl.String),
-            "place": pl.Series(["machine"] * at.size, dtype=pl.String),
-            "machine_loss_kg_ha": kg_ha * np.exp(0.12 * rng.standard_normal(at.size)),
-        }
+    names = {"machine": machine, "field": site.field, "place": "machine"}
+    return pl.DataFrame({"time": times_from(site.start, at)}).with_columns(
+        *(pl.lit(value, pl.String).alias(name) for name, value in names.items()),
+        pl.Series("machine_loss_kg_ha", kg_ha * np.exp(0.12 * rng.standard_normal(at.size))),
     )

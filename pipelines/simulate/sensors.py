@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
 from chaffinch.pipelines.simulate.scenario import Sensors
 from chaffinch.pipelines.work.delays.travel import smeared
 from chaffinch.pipelines.work.series import Array
@@ -13,42 +15,31 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class Instruments:
-    """One machine's sensors, as they truly are. Delays are dead times from the cutter bar, s."""
+    """One machine's sensors, as they truly are. Delays are dead times from the cutter bar, s; ``loss_gain``: signal
+    of a loss's sensor for 1 kg/s lost."""
 
-    separation_delay_s: float
-    cleaning_delay_s: float
+    loss_delay_s: Mapping[str, float]
     grain_delay_s: float
     moisture_delay_s: float
     loss_smear_s: float
     grain_smear_s: float
     moisture_smear_s: float
     flow_factor: float
-    separation_gain: float
-    cleaning_gain: float
-
-    def delay_s(self, loss: str) -> float:
-        """Dead time of the sensor of that loss."""
-        return self.separation_delay_s if loss == "separation" else self.cleaning_delay_s
-
-    def gain(self, loss: str) -> float:
-        """Signal of that loss's sensor for 1 kg/s lost."""
-        return self.separation_gain if loss == "separation" else self.cleaning_gain
+    loss_gain: Mapping[str, float]
 
 
 def draw_instruments(rng: np.random.Generator, sensors: Sensors) -> Instruments:
     """The sensors of one machine."""
     gains = sensors.gain_per_kg_s * np.exp(sensors.gain_spread * rng.standard_normal(2))
     return Instruments(
-        separation_delay_s=rng.uniform(*sensors.loss_delay_s),
-        cleaning_delay_s=rng.uniform(*sensors.loss_delay_s),
+        loss_delay_s={loss: rng.uniform(*sensors.loss_delay_s) for loss in SENSED_LOSSES},
         grain_delay_s=rng.uniform(*sensors.grain_delay_s),
         moisture_delay_s=rng.uniform(*sensors.moisture_delay_s),
         loss_smear_s=rng.uniform(*sensors.loss_smear_s),
         grain_smear_s=rng.uniform(*sensors.grain_smear_s),
         moisture_smear_s=rng.uniform(*sensors.moisture_smear_s),
         flow_factor=float(np.exp(sensors.flow_bias_sd * rng.standard_normal())),
-        separation_gain=float(gains[0]),
-        cleaning_gain=float(gains[1]),
+        loss_gain=dict(zip(SENSED_LOSSES, gains.tolist(), strict=True)),
     )
 
 

@@ -55,6 +55,15 @@ TRUE_OUTCOMES = (
     "returns",
     "fuel_per_tonne",
 )
+UTC_MOMENT = pl.Datetime("us", "UTC")
+MOVE_SCHEMA: dict[str, pl.DataType] = {
+    "time": UTC_MOMENT,
+    "logged_time": UTC_MOMENT,
+    **dict.fromkeys(("machine", "field", "crop", "setting", "from_value", "to_value"), pl.String()),
+    "steps": pl.Int64(),
+    "joint_id": pl.String(),
+    "logged": pl.Boolean(),
+}
 # What a step acts on, by the outcome that shows it.
 CHANNEL_OF = {
     "separation_loss": "separation",
@@ -129,33 +138,23 @@ def truth_table(
     log_ratio (of the whole joint change), own_log_ratio (of this setting alone), and what as many steps of this
     setting do on average: field_log_ratio (in this field), machine_log_ratio (on this machine), season_log_ratio.
     """
-    n = len(TRUE_OUTCOMES)
     moment = [start + timedelta(seconds=move.time_s) for move in moves]
     first = {move.event: t for move, t in zip(reversed(moves), reversed(moment), strict=True)}
-    logged = [
-        t + timedelta(seconds=clock_off_s) if m.logged else None for m, t in zip(moves, moment, strict=True)
+    rows = [
+        (
+            t,
+            t + timedelta(seconds=clock_off_s) if move.logged else None,
+            *(machine, field, crop, move.setting, move.from_value, move.to_value, move.steps),
+            f"{machine} {first[move.event]:%Y-%m-%dT%H:%M:%SZ}" if move.joint else None,
+            move.logged,
+        )
+        for move, t in zip(moves, moment, strict=True)
     ]
-    names = [f"{machine} {first[m.event]:%Y-%m-%dT%H:%M:%SZ}" if m.joint else None for m in moves]
-    utc = pl.Datetime("us", "UTC")
-    by_move = pl.DataFrame(
-        {
-            "time": pl.Series(moment, dtype=utc),
-            "logged_time": pl.Series(logged, dtype=utc),
-            "machine": pl.Series([machine] * len(moves), dtype=pl.String),
-            "field": pl.Series([field] * len(moves), dtype=pl.String),
-            "crop": pl.Series([crop] * len(moves), dtype=pl.String),
-            "setting": pl.Series([m.setting for m in moves], dtype=pl.String),
-            "from_value": pl.Series([m.from_value for m in moves], dtype=pl.String),
-            "to_value": pl.Series([m.to_value for m in moves], dtype=pl.String),
-            "steps": pl.Series([m.steps for m in moves], dtype=pl.Int64),
-            "joint_id": pl.Series(names, dtype=pl.String),
-            "logged": pl.Series([m.logged for m in moves], dtype=pl.Boolean),
-        }
-    )
+    by_move = pl.DataFrame(rows, MOVE_SCHEMA, orient="row")
     columns = {
         name: np.stack([ratios[o] for o in TRUE_OUTCOMES], axis=1).ravel() for name, ratios in effects.items()
     }
-    return by_move[np.repeat(np.arange(len(moves)), n)].with_columns(
+    return by_move[np.repeat(np.arange(len(moves)), len(TRUE_OUTCOMES))].with_columns(
         pl.Series("outcome", list(TRUE_OUTCOMES) * len(moves), dtype=pl.String),
         *(pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()),
     )

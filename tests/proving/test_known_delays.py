@@ -36,8 +36,8 @@ def misses_s(scenario: str, seed: int, fields: int, hours: float = 2.0) -> np.nd
         found, true = machine_delays(field.readings.sort("time")), field.machine.instruments
         truth = (
             true.grain_delay_s + true.grain_smear_s,
-            true.separation_delay_s + true.loss_smear_s,
-            true.cleaning_delay_s + true.loss_smear_s,
+            true.loss_delay_s["separation"] + true.loss_smear_s,
+            true.loss_delay_s["cleaning"] + true.loss_smear_s,
             true.moisture_delay_s + true.moisture_smear_s,
         )
         lags = [found.of(sensor) for sensor in SENSORS]

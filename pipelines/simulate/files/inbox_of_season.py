@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -54,21 +55,17 @@ def write_season_files(
     scenario: Scenario | str = "plain",
     seed: int | None = None,
     *,
-    fields: int | None = None,
-    hours: float | None = None,
-    machines: int | None = None,
-    adjustments: int | None = None,
-    year: int | None = None,
     log_form: LogForm = "csv",
     compress: bool = False,
     spoil: bool = False,
+    **changed: float | None,
 ) -> dict[str, Any]:
     """Write a season to ``out``: ``out/inbox`` as a farm would deliver it, and ``out/truth.csv``.
 
     In the inbox: one harvest log per machine and day, ``settings_log.csv``, ``loss_checks.csv``,
     ``fields.geojson`` and ``farm.toml``. The same arguments give the same bytes.
 
-    seed : 1 if none is given. fields, hours, machines, adjustments, year : instead of the scenario's own.
+    seed : 1 if none is given. changed : ``LIMITS`` names what may replace the scenario's own; None changes nothing.
     log_form : ``csv``, in a dialect that differs from machine to machine (plain canonical; semicolons,
         decimal commas, km/h and local time; tabs and imperial units), or ``task-data`` of ISO 11783-10, in
         which numbers are logged as set values and boundaries with the field, so that only settings of words
@@ -83,7 +80,7 @@ def write_season_files(
     """
     if log_form not in ("csv", "task-data"):
         raise CallError(f"A log can be written as csv or as task-data, not as '{log_form}'.")
-    adapted = _adapted(scenario, fields, hours, machines, adjustments, year)
+    adapted = _adapted(scenario, changed)
     season = simulate_season(adapted, DEFAULT_SEED if seed is None else seed)
     inbox = _empty_inbox(out)
     kept = [
@@ -129,19 +126,13 @@ class _Kept:
 def _write_machine_field(
     inbox: Path, season: Season, number: int, log_form: LogForm, compress: bool, spoil: bool
 ) -> _Kept:
-    machine_field = season.machine_field(number)
-    last = number == season.scenario.fields - 1
+    made = season.machine_field(number)
     if log_form == "csv":
-        _write_csv(inbox, season, machine_field, compress, spoil and last)
+        _write_csv(inbox, season, made, compress, spoil and number == season.scenario.fields - 1)
     else:
-        _write_task_data(inbox, machine_field)
-    return _Kept(
-        machine_field.readings.height,
-        machine_field.adjustments,
-        _counted(machine_field, number),
-        machine_field.truth,
-        _feature(machine_field),
-    )
+        _write_task_data(inbox, made)
+    checks = _counted(made, number)
+    return _Kept(made.readings.height, made.adjustments, checks, made.truth, _feature(made))
 
 
 def _empty_inbox(out: Path) -> Path:
@@ -155,12 +146,10 @@ def _empty_inbox(out: Path) -> Path:
     return inbox
 
 
-def _adapted(scenario: Scenario | str, *wanted: float | None) -> Scenario:
+def _adapted(scenario: Scenario | str, wanted: Mapping[str, float | None]) -> Scenario:
     if isinstance(scenario, str):
         scenario = scenario_named(scenario)
-    changes: dict[str, Any] = {
-        name: value for name, value in zip(LIMITS, wanted, strict=True) if value is not None
-    }
+    changes: dict[str, Any] = {name: value for name, value in wanted.items() if value is not None}
     for name, value in changes.items():
         low, high = LIMITS[name]
         if not low <= value <= high:

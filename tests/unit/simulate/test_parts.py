@@ -103,12 +103,12 @@ def test_logged_delays_are_those_of_the_machine(sensor):
             "grain_flow_kg_s": ("kept_kg_s", instruments.grain_delay_s, instruments.grain_smear_s),
             "separation_loss_signal": (
                 "separation_lost_kg_s",
-                instruments.separation_delay_s,
+                instruments.loss_delay_s["separation"],
                 instruments.loss_smear_s,
             ),
             "cleaning_loss_signal": (
                 "cleaning_lost_kg_s",
-                instruments.cleaning_delay_s,
+                instruments.loss_delay_s["cleaning"],
                 instruments.loss_smear_s,
             ),
         }[sensor]
@@ -123,7 +123,9 @@ def test_loss_signal_is_proportional_to_lost_mass():
     """Mean signal over a field / mean loss = gain; counting noise averages out (a million kernels)."""
     field = simulate_season("plain", 13).machine_field(0)
     lost, signal = field.noise.course["cleaning_lost_kg_s"], field.readings["cleaning_loss_signal"]
-    assert signal.mean() / lost.mean() == pytest.approx(field.machine.instruments.cleaning_gain, rel=0.01)
+    assert signal.mean() / lost.mean() == pytest.approx(
+        field.machine.instruments.loss_gain["cleaning"], rel=0.01
+    )
 
 
 def test_drive_goes_back_and_forth_inside_the_boundary():
