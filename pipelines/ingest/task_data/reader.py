@@ -24,6 +24,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.naming import field_name
 from chaffinch.pipelines.ingest.task_data.meaning.task_logs import read_logs, set_clashes_aside
+from chaffinch.pipelines.ingest.task_data.meaning.totals import shown_totals
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected
 from chaffinch.pipelines.ingest.task_data.records.utc import on_utc
 from chaffinch.pipelines.parsed import Parsed, rows_aside
@@ -31,6 +32,17 @@ from chaffinch.schemas.declarations import channels, settings
 
 OF_A_LOG = re.compile(r"(TLG-?\d{1,10}): (.*)", re.IGNORECASE | re.DOTALL)
 MANY_LOGS = 4
+NOT_READ = (
+    (
+        re.compile(r"GRD-?\d{1,10}\.BIN", re.I),
+        "grids of a plan, nothing measured",
+    ),
+    (
+        re.compile(r"LINKLIST\.XML", re.I),
+        "names that other programs gave, nothing measured",
+    ),
+    (re.compile(r"PNT-?\d{1,10}\.BIN", re.I), "points of lines and boundaries in a file of their own"),
+)
 CONTROLLER_STARTS_WITHIN_S = 20.0
 
 
@@ -74,24 +86,51 @@ def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
     for name in task_set.clashes:
         gathered.ask(f"{name}: this name occurs twice; the second file was not read.")
     set_clashes_aside(gathered)
-    others = [
-        name
-        for name in sorted(task_set.files)
-        if not name.casefold().endswith((".xml", ".bin", ".xsd")) and name not in task_set.clashes
-    ]
-    if others:
-        listed = ", ".join(others[:5]) + (", ..." if len(others) > 5 else "")
-        gathered.notes.append(f"Not part of the standard, and not read: {listed}.")
+    _note_other_files(gathered)
     offsets = (element_offsets(device, task_file.elements) for device in task_file.devices.values())
     gathered.notes += [sentence for sentence in offsets if sentence]
-    if not any(task.logs for task in task_file.tasks):
-        gathered.ask("TASKDATA.XML names no log; it is a plan, or was exported before the work was done.")
+    _note_tasks_without_logs(gathered)
     for log in on_utc(read_logs(gathered)):
         gathered.readings.append(log.frame)
         gathered.notes += log.notes
         gathered.ask(*log.asked)
     _read_fields(gathered)
     return gathered
+
+
+def _note_other_files(gathered: Gathered) -> None:
+    """Say of each file that is no log and no description of one what it is, and that it was not read."""
+    kinds: dict[str, list[str]] = {}
+    for name in sorted(gathered.task_set.files):
+        if name in gathered.task_set.clashes:
+            continue
+        what = next((sentence for pattern, sentence in NOT_READ if pattern.fullmatch(name)), None)
+        if what is not None or not name.casefold().endswith((".xml", ".bin", ".xsd")):
+            kinds.setdefault(what or "not part of the standard", []).append(name)
+    for what, names in kinds.items():
+        listed = ", ".join(names[:5]) + (", ..." if len(names) > 5 else "")
+        gathered.notes.append(f"Not read: {listed} ({what}).")
+
+
+def _note_tasks_without_logs(gathered: Gathered) -> None:
+    """Ask for the logs of a set without any; show the totals of tasks that were finished without one."""
+    tasks = gathered.task_file.tasks
+    finished = [task for task in tasks if not task.logs and (task.is_finished or shown_totals(task))]
+    for task in finished:
+        totals = shown_totals(task)
+        gathered.notes.append(
+            f"Task {task.designator or task.id} is finished and holds no log"
+            + (f"; its totals: {totals}." if totals else ".")
+        )
+    if any(task.logs for task in tasks):
+        return
+    if finished:
+        gathered.ask(
+            "TASKDATA.XML names no log: the work is done, but only its totals were kept. Effects need the log by "
+            "the second; switch logging on at the terminal."
+        )
+    else:
+        gathered.ask("TASKDATA.XML names no log; it is a plan, or was exported before the work was done.")
 
 
 def _read_fields(gathered: Gathered) -> None:

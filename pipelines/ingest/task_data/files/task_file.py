@@ -25,6 +25,7 @@ _ENDING = re.compile(r"\.(xml|bin)$", re.I)
 MAX_LINKED_FILES = 1000
 ON_CHANGE = 8
 ON_THRESHOLD = 4
+FINISHED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,15 @@ class TimeSpan:
 
 
 @dataclass(frozen=True, slots=True)
+class Allocation:
+    """A product of a task, and from when to when as written; both None where it holds for the whole task."""
+
+    product: str
+    start: str | None
+    stop: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class LogReference:
     stem: str
     declared_bytes: int | None
@@ -97,7 +107,10 @@ class LogReference:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """``products``, ``devices``, ``workers``: identifiers of those allocated to the task."""
+    """``products``, ``devices``, ``workers``: identifiers of those allocated to the task.
+
+    allocations : its products with the times of their stamps.
+    """
 
     id: str
     designator: str
@@ -110,6 +123,11 @@ class Task:
     customer: str | None = None
     farm: str | None = None
     workers: tuple[str, ...] = ()
+    allocations: tuple[Allocation, ...] = ()
+
+    @property
+    def is_finished(self) -> bool:
+        return self.status == FINISHED
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,7 +346,16 @@ def _task(node: Node) -> Task:
         node.get("C"),
         node.get("D"),
         tuple(dict.fromkeys(w for w in (node.get("F"), *(wan.get("A") for wan in node.named("WAN"))) if w)),
+        tuple(_allocations(node)),
     )
+
+
+def _allocations(task: Node) -> Iterator[Allocation]:
+    for allocated in task.named("PAN"):
+        if product := allocated.get("A"):
+            stamp = next(allocated.named("ASP"), None)
+            times = (None, None) if stamp is None else (stamp.get("A"), stamp.get("B"))
+            yield Allocation(product, *times)
 
 
 def _time_span(node: Node) -> TimeSpan:

@@ -23,6 +23,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.chosen_columns import (
     used_columns,
 )
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
+    DRY_MATTER,
     Known,
     grain_flow_kg_s,
     is_derived,
@@ -37,7 +38,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.held_values import (
 )
 from chaffinch.pipelines.ingest.task_data.meaning.other_values import fixed_values, other_texts
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
-from chaffinch.pipelines.ingest.task_data.meaning.work_state import working
+from chaffinch.pipelines.ingest.task_data.meaning.work_state import UNLOADING, columns_under, on_off, working
 from chaffinch.pipelines.ingest.task_data.meaning.working_width import width_m
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
@@ -157,6 +158,9 @@ def _channels(
         state = working(log, held)
     if state is not None:
         data.setdefault("working", state)
+    if unloads := columns_under(own, UNLOADING) or columns_under(log, UNLOADING):
+        # The lowest two bits are the state of unloading; those of loading come after it.
+        data.setdefault("unloading", on_off(held(unloads[0])))
     width, width_source = width_m(own, task_file, held, metres)
     if width is None:
         width, width_source = width_m(log, task_file, held, metres)
@@ -164,7 +168,7 @@ def _channels(
         data["working_width_m"] = width
         if width_source:
             notes.append(f"{log.stem}: the working width is {width_source}.")
-    logged = {*chosen, "working", *(() if width_source else ("working_width_m",))}
+    logged = {*chosen, "working", "unloading", *(() if width_source else ("working_width_m",))}
     known = Known(log, scales, held, device, task_file, data, data.get("speed_m_s", _speed_m_s(log)))
     _derive(known, notes)
     _hold(log, data, held, notes)
@@ -208,7 +212,10 @@ def _scale(stem: str, column: LogColumn, values: Floats, notes: list[str], asked
 
 
 def _derive(known: Known, notes: list[str]) -> None:
-    """Add grain flow and losses that the log holds in another form to the channels of ``known``."""
+    """Add moisture, grain flow and losses that the log holds in another form to the channels of ``known``."""
+    if "grain_moisture_pct" not in known.data and (dry_ppm := known.under(DRY_MATTER)) is not None:
+        known.data["grain_moisture_pct"] = 100.0 - 1e-4 * dry_ppm
+        notes.append(f"{known.log.stem}: grain moisture is what the logged dry matter leaves of 100 %.")
     if "grain_flow_kg_s" not in known.data:
         flow = grain_flow_kg_s(known)
         if flow is not None:

@@ -7,13 +7,18 @@ from dataclasses import replace
 
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device
-from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import DERIVED_FLOWS, is_derived
+from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
+    DERIVED_FLOWS,
+    DRY_MATTER,
+    is_derived,
+)
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
     CONDENSED,
     HEADER_LOW,
     HEADER_TURNS,
     PARTS,
     STATE,
+    UNLOADING,
     WIDTHS,
 )
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
@@ -86,6 +91,9 @@ def fed_columns(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:
 def used_columns(log: LogData, chosen: Mapping[str, int], data: Mapping[str, Floats]) -> dict[int, str]:
     """Column -> the channel that it had a part in, though its own values are kept in ``other``."""
     parts = {"working_width_m": WIDTHS, "working": (STATE, *CONDENSED, HEADER_LOW, HEADER_TURNS)}
+    parts["unloading"] = (UNLOADING,)
+    if "grain_moisture_pct" not in chosen:
+        parts["grain_moisture_pct"] = (DRY_MATTER,)
     if "grain_flow_kg_s" not in chosen:
         parts["grain_flow_kg_s"] = DERIVED_FLOWS
     used: dict[int, str] = {}

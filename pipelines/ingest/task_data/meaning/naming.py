@@ -12,6 +12,19 @@ from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.schemas.declarations import crops
 
 UNNAMED = "unnamed machine"
+# What a combine logs and other machines do not: yield, loss, moisture, header, sieves, concave, fan (ISO 11783-11).
+HARVEST = frozenset((*range(83, 101), *range(181, 184), *range(237, 240), *range(242, 258), 314))
+MEASURED_BY_COMBINES = (
+    "grain_flow_kg_s", "separation_loss_signal", "cleaning_loss_signal", "separation_loss_kg_s",
+    "cleaning_loss_kg_s", "returns_signal", "grain_moisture_pct",
+)  # fmt: skip
+# Amounts spread, sown or sprayed.
+APPLIED = frozenset(range(1, 41))
+# Device classes of ISO 11783-1 in the bus name that are no combine; a class alone never proves one.
+OTHER_MACHINES = {
+    1: "tractor", 2: "tillage machine", 4: "planter or seeder", 5: "fertilizer spreader", 6: "sprayer",
+    8: "root harvester", 9: "forage harvester", 10: "irrigation machine", 11: "trailer", 17: "sensor system",
+}  # fmt: skip
 
 
 def device_of(columns: Sequence[LogColumn], task: Task, task_file: TaskFile) -> Device | None:
@@ -46,6 +59,17 @@ def machine_of(device: Device | None, task_file: TaskFile, farm: Farm) -> str:
     if device.designator and len({one.name or one.serial or one.id for one in twins}) > 1:
         return f"{name} {own}"
     return name
+
+
+def other_machine(device: Device, columns: Sequence[LogColumn]) -> str | None:
+    """What a machine is that is no combine: by its device class, or by what it logs; None where it may be one."""
+    logged = {column.place.identifier for column in columns}
+    if logged & HARVEST or any(column.target in MEASURED_BY_COMBINES for column in columns):
+        return None
+    # Industry group 2 is agriculture; class: seven bits below the four of the instance.
+    name = int(device.name, 16) if re.fullmatch(r"[0-9A-F]{16}", device.name) else 0
+    kind = OTHER_MACHINES.get((name >> 49) & 0x7F) if (name >> 60) & 7 == 2 else None
+    return kind or ("machine that spreads, sows or sprays" if logged & APPLIED else None)
 
 
 def field_of(task: Task, task_file: TaskFile) -> str:
@@ -92,6 +116,16 @@ def crop_of(task: Task, task_file: TaskFile) -> str | None:
         partfield = task_file.fields.get(task.field or "")
         text = task_file.crops.get(partfield.crop or "", "") if partfield else ""
     return _declared(text) or text.strip() or None
+
+
+def crops_by_time(task: Task, task_file: TaskFile) -> tuple[tuple[str, str], ...]:
+    """(crop, start as written) of each stamped allocation of a crop, in order; empty unless there are two crops."""
+    found = sorted(
+        (allocated.start, crop)
+        for allocated in task.allocations
+        if allocated.start and (crop := _declared(task_file.products.get(allocated.product, "")))
+    )
+    return tuple((crop, start) for start, crop in found) if len({crop for _, crop in found}) > 1 else ()
 
 
 def _declared(text: str) -> str | None:

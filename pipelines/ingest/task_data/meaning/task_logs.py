@@ -15,9 +15,11 @@ from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered
 from chaffinch.pipelines.ingest.task_data.meaning.held_values import Carry
 from chaffinch.pipelines.ingest.task_data.meaning.naming import (
     crop_of,
+    crops_by_time,
     device_of,
     field_of,
     machine_of,
+    other_machine,
     people_of,
 )
 from chaffinch.pipelines.ingest.task_data.meaning.simultaneous_logs import joined
@@ -190,6 +192,11 @@ def _untimed(gathered: Gathered, task: Task, key: str, log: LogData, carry: Carr
         )
     machine = _machine(gathered, task, log)
     _note_device(gathered, machine, device)
+    if device is not None and (kind := other_machine(device, log.columns)) is not None:
+        gathered.notes.append(
+            f"{log.stem}: {machine} is no combine but a {kind} by what it says of itself and logs; its readings are "
+            "kept, and no effect follows from them."
+        )
     field = _field(gathered, task)
     stated_crop = gathered.farm.machines[machine].crop if machine in gathered.farm.machines else None
     crop = constants.get("crop") or crop_of(task, gathered.task_file) or stated_crop
@@ -203,7 +210,9 @@ def _untimed(gathered: Gathered, task: Task, key: str, log: LogData, carry: Carr
         pl.exclude("number"),
     )
     zone = gathered.stated.time_zone or gathered.farm.zone_of(machine)
-    return LocalTimeLog(frame, log.stem, machine, zone, log.satellites, key, task.times)
+    # A crop that farm.toml states holds for all of the file.
+    by_time = () if constants.get("crop") else crops_by_time(task, gathered.task_file)
+    return LocalTimeLog(frame, log.stem, machine, zone, log.satellites, key, task.times, by_time)
 
 
 def _note_device(gathered: Gathered, machine: str, device: Device | None) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
+from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_file import Task
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import CROP_MASS
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
@@ -36,6 +37,18 @@ class Totals:
                 own[number] = max(own.get(number, 0.0), float(steps[steps > 0].sum()))
         for number, grown in own.items():
             self.grown[number] = self.grown.get(number, 0.0) + grown
+
+
+def shown_totals(task: Task) -> str:
+    """The totals written at the end of a task, as a list for people; empty where there are none."""
+    shown: dict[str, str] = {}
+    for span in task.times:
+        for number, _, raw in span.totals:
+            entry = identifiers().get(number)
+            if entry is not None and entry.kind == "total" and 0 < raw < 2**31 - 1:
+                value = float(entry.resolution) * raw
+                shown[entry.label] = f"{entry.label} {value:,.10g} {entry.unit}".strip()
+    return ", ".join(shown.values())
 
 
 def compare_totals(

@@ -10,7 +10,7 @@ import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 
-STATE = 141
+STATE, UNLOADING = 141, 240
 CONDENSED = range(161, 177)
 HEADER_LOW, HEADER_TURNS = 237, 238
 WIDTHS = (67, 68, 70)

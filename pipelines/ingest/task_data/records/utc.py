@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
@@ -31,7 +31,8 @@ UNKNOWN_ZONE = (
 class LocalTimeLog:
     """Readings whose ``local_us`` is the terminal's clock still.
 
-    zone : of the clock, where ``farm.toml`` states it. satellites : what satellite
+    zone : of the clock, where ``farm.toml`` states it. crops : crops of the task and when each began, as written,
+    where there are several. satellites : what satellite
     time in it shows, see ``satellite_offset``. task, times : the task it belongs to and the times written
     for that.
     """
@@ -43,6 +44,7 @@ class LocalTimeLog:
     satellites: Offset | str | None
     task: str
     times: tuple[TimeSpan, ...]
+    crops: tuple[tuple[str, str], ...] = ()
 
     @property
     def begin_us(self) -> int:
@@ -86,11 +88,33 @@ def on_utc(logs: Sequence[LocalTimeLog]) -> Iterator[UtcLog]:
             notes += how
             moments = (local - timedelta(seconds=offset)).dt.replace_time_zone("UTC")
         stem = log.stem
+        frame = _with_crops(log.frame, local, moments, log.crops)
+        notes += (
+            [f"its task holds {len(log.crops)} crops by the times of their allocation."] if log.crops else []
+        )
         yield UtcLog(
-            log.frame.drop("local_us").insert_column(1, moments.cast(pl.Datetime("us", "UTC")).alias("time")),
+            frame.drop("local_us").insert_column(1, moments.cast(pl.Datetime("us", "UTC")).alias("time")),
             tuple(f"{stem}: {note}" for note in notes),
             tuple(f"{stem}: {note}" for note in asked),
         )
+
+
+def _with_crops(
+    frame: pl.DataFrame, local: pl.Series, moments: pl.Series, crops: Sequence[tuple[str, str]]
+) -> pl.DataFrame:
+    """``frame`` with the crop whose allocation began last before each reading, the first one before all.
+
+    A time that is written without a zone is the terminal's clock.
+    """
+    crop = pl.lit(crops[0][0] if crops else None)
+    for name, written in crops:
+        try:
+            begun = datetime.fromisoformat(written)
+        except ValueError:
+            continue
+        later = moments >= begun if begun.tzinfo is not None else local >= begun
+        crop = pl.when(later).then(pl.lit(name)).otherwise(crop)
+    return frame.with_columns(crop.alias("crop")) if crops else frame
 
 
 def _by_satellites(log: LocalTimeLog) -> tuple[list[str], list[str]]:

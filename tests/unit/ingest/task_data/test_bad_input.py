@@ -210,7 +210,7 @@ def test_two_files_of_one_name() -> None:
 def test_files_of_another_kind_are_named() -> None:
     parsed = read(TLG00001_SYN=b"x", NOTES_TXT=b"hello")
     assert parsed.rows_read == 60
-    said = "Not part of the standard, and not read: NOTES.TXT, TLG00001.SYN."
+    said = "Not read: NOTES.TXT, TLG00001.SYN (not part of the standard)."
     assert said in parsed.notes
 
 
