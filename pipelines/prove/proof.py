@@ -14,15 +14,15 @@ import polars as pl
 from chaffinch.pipelines.errors import CallError, NotYet
 from chaffinch.pipelines.parallel.fan_out import one_by_one, processors, side_by_side
 from chaffinch.pipelines.parallel.processes import in_processes
-from chaffinch.pipelines.prove.pooled_scoring import failings_of_pooled, score_pooled
-from chaffinch.pipelines.prove.scoring import failings, percent, score
+from chaffinch.pipelines.prove.limits import failings
+from chaffinch.pipelines.prove.scoring import percent, reliability, score
 from chaffinch.pipelines.prove.trial import (
+    ADJUSTMENT,
     OURS,
     PEERS,
     SLOW_PEERS,
     FieldTask,
     FieldTrial,
-    Judged,
     judge_season,
     try_field,
 )
@@ -66,10 +66,10 @@ def run_proof(
     fields : machine-fields a season instead of the scenario's own. processes : at most; the machine's cores
     when None.
 
-    The result holds ``held`` and ``failings`` (see ``scoring.failings``), ``seed``, ``season_seeds``,
-    ``scores`` and ``scores_by_outcome`` (see ``scoring.score``), ``pooled_scores`` (see
-    ``pooled_scoring.score_pooled``), ``sentences``, ``fields_of_structural`` (machine-fields a scenario that the
-    structural time series was given), and nothing that is not plain JSON.
+    The result holds ``held`` and ``failings`` (see ``scoring.failings``), ``seed``, ``season_seeds``, ``scores`` of
+    single changes, ``scores_by_outcome`` of them, ``scores_by_scope`` of wider rows (see ``scoring.score``),
+    ``reliability`` (see ``scoring.reliability``), ``sentences``, ``fields_of_structural`` (machine-fields a scenario
+    that the structural time series was given), and nothing that is not plain JSON.
 
     Raises ``CallError`` for a scenario, peer or outcome that does not exist.
     """
@@ -85,8 +85,10 @@ def run_proof(
     say(f"Seed {root}: the same seed gives the same seasons again.")
     plans = [_plan(name, s, i, fields, outcomes, peers) for name in names for i, s in enumerate(season_seeds)]
     judged = _gathered(_judge(plans, step, processes), seasons, say)
-    scores, pooled_scores = score(judged.changes), score_pooled(judged.pooled)
-    missed = [*failings(scores), *failings_of_pooled(pooled_scores)]
+    changes = judged.filter(pl.col("scope") == ADJUSTMENT)
+    scores = score(changes)
+    of_scopes = score(judged.filter(pl.col("scope") != ADJUSTMENT), ("scenario", "method", "scope"))
+    missed = [*failings(scores), *failings(of_scopes)]
     proof = {
         "held": not missed,
         "seed": root,
@@ -95,8 +97,9 @@ def run_proof(
         "outcomes": list(outcomes),
         "fields_of_structural": STRUCTURAL_FIELDS if set(peers) & set(SLOW_PEERS) else 0,
         "scores": scores,
-        "scores_by_outcome": score(judged.changes, ("scenario", "method", "outcome")),
-        "pooled_scores": pooled_scores,
+        "scores_by_outcome": score(changes, ("scenario", "method", "outcome")),
+        "scores_by_scope": of_scopes,
+        "reliability": reliability(judged),
         "failings": missed,
     }
     return {**proof, "sentences": sentences(proof)}
@@ -121,21 +124,20 @@ def _plan(
     )
 
 
-def _gathered(seasons_judged: Iterator[Judged], seasons: int, say: Say) -> Judged:
+def _gathered(seasons_judged: Iterator[pl.DataFrame], seasons: int, say: Say) -> pl.DataFrame:
     """All judged rows; each scenario is reported as soon as it is done, since a run may be cut short."""
     frames: list[pl.DataFrame] = []
-    pooled: list[pl.DataFrame] = []
     for judged in seasons_judged:
-        frames.append(judged.changes)
-        pooled.append(judged.pooled)
+        frames.append(judged)
         if len(frames) % seasons == 0:
-            for one in score(pl.concat(frames[-seasons:], how="diagonal_relaxed")):
+            done = pl.concat(frames[-seasons:], how="diagonal_relaxed").filter(pl.col("scope") == ADJUSTMENT)
+            for one in score(done):
                 if one["method"] == OURS:
                     say(f"{one['scenario']}: {percent(one['coverage'])} of {one['answered']} ranges hold.")
-    return Judged(pl.concat(frames, how="diagonal_relaxed"), pl.concat(pooled))
+    return pl.concat(frames, how="diagonal_relaxed")
 
 
-def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> Iterator[Judged]:
+def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> Iterator[pl.DataFrame]:
     """Judged rows, a season at a time. Machine-fields are made side by side, and a season is estimated while
     the fields of the next are made; only bins and answers are kept, so memory grows with neither."""
     total = sum(len(p.tasks) + 1 for p in plans)
@@ -143,7 +145,7 @@ def _judge(plans: Sequence[_SeasonPlan], step: Step, processes: int | None) -> I
     each = side_by_side if count > 1 else one_by_one
     done = 0
     with in_processes(call, each, count) as run_one, ThreadPoolExecutor(1) as aside:
-        waiting: Future[Judged] | None = None
+        waiting: Future[pl.DataFrame] | None = None
         for plan in plans:
             trials: list[FieldTrial] = []
             tasks = [partial(try_field, task) for task in plan.tasks]

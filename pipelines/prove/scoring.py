@@ -1,21 +1,29 @@
-"""How often a method's ranges held the truth, how wide they were, and how often its verdicts misled."""
+"""How often a method's ranges held the truth, how wide they were, and how often its verdicts misled.
+
+One scorer for answers of all scopes. Answers of one season share its noise and its settings, so what chance does to
+a coverage is told by drawing whole seasons (a cluster bootstrap: Field and Welsh 2007, J. R. Statist. Soc. B
+69:369-390).
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import polars as pl
-from chaffinch.pipelines.prove.trial import CHANGE, ORACLE, OURS, STRUCTURAL
+from chaffinch.pipelines.prove.trial import ADJUSTMENT, ALONE, CHANGE, ORACLE, OURS, STRUCTURAL
 from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL
 
 JUDGED_SCHEMA = {
     "scenario": pl.String(),
     "seed": pl.Int64(),
+    "scope": pl.String(),
     "machine": pl.String(),
     "field": pl.String(),
     "change_time": pl.Datetime("us", "UTC"),
+    "setting": pl.String(),
     "outcome": pl.String(),
     "method": pl.String(),
     "truth": pl.Float64(),
@@ -23,21 +31,17 @@ JUDGED_SCHEMA = {
     "estimate": pl.Float64(),
     "low": pl.Float64(),
     "high": pl.Float64(),
+    "chance_less": pl.Float64(),
     "verdict": pl.String(),
     "told_as_one": pl.Int64(),
 }
-"""Columns of what is judged: one row a method, change and outcome, on the natural-log scale."""
+"""Columns of what is judged: one row a method, change (or row of another scope) and outcome, on the natural-log scale
+(kg/ha where that is the scope)."""
 
 # A verdict against a true effect smaller than this (2 %) has no wrong sign worth the name.
 SMALLEST_SIGN = math.log(1.02)
-HELD_COVERAGE = (0.91, 0.98)
-HELD_FALSE = 0.05
-# Answers that share evidence call no more than one in fifty where there is no effect.
-USUAL_FALSE = 0.02
-# With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
-# 0.909 is where ranges that hold exactly 95 % end in all but one case in a thousand.
-MANY_EFFECTS = 300
-CHANCE = 0.001
+# Seasons from which their own differences tell how far chance goes, and how often they are drawn.
+ENOUGH_SEASONS, RESAMPLES = 5, 1000
 
 Score = dict[str, Any]
 
@@ -45,12 +49,15 @@ Score = dict[str, Any]
 def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> list[Score]:
     """Scores by scenario and method (or other columns), in order of appearance; numbers None where unknown.
 
-    judged : rows of ``JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered
-    effects (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and
-    ``coverage_high`` are the exact binomial 95 % range of the coverage (Clopper and Pearson 1934, Biometrika
-    26:404-413). Width ratios compare the same effects, those that both methods answered: mean over mean, of ranges
-    that have an end. A method that is too sure has narrow ranges: ``width_to_oracle_at_level`` is the ratio after
-    both have been stretched or shrunk by the factors that make them hold exactly 95 % of these effects.
+    judged : rows of ``JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered effects
+    (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and ``coverage_high`` are the
+    coverage's 95 % range by chance: over seasons drawn again, of fewer than five the exact binomial one (Clopper
+    and Pearson 1934, Biometrika 26:404-413). Of the called, those with `less` or `more`: ``coverage_called`` and
+    ``exaggeration``, mean |estimate| over mean |truth|. ``log_score`` is the mean log density of the truth under
+    a normal with the answer's middle and range. Width ratios compare the same effects, those that both methods
+    answered: mean over mean, of ranges that have an end. A method that is too sure has narrow ranges:
+    ``width_to_oracle_at_level`` is the ratio after both have been stretched or shrunk by the factors that make
+    them hold exactly 95 % of these effects.
     """
     return [
         {**dict(zip(by, names, strict=True)), **_score_of(rows, judged)}
@@ -68,8 +75,9 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
     nothing = answered.filter(pl.col("truth") == 0)
     telling = answered.filter(pl.col("called") & (pl.col("truth").abs() > SMALLEST_SIGN))
     wrong = telling.filter((pl.col("verdict") == "more") != (pl.col("truth") > 0))
+    called = answered.filter("called")
     held = int(answered["held"].sum())
-    low, high = binomial_range(held, answered.height)
+    low, high = coverage_by_chance(answered)
     return {
         "effects": rows.height,
         "answered": answered.height,
@@ -78,9 +86,17 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
         "coverage": _share(held, answered.height),
         "coverage_low": low,
         "coverage_high": high,
+        "seasons": answered["seed"].n_unique(),
+        "called": called.height,
+        "share_called": _share(called.height, answered.height),
+        "coverage_called": _share(int(called["held"].sum()), called.height),
+        "exaggeration": _ratio(float(called["estimate"].abs().sum()), float(called["truth"].abs().sum())),
+        "called_to_alone": _called_to_alone(rows, judged),
+        "log_score": _log_score(answered),
         "bias": _number(answered["miss"].mean()),
         "root_mean_square_error": _number((answered["miss"] ** 2).mean(), math.sqrt),
         "mean_width": _number(answered["width"].mean()),
+        "width_to_alone": _width_ratio(answered, judged, ALONE),
         "width_to_oracle": _width_ratio(answered, judged, ORACLE),
         "width_to_oracle_at_level": _width_ratio_at_level(answered, judged),
         "width_to_structural": _width_ratio(answered, judged, STRUCTURAL),
@@ -95,9 +111,55 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
     }
 
 
+def coverage_by_chance(answered: pl.DataFrame) -> tuple[float | None, float | None]:
+    """Where 95 % of coverages lie. answered : rows with ``seed`` and ``held``."""
+    by_season = answered.group_by("seed", maintain_order=True).agg(pl.col("held").sum(), pl.len().alias("of"))
+    if by_season.height < ENOUGH_SEASONS:
+        return binomial_range(int(by_season["held"].sum()), answered.height)
+    drawn = np.random.default_rng(0).integers(by_season.height, size=(RESAMPLES, by_season.height))
+    held, of = (by_season[name].to_numpy()[drawn].sum(axis=1) for name in ("held", "of"))
+    low, high = np.quantile(held / of, [0.5 - RANGE_LEVEL / 2, 0.5 + RANGE_LEVEL / 2])
+    return float(low), float(high)
+
+
+def _called_to_alone(rows: pl.DataFrame, judged: pl.DataFrame) -> float | None:
+    """Share called over what each log alone would call, where ``rows`` are our answers to single changes."""
+    if rows["method"][0] != OURS or rows["scope"][0] not in (None, ADJUSTMENT):
+        return None
+    key = ["scenario", "seed", *CHANGE]
+    alone = judged.filter(pl.col("method") == ALONE).join(rows.select(key), on=key, how="semi")
+    called, of_alone = (int(f["verdict"].is_in(["less", "more"]).sum()) for f in (rows, alone))
+    return _ratio(called, of_alone)
+
+
+def _log_score(answered: pl.DataFrame) -> float | None:
+    from scipy.stats import norm
+
+    ends = answered.filter(pl.col("width") > 0, pl.col("width").is_finite())
+    if ends.is_empty():
+        return None
+    sd = (ends["width"] / (2 * norm.ppf(0.5 + RANGE_LEVEL / 2))).to_numpy()
+    return float(norm.logpdf(ends["miss"].to_numpy(), scale=sd).mean())
+
+
+def reliability(judged: pl.DataFrame) -> list[Score]:
+    """By scope and tenth of ``chance_less``: how often the outcome did fall; no effect at all counts half."""
+    told = judged.filter((pl.col("method") == OURS) & pl.col("chance_less").is_not_null())
+    fell = pl.when(pl.col("truth") == 0).then(0.5).otherwise((pl.col("truth") < 0).cast(pl.Float64))
+    tenth = (pl.col("chance_less") * 10).floor().clip(0, 9).cast(pl.Int64).alias("tenth")
+    return (
+        told.filter(pl.col("verdict") != "cannot tell")
+        .group_by("scope", tenth)
+        .agg(pl.len().alias("cases"), pl.col("chance_less").mean().alias("told"), fell.mean().alias("fell"))
+        .sort("scope", "tenth")
+        .to_dicts()
+    )
+
+
 def _beside(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> pl.DataFrame:
     """``answered`` with what the reference found, ``other_``..., on the effects that both answered."""
     other = judged.filter((pl.col("method") == reference) & (pl.col("verdict") != "cannot tell"))
+    answered = answered.filter(pl.col("scope").fill_null(ADJUSTMENT) == ADJUSTMENT)
     key = ["scenario", "seed", *CHANGE]
     found = (pl.col(name).alias(f"other_{name}") for name in ("low", "high"))
     return answered.join(
@@ -140,61 +202,6 @@ def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:
     return float(found.low), float(found.high)
 
 
-def coverage_limits(effects: int) -> tuple[float, float]:
-    """Between which shares the coverage of ``effects`` effects counts as held.
-
-    0.91 and 0.98; for fewer than 300 effects what chance gives ranges that hold exactly 95 % in all but one
-    case in a thousand, where that is wider.
-    """
-    from scipy.stats import binom
-
-    if effects == 0:
-        return 0.0, 1.0
-    if effects >= MANY_EFFECTS:
-        return HELD_COVERAGE
-    low, high = (float(binom.ppf(q, effects, RANGE_LEVEL)) / effects for q in (CHANCE / 2, 1 - CHANCE / 2))
-    return min(HELD_COVERAGE[0], low), max(HELD_COVERAGE[1], high)
-
-
-def false_limit(without_effect: int) -> float:
-    """Greatest share of `less` and `more` among effects of nothing that counts as held.
-
-    0.05; for fewer than 300 such effects chance's, where that is more.
-    """
-    from scipy.stats import binom
-
-    if without_effect == 0:
-        return 1.0
-    if without_effect >= MANY_EFFECTS:
-        return HELD_FALSE
-    by_chance = float(binom.ppf(1 - CHANCE / 2, without_effect, USUAL_FALSE)) / without_effect
-    return max(HELD_FALSE, by_chance)
-
-
-def failings(scores: list[Score]) -> Iterator[str]:
-    """A sentence for each limit that the estimator failed; none for the peers."""
-    for one in scores:
-        if one["method"] != OURS:
-            continue
-        name, n = one["scenario"], one["answered"]
-        low, high = coverage_limits(n)
-        if n == 0:
-            yield f"{name}: no effect was estimated, so nothing is shown."
-        elif not low <= one["coverage"] <= high:
-            yield (
-                f"{name}: {percent(one['coverage'])} of {n} ranges hold the true effect, "
-                f"outside {percent(low)} to {percent(high)}."
-            )
-        limit = false_limit(one["without_effect"])
-        if one["without_effect"] and one["share_called_without_effect"] > limit:
-            yield (
-                f"{name}: {percent(one['share_called_without_effect'])} false alarms in "
-                f"{one['without_effect']} changes without an effect, more than {percent(limit)}."
-            )
-        if one["joint_told_as_one"]:
-            yield f"{name}: {one['joint_told_as_one']} rows attribute a joint change to one setting."
-
-
 def percent(share: float | None) -> str:
     """A share as people read it."""
     return "-" if share is None else f"{100 * share:.1f} %"
@@ -202,6 +209,10 @@ def percent(share: float | None) -> str:
 
 def _share(part: int, whole: int) -> float | None:
     return part / whole if whole else None
+
+
+def _ratio(part: float, whole: float) -> float | None:
+    return float(part / whole) if whole else None
 
 
 def _number(value: Any, then: Any = float) -> float | None:

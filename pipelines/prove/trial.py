@@ -14,7 +14,7 @@ from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
-from chaffinch.pipelines.prove.pooled import judge_pooled
+from chaffinch.pipelines.prove.scopes import judge_scopes, steps_made
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 from chaffinch.pipelines.simulate.truth import UTC_MOMENT
@@ -26,6 +26,7 @@ WINDOW_MEANS = "window means"
 WINDOW_REGRESSION = "window regression"
 STRUCTURAL = "structural time series"
 ORACLE = "oracle"
+ADJUSTMENT = "adjustment"
 PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, ORACLE)
 SLOW_PEERS = (STRUCTURAL,)
 
@@ -70,12 +71,14 @@ class FieldTrial:
     """One machine-field, ready to be estimated and judged; its readings are gone.
 
     binned : None when the log holds no usable work. pairs : as of ``check_pairs``. truth : rows of
-    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. peers : of ``ANSWER_SCHEMA``.
+    ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. steps : of ``scopes.steps_made``.
+    peers : of ``ANSWER_SCHEMA``.
     """
 
     binned: Binned | None
     pairs: NDArray[np.float64]
     truth: pl.DataFrame
+    steps: pl.DataFrame
     peers: pl.DataFrame
 
 
@@ -94,7 +97,7 @@ def try_field(task: FieldTask) -> FieldTrial:
         needed = _outcomes_needed(task.outcomes)
         binned = replace(binned, outcomes={o: y for o, y in binned.outcomes.items() if o in needed})
         peers = _peer_answers(_as_entered(binned, made), made, scenario, task)
-    return FieldTrial(binned, pairs, truth, peers)
+    return FieldTrial(binned, pairs, truth, steps_made(made, binned, task.outcomes), peers)
 
 
 def _outcomes_needed(outcomes: Iterable[str]) -> set[str]:
@@ -190,16 +193,8 @@ def _answers(binned: Binned, outcome: str, method: str, answers: Sequence[PeerAn
     return pl.DataFrame(rows, schema=ANSWER_SCHEMA).with_columns(verdict.alias("verdict"))
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A season judged. changes : rows of ``scoring.JUDGED_SCHEMA``. pooled : of ``pooled.POOLED_SCHEMA``."""
-
-    changes: pl.DataFrame
-    pooled: pl.DataFrame
-
-
-def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judged:
-    """Estimate the season and compare every method's answers with the truth.
+def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.DataFrame:
+    """Estimate the season and compare every method's answers with the truth: rows of ``scoring.JUDGED_SCHEMA``.
 
     Ours are the rows of ``effects`` that a user would be shown. A change that ``effects`` lacks counts
     as ``cannot tell``.
@@ -223,10 +218,16 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> Judg
     both = pl.concat(
         [ours, alone, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed"
     )
-    changes = both.with_columns(
+    wider = judge_scopes(season, pl.concat(t.steps for t in trials), effects)
+    wide = pl.DataFrame(
+        wider, schema_overrides={"change_time": UTC_MOMENT}, infer_schema_length=None
+    ).with_columns(
+        pl.lit(OURS).alias("method"), pl.lit(False).alias("truly_joint"), pl.lit(0).alias("told_as_one")
+    )
+    changes = both.with_columns(pl.lit(ADJUSTMENT).alias("scope"))
+    return pl.concat([changes, wide] if wider else [changes], how="diagonal_relaxed").with_columns(
         pl.lit(scenario).alias("scenario"), pl.lit(seed, dtype=pl.Int64).alias("seed")
     )
-    return Judged(changes, judge_pooled(season, effects))
 
 
 def alone_as_answer(effects: pl.DataFrame) -> pl.DataFrame:
@@ -234,7 +235,8 @@ def alone_as_answer(effects: pl.DataFrame) -> pl.DataFrame:
     columns = [f"log_ratio{end}" for end in ("", "_low", "_high")]
     verdict = verdict_of(pl.col("log_ratio_low"), pl.col("log_ratio_high"))
     refused = pl.col("verdict") == "cannot tell"
-    return effects.with_columns(pl.col(f"alone_{name}").alias(name) for name in columns).with_columns(
+    alone = [pl.col(f"alone_{name}").alias(name) for name in columns]
+    return effects.with_columns(*alone, pl.lit(None, dtype=pl.Float64).alias("chance_less")).with_columns(
         pl.when(refused).then("verdict").otherwise(verdict).alias("verdict")
     )
 
@@ -252,6 +254,7 @@ def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame, method: str = OU
         "outcome",
         "joint_id",
         "verdict",
+        "chance_less",
         pl.col("log_ratio").alias("estimate"),
         pl.col("log_ratio_low").alias("low"),
         pl.col("log_ratio_high").alias("high"),
@@ -264,7 +267,7 @@ def ours_on_changes(truth: pl.DataFrame, effects: pl.DataFrame, method: str = OU
         .agg(
             pl.col("truth").first(),
             pl.col("truly_joint").any(),
-            pl.col("estimate", "low", "high").first(),
+            pl.col("setting", "estimate", "low", "high", "chance_less").first(),
             pl.col("verdict").first().fill_null("cannot tell"),
             as_one.sum().cast(pl.Int64).alias("told_as_one"),
         )

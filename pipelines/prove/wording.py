@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.prove.scoring import percent
-from chaffinch.pipelines.prove.trial import OURS, STRUCTURAL
+from chaffinch.pipelines.prove.trial import ADJUSTMENT, OURS, STRUCTURAL
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.prove.scoring import Score
     from rich.table import Table
+
+# Fewer cases of a tenth say nothing within five points.
+MANY_CASES = 400
 
 
 def sentences(proof: dict[str, Any]) -> list[str]:
@@ -19,11 +22,11 @@ def sentences(proof: dict[str, Any]) -> list[str]:
         f"outcomes: {', '.join(proof['outcomes'])}."
     ]
     ours = [s for s in proof["scores"] if s["method"] == OURS]
-    pooled = {one["scenario"]: one for one in proof["pooled_scores"]}
     for one in ours:
         said.append(_of_scenario(one, [s for s in proof["scores"] if s["scenario"] == one["scenario"]]))
-        if one["scenario"] in pooled:
-            said.append(_of_pooled(pooled[one["scenario"]]))
+        said += [_of_scope(s) for s in proof["scores_by_scope"] if s["scenario"] == one["scenario"]]
+    if (off := furthest_off(proof["reliability"])) is not None:
+        said.append(f"Chances of less loss: furthest off where {off}.")
     if len(proof["outcomes"]) > 2:
         said += [_of_outcome(s) for s in proof["scores_by_outcome"] if s["method"] == OURS]
     if proof["fields_of_structural"]:
@@ -55,6 +58,13 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
         )
     if ours["verdicts_on_effects"]:
         said += f"; wrong sign in {ours['wrong_sign']} of {ours['verdicts_on_effects']} verdicts"
+    if ours["called"]:
+        said += (
+            f"; {percent(ours['share_called'])} called, of which {percent(ours['coverage_called'])} hold, "
+            f"{_decimal(ours['exaggeration'], '.2f')} times the true size on average"
+        )
+    if ours["called_to_alone"] is not None:
+        said += f"; {ours['called_to_alone']:.2f} times as many as each log alone would call"
     if ours["joint_changes"]:
         said += f"; {ours['joint_told_as_one']} rows of joint changes attributed to one setting"
     others = [
@@ -65,14 +75,21 @@ def _of_scenario(ours: Score, all_methods: list[Score]) -> str:
     return said + (f". Other methods: {', '.join(others)}." if others else ".")
 
 
-def _of_pooled(one: Score) -> str:
-    said = (
-        f"{one['scenario']}, season: {percent(one['coverage'])} of {one['rows']} ranges hold the true mean; "
-        f"{one['false']} of {one['called']} verdicts are false"
-    )
-    if one["next_field_coverage"] is not None:
-        said += f"; {percent(one['next_field_coverage'])} of next fields in their range"
+def _of_scope(one: Score) -> str:
+    said = f"{one['scenario']}, {one['scope']}: {percent(one['coverage'])} of {one['answered']} ranges hold"
+    if one["called"]:
+        said += f"; {one['called']} called, of which {percent(one['coverage_called'])} hold"
+        said += f", {one['wrong_sign']} with the wrong sign"
     return said + "."
+
+
+def furthest_off(tenths: list[dict[str, Any]]) -> str | None:
+    """The tenth of ``chance_less`` of single changes with enough cases that lies furthest from what happened."""
+    many = [t for t in tenths if t["scope"] == ADJUSTMENT and t["cases"] >= MANY_CASES]
+    if not many:
+        return None
+    worst = max(many, key=lambda t: abs(t["told"] - t["fell"]))
+    return f"{percent(worst['told'])} were told and {percent(worst['fell'])} of {worst['cases']} fell"
 
 
 def _of_outcome(one: Score) -> str:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
+from chaffinch.pipelines.prove.limits import coverage_limits, failings, false_limit
 from chaffinch.pipelines.prove.scoring import (
     JUDGED_SCHEMA,
     binomial_range,
-    coverage_limits,
-    failings,
-    false_limit,
+    coverage_by_chance,
+    reliability,
     score,
     stretch_to_hold,
 )
@@ -75,6 +76,39 @@ def test_five_effects_by_hand():
     assert (found["without_effect"], found["called_without_effect"]) == (2, 1)
     assert (found["verdicts_on_effects"], found["wrong_sign"]) == (2, 1)
     assert found["width_to_oracle"] is None
+
+
+def test_the_called_by_hand():
+    """Called: 0.3 against 0, -0.4 against -0.5, 0.4 against -0.5; only the second is held."""
+    (found,) = score(judged(FIVE))
+    assert (found["called"], found["share_called"]) == (3, 0.75)
+    assert found["coverage_called"] == pytest.approx(1 / 3)
+    assert found["exaggeration"] == pytest.approx((0.3 + 0.4 + 0.4) / (0 + 0.5 + 0.5))
+
+
+def test_the_log_score_by_hand():
+    """A range of 2 x 1.96 has a standard deviation of 1: -0.9189 for the truth at its middle, -1.4189 one away."""
+    reach = 1.959964
+    (found,) = score(
+        judged([(0.0, 0.0, -reach, reach, "no clear change"), (1.0, 0.0, -reach, reach, "no clear change")])
+    )
+    assert found["log_score"] == pytest.approx(-0.9189 - 0.25, abs=1e-4)
+
+
+def test_seasons_are_drawn_whole_for_what_chance_does():
+    """Ten seasons of forty answers, each held whole or missed whole: chance is that of ten, not of four hundred."""
+    rows = pl.DataFrame({"seed": np.repeat(range(10), 40), "held": np.repeat([True] * 8 + [False] * 2, 40)})
+    low, high = coverage_by_chance(rows)
+    assert high - low == pytest.approx(0.45, abs=0.11)
+    few = rows.filter(pl.col("seed") < 4)
+    assert coverage_by_chance(few) == binomial_range(160, 160)
+
+
+def test_reliability_by_hand():
+    rows = judged([(-0.1, -0.1, -0.3, 0.1, "no clear change")] * 3 + [(0.0, 0, -1, 1, "no clear change")])
+    (tenth,) = reliability(rows.with_columns(pl.lit(0.83).alias("chance_less"), scope=pl.lit("adjustment")))
+    assert (tenth["tenth"], tenth["cases"]) == (8, 4)
+    assert (tenth["told"], tenth["fell"]) == (pytest.approx(0.83), pytest.approx(3.5 / 4))
 
 
 def test_a_number_without_a_verdict_is_no_answer():
@@ -199,7 +233,9 @@ def _failings_of(**changes) -> list[str]:
 def test_failings():
     assert _failings_of() == []
     assert "outside 91.0 % to 98.0 %" in _failings_of(coverage=0.90)[0]
-    assert len(_failings_of(coverage=0.99)) == 1
+    # Holding more than 95 % is no fault of ranges that sharing has made narrower.
+    assert _failings_of(coverage=0.99, width_to_alone=0.7) == []
+    assert len(_failings_of(coverage=0.99, width_to_alone=1.1)) == 1
     assert len(_failings_of(without_effect=1000, share_called_without_effect=0.06)) == 1
     assert "one setting" in _failings_of(joint_told_as_one=2)[0]
     assert "no effect was estimated" in _failings_of(answered=0, coverage=None)[0]
@@ -268,6 +304,7 @@ def _effects(joint_ids: list[str | None], rows: list[int]) -> pl.DataFrame:
     return log.select("machine", "field", "time", "setting", "outcome").with_columns(
         pl.lit("adjustment").alias("scope"),
         pl.Series("joint_id", joint_ids, dtype=pl.String),
+        pl.lit(0.5).alias("chance_less"),
         pl.lit("more").alias("verdict"),
         pl.lit(0.4).alias("log_ratio"),
         pl.lit(0.1).alias("log_ratio_low"),

@@ -54,9 +54,10 @@ def test_the_result_is_plain_json_and_names_its_seed(proof):
     assert "Seed 12" in proof["sentences"][0]
 
 
-def test_pooled_rows_are_scored_and_told(proof):
-    (pooled,) = proof["pooled_scores"]
-    assert pooled["scenario"] == "joint_sometimes" and pooled["rows"] > 0
+def test_wider_rows_are_scored_by_scope_and_told(proof):
+    scopes = {one["scope"]: one for one in proof["scores_by_scope"]}
+    assert {"field", "machine", "season"} <= set(scopes)
+    assert all(one["answered"] > 0 for one in scopes.values())
     assert any(s.startswith("joint_sometimes, season: ") for s in proof["sentences"])
 
 
