@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -16,6 +17,123 @@ trials_app = typer.Typer(
     "--values 1000,1050 --out trial.html",
 )
 app.add_typer(trials_app, name="trial")
+
+
+@trials_app.command(
+    epilog="Example: chaffinch trial plan --lake lake --machine 'Combine A' --setting fan_speed "
+    "--values 1000,1050 --hours 3 --out trial.html"
+)
+def plan(
+    lake: LakeAt,
+    machine: Annotated[str, typer.Option("--machine", metavar="M", help="The machine, as logs name it.")],
+    setting: Annotated[
+        list[str],
+        typer.Option("--setting", metavar="S", help="What is compared; twice for two settings at once."),
+    ],
+    values: Annotated[
+        list[str],
+        typer.Option(
+            "--values",
+            metavar="A,B",
+            help="Two or three values, with commas between; once for each setting. Numbers in the catalogue's unit.",
+        ),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The cab card; ends in .html.")],
+    crop: Annotated[str | None, typer.Option("--crop", help="The crop; else what was cut last.")] = None,
+    tell: Annotated[
+        float, typer.Option("--tell", min=1, max=90, help="Change of loss, %, to be told from none.")
+    ] = 15.0,
+    hours: Annotated[
+        float, typer.Option("--hours", min=0.2, max=40, help="Hours of work by the clock.")
+    ] = 3.0,
+    checks: Annotated[int, typer.Option("--checks", min=0, max=12, help="Loss checks with pans.")] = 0,
+    passes: Annotated[
+        bool, typer.Option("--passes", help="Steps of whole passes instead of minutes.")
+    ] = False,
+    seed: Annotated[
+        int | None, typer.Option("--seed", min=0, help="Seed of the random order; else drawn, and stated.")
+    ] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Name of the trial.")] = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Design a comparison of two or three values, or of two settings, and write its cab card.
+
+    Beside the card lies the plan, trial.toml: put it into the inbox, so that nights match it with the log.
+    """
+    import secrets
+
+    from chaffinch.dashboards.pages.trial_card import card_notes, known_sentence, trial_card
+    from chaffinch.pipelines.atomic_write import write_whole
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.lake.table_files import require_ending
+    from chaffinch.pipelines.trials.design.planned_trial import Wish, plan_trial
+    from chaffinch.pipelines.trials.written.trial_plan import as_toml
+
+    require_ending(out, (".html",))
+    opened = Lake.open(lake, must_exist=True)
+    farm = opened.farm()
+    wish = Wish(
+        machine,
+        tuple(setting),
+        tuple(tuple(one.strip() for one in each.split(",") if one.strip()) for each in values),
+        crop,
+        tell,
+        hours,
+        passes,
+        secrets.randbelow(10_000) if seed is None else seed,
+        name,
+    )
+    planned = plan_trial(opened, farm, wish)
+    text = as_toml(planned.plan)
+    toml = _plan_beside(out, text)
+    write_whole(toml, text.encode())
+    write_whole(out, trial_card(planned, farm, checks, toml.name))
+    design, notes = planned.design, card_notes(planned, farm)
+    sentences = [
+        f"{planned.plan.name}: {design.switches} switches in {design.hours:.1f} h tell a change by "
+        f"{design.smallest_percent:.0f} % (standard error {design.se_log:.3f}, log scale). {planned.basis.sentence}",
+        *([known] if (known := known_sentence(planned)) else []),
+        *notes,
+        f"Cab card: {out}",
+        f"Plan, to be put into the inbox: {toml}",
+    ]
+    give(sentences, _plan_as_json(planned, notes, out, toml), as_json)
+    return 0
+
+
+def _plan_beside(out: Path, text: str) -> Path:
+    """``trial.toml`` beside the card; named like the card where another trial's plan lies there already."""
+    beside = out.with_name("trial.toml")
+    taken = beside.exists() and beside.read_bytes() != text.encode()
+    return out.with_suffix(".trial.toml") if taken else beside
+
+
+def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict[str, Any]:
+    written, design = planned.plan, planned.design
+    second = {"second_setting": written.second_setting, "second_values": list(written.second_values)}
+    return {
+        "name": written.name,
+        "machine": written.machine,
+        "crop": written.crop,
+        "setting": written.setting,
+        "unit": written.unit,
+        "values": list(written.values),
+        **(second if written.second_setting else {}),
+        "hours": design.hours,
+        "switches": design.switches,
+        "seed": written.seed,
+        "se_log": design.se_log,
+        "smallest_percent": design.smallest_percent,
+        "se_with_known": planned.se_with_known,
+        "known_percent": planned.known_percent,
+        "outcome": planned.basis.outcome,
+        "basis": planned.basis.sentence,
+        "steps": [step.model_dump(exclude_none=True) for step in written.steps],
+        "notes": notes,
+        "card": str(out),
+        "plan": str(toml),
+    }
 
 
 @trials_app.command(epilog="Example: chaffinch trial status --lake lake")

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-MOST_ORDERS = 20_000
+MOST_ORDERS = 40_000
 
 
 @dataclass(frozen=True, slots=True)

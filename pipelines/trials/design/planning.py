@@ -93,7 +93,7 @@ def _step(room_s: float, task: TrialTask) -> tuple[float, int | None, bool] | No
     passes = int(room_s // round_s)
     whole = passes * round_s
     if passes and whole >= SHORTEST_STEP_S:
-        return (whole, passes, True) if task.by_passes else (60.0 * round(whole / 60.0), None, True)
+        return (whole, passes, True) if task.by_passes else (60.0 * (whole // 60.0), None, True)
     if task.by_passes or room_s < SHORTEST_STEP_S:
         return None
     return 60.0 * float(room_s // 60.0), None, False
@@ -121,7 +121,7 @@ def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
     if not found:
         least = block_length(task.values, task.settings) * SHORTEST_STEP_S / 3600
         raise CallError(
-            f"{task.hours:g} h are too short for a trial of {counted(task.values**task.settings, 'combination')} "
+            f"{task.hours:g} h are too short for a trial of {counted(task.values**task.settings, 'value', 'values')} "
             f"in steps of at least {SHORTEST_STEP_S / 60:.0f} minutes; plan {np.ceil(10 * least) / 10:g} h or more."
         )
     enough = [design for design in found if design.se_log <= needed_error(tell_percent)]

@@ -1,0 +1,189 @@
+"""A whole trial planned for one machine of a lake."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.errors import CallError, DeclarationError
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.derived_tables import plan_jobs, prepared_harvests
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake.readable import ReadableLake
+from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, chosen_design, designs
+from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning
+from chaffinch.pipelines.trials.design.values_run import known_machine, never_run, values_run
+from chaffinch.pipelines.trials.written.judged_loss import judged_losses
+from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan, setting_named, value_as_text
+from chaffinch.schemas.declarations import Setting
+from scipy.special import ndtri
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is to be compared: one or two settings, each with its values, and how the trial may be."""
+
+    machine: str
+    settings: tuple[str, ...]
+    values: tuple[tuple[str, ...], ...]
+    crop: str | None = None
+    tell_percent: float = 15.0
+    hours: float = 3.0
+    by_passes: bool = False
+    seed: int = 1
+    name: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedTrial:
+    """The plan with its design. others : designs of the same length with other numbers of switches. known_percent :
+    what the lake already knows of the second value against the first in a field to come, %, with its range.
+    se_with_known : standard error of trial and lake together. new_values : values that the machine never ran at, by
+    setting. run : those it did."""
+
+    plan: TrialPlan
+    design: TrialDesign
+    others: tuple[TrialDesign, ...]
+    task: TrialTask
+    basis: Planned
+    known_percent: tuple[float, float, float] | None
+    se_with_known: float | None
+    new_values: dict[str, list[str]]
+    run: dict[str, list[str]]
+
+
+def plan_trial(lake: ReadableLake, farm: Farm, wish: Wish) -> PlannedTrial:
+    """Plan the trial that is wished for.
+
+    Raises ``CallError`` for an unknown machine or setting, values that do not fit it, or where no plan of that length
+    tells enough.
+    """
+    machine = known_machine(lake, wish.machine, farm.machine_aliases())
+    catalogue, values = _checked(wish)
+    crop = farm.crop_named(wish.crop) if wish.crop else _usual_crop(lake, machine)
+    fields = [one for one, _, _ in prepared_harvests(plan_jobs(lake, farm)) if isinstance(one, Binned)]
+    basis = known_for_planning(fields, machine, crop, judged_losses(catalogue[0].name))
+    task = TrialTask(
+        len(values[0]), len(values), wish.hours, basis.noise, basis.pattern, wish.seed, wish.by_passes
+    )
+    design = chosen_design(task, wish.tell_percent)
+    run = {one.name: values_run(lake, machine, one) for one in catalogue}
+    new = {one.name: never_run(one, mine, run[one.name]) for one, mine in zip(catalogue, values, strict=True)}
+    known = (
+        _known(lake, machine, crop, catalogue[0], values[0], basis.outcome) if len(values[0]) == 2 else None
+    )
+    return PlannedTrial(
+        _plan(wish, machine, crop, catalogue, values, design),
+        design,
+        tuple(designs(task)),
+        task,
+        basis,
+        None if known is None else tuple(float(100 * np.expm1(one)) for one in known),  # type: ignore[arg-type]
+        None
+        if known is None
+        else _together(design.se_log, (known[2] - known[1]) / (2 * float(ndtri(0.975)))),
+        {name: found for name, found in new.items() if found},
+        run,
+    )
+
+
+def _checked(wish: Wish) -> tuple[list[Setting], list[tuple[str, ...]]]:
+    if len(wish.settings) != len(wish.values) or not 1 <= len(wish.settings) <= 2:
+        raise CallError("Give --values once for each --setting, of which there may be two.")
+    catalogue, values = [], []
+    for named, written in zip(wish.settings, wish.values, strict=True):
+        try:
+            setting = setting_named(named)
+            texts = tuple(value_as_text(setting, one) for one in written)
+        except DeclarationError as error:
+            raise CallError(str(error)) from None
+        least, most = 2, 2 if len(wish.settings) == 2 else 3
+        if not least <= len(texts) <= most:
+            many = "two values" if most == 2 else "two or three values"
+            raise CallError(f"{setting.label}: a trial compares {many}, not {len(texts)}: --values A,B")
+        if len(set(texts)) < len(texts):
+            raise CallError(f"{setting.label}: the values {', '.join(texts)} are not all different.")
+        catalogue.append(setting)
+        values.append(texts)
+    if len({one.name for one in catalogue}) < len(catalogue):
+        raise CallError("The two settings of a trial must differ.")
+    return catalogue, values
+
+
+def _usual_crop(lake: ReadableLake, machine: str) -> str | None:
+    """The crop that the machine cut last."""
+    places = lake.machine_fields().filter(pl.col("machine") == machine, pl.col("crop").is_not_null())
+    return str(places.sort("last_time")["crop"][-1]) if places.height else None
+
+
+def _plan(
+    wish: Wish,
+    machine: str,
+    crop: str | None,
+    catalogue: Sequence[Setting],
+    values: Sequence[tuple[str, ...]],
+    design: TrialDesign,
+) -> TrialPlan:
+    steps = []
+    for state, group in groupby(design.order):
+        many = len(list(group))
+        length = (
+            {"passes": many * design.passes} if design.passes else {"minutes": many * design.step_s / 60.0}
+        )
+        value = {"value": values[0][state[0]]}
+        if len(values) == 2:
+            value["second_value"] = values[1][state[1]]
+        steps.append(PlannedStep.model_validate(value | length))
+    compared = " and ".join(
+        f"{one.label} {' or '.join(mine)}" for one, mine in zip(catalogue, values, strict=True)
+    )
+    return TrialPlan(
+        name=wish.name or f"{compared}, {machine}, {wish.seed}",
+        machine=machine,
+        crop=crop,
+        setting=catalogue[0].name,
+        unit=catalogue[0].unit or None,
+        values=values[0],
+        seed=wish.seed,
+        tell_percent=wish.tell_percent,
+        second_setting=catalogue[1].name if len(values) == 2 else None,
+        second_values=values[1] if len(values) == 2 else (),
+        second_unit=catalogue[1].unit or None if len(values) == 2 else None,
+        steps=tuple(steps),
+    )
+
+
+def _known(
+    lake: ReadableLake,
+    machine: str,
+    crop: str | None,
+    setting: Setting,
+    values: tuple[str, ...],
+    outcome: str,
+) -> tuple[float, float, float] | None:
+    """Log ratio from the first value to the second in a field to come, with its range, by what the lake shares."""
+    rows = lake.scan("effects").filter(
+        pl.col("scope").is_in(["machine", "season"]),
+        pl.col("machine").is_null() | (pl.col("machine") == machine),
+        pl.col("crop").is_null() | pl.col("crop").eq_missing(pl.lit(crop, pl.String)),
+        pl.col("setting") == setting.name,
+        pl.col("outcome") == outcome,
+        pl.col("next_field_percent_low").is_not_null(),
+        pl.col("per_step").is_not_null(),
+        pl.col("unit") == setting.unit,
+    )
+    found = rows.collect().sort(pl.col("scope") != "machine", pl.col("crop").is_null()).head(1).to_dicts()
+    if not found or setting.kind != "number":
+        return None
+    row = found[0]
+    steps = (float(values[1]) - float(values[0])) / row["per_step"]
+    logs = [row["log_ratio"], *(np.log1p(row[f"next_field_percent_{end}"] / 100) for end in ("low", "high"))]
+    middle, low, high = (steps * float(one) for one in logs)
+    return middle, min(low, high), max(low, high)
+
+
+def _together(trial: float, known: float) -> float:
+    return float((trial**-2 + known**-2) ** -0.5)

@@ -1,0 +1,80 @@
+"""Ranges that hold at every look: the published formula, and what looking after every switch costs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.trials.answers.anytime import (
+    ENOUGH,
+    GO_ON,
+    WILL_NOT_SETTLE,
+    anytime_reach,
+    is_settled,
+    outlook,
+)
+from scipy.special import ndtri
+
+TELL = -np.log(0.85)
+
+
+def test_the_owners_check_value():
+    # v = 0.01, w = 0.2: +- 0.308 where the range of one look is +- 0.196 (normal mixture, Robbins 1970).
+    assert anytime_reach(0.01, 0.2) == pytest.approx(0.308, abs=0.0005)
+    assert float(ndtri(0.975)) * 0.1 == pytest.approx(0.196, abs=0.0005)
+
+
+def test_the_mixture_is_the_likelihood_ratio_of_ville():
+    # At the end of the range the mixture's density of the estimate is 1 / a times that without effect (Ville 1939).
+    v, w = 0.003, 0.2
+    z = anytime_reach(v, w)
+    density = [np.exp(-(z**2) / (2 * s)) / np.sqrt(s) for s in (v + w**2, v)]
+    assert density[0] / density[1] == pytest.approx(20.0)
+
+
+def test_looking_after_every_switch_costs_nothing_in_false_calls():
+    # 2,000 trials without effect: 24 switches of se 0.25 each, looked at after every one.
+    rng = np.random.default_rng(20261129)
+    total = np.cumsum(rng.normal(0, 0.25, (2000, 24)), axis=1)
+    many = np.arange(1, 25)
+    effect, variance = total / many, 0.25**2 / many
+    anytime = np.abs(effect) > [anytime_reach(v) for v in variance]
+    fixed = np.abs(effect) > 1.96 * np.sqrt(variance)
+    assert anytime.any(axis=1).mean() <= 0.05
+    # What the usual range would have done.
+    assert fixed.any(axis=1).mean() > 0.15
+
+
+def test_a_clear_effect_is_enough():
+    assert outlook(-0.5, 0.01, 4, 8, TELL).state == ENOUGH
+    assert outlook(-0.5, 0.01, 4, 8, TELL).switches_left == 0
+
+
+def test_no_effect_worth_telling_is_enough_too():
+    assert outlook(0.01, 0.001, 20, 4, TELL).state == ENOUGH
+
+
+def test_an_unclear_effect_goes_on_and_says_for_how_long():
+    found = outlook(-0.35, 0.02, 4, 12, TELL)
+    assert found.state == GO_ON
+    assert 0 < found.switches_left < 12
+    after = 0.02 * 4 / (4 + found.switches_left)
+    before = 0.02 * 4 / (4 + found.switches_left - 1)
+    assert is_settled(-0.35, after, TELL) and not is_settled(-0.35, before, TELL)
+
+
+def test_an_effect_between_nothing_and_worth_telling_will_not_settle():
+    found = outlook(-0.12, 0.003, 20, 2, TELL)
+    assert found.state == WILL_NOT_SETTLE
+
+
+def test_a_plan_that_is_over_and_open_did_not_settle_it():
+    assert outlook(-0.1, 0.01, 8, 0, TELL).state == WILL_NOT_SETTLE
+
+
+def test_the_chance_of_settling_is_what_simulation_says():
+    effect, variance, switches, more = -0.25, 0.015, 6, 8
+    found = outlook(effect, variance, switches, more, TELL)
+    rng = np.random.default_rng(1)
+    end = variance * switches / (switches + more)
+    ends = rng.normal(effect, np.sqrt(variance - end), 20_000)
+    assert found.chance == pytest.approx(np.mean([is_settled(e, end, TELL) for e in ends]), abs=0.01)
