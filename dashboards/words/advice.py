@@ -28,6 +28,7 @@ REMEDIES = {
     "wide_range": REPEAT_IT,
     "flat_curve": "Drive one pass a little slower and one a little faster, to show how loss rises.",
     "signal_dead": "Check the loss sensor, its cable and its sensitivity.",
+    "signal_often_zero": "Raise the loss sensor's sensitivity until it shows small losses too.",
     "signal_saturated": "Lower the loss sensor's sensitivity until it is seldom at its ceiling.",
     "uncalibrated_sum": "Make one loss check: pans behind the machine calibrate the signals.",
     "beside_not_logged": "Record every change, with at least 15 minutes of steady work between them.",

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
-from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock
+from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock, responses_to_changes
+from chaffinch.pipelines.estimate.clocks.lateness import allowing_for_delays, delays_of_rows
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
@@ -70,7 +71,8 @@ def estimate_effects(
     another crop strike a sensor with another force). unanswered : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
-    again; where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
+    again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
+    where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
     is fitted over outcomes.
     """
     own, clocks = _by_own_log(fields, calibrations or {}, each)
@@ -103,6 +105,11 @@ def _by_own_log(
         return by_own_log([], {}, {}), {}
     fields = of_all_that_entered(in_likely_units(fields), calibrations)
     season = fit_season(fields, each)
+    responses = responses_to_changes(fields, season)
+    delays = delays_of_rows({machine: [one for _, one in its] for machine, its in responses.items()})
+    if any(delays):
+        fields = [allowing_for_delays(f, *delays) for f in fields]
+        season = fit_season(fields, each)
     clocks = clock_offsets(fields, season)
     if any(clock.sure for clock in clocks.values()):
         fields = [

@@ -150,7 +150,10 @@ class Plan:
 def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan:
     """What every field job is made from. Delays are found where the readings changed; ``each`` spreads that."""
     adjustments = lake.scan("adjustments").collect()
-    changes = {str(name[0]): real_adjustments(rows) for name, rows in adjustments.group_by("machine")}
+    changes = {
+        str(name[0]): real_adjustments(rows, farm.settings_log_of)
+        for name, rows in adjustments.group_by("machine")
+    }
     checks = lake.scan("loss_checks").collect()
     weighed = weighed_loads(lake, farm)
     rows = tuple(lake.machine_fields().sort("machine", "field", "first_time").to_dicts())
@@ -428,8 +431,7 @@ def _changes(adjustments: pl.DataFrame, number: pl.Series) -> list[Change]:
     ordered = ordered.sort("made_at", "setting", "row", maintain_order=True)
     found = []
     for rows in ordered.drop_nulls("_change").partition_by("_change", maintain_order=True, include_key=False):
-        moments = rows["made_at"].dt.epoch("us").to_numpy() / 1e6
-        found.append(Change(float(moments[0]), float(moments[-1]), rows))
+        found.append(Change.of(rows))
     return found
 
 

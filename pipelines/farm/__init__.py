@@ -12,7 +12,7 @@ from datetime import datetime
 from fnmatch import fnmatch
 from functools import cache
 from pathlib import Path, PurePosixPath
-from typing import Annotated, Any, Literal, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
 from zoneinfo import ZoneInfo
 
 from chaffinch.pipelines.errors import DeclarationError, did_you_mean
@@ -45,6 +45,7 @@ def _known_zone(name: str) -> str:
     return name
 
 
+Entry = TypeVar("Entry")
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
 
 
@@ -109,6 +110,23 @@ class TaskData(_Stated):
     """Of ISO 11783-10 task data. ``people``: whether names of customer, farm and workers may enter tables."""
 
     people: bool = False
+
+
+class SettingsLog(_Stated):
+    """How the settings logs that one pattern matches were written.
+
+    ``written``: "at once", or "by hand" and so up to ``late_minutes`` after the change. ``takes_minutes``: how long a
+    setting of it moves, from the logged moment on.
+    """
+
+    written: Literal["at once", "by hand"] | None = None
+    late_minutes: float = Field(default=7.0, ge=0, le=60)
+    takes_minutes: float = Field(default=0.0, ge=0, le=60)
+
+    @property
+    def latest_minutes(self) -> float | None:
+        """Longest time between a change and its row, minutes; None where nothing is stated."""
+        return None if self.written is None else self.late_minutes if self.written == "by hand" else 0.0
 
 
 class Notify(_Stated):
@@ -199,6 +217,7 @@ class Farm(_Stated):
     # Farms of an older version call it [tell].
     notify: Notify = Field(default=Notify(), validation_alias=AliasChoices("notify", "tell"))
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
+    settings_logs: Mapping[str, SettingsLog] = Field(default_factory=dict)
     load_tickets: tuple[LoadTicket, ...] = ()
 
     @field_validator("load_tickets", mode="before")
@@ -229,11 +248,11 @@ class Farm(_Stated):
 
     def columns_of(self, file: str) -> FileColumns:
         """The first entry of ``columns`` whose pattern matches the path or the bare name of ``file``."""
-        bare = PurePosixPath(file).name
-        for pattern, entry in self.columns.items():
-            if any(fnmatch(name, pattern) for name in (file, bare, bare.removesuffix(".gz"))):
-                return entry
-        return FileColumns()
+        return _entry_of(self.columns, file) or FileColumns()
+
+    def settings_log_of(self, file: str) -> SettingsLog:
+        """The first entry of ``settings_logs`` whose pattern matches the path or the bare name of ``file``."""
+        return _entry_of(self.settings_logs, file) or SettingsLog()
 
     def diameters_m(self) -> dict[str, dict[str, float]]:
         """Diameter [m] at whose tip a setting works, where stated: setting -> machine -> diameter."""
@@ -276,6 +295,12 @@ class Farm(_Stated):
             if isinstance(found, (int, float)):
                 return float(found)
         return None
+
+
+def _entry_of(entries: Mapping[str, Entry], file: str) -> Entry | None:
+    bare = PurePosixPath(file).name
+    names = (file, bare, bare.removesuffix(".gz"))
+    return next((e for pattern, e in entries.items() if any(fnmatch(n, pattern) for n in names)), None)
 
 
 # ``tell`` is the earlier name of ``notify``.

@@ -158,7 +158,7 @@ def happen(
         "season": by_steps(moves, by_tip_speed(season, drum_m), effects),
     }
     times, usual = _by_conditions(effects, curves, intake)
-    effect = effect_course(moves, sizes["move"], seconds, effects.fade_in_s, times)
+    effect = effect_course(moves, sizes["move"], seconds, effects, times)
     sizes = {
         whose: [{o: size * usual.get(o, 1.0) for o, size in one.items()} for one in some]
         for whose, some in sizes.items()

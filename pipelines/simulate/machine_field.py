@@ -90,7 +90,7 @@ def logged_settings(history: History, start: datetime, machine: SimulatedMachine
     texts = ("machine", "setting", "from_value", "to_value", "unit", "kind", "origin", "note")
     rows = [
         (
-            start + timedelta(seconds=move.time_s + machine.clock_off_s),
+            start + timedelta(seconds=move.written_s + machine.clock_off_s),
             machine.name,
             *(move.setting, move.from_value, move.to_value),
             *(ADJUSTABLES[move.setting].unit or None, ADJUSTABLES[move.setting].kind),

@@ -21,9 +21,13 @@ MoveEffect = Mapping[str, float]
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One change of one setting. ``event`` numbers the adjustments; a joint change shares its number."""
+    """One change of one setting. ``event`` numbers the adjustments; a joint change shares its number.
+
+    written_s : the time that the settings log gives it, by a clock that is right.
+    """
 
     time_s: float
+    written_s: float
     event: int
     setting: str
     from_value: str
@@ -159,6 +163,7 @@ def plan_moves(
 ) -> list[Move]:
     """Which settings are moved at each of the moments, from and to which value; sorted by time."""
     level = dict.fromkeys(ADJUSTABLES, 0)
+    to_s = 60 * operator.rounded_to_minutes
     unlogged = rng.choice(times_s.size, min(operator.unlogged, times_s.size), replace=False).tolist()
     moves: list[Move] = []
     previous: dict[str, int] = {}
@@ -170,13 +175,16 @@ def plan_moves(
         else:
             steps = _choose(rng, operator.joint_share, level)
         later = np.cumsum(rng.uniform(4.0, 14.0, len(steps)))
+        late_s = round(60.0 * rng.uniform(*operator.late_minutes)) if any(operator.late_minutes) else 0
         for order, (setting, count) in enumerate(steps.items()):
             old, new = (
                 ADJUSTABLES[setting].text(level[setting]),
                 ADJUSTABLES[setting].text(level[setting] + count),
             )
             moment = float(round(time_s + (later[order - 1] if order else 0.0)))
-            moves.append(Move(moment, event, setting, old, new, count, len(steps) > 1, event not in unlogged))
+            written = to_s * round((moment + late_s) / to_s) if to_s else moment + late_s
+            logged = event not in unlogged
+            moves.append(Move(moment, written, event, setting, old, new, count, len(steps) > 1, logged))
             level[setting] += count
         previous = steps
     return moves
@@ -198,20 +206,23 @@ def effect_course(
     moves: Sequence[Move],
     sizes: Sequence[MoveEffect],
     seconds: int,
-    fade_in_s: float,
+    effects: Effects,
     times: Mapping[str, Array] | None = None,
 ) -> Mapping[str, Array]:
     """Sum of all effects at each second of intake, by what they act on; each (seconds,), ln scale.
 
-    sizes : of each move. A move counts from its own second on; with ``fade_in_s`` it comes in as 1 - exp(-t /
-    fade_in_s). times : (seconds,) factor on all effects of the moment, by what they act on.
+    sizes : of each move, which counts from its own second on; with ``fade_in_s`` it comes in as 1 - exp(-t /
+    fade_in_s), with ``ramp_minutes`` evenly. times : (seconds,) factor on all effects of the moment.
     """
     course = {outcome: np.zeros(seconds) for outcome in ACTS_ON}
     for move, effect in zip(moves, sizes, strict=True):
         first = int(np.ceil(move.time_s))
         coming: float | Array = 1.0
-        if fade_in_s:
-            coming = 1.0 - np.exp(-(np.arange(first, seconds) - move.time_s) / fade_in_s)
+        since_s = np.arange(first, seconds) - move.time_s
+        if effects.fade_in_s:
+            coming = 1.0 - np.exp(-since_s / effects.fade_in_s)
+        elif effects.ramp_minutes:
+            coming = np.minimum(since_s / (60.0 * effects.ramp_minutes), 1.0)
         for outcome, size in effect.items():
             if size:
                 course[outcome][first:] += size * coming

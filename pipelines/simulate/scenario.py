@@ -50,6 +50,8 @@ class Sensors:
     counts_per_kg : kernels that strike a loss sensor for each kg lost: counting noise is Poisson in them.
     gain_per_kg_s : loss signal for 1 kg/s lost. gain_spread : log standard deviation of each sensor's gain.
     ceiling_quantile : signal cut off at this quantile of the field's working values; 1 = never.
+    dead_band : the sensor shows only what is above this share of the field's usual (median) signal; 0 = all.
+    exponent : the signal goes with this power of the loss.
     quantum : the loss signals come in steps of this; 0 = as counted.
     dropout_share : share of time in which a loss sensor shows zero or nothing, for 3 to 60 s at a time.
     gain_step_share, gain_step_log : share of machine-fields in which a loss sensor's gain jumps once, and
@@ -69,6 +71,8 @@ class Sensors:
     gain_per_kg_s: float = 300.0
     gain_spread: float = 0.0
     ceiling_quantile: float = 1.0
+    dead_band: float = 0.0
+    exponent: float = 1.0
     quantum: float = 0.0
     dropout_share: float = 0.0
     gain_step_share: float = 0.0
@@ -90,6 +94,8 @@ class Operator:
         and the settings with their steps. Fields beyond its end are left to chance. Minutes are those of an
         unchanging speed: a speed change at one adjustment shifts the next.
     clock_off_minutes : the settings log is off by this, least and greatest, either sign, fixed per machine.
+    late_minutes : each row is written down so much after the change, least and greatest.
+    rounded_to_minutes : times are written to the nearest so many minutes; 0 = to the second.
     """
 
     gap_minutes: tuple[float, float | None] = (20.0, None)
@@ -100,6 +106,8 @@ class Operator:
     unlogged: int = 0
     script: tuple[Script, ...] = ()
     clock_off_minutes: Span = (0.0, 0.0)
+    late_minutes: Span = (0.0, 0.0)
+    rounded_to_minutes: int = 0
 
 
 @dataclass(frozen=True)
@@ -116,6 +124,7 @@ class Effects:
     bowls : effects that have a best value: (setting, loss, level of the best, ln ratio one step away from it), a
         parabola. Levels count steps from the start; it is added to what a step does.
     fade_in_s : time constant with which an effect comes in; 0 = at once.
+    ramp_minutes : a setting moves evenly over so long from its logged moment on; 0 = at once.
     stated : season's mean effects that are given instead of drawn: (setting, what it acts on, ln ratio);
         every other effect of such a setting is 0.
     """
@@ -131,6 +140,7 @@ class Effects:
     by_moisture: float = 0.0
     bowls: tuple[tuple[str, str, float, float], ...] = ()
     fade_in_s: float = 0.0
+    ramp_minutes: float = 0.0
     stated: tuple[tuple[str, str, float], ...] = ()
 
 

@@ -87,8 +87,44 @@ def _listed() -> tuple[Scenario, ...]:
             "The clock of each settings log is wrong by 2 to 6 minutes.",
             operator=Operator(clock_off_minutes=(2.0, 6.0)),
         ),
+        Scenario(
+            "to_the_minute",
+            "The settings log gives times to the minute.",
+            operator=Operator(rounded_to_minutes=1),
+        ),
+        Scenario(
+            "to_ten_minutes",
+            "The settings log gives times to ten minutes.",
+            operator=Operator(rounded_to_minutes=10),
+        ),
+        Scenario(
+            "by_hand",
+            "The settings log is written up to 7 minutes later, to five minutes.",
+            operator=Operator(late_minutes=(0.0, 7.0), rounded_to_minutes=5),
+        ),
+        Scenario(
+            "written_later",
+            "The settings log is written up to 7 minutes later, with exact times.",
+            operator=Operator(late_minutes=(0.0, 7.0)),
+        ),
+        Scenario(
+            "slow_ramp",
+            "A setting moves over eight minutes and is logged as one moment.",
+            effects=Effects(ramp_minutes=8.0),
+        ),
         Scenario("saturating", "Loss sensors stop at a ceiling.", sensors=Sensors(ceiling_quantile=0.85)),
         Scenario("quantised", "Loss sensors show few, coarse steps.", sensors=Sensors(quantum=5.0)),
+        Scenario(
+            "dead_band",
+            "Loss sensors show nothing below half of the usual loss, and coarse integers above.",
+            sensors=Sensors(dead_band=0.5, quantum=1.0),
+        ),
+        Scenario(
+            "bent",
+            "Loss signals go with the loss to the power of 0.7; six loss checks a field.",
+            sensors=Sensors(exponent=0.7),
+            loss_checks=6,
+        ),
         Scenario(
             "dropouts", "Loss sensors drop out for seconds to a minute.", sensors=Sensors(dropout_share=0.04)
         ),

@@ -81,6 +81,9 @@ def loss_signal(
         signal[jump:] *= np.exp(rng.choice([-1.0, 1.0]) * sensors.gain_step_log)
     if sensors.ceiling_quantile < 1.0:
         signal = np.minimum(signal, np.quantile(signal[signal > 0], sensors.ceiling_quantile))
+    if sensors.dead_band or sensors.exponent != 1.0:
+        usual = np.median(signal[signal > 0])
+        signal = usual * np.maximum(signal / usual - sensors.dead_band, 0.0) ** sensors.exponent
     if sensors.quantum:
         signal = np.round(signal / sensors.quantum) * sensors.quantum
     if sensors.dropout_share:

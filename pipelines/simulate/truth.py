@@ -143,7 +143,7 @@ def truth_table(
     rows = [
         (
             t,
-            t + timedelta(seconds=clock_off_s) if move.logged else None,
+            start + timedelta(seconds=move.written_s + clock_off_s) if move.logged else None,
             *(machine, field, crop, move.setting, move.from_value, move.to_value, move.steps),
             f"{machine} {first[move.event]:%Y-%m-%dT%H:%M:%SZ}" if move.joint else None,
             move.logged,

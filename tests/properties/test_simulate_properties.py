@@ -91,7 +91,7 @@ def test_effects_end_at_the_sum_of_their_steps(seed):
     moves = plan_moves(rng, Operator(joint_share=0.3), np.array([100.0, 300.0, 500.0]), None)
     outcomes = ("separation", "cleaning", "broken", "returns", "fuel")
     per_step = {name: dict(zip(outcomes, rng.normal(0, 0.3, 5), strict=True)) for name in ADJUSTABLES}
-    course = effect_course(moves, by_steps(moves, per_step, Effects()), 700, 0.0)
+    course = effect_course(moves, by_steps(moves, per_step, Effects()), 700, Effects(ramp_minutes=2.0))
     for outcome in outcomes:
         assert course[outcome][0] == 0.0
         expected = sum(move.steps * per_step[move.setting][outcome] for move in moves)

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, FINE_S, fine_clock_evidence
 from chaffinch.pipelines.estimate.data.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
+from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, SPACING_S
@@ -150,28 +151,41 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
         ),
         key=lambda c: c.first_s,
     )
+    return rebinned(binned, changes)
+
+
+def rebinned(binned: Binned, changes: list[Change]) -> Binned:
+    """The machine-field with ``changes`` in place of its own, without the bins in their washed-out time."""
     entered = binned.time_s + binned.loss_delay_s
-    began = np.searchsorted([c.first_s - WASHED_OUT_BEFORE_S for c in changes], entered, side="right")
+    began = np.searchsorted(
+        np.sort([c.first_s - WASHED_OUT_BEFORE_S for c in changes]), entered, side="right"
+    )
     ended = np.searchsorted(np.sort([c.last_s + WASHED_OUT_AFTER_S for c in changes]), entered, side="right")
     return binned.kept(began == ended, changes, ended)
+
+
+def responses_to_changes(
+    fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]
+) -> dict[str, list[tuple[Binned, Array]]]:
+    """By machine, its machine-fields with changes by a settings log, each with the evidence of all losses for each
+    of ``OFFSETS_S``, (21, changes of all losses)."""
+    by_loss: dict[int, list[Array]] = {}
+    for fitted in (f for outcome in PLACES if outcome in season for f in season[outcome].fields):
+        if fitted.clock_evidence is not None:
+            by_loss.setdefault(id(fitted.binned), []).append(fitted.clock_evidence)
+    machines: dict[str, list[tuple[Binned, Array]]] = {}
+    for binned in fields:
+        if id(binned) in by_loss and any(c.by_settings_log for c in binned.changes):
+            machines.setdefault(binned.machine, []).append((binned, np.column_stack(by_loss[id(binned)])))
+    return machines
 
 
 def clock_offsets(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
     """Offsets of all machines whose settings log could not be compared with set values."""
     witnesses = [season[outcome] for outcome in PLACES if outcome in season]
-    by_loss: dict[int, list[Array]] = {}
-    for witness in witnesses:
-        for fitted in witness.fields:
-            if fitted.clock_evidence is not None:
-                by_loss.setdefault(id(fitted.binned), []).append(fitted.clock_evidence)
-    machines: dict[str, list[Binned]] = {}
-    for binned in fields:
-        if id(binned) in by_loss and any(c.by_settings_log for c in binned.changes):
-            machines.setdefault(binned.machine, []).append(binned)
-    found = {
-        machine: evidence([np.column_stack(by_loss[id(binned)]) for binned in its])
-        for machine, its in machines.items()
-    }
+    responses = responses_to_changes(fields, season)
+    machines = {machine: [binned for binned, _ in its] for machine, its in responses.items()}
+    found = {machine: evidence([each for _, each in its]) for machine, its in responses.items()}
     for machine in suspected(found):
         found[machine] = evidence([_finely(binned, witnesses) for binned in machines[machine]])
     clocks = offsets_by_responses(found, any(witness.reacted for witness in witnesses))
@@ -198,7 +212,7 @@ def _finely(binned: Binned, witnesses: Iterable[SeasonOutcome]) -> Array:
 
 
 def _logged_s(binned: Binned) -> Array:
-    return np.array([c.first_s for c in binned.changes if c.by_settings_log])
+    return np.array([c.logged_s for c in binned.changes if c.by_settings_log])
 
 
 def taken_for_others(moments_s: Sequence[Array], offset_s: float) -> float:

@@ -27,7 +27,7 @@ def fine_clock_evidence(
 
     logged : changes that the design holds, its first columns. seconds : (n,) of the observed bins.
     """
-    made_s = np.array([binned.changes[k].first_s for k in logged if binned.changes[k].by_settings_log])
+    made_s = np.array([binned.changes[k].logged_s for k in logged if binned.changes[k].by_settings_log])
     rows = independent_rows(observed, noise)
     others = np.delete(rows.x, np.arange(rows.ground, rows.ground + len(logged)), axis=1)
     basis, _ = np.linalg.qr(others)

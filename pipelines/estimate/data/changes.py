@@ -7,6 +7,11 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.estimate.data.change_times import (
+    WRITTEN_BY_HAND_FROM_S,
+    StatedLogs,
+    with_time_windows,
+)
 from chaffinch.pipelines.estimate.data.settings_clock import (
     FOUND_IN_LOGS,
     SAME_CLOCK_S,
@@ -25,7 +30,7 @@ SHORTEST_BETWEEN_S = 120.0
 class Change:
     """One moment (or short while) at which one or several settings were changed.
 
-    first_s, last_s : clock seconds of the first and last adjustment of the change.
+    first_s, last_s : clock seconds between which its settings moved, as far as their log tells.
     rows : rows of the adjustments table, in order of time.
     """
 
@@ -33,11 +38,32 @@ class Change:
     last_s: float
     rows: pl.DataFrame
 
+    @classmethod
+    def of(cls, rows: pl.DataFrame) -> Change:
+        """The change that ``rows`` make, which have ``made_at``, in its order."""
+        earliest, latest = time_windows(rows)
+        return cls(float(earliest.min()), float(latest.max()), rows)
+
+    @cached_property
+    def logged_s(self) -> float:
+        """Clock seconds of its first row."""
+        return float(seconds_of(made_at(self.rows).head(1))[0])
+
+    @property
+    def apart_s(self) -> float:
+        """How far its time is uncertain, s."""
+        logged = seconds_of(made_at(self.rows))
+        return self.last_s - self.first_s - float(logged.max() - logged.min())
+
     @cached_property
     def by_settings_log(self) -> bool:
-        """Whether it is in a settings log only, whose clock could not be compared with the harvest log's."""
+        """Whether it is in a settings log only, whose clock could not be compared with the harvest log's.
+
+        Where each row has a delay of its own, there is no offset of a clock to look for.
+        """
         compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()
-        return not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
+        by_clock = self.apart_s < WRITTEN_BY_HAND_FROM_S
+        return by_clock and not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
 
     @property
     def is_joint(self) -> bool:
@@ -45,7 +71,7 @@ class Change:
         return self.rows.height > 1
 
 
-def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
+def real_adjustments(adjustments: pl.DataFrame, stated: StatedLogs | None = None) -> pl.DataFrame:
     """Adjustments that changed something, sorted by time; rows whose values before and after agree are left out.
 
     A missing ``from_value`` is filled from the machine's previous row of the same setting. Where a settings
@@ -53,10 +79,13 @@ def real_adjustments(adjustments: pl.DataFrame) -> pl.DataFrame:
     settings log's row stands. A change that several deliveries hold (an export that grows from day to day)
     counts once. Where both logs of a machine show the same set values at times that lie apart by the same
     amount, the settings log's clock is off by it. ``made_at`` is added, the time by the harvest log's clock, and
-    ``clock_off_s`` with its range where clocks could be compared.
+    ``clock_off_s`` with its range where clocks could be compared. ``earlier_s`` and ``later_s`` say how far the time
+    may be off (``with_time_windows``). stated : what farm.toml says of a settings log.
     """
-    ordered = adjustments.sort("machine", "time", "setting", "row", maintain_order=True).unique(
-        ["machine", "time", "setting", "to_value"], keep="first", maintain_order=True
+    ordered = (
+        with_time_windows(adjustments, stated)
+        .sort("machine", "time", "setting", "row", maintain_order=True)
+        .unique(["machine", "time", "setting", "to_value"], keep="first", maintain_order=True)
     )
     ordered = _on_one_clock(ordered)
     by_twin = [pl.when(_same_change(k)).then(_other("from_value", k)) for k in (1, -1)]
@@ -126,13 +155,18 @@ def group_changes(adjustments: pl.DataFrame, work_s: Array) -> list[Change]:
     ordered = adjustments.with_columns(made_at(adjustments).alias("made_at")).sort(
         "made_at", "setting", "row", maintain_order=True
     )
-    times = seconds_of(ordered["made_at"])
-    done = np.searchsorted(work_s, times)
-    together = np.concatenate([[False], np.diff(done) < SHORTEST_BETWEEN_S])
-    group = np.cumsum(~together)
-    return [
-        Change(
-            float(times[group == g][0]), float(times[group == g][-1]), ordered.filter(pl.Series(group == g))
-        )
-        for g in np.unique(group)
-    ]
+    earliest, latest = time_windows(ordered)
+    # Windows may overlap: a row of ten minutes' grid may have been made before one that is logged earlier.
+    done_before = np.searchsorted(work_s, np.maximum.accumulate(latest)[:-1])
+    done_after = np.searchsorted(work_s, np.minimum.accumulate(earliest[::-1])[::-1][1:])
+    together = np.concatenate([[False], done_after - done_before < SHORTEST_BETWEEN_S])
+    group = pl.Series(np.cumsum(~together))
+    return [Change.of(ordered.filter(group == g)) for g in group.unique().sort()]
+
+
+def time_windows(rows: pl.DataFrame) -> tuple[Array, Array]:
+    """Earliest and latest clock second of each of ``rows``, (n,) each; the logged one where no window is known."""
+    logged = seconds_of(made_at(rows))
+    if "earlier_s" not in rows.columns:
+        return logged, logged
+    return logged - rows["earlier_s"].to_numpy(), logged + rows["later_s"].to_numpy()

@@ -62,7 +62,7 @@ def scan_change_points(observed: Observations, noise: Noise, logged: tuple[int, 
     if not logged:
         return Scan(found, nothing.clock_evidence)
     others = np.delete(known, np.arange(rows.ground, rows.ground + len(logged)), axis=1)
-    made_s = np.array([binned.changes[k].first_s for k in logged if binned.changes[k].by_settings_log])
+    made_s = np.array([binned.changes[k].logged_s for k in logged if binned.changes[k].by_settings_log])
     if made_s.size == 0:
         return Scan(found, nothing.clock_evidence)
     places = _places(made_s, tried, observed.time_s)

@@ -43,6 +43,8 @@ Row = dict[str, Any]
 
 # So near to a change, a step that was not logged is said there too.
 NEAR_S = 1800.0
+# Times known less exactly than this are worth a remark.
+TIME_UNCERTAIN_S = 60.0
 # Widening by less is within what placebos differ by chance, and is not worth a word.
 CLEARLY_WIDENED = 1.1
 # Outcomes of the two loss signals' sum, which a loss check weighs.
@@ -265,7 +267,7 @@ def _effect(
 ) -> _Alone:
     refusals = list(sides.thin)
     faults = binned.flaws.get(outcome, [])
-    refusals += [f for f in faults if f in ("signal_dead", "signal_saturated")]
+    refusals += [f for f in faults if f in ("signal_dead", "signal_saturated", "signal_often_zero")]
     remarks = [f for f in faults if f not in refusals]
     if outcome in CONDITIONED and not refusals and sides.overlap < LEAST_OVERLAP:
         refusals.append("no_overlap")
@@ -277,6 +279,8 @@ def _effect(
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
+    if binned.changes[k].apart_s >= TIME_UNCERTAIN_S:
+        remarks.append("time_uncertain")
     if fitted.nearest_change_point_s(k) < NEAR_S:
         remarks.append("near_not_logged")
     if season.reacted:

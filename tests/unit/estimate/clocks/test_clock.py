@@ -164,7 +164,7 @@ def drawn(step: float, seed: int) -> Observations:
     return Observations(BIN_TIMES_S, design, y + step * (np.arange(n) >= 3 * n // 4), np.full(n, 0.1))
 
 
-ONE_CHANGE = SimpleNamespace(changes=[SimpleNamespace(first_s=5400.0, by_settings_log=True)])
+ONE_CHANGE = SimpleNamespace(changes=[SimpleNamespace(logged_s=5400.0, by_settings_log=True)])
 
 
 @pytest.mark.seconds
@@ -209,7 +209,7 @@ def test_changes_that_did_nothing_do_not_speak_for_another_clock():
     """Eight idle changes in each of ten machine-fields of each of two machines: their squared scores add up to
     more than any clear gain at one offset or another, and tell nothing."""
     moments = np.arange(1, 9) * 1200.0
-    idle = SimpleNamespace(changes=[SimpleNamespace(first_s=s, by_settings_log=True) for s in moments])
+    idle = SimpleNamespace(changes=[SimpleNamespace(logged_s=s, by_settings_log=True) for s in moments])
     told = []
     for seed in range(100, 120):
         one = drawn(0.0, seed)
@@ -245,7 +245,7 @@ def test_changes_far_apart_or_none_are_taken_for_no_others():
 
 
 def fields_changed_at(moments_s: np.ndarray) -> list[SimpleNamespace]:
-    changes = [SimpleNamespace(first_s=t, by_settings_log=True) for t in moments_s]
+    changes = [SimpleNamespace(logged_s=t, by_settings_log=True) for t in moments_s]
     return [SimpleNamespace(machine="North", changes=changes) for _ in range(4)]
 
 

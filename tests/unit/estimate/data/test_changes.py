@@ -241,6 +241,33 @@ def test_a_signal_at_its_ceiling_is_named():
     assert binned.flaws["separation_loss"] == ["signal_saturated"]
 
 
+@pytest.mark.parametrize(("band", "flaws"), [(0.0, []), (9.0, ["signal_often_zero"])])
+def test_a_signal_with_a_dead_band_is_named(band, flaws):
+    """A signal around 10 that swings over minutes; under a dead band of 9 it is zero for whole bins."""
+    second = np.arange(marked_log().height)
+    signal = 10 + 4 * np.sin(second / 60) + np.random.default_rng(3).normal(0, 0.5, second.size)
+    marked = marked_log().with_columns(separation_loss_aligned=pl.Series(np.maximum(signal - band, 0.0)))
+    binned = bin_work(marked, adjustments((1000, "x", "1", "2")), LOSS_DELAY_S)
+    assert binned.flaws["separation_loss"] == flaws
+    assert binned.flaws["machine_loss"] == [*flaws, "uncalibrated_sum"]
+
+
+def test_drop_outs_are_unknown_and_counts_of_few_kernels_are_not():
+    rng = np.random.default_rng(5)
+    n = marked_log().height
+    adjusted = adjustments((1000, "x", "1", "2"))
+    steady = rng.normal(10, 0.5, n)
+    out = np.where(np.arange(n) % 300 < 15, 0.0, steady)
+    shown = [
+        bin_work(marked_log().with_columns(separation_loss_aligned=pl.Series(signal)), adjusted, LOSS_DELAY_S)
+        for signal in (steady, out, rng.poisson(2.0, n).astype(float))
+    ]
+    mean = [np.nanmean(one.outcomes["separation_loss"]) for one in shown]
+    assert mean[1] == pytest.approx(mean[0], abs=0.01)
+    # 36 t/h are 10 kg/s: two kernels a second on average, the seconds without one included.
+    assert mean[2] == pytest.approx(np.log(2.0 / 10), abs=0.05)
+
+
 def test_no_usable_reading_no_bins():
     marked = marked_log().with_columns(usable=pl.lit(False))
     assert bin_work(marked, adjustments((1000, "x", "1", "2")), LOSS_DELAY_S) is None

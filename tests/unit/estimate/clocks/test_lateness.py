@@ -1,0 +1,50 @@
+"""Rows written late, settings that take minutes to move, clocks that are off: told apart by the responses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.estimate.clocks.lateness import SLOW_S, delays_of_rows
+from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
+from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
+
+NOTHING = -0.5 * np.log(26.0)
+
+
+def season(acted_s, seed: int, share: float = 0.5) -> dict[str, list[np.ndarray]]:
+    """Evidence of four machines of four fields with eight changes each: a share of them did something, ``acted_s``
+    (random numbers, machine) after the row."""
+    rng = np.random.default_rng(seed)
+    machines = {}
+    for machine in range(4):
+        fields = []
+        for _ in range(4):
+            evidence = NOTHING + 0.4 * rng.standard_normal((OFFSETS_S.size, 8)) ** 2
+            for change in np.flatnonzero(rng.random(8) < share):
+                at = np.abs(OFFSETS_S + acted_s(rng, machine)).argmin()
+                evidence[:, change] += rng.exponential(3.0) * np.exp(
+                    -np.abs(np.arange(OFFSETS_S.size) - at) / 2
+                )
+            fields.append(evidence)
+        machines[str(machine)] = fields
+    return machines
+
+
+@pytest.mark.parametrize(
+    ("acted_s", "delays"),
+    [
+        (lambda rng, machine: 0.0, (0.0, 0.0)),
+        (lambda rng, machine: -rng.uniform(0, 420), (USUALLY_LATE_S, 0.0)),
+        (lambda rng, machine: rng.uniform(0, 540), (0.0, SLOW_S)),
+        # A clock that is off is one offset for a machine: left to the search for offsets.
+        (lambda rng, machine: (-1) ** machine * 240.0, (0.0, 0.0)),
+    ],
+)
+@pytest.mark.parametrize("seed", range(5))
+def test_the_responses_tell_how_a_log_was_written(acted_s, delays, seed):
+    assert delays_of_rows(season(acted_s, seed)) == delays
+
+
+def test_changes_that_did_nothing_tell_nothing():
+    assert delays_of_rows(season(lambda rng, machine: 0.0, 1, share=0.0)) == (0.0, 0.0)
+    assert delays_of_rows({}) == (0.0, 0.0)
