@@ -43,7 +43,7 @@ MOST_TAKEN = 0.25
 # The two losses share part of their noise, so their evidence adds up to less than two.
 SHARED = 0.7
 # Shares of changes with an effect, equally likely in advance.
-SHARES = np.linspace(0.05, 0.95, 10)
+SHARES_ACTING = np.linspace(0.05, 0.95, 10)
 
 
 def offsets_by_responses(machines: Mapping[str, Array], reacted: bool = False) -> dict[str, ClockOffset]:
@@ -105,7 +105,8 @@ def evidence(evidence_by_field: Sequence[Array]) -> Array:
     total = np.zeros(FINE_OFFSETS_S.size)
     for changes in evidence_by_field:
         by_share = [
-            SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1) for share in SHARES
+            SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1)
+            for share in SHARES_ACTING
         ]
         of_field = 2 * np.logaddexp.reduce(by_share, axis=0)
         of_field = np.maximum(of_field - of_field.max(), -MOST_OF_FIELD)

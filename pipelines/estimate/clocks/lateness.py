@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.estimate.clocks.by_responses import MOST_OF_FIELD, SHARED, SHARES, rebinned
+from chaffinch.pipelines.estimate.clocks.by_responses import MOST_OF_FIELD, SHARED, SHARES_ACTING, rebinned
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
@@ -57,7 +57,7 @@ def _over_exact(changes: Array, when: NDArray[np.bool_]) -> float:
 def _evidence(changes: Array, when: NDArray[np.bool_]) -> float:
     """Log evidence that the changes acted at the offsets ``when``, the share that act at all integrated out."""
     acted = np.logaddexp.reduce(changes[when], axis=0) - np.log(when.sum())
-    return _mean([SHARED * np.logaddexp(np.log1p(-p), np.log(p) + acted).sum() for p in SHARES])
+    return _mean([SHARED * np.logaddexp(np.log1p(-p), np.log(p) + acted).sum() for p in SHARES_ACTING])
 
 
 def _mean(logs: Sequence[float]) -> float:

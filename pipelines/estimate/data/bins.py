@@ -27,8 +27,8 @@ BIN_S = 10.0
 WASHED_OUT_BEFORE_S = 6.0
 WASHED_OUT_AFTER_S = 30.0
 MOISTURE_SPAN_S = 30.0
-# A bin without any loss signal has no logarithm. Leaving it out selects on the outcome; more of them than this bias an
-# effect: a signal that starts at half of the usual loss shows effects 1.5 times as large as they are.
+# A bin without any loss signal has no logarithm. Leaving it out selects on the outcome; more of them than this bias
+# an effect: a signal that starts at half of the usual loss shows effects 1.5 times as large as they are.
 MOST_ZERO_BINS = 0.02
 PLAIN_SPAN_S = 900.0
 
