@@ -278,7 +278,7 @@ def test_a_settings_log_full_of_slips(tmp_path: Path, capsys: pytest.CaptureFixt
     assert table(tmp_path, "adjustments")["row"].to_list() == [8]
 
 
-def test_inspect_says_the_same_before_anything_is_taken_in(
+def test_inspect_says_the_same_before_anything_is_ingested(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "odd.csv").write_text(

@@ -137,7 +137,7 @@ def test_a_file_that_becomes_a_copy_of_another_leaves(inbox: Path) -> None:
     assert pl.read_parquet(inbox.parent / "out.parquet")["machine"].unique().to_list() == ["Combine A"]
 
 
-def test_a_farm_that_changes_has_files_read_anew(inbox: Path) -> None:
+def test_a_farm_that_changes_has_files_read_again(inbox: Path) -> None:
     lake = str(inbox.parent / "lake")
     run(["ingest", str(inbox), "--lake", lake])
     (inbox / "farm.toml").write_text('[machines."Rook"]\naliases = ["Combine A"]\n')
@@ -266,7 +266,7 @@ def test_what_was_retracted_stays_out_until_it_is_let_back(
     assert run(["ingest", str(inbox), "--lake", lake]) == 1
 
 
-def test_inspect_takes_nothing_in(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_inspect_ingests_nothing(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["inspect", str(inbox / "combine_a" / "day.csv"), "--json"]) == 1
     (file,) = summary(capsys)["files"]
     assert file["kind"] == "harvest log"

@@ -261,7 +261,7 @@ def test_lost_responses_are_seen_and_made_again(season):
     assert again.check() == []
 
 
-def test_a_retracted_log_takes_its_rows_along(season):
+def test_a_retracted_log_removes_its_derived_rows(season):
     _, lake = season
     row = lake.ledger().filter(pl.col("kind") == "harvest log").row(0, named=True)
     lake.retract(row["delivery"])

@@ -41,7 +41,7 @@ def inbox(tmp_path: Path) -> Path:
     return folder
 
 
-def test_a_file_that_grows_is_left_and_then_taken_in_whole(inbox: Path) -> None:
+def test_a_file_that_grows_is_left_and_then_ingested_whole(inbox: Path) -> None:
     """A copy over the network writes a little at a time."""
     lake, stop = Lake.open(inbox.parent / "lake"), threading.Event()
     (inbox / "growing.csv").write_text(HEADER)

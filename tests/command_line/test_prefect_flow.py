@@ -211,7 +211,7 @@ def test_the_command_runs_through_prefect_and_leaves_nothing_running(inbox: Path
     assert again.returncode == 0 and "Prefect" not in err
 
 
-def test_a_killed_night_takes_its_server_along(inbox: Path, tmp_path: Path) -> None:
+def test_a_killed_night_ends_its_server(inbox: Path, tmp_path: Path) -> None:
     home = tmp_path / "prefect"
     run = start(inbox, home)
     until = time.monotonic() + 120

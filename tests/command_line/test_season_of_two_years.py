@@ -39,7 +39,7 @@ def test_the_other_year_changes_nothing(tmp_path: Path, capsys: pytest.CaptureFi
     assert "2025, 2026" in json.loads(capsys.readouterr().out)["error"]
 
 
-def test_a_lake_without_effects_is_told_in_a_sentence(
+def test_a_lake_without_effects_gives_one_sentence(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "inbox").mkdir()

@@ -141,7 +141,7 @@ def test_a_night_on_two_workers_one_of_them_killed_midway(season: Path, tmp_path
 
 
 @pytest.mark.faults
-def test_what_workers_lack_is_told_before_any_work(season: Path, tmp_path: Path) -> None:
+def test_what_workers_lack_is_reported_before_any_work(season: Path, tmp_path: Path) -> None:
     from chaffinch.pipelines.parallel.dask_workers import join
 
     with pytest.raises(CallError, match="No Dask scheduler answers at tcp://127.0.0.1:9"):

@@ -191,7 +191,7 @@ def test_verdicts_that_changed_and_effects_that_are_new() -> None:
     assert "Every verdict is as it was a day ago" in text
 
 
-def test_a_joint_change_is_told_once() -> None:
+def test_a_joint_change_is_shown_once() -> None:
     both = [
         effect(joint_id="1"),
         effect(joint_id="1", setting="upper_sieve_opening", from_value="14", to_value="16", unit="mm"),

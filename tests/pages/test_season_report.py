@@ -247,7 +247,7 @@ def test_us_units_in_the_sheets_too(made_up, tmp_path):
     assert any(isinstance(v, float) and abs(v - 5.443) < 0.001 for v in numbers)
 
 
-def test_a_program_that_prints_nothing_is_told_and_leaves_no_file(made_up, tmp_path, monkeypatch):
+def test_a_program_that_prints_nothing_gives_a_sentence_and_no_file(made_up, tmp_path, monkeypatch):
     monkeypatch.setenv("CHAFFINCH_CHROMIUM", "false")
     with pytest.raises(ChaffinchError, match=r"printed nothing: exit 1\. Write \.html instead\."):
         write_season(made_up.friendly_lake(), 2026, tmp_path / "report.pdf", farm_of())

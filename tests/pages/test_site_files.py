@@ -197,7 +197,7 @@ def test_cannot_tell_always_says_why(friendly_site):
     assert "Too little steady work after the change." in text
 
 
-def test_a_joint_change_is_told_once_for_all_its_settings(friendly_site):
+def test_a_joint_change_is_shown_once_for_all_its_settings(friendly_site):
     text = field_pages(friendly_site)[0].read_text(encoding="utf-8")
     titles = re.findall(r"<h3><span class=\"number\">2</span>(.*?)</h3>", text, flags=re.S)
     assert titles and all("Fan speed" in title and "Upper sieve opening" in title for title in titles)

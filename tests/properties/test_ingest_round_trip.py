@@ -118,7 +118,7 @@ def test_what_is_written_is_read(log):
         max_size=12,
     )
 )
-def test_every_line_is_kept_or_aside_or_told(lines):
+def test_every_line_is_kept_or_set_aside_or_noted(lines):
     """Rows read are the lines that are neither blank nor the header again, unless quotes join lines."""
     header = "time,machine,speed_m_s"
     content = "\n".join([header, "2026-08-01T10:00:00Z,A,1.5", *lines]).encode()

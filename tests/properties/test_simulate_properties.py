@@ -53,7 +53,7 @@ def test_times_keep_their_gap_and_lie_inside(seed, events, hours, gap_minutes):
 
 
 @given(seeds, st.integers(1, 12))
-def test_spikes_are_found_one_a_stretch(seed, events):
+def test_spikes_are_found_one_in_each_span(seed, events):
     seen = np.random.default_rng(seed).exponential(1.0, 7200)
     times = spike_times(Operator(), events, seen)
     assert times.size == events

@@ -151,7 +151,7 @@ def test_widths_are_compared_on_the_effects_that_both_answered():
     assert by_method[ORACLE]["width_to_oracle"] == pytest.approx(1.0)
 
 
-def test_a_range_without_an_end_takes_no_part_in_the_mean_width():
+def test_a_range_without_an_end_is_left_out_of_the_mean_width():
     """Ours 0.2, 0.2, 0.8 wide, the structural one 0.5, without end, 1.5: 1.0 over 2.0."""
     ours, theirs = (
         judged([(0, 0, -w / 2, w / 2, "no clear change") for w in widths], method)
@@ -176,7 +176,7 @@ def test_widths_at_the_same_level_do_not_reward_a_method_for_being_too_sure():
     assert found["width_to_oracle_at_level"] == pytest.approx(1.0)
 
 
-def test_the_stretch_that_makes_ranges_hold_is_told_by_the_misses():
+def test_misses_show_how_much_wider_ranges_must_be_to_hold():
     """Half-widths of 1 about 0, misses spread evenly from 0 to 2: 1.9 of them hold 95 %."""
     misses = pl.Series([2 * k / 1000 for k in range(1001)])
     low, high = (pl.Series([end] * 1001) for end in (-1.0, 1.0))
@@ -312,7 +312,7 @@ def _effects(joint_ids: list[str | None], rows: list[int]) -> pl.DataFrame:
     )
 
 
-def test_a_joint_change_told_as_one_is_counted():
+def test_a_joint_change_shown_as_a_single_one_is_counted():
     truth = truth_of_changes(_truth(), _changes([[0], [1, 2]]), ["separation_loss"])
     honest = ours_on_changes(truth, _effects([None, "J", "J"], [0, 1, 2]))
     wrong = ours_on_changes(truth, _effects([None, None, "J"], [0, 1, 2]))

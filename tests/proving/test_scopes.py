@@ -70,7 +70,7 @@ def test_each_scope_has_its_own_truth(season, steps):
     assert told["scope"].to_list() == ["season", "machine", "field"]
 
 
-def test_words_told_the_other_way_round_have_the_other_sign(season, steps):
+def test_positions_in_the_opposite_order_have_the_opposite_sign(season, steps):
     ways = [("open", "closed"), ("closed", "open")]
     rows = [row_of("season", "de_awning_plates", "cleaning_loss", from_value=a, to_value=b) for a, b in ways]
     assert judged(season, steps, *rows)["truth"].to_list() == pytest.approx([0.20, -0.20])

@@ -97,7 +97,7 @@ def test_fresh_seeds_differ_from_call_to_call():
         ({"seed": -1}, "whole number from 0 up"),
     ],
 )
-def test_a_wrong_call_is_told(changes, what):
+def test_a_wrong_call_is_reported(changes, what):
     asked = {"scenarios": ["plain"], "seasons": 1, "say": quiet, "step": quiet, **changes}
     with pytest.raises(CallError, match=what.replace(".", r"\.")):
         run_proof(**asked)

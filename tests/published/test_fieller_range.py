@@ -58,7 +58,7 @@ def test_the_range_is_not_symmetric_where_the_slope_is_unsure():
     assert found.high - found.log_ratio > 1.3 * (found.log_ratio - found.low)
 
 
-def test_no_range_where_the_slope_is_not_told_from_zero():
+def test_no_range_where_the_slope_may_be_zero():
     covariance = np.diag([0.05**2, 0.5**2])
     assert fieller(-0.2, 0.8, covariance) is None
     assert searched(-0.2, 0.8, covariance).reasons == ("flat_curve",)

@@ -113,7 +113,7 @@ def test_a_plain_comparison_of_nearest_readings_agrees(readings: pl.DataFrame, d
     assert at[delays.grain.seconds] < at[0.0] < at[12.0]
 
 
-def test_screening_shares_beside_the_published_ones(readings: pl.DataFrame, delays: Delays) -> None:
+def test_screening_shares_match_the_published_ones(readings: pl.DataFrame, delays: Delays) -> None:
     """This log lacks the records with the header up: it pauses between passes, for as long as some 500
     records take. So the first step finds little and the whole lies below the published 13 to 20 %; with the pauses
     counted as what they stand for it lies within. Later steps find less than on the published maps."""

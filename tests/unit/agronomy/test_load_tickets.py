@@ -118,7 +118,7 @@ def test_a_ticket_that_comes_twice_counts_once():
     assert found["why"].to_list() == [None]
 
 
-def test_drift_of_moisture_is_told_with_its_error():
+def test_drift_of_moisture_has_a_standard_error():
     # The sensor reads 0.2, 0.5 and 0.8 points above the scale on three days: 0.3 points a day, exactly.
     loads = pl.concat(
         weigh_loads(_log(1.0, 10.0, 15.0), _tickets((0, 20, 12_000, 15.0 - off))).with_columns(
@@ -300,14 +300,14 @@ def test_masses_of_a_csv_by_the_unit_of_their_header(header, kg):
         ("10:55:00", "10:55:00Z", "both 'from' and 'to'"),
     ],
 )
-def test_a_wrong_ticket_in_farm_toml_is_told_in_one_sentence(old, new, message):
+def test_a_wrong_ticket_in_farm_toml_gives_one_sentence(old, new, message):
     with pytest.raises(DeclarationError, match=message) as caught:
         parse_farm(FARM.replace(old, new))
     assert "load_tickets.0" in str(caught.value)
     assert "\n" not in str(caught.value)
 
 
-def test_loads_that_are_no_list_of_tables_are_told_how():
+def test_loads_that_are_no_list_of_tables_give_a_hint():
     for text in ("load_tickets = 5\n", '[load_tickets]\nmachine = "A"\n'):
         with pytest.raises(DeclarationError, match=r"as a separate table under \[\[load_tickets\]\]"):
             parse_farm(text)

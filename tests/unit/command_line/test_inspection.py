@@ -129,7 +129,7 @@ def test_a_jump_that_no_actuator_makes_is_noted(tmp_path):
     assert file["attention"] == []
 
 
-def test_delays_width_and_screening_of_a_long_log_are_told(tmp_path):
+def test_delays_width_and_screening_of_a_long_log_are_shown(tmp_path):
     """The log of a made-up machine whose grain flow comes 10 to 14 s + 2 to 4 s behind the header."""
     from dataclasses import replace
 

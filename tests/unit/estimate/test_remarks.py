@@ -49,7 +49,7 @@ def longer() -> list[Binned]:
     return losses_of(made)
 
 
-def test_an_effect_beside_a_step_nobody_wrote_down_is_not_told(longer):
+def test_an_effect_next_to_an_unlogged_step_has_no_verdict(longer):
     """Loss twelve times as high from four minutes before the first change on: it, and not the second change, goes
     unanswered on every loss and on capacity, and enters no pooled row."""
     binned = longer[0]

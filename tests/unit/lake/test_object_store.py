@@ -247,9 +247,7 @@ def test_files_that_are_gone_from_the_store_are_named(bucket, inbox):
         ({}, "nonsense://farm/lake"),
     ],
 )
-def test_a_store_that_cannot_be_used_is_told_in_one_sentence(
-    bucket, inbox, change, where, monkeypatch, capsys
-):
+def test_a_store_that_cannot_be_used_gives_one_sentence(bucket, inbox, change, where, monkeypatch, capsys):
     from chaffinch.pipelines.command_line.program import run
 
     for name, value in change.items():

@@ -361,7 +361,7 @@ def test_a_lake_that_can_not_be_read_says_so_in_a_sentence(lake: Lake) -> None:
     assert len(lake.check()) == 1
 
 
-def test_what_another_run_takes_in_is_seen_at_once(tmp_path: Path) -> None:
+def test_what_another_run_ingests_is_seen_at_once(tmp_path: Path) -> None:
     reader, writer = Lake(tmp_path / "lake"), Lake(tmp_path / "lake")
     writer.take_in([delivery("a.csv", log())])
     assert reader.ledger()["name"].to_list() == ["a.csv"]

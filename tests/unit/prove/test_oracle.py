@@ -57,7 +57,7 @@ def quiet_field():
     return binned, OracleKnowledge.of(made, scenario, "separation_loss")
 
 
-def test_told_that_steps_may_be_hidden_the_oracle_is_less_sure(quiet_field):
+def test_an_oracle_that_allows_for_hidden_steps_is_less_sure(quiet_field):
     binned, told = quiet_field
     wary = replace(told, more_over_time=wandering(SCENARIOS["unlogged"], "separation"))
     one, other = (oracle(binned, "separation_loss", what) for what in (told, wary))
@@ -111,7 +111,7 @@ def test_the_stated_covariance_of_ground_is_that_of_ground_made():
 
 @pytest.mark.seconds
 @pytest.mark.parametrize("name", ["unlogged", pytest.param("gain_step", marks=pytest.mark.proof)])
-def test_hidden_steps_wander_as_far_as_the_oracle_is_told(name):
+def test_hidden_steps_vary_as_much_as_the_oracle_assumes(name):
     """Squared differences of what steps add up to, over half a machine-field, in 2,000 seasons' worth of draws."""
     scenario = SCENARIOS[name]
     ((variance, scale_s),) = wandering(scenario, "cleaning")
@@ -144,7 +144,7 @@ def _hidden(rng: np.random.Generator, scenario: Scenario) -> tuple[np.ndarray, n
     )
 
 
-def test_the_oracle_is_told_what_unseen_straw_does_to_the_loss():
+def test_the_oracle_knows_what_unseen_straw_does_to_the_loss():
     """Under a loss curve that is a power, straw acts by the curve's exponent."""
     scenario = SCENARIOS["straw_varies"]
     made = simulate_season(scenario, 2).machine_field(0)

@@ -51,7 +51,7 @@ def test_the_same_call_gives_the_same_bytes(tmp_path):
     assert (tmp_path / "a/truth.csv").read_bytes() != (tmp_path / "c/truth.csv").read_bytes()
 
 
-def test_seed_nought_is_a_seed_of_its_own(tmp_path):
+def test_seed_zero_is_a_seed_like_any_other(tmp_path):
     assert write_season_files(tmp_path / "a", seed=0, **SMALL)["seed"] == 0
     assert write_season_files(tmp_path / "b", **SMALL)["seed"] == 1
 

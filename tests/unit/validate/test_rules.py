@@ -106,7 +106,7 @@ def test_the_later_of_two_equal_rows_goes() -> None:
     assert failing(same) == [(3, "repeated_row", None)], "row 4 shares the moment and tells something else"
 
 
-def test_a_row_that_fails_twice_is_told_twice_and_counts_once() -> None:
+def test_a_row_that_fails_twice_is_listed_twice_and_counts_once() -> None:
     parsed = apply_rules(
         readings(latitude=[0.0, 52.0, 52.0], longitude=[0.0, 9.0, 9.0], speed_m_s=[-1, 1, 1])
     )
@@ -119,7 +119,7 @@ def test_a_row_that_fails_twice_is_told_twice_and_counts_once() -> None:
     }  # fmt: skip
 
 
-def test_what_is_told_of_a_row() -> None:
+def test_what_is_listed_of_a_row() -> None:
     aside = apply_rules(readings(grain_moisture_pct=[14.0, 103.25, 15.0], field=["Mill Field"] * 3)).set_aside
     assert aside is not None
     row = aside.row(0, named=True)

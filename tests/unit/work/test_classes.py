@@ -24,7 +24,7 @@ def marked(way: np.ndarray, **columns: np.ndarray) -> pl.DataFrame:
     return mark_work(log.with_columns(**{k: pl.Series(v) for k, v in columns.items()}), DELAYS)
 
 
-def test_reversing_out_of_a_corner_is_told_by_a_heading_against_the_motion():
+def test_reversing_out_of_a_corner_shows_in_a_heading_against_the_motion():
     way = legs((0, 0, False), (0, 200, True), (0, 170, False), (0, 400, True))
     way[100:115, 3] = 0.0
     found = marked(way)
@@ -32,14 +32,14 @@ def test_reversing_out_of_a_corner_is_told_by_a_heading_against_the_motion():
     assert not found["usable"][100:115].any()
 
 
-def test_reversing_is_told_without_a_logged_heading_too():
+def test_reversing_is_found_without_a_logged_heading_too():
     way = legs((0, 0, False), (0, 200, True), (0, 170, False), (0, 400, True))
     log = readings_of(way, 9.0).drop("heading_deg")
     found = mark_work(log, DELAYS)
     assert set(found["work_class"][104:112]) == {"reversing"}
 
 
-def test_the_ground_cut_again_after_reversing_is_told():
+def test_the_ground_cut_again_after_reversing_is_marked():
     """30 m back and 30 m forward over the stubble: nothing stood there."""
     way = legs((0, 0, False), (0, 200, True), (0, 170, False), (0, 400, True))
     way[100:115, 3] = 0.0
@@ -175,7 +175,7 @@ def test_every_fault_is_found_under_its_own_step_and_no_row_is_lost():
     assert wrongly < 0.005 * steady.height
 
 
-def test_an_impossible_yield_of_the_crop_is_told():
+def test_an_impossible_yield_of_the_crop_is_marked():
     """60 kg/s from 9 m at 2 m/s is 33 t/ha; no wheat has it."""
     log = readings_of(to_and_fro(8.9), 9.0).with_columns(pl.col("grain_flow_kg_s") * 5.5)
     assert set(mark_work(log, DELAYS).filter(pl.col("work_class") == "steady")["unused_because"]) == {

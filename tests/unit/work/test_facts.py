@@ -31,7 +31,7 @@ def marked() -> pl.DataFrame:
     )
 
 
-def test_width_passes_and_slope_are_told(marked):
+def test_width_passes_and_slope_are_in_the_sentences(marked):
     facts = work_facts(marked, DELAYS)
     assert facts.width_m == 9.0
     # 16 used passes on the gentle part: the first finds 9 m, the others 8 m.

@@ -34,7 +34,7 @@ def test_a_flicker_of_the_work_state_ends_no_pass():
     assert (numbers[30:32] == 0).all()
 
 
-def test_a_run_of_under_twenty_seconds_is_none_and_takes_no_number():
+def test_a_run_of_under_twenty_seconds_is_no_pass_and_gets_no_number():
     numbers = number_passes(*on_and_off((15, True), (30, False), (60, True)))
     assert (numbers[:45] == 0).all()
     assert (numbers[45:] == 1).all()

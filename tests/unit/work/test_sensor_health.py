@@ -127,7 +127,7 @@ def test_moisture_against_a_neighbour() -> None:
     assert "2.5 points above that of A" in other.sentence
 
 
-def test_a_loss_check_that_the_signals_do_not_foretell() -> None:
+def test_a_loss_check_that_contradicts_the_signals() -> None:
     """kg/ha in proportion to the signal, but the last one six times as much."""
     rows = [
         {

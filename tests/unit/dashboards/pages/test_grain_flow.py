@@ -20,7 +20,7 @@ def test_total_feed_rate_by_hand():
     assert total_feed_rate_t_h(2.4828, 1 / 0.16) == pytest.approx(18.0, abs=5e-4)
 
 
-def test_straw_taken_in_falls_as_the_cut_goes_up():
+def test_straw_intake_falls_as_the_cut_goes_up():
     # Even straw over 0.9 m: cut at 0.3 instead of 0.1 m, 0.6 of 0.8 m of it are taken in.
     assert straw_per_grain_at(1.0, 0.1, 0.3, 0.9) == pytest.approx(0.75)
     assert straw_per_grain_at(1.0, 0.1, 0.1, 0.9) == pytest.approx(1.0)

@@ -27,7 +27,7 @@ def test_where_one_more_field_is_to_be_expected_is_as_estimated():
     assert next_field({}) is None
 
 
-def test_an_adjustment_two_steps_down_is_told_for_one_step_up():
+def test_an_adjustment_two_steps_down_is_shown_per_step_up():
     row = {
         "verdict": "less", "log_ratio": -0.4, "log_ratio_low": -0.6, "log_ratio_high": -0.2,
         "percent": -33.0, "percent_low": -45.0, "percent_high": -18.0,
@@ -39,7 +39,7 @@ def test_an_adjustment_two_steps_down_is_told_for_one_step_up():
     assert told["percent"] == pytest.approx(22.14, abs=0.01)
 
 
-def test_common_practice_beside_what_a_setting_stood_at():
+def test_common_practice_is_compared_with_the_values_used():
     usual = usual_position(settings()["feeder_drum_position"], "wheat", None, "metric")
     assert usual is not None and usual.words == "low" and "no source" in usual.source
     assert usual.outside({"low": 3.0}) == "no"

@@ -48,7 +48,7 @@ def test_a_year_begins_and_ends_at_midnight_utc():
     assert kept == [False, True, True, False, False]
 
 
-def test_a_field_harvested_in_two_years_is_told_of_one():
+def test_a_field_harvested_in_two_years_is_reported_by_year():
     row = YearOf(lake_of(LAST, THIS), 2026).machine_fields().row(0, named=True)
     assert row["readings"] == 60 and row["first_time"] == THIS
     assert YearOf(lake_of(LAST), 2026).machine_fields().is_empty()

@@ -25,7 +25,7 @@ def test_every_code_that_asks_for_something_is_declared():
     assert set(REMEDIES) <= set(reasons())
 
 
-def test_what_is_told_all_the_same_asks_for_nothing():
+def test_an_outcome_with_a_verdict_asks_for_nothing():
     assert open_questions([change(1, ("cleaning_loss", "less", "no_overlap"))]) == []
     (one,) = open_questions([change(1, ("cleaning_loss", "cannot tell", "no_overlap"))])
     assert one[0] == "no_overlap"

@@ -28,5 +28,5 @@ def test_a_spike_before_the_change_explains_it():
     assert told == "separation loss down 60\u00a0%. Loss had just spiked and was coming down anyway."
 
 
-def test_an_effect_that_cannot_be_told_is_compared_with_nothing():
+def test_an_effect_without_a_verdict_is_compared_with_nothing():
     assert outcome(-60.0, verdict="cannot tell").misleading_comparison == ""

@@ -65,7 +65,7 @@ def test_logs_that_share_no_values_or_lie_apart_unevenly_tell_nothing():
     assert offset_by_set_values(SEEN) is None
 
 
-def test_a_change_told_by_two_clocks_counts_once_and_at_the_harvest_log_s_time():
+def test_a_change_in_two_logs_counts_once_and_at_the_harvest_log_s_time():
     written = adjustments([437, 2239, 4436, 7438], ["900", "950", "900", "1000"], "settings log")
     told = real_adjustments(pl.concat([SEEN, written]))
     assert told["origin"].unique().to_list() == ["settings log"]
@@ -235,7 +235,7 @@ EVERY_EIGHT_MINUTES = 480.0 * np.arange(10)
         (0.0, 0.0),  # its own place is no other's
     ],
 )
-def test_a_clock_off_by_one_run_takes_changes_for_others(offset_s, share):
+def test_a_clock_off_by_one_run_confuses_changes(offset_s, share):
     assert taken_for_others([EVERY_EIGHT_MINUTES], offset_s) == pytest.approx(share)
 
 

@@ -72,7 +72,7 @@ def test_a_service_has_no_values_and_is_real():
 
 
 @pytest.mark.parametrize("apart_s", [1, 119])
-def test_one_change_told_twice_is_one(apart_s):
+def test_one_change_logged_twice_is_one(apart_s):
     log = adjustments(
         (0, "fan_speed", "800", "850", "settings log"),
         (apart_s, "fan_speed", "800", "850", "setting column"),

@@ -42,7 +42,7 @@ def test_at_one_or_two_seconds_the_crop_is_hardly_taken_for_noise(interval, shar
     assert logged_every(interval, 0.0) < share * NOISE_SD**2
 
 
-def test_nothing_is_told_from_scraps_of_work():
+def test_too_little_work_gives_no_noise():
     flow = 8 + np.random.default_rng(4).standard_normal(400)
     assert second_variance(flow, np.arange(400) // 5, 1.0) == 0.0
     assert second_variance(flow[:4], np.zeros(4), 1.0) == 0.0
@@ -76,7 +76,7 @@ def test_the_feed_rate_to_be_expected_lies_nearer_to_the_true_one(field):
     assert np.corrcoef(taken, error)[0, 1] > 0.6
 
 
-def test_loss_shares_are_told_for_the_same_feed_rate_and_throughput_as_driven(field):
+def test_loss_shares_are_at_the_same_feed_rate_and_throughput_as_driven(field):
     told = without_sensor_noise(field, 0.01)
     taken = np.log(field.feed_t_h / told.feed_t_h)
     for name in ("separation_loss", "cleaning_loss", "machine_loss"):

@@ -83,7 +83,7 @@ def test_without_a_loss_signal_nothing_is_added():
 
 
 @pytest.mark.seconds
-def test_effects_are_of_the_size_they_are_told_to_be():
+def test_effects_have_their_true_size():
     """Eight fields without noise, curves of slope s = 2.
 
     Of losses with shares L and true effects e, what is seen per grain kept is e + (1 + s) * sum(L * e).

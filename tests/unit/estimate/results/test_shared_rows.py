@@ -273,7 +273,7 @@ def test_a_clear_range_is_called_at_every_scope_and_no_other_is(effects):
     assert (chance.is_between(0, 1) & ((known["log_ratio"] < 0) == (chance > 0.5))).all()
 
 
-def test_what_logs_say_alone_stands_beside_the_answer_but_for_the_season(effects):
+def test_every_row_but_the_seasons_has_what_its_logs_say_alone(effects):
     known = effects.filter(pl.col("verdict") != "cannot tell")
     alone = known.group_by("scope").agg(pl.col("alone_log_ratio").is_not_null().all())
     assert dict(alone.rows()) == {"adjustment": True, "field": True, "machine": True, "season": False}

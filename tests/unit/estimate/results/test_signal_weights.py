@@ -65,7 +65,7 @@ def test_it_is_what_a_sensor_of_another_sensitivity_would_have_shown():
     np.testing.assert_allclose(steps, OPEN**2 * np.outer(slope, slope), rtol=2e-3, atol=1e-9)
 
 
-def test_a_change_that_moves_both_losses_alike_is_told_as_well_as_before():
+def test_a_change_that_moves_both_losses_alike_is_estimated_as_well_as_before():
     assert added(machine_field(calibrated=False))[1, 1] == pytest.approx(0.0, abs=1e-12)
 
 

@@ -179,7 +179,7 @@ def test_capacity_on_an_exponential_curve():
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.3])
-def test_a_slope_not_told_from_nothing_gives_no_capacity(slope):
+def test_a_slope_that_may_be_zero_gives_no_capacity(slope):
     found = capacity_effect(*power_curve(slope, -0.2, 0.05, curve_error=0.3), 0, 1.0)
     assert (found.verdict, found.reasons) == ("cannot tell", ("flat_curve",))
 

@@ -67,7 +67,7 @@ def test_a_folder_with_task_data_is_one_file(tmp_path, name):
     assert {n: read() for n, read in file.members.items()} == {name: b"<a/>", "TLG00001.bin": b"\x01"}
 
 
-def test_logs_beside_task_data_are_files_of_their_own(tmp_path):
+def test_logs_next_to_task_data_are_separate_files(tmp_path):
     (tmp_path / "TASKDATA.XML").write_bytes(b"<a/>")
     (tmp_path / "TLG00001.XML").write_bytes(b"<a/>")
     (tmp_path / "log.csv").write_bytes(b"time")
@@ -105,7 +105,7 @@ def test_the_hash_of_task_data_covers_names_and_contents_of_all_members(tmp_path
     assert first != digest({"TASKDATA.XML": b"<a/>"})
 
 
-def test_task_data_beside_other_files_in_one_zip(tmp_path):
+def test_task_data_and_other_files_in_one_zip(tmp_path):
     zipped(tmp_path / "t.zip", {"one/TASKDATA.XML": b"<a/>", "one/L.bin": b"1", "log.csv": b"time"})
     found = list(find_files(tmp_path))
     assert [(f.name, f.is_task_data) for f in found] == [("t.zip/log.csv", False), ("t.zip/one", True)]
@@ -119,7 +119,7 @@ def test_task_data_packed_with_backslashes_is_one_file(tmp_path):
     assert set(file.members) == {"TASKDATA.XML", "TLG00001.BIN"}
 
 
-def test_copies_that_a_terminal_leaves_beside_its_log_belong_to_the_task_data(tmp_path):
+def test_copies_that_a_terminal_leaves_next_to_its_log_belong_to_the_task_data(tmp_path):
     names = ("TASKDATA.XML", "TLG00001.BIN", "TLG00001.CSV", "tlg00001.syn")
     zipped(tmp_path / "t.zip", {f"card/{name}": name.encode() for name in names})
     (file,) = find_files(tmp_path)

@@ -68,7 +68,7 @@ def test_a_bare_feature_and_a_bare_geometry():
     assert found.notes == ("Feature 1 has no property 'field'; it is called 'field 1'.",)
 
 
-def test_a_ring_that_crosses_itself_is_repaired_and_told():
+def test_a_ring_that_crosses_itself_is_repaired_with_a_note():
     bow = [[9, 52], [9.01, 52.01], [9.01, 52], [9, 52.01], [9, 52]]
     found = parsed(feature([bow], field="Bow"))
     assert from_wkt(found.fields["boundary_wkt"][0]).is_valid

@@ -225,7 +225,7 @@ def test_bushels_need_a_crop():
     assert parsed(log.format("quinoa"), own).readings["grain_flow_kg_s"][0] == pytest.approx(50 * 0.45359237)
 
 
-def test_a_synonym_without_a_unit_is_told_and_an_unlikely_one_too():
+def test_a_synonym_without_a_unit_gets_a_note_and_so_does_an_unlikely_one():
     slow = parsed("time,speed\n2026-08-01T10:00:00Z,1.5\n")
     assert "'speed' states no unit; m/s is assumed." in slow.notes
     fast = parsed("time,speed\n2026-08-01T10:00:00Z,7.5\n")
@@ -259,7 +259,7 @@ def test_names_are_data_whatever_they_look_like():
     assert found.readings["field"].to_list() == ["<script>alert(1)</script>", "=1+1"]
 
 
-def test_the_field_is_told_by_its_boundary():
+def test_the_field_follows_from_its_boundary():
     big, small = ("Big", box(9, 52, 10, 53)), ("Small", box(9.4, 52.4, 9.6, 52.6))
     log = (
         "time,field,latitude,longitude,speed_m_s\n2026-08-01T10:00:00Z,,52.1,9.1,1\n"

@@ -185,7 +185,7 @@ def test_words_of_a_crop_in_any_order(written: str, crop: str) -> None:
     assert set(column(read(TASKDATA_XML=sets.task_file(more=more)), "crop")) == {crop}
 
 
-def test_what_holds_of_many_logs_is_told_once() -> None:
+def test_a_note_on_many_logs_appears_once() -> None:
     names = [f"TLG0000{n}" for n in range(1, 8)]
     tasks = "".join(f'<TSK A="TSK-{n}" G="4"><TLG A="{name}" C="1"/></TSK>' for n, name in enumerate(names))
     logs = {f"{name}_BIN": sets.log() for name in names} | {f"{name}_XML": sets.header() for name in names}
@@ -308,7 +308,7 @@ def test_two_combines_side_by_side_in_one_task_stay_two() -> None:
     assert column(parsed, "speed_m_s") == [1.5] * 60 + [1.6] * 60
 
 
-def test_a_slow_log_beside_a_fast_one_is_kept_on_between_its_records() -> None:
+def test_a_slow_log_joined_to_a_fast_one_is_held_between_its_records() -> None:
     machine = sets.device((1, "machine", [(397, 1, "speed", ""), (99, 1, "moisture", "")]))
     parsed = read(
         TASKDATA_XML=sets.task_file(devices=machine, tasks=TWO_LOGS),
@@ -362,7 +362,7 @@ def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
     assert named.attention == ()
 
 
-def test_a_machine_described_anew_is_the_same_machine() -> None:
+def test_a_machine_described_again_is_the_same_machine() -> None:
     again = SECOND.replace("A00E000000000002", "A00E000000000001")
     parsed = read(TASKDATA_XML=sets.task_file(devices=sets.DEVICE + again))
     assert set(column(parsed, "machine")) == {"Third Combine"}
@@ -602,7 +602,7 @@ def test_totals_far_from_the_log_ask_for_a_look() -> None:
     assert any("total 400 kg, by the log 800 kg (+100.0%)" in sentence for sentence in parsed.attention)
 
 
-def test_totals_that_begin_anew_with_each_time_of_the_task() -> None:
+def test_totals_that_restart_with_each_time_of_the_task() -> None:
     machine = sets.device((1, "machine", [(87, 1, "flow", ""), (141, 8, "state", "")]))
     times = "".join(
         f'<TIM A="2026-07-21T10:0{n}:00" D="4"><DLV A="005A" B="{mass}" C="DET-1"/></TIM>'

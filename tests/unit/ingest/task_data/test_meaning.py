@@ -114,7 +114,7 @@ def test_condensed_states_leftmost_section_in_the_lowest_bits() -> None:
     assert np.isnan(states[2:15]).all()
 
 
-def test_a_parent_that_is_off_takes_its_children_with_it() -> None:
+def test_a_parent_that_is_off_switches_its_children_off() -> None:
     machine = device((1, "machine", [(141, 8, "state", "")]), (2, "header", [(141, 8, "state", "")]))
     rows = [[(0, 1), (1, 1)], [(0, 0)], [(0, 1)], [(1, 0)]]
     parsed = read(machine, values((141, 1), (141, 2)), rows)
@@ -352,7 +352,7 @@ def test_a_unit_in_farm_toml_is_that_of_the_number_shown(channel: str, unit: str
     assert column(parsed, channel) == [pytest.approx(expected, rel=1e-6)]
 
 
-def test_a_unit_that_does_not_fit_is_told_and_the_number_kept() -> None:
+def test_a_unit_that_does_not_fit_gets_a_note_and_the_number_is_kept() -> None:
     machine = device((1, "machine", [(0xE005, 1, "value", "400")]), shown=SHOWN)
     mapped = '[columns."set"]\nnames = { E005 = { is = "speed_m_s", unit = "kg/s" } }'
     parsed = read(machine, values((0xE005, 1)), [[(0, 4250)]], parse_farm(mapped))
@@ -361,7 +361,7 @@ def test_a_unit_that_does_not_fit_is_told_and_the_number_kept() -> None:
 
 
 @pytest.mark.parametrize("name", ["time", "machine", "latitude", "ignore", "concave_type"])
-def test_what_no_value_of_a_log_can_feed_stays_beside(name: str) -> None:
+def test_what_no_value_of_a_log_can_feed_stays_in_other(name: str) -> None:
     machine = device((1, "machine", [(0xE005, 1, name, "400"), (397, 1, "speed", "")]), shown=SHOWN)
     mapped = f'[columns."set"]\nnames = {{ E005 = "{name}" }}'
     parsed = read(machine, values((0xE005, 1), (397, 1)), [[(0, 4250), (1, 1500)]], parse_farm(mapped))
@@ -463,7 +463,7 @@ def test_a_boundary_and_the_field_it_tells() -> None:
     assert parsed.rows_read == 62
 
 
-def test_offsets_of_the_parts_are_told() -> None:
+def test_offsets_of_the_parts_get_a_note() -> None:
     described = sets.DEVICE.replace('<DOR A="12"/>', '<DOR A="12"/><DOR A="30"/><DOR A="31"/>').replace(
         "</DVC>", '<DPT A="30" B="0086" C="3800"/><DPT A="31" B="0087" C="-250"/></DVC>'
     )

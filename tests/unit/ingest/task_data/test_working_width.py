@@ -111,7 +111,7 @@ def test_sections_whose_offsets_a_writer_left_at_zero_add_up() -> None:
     assert widths(described, [(WIDTH, 2), (WIDTH, 3), (WIDTH, 4)], [[3000, 3000, 3000]]) == [9.0]
 
 
-def test_no_width_before_every_part_has_told_its_own() -> None:
+def test_no_width_before_every_part_has_logged_its_own() -> None:
     described = machine((DEVICE, [], {}), (SECTION, [WIDTH], {}), (SECTION, [WIDTH], {}))
     assert widths(described, [(WIDTH, 2), (WIDTH, 3)], [[4000, None], [None, 5000], [None, None]]) == [
         None,

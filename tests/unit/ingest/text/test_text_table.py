@@ -84,7 +84,7 @@ def test_a_row_of_data_is_not_taken_for_units():
     assert read.rows.height == 2
 
 
-def test_the_header_repeated_inside_is_not_data_and_is_told():
+def test_a_repeated_header_is_not_data_and_gets_a_note():
     read = table(LOG + LOG)
     assert read.rows.height == 4
     assert read.lines.to_list() == [2, 3, 5, 6]
@@ -120,7 +120,7 @@ def test_quoted_fields_hold_separators_quotes_and_line_ends():
     assert read.lines.to_list() == [2, 4]
 
 
-def test_a_quote_that_is_never_closed_takes_only_its_own_row_along():
+def test_a_quote_that_is_never_closed_spoils_only_its_own_row():
     rows = "".join(f"2026-08-01T10:00:{i:02d}Z,fine,1.5\n" for i in range(5))
     read = table('time,note,speed_m_s\n2026-08-01T10:01:00Z,"open,1.5\n' + rows)
     assert read.malformed["line"].to_list() == [2]
@@ -154,7 +154,7 @@ def test_an_inch_mark_in_the_middle_of_a_field_is_a_plain_sign():
     assert read.rows["speed_m_s"].to_list() == ["1.5", "1.6"]
 
 
-def test_zero_bytes_spoil_their_row_only_and_a_zero_tail_is_told():
+def test_zero_bytes_spoil_their_row_only_and_a_zero_tail_gets_a_note():
     read = table(LOG.encode() + b"2026-08-01T10:00:02Z,\0\0,x\n" + b"\0" * 500)
     assert read.rows.height == 2
     assert read.malformed["line"].to_list() == [4]

@@ -83,7 +83,7 @@ def test_the_order_of_day_and_month_is_decided_over_the_whole_file():
     assert moments(["03/04/2026 10:00:00", "25/03/2026 10:00:00"]).local[0].month == 4
 
 
-def test_an_undecided_order_is_told_and_farm_toml_decides():
+def test_an_undecided_order_gets_a_note_and_farm_toml_decides():
     read = moments(["03/04/2026 10:00:00"])
     assert read.local[0] == datetime(2026, 4, 3, 10)
     assert read.notes == (
@@ -162,7 +162,7 @@ def utc_run(start, minutes, step=5):
         ("Australia/Adelaide", datetime(2026, 4, 4, 16, 30, tzinfo=UTC)),
     ],
 )
-def test_the_hour_that_comes_twice_is_told_apart_by_the_order(zone, change):
+def test_the_hour_that_comes_twice_is_resolved_by_the_order(zone, change):
     times = utc_run(change - timedelta(minutes=150), 300)
     read, notes = to_utc(wall(times, zone), zone)
     assert read.to_list() == times

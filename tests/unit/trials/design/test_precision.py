@@ -81,6 +81,6 @@ def test_turns_cost_precision():
     assert with_turns[0, 0] > without[0, 0]
 
 
-def test_a_value_without_any_work_is_not_told():
+def test_a_value_without_any_work_has_no_precision():
     ends, states = [3600.0, 3630.0], [[0.0], [1.0]]
     assert np.isinf(errors_of_values(WorkPattern().driven(1.2), ends, states, NOISE)).all()

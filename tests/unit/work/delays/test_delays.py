@@ -63,7 +63,7 @@ def test_starts_and_stops_tell_dead_time_and_smearing(dead_s, smear_s):
     assert 0.1 < lag.error_s < 1.0
 
 
-def test_a_dead_time_that_shortens_with_flow_is_told_from_a_constant_one():
+def test_a_dead_time_that_shortens_with_flow_differs_from_a_constant_one():
     """Dead time 10 s at the usual load, times load to the power -0.3, load over ten seconds."""
     working, speed = passes(4)
     intake = working * speed * 9.0
