@@ -16,7 +16,7 @@ os.environ.setdefault("CHAFFINCH_PLAIN", "1")
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")
 
-# What is left out of ``quick``, the inner loop, beside the folders of tests of the whole program.
+# What is left out of ``quick``, the inner loop, besides the folders of tests of the whole program.
 SLOWER = ("seconds", "proof", "faults", "browser", "slow")
 QUICK_FOLDERS = ("unit", "properties", "published")
 TESTS = Path(__file__).parent

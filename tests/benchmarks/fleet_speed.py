@@ -4,13 +4,13 @@
 
 Makes the logs first, unless FOLDER holds them from an earlier run. They come in three dialects: plain;
 semicolons, decimal commas and local time; tabs and imperial units. Then, one after another, each as a process
-of its own: bare Polars copies every log from CSV to Parquet, told separator and decimal mark beforehand;
+of its own: bare Polars copies every log from CSV to Parquet, with separator and decimal mark given;
 ``chaffinch ingest``; bare again; ``chaffinch estimate``; a night with pages; a night with nothing new; taking in
 and estimating once more after one log lost its last minute.
 
 Bare is timed without its start, the commands with theirs. Prints seconds, processor seconds (which other work
 on the machine does not swell), the peak of resident memory and the ratio to the mean of the bare copies before
-and after, beside what they may be; ends with 1 if one is missed.
+and after, and the limits; ends with 1 if one is missed.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Ran:
     seconds: float
     processor_s: float
     peak_gib: float
-    told: str
+    result: str
     code: int
 
 
@@ -85,7 +85,7 @@ def bare_seconds(inbox: Path, folder: Path) -> float:
     ran = run(sys.executable, __file__, "--bare", str(inbox), str(folder / "bare"))
     if ran.code:
         sys.exit("The bare copy failed.")
-    return float(ran.told)
+    return float(ran.result)
 
 
 def make_logs(folder: Path, machine_days: int, hours: float) -> Path:
@@ -103,9 +103,9 @@ def make_logs(folder: Path, machine_days: int, hours: float) -> Path:
     return folder / "inbox"
 
 
-def tell(what: str, ran: Ran, met: bool, beside: str) -> bool:
+def tell(what: str, ran: Ran, met: bool, nearby: str) -> bool:
     used = f"{ran.seconds:8.1f} s {ran.processor_s:8.1f} s {ran.peak_gib:6.2f} GiB"
-    print(f"{what:34}{used}  {beside}{'' if met else '  MISSED'}", flush=True)
+    print(f"{what:34}{used}  {nearby}{'' if met else '  MISSED'}", flush=True)
     return met
 
 
@@ -125,10 +125,10 @@ def measure(folder: Path, inbox: Path, estimate: bool) -> bool:
     after = bare_seconds(inbox, folder)
     print(f"{'bare Polars, again':34}{after:8.1f} s", flush=True)
     ratio = 2 * ran.seconds / (before + after)
-    rows = sum(one["rows_kept"] for one in json.loads(ran.told)["new"])
+    rows = sum(one["rows_kept"] for one in json.loads(ran.result)["new"])
     fits = ran.peak_gib <= MEMORY_AIM_GIB
-    told = f"{ratio:.1f} times bare (within {RATIO_AIM:g}; {MEMORY_AIM_GIB:g} GiB); {rows:,} rows"
-    met = [tell("chaffinch ingest", ran, ratio <= RATIO_AIM and fits, told)]
+    result = f"{ratio:.1f} times bare (within {RATIO_AIM:g}; {MEMORY_AIM_GIB:g} GiB); {rows:,} rows"
+    met = [tell("chaffinch ingest", ran, ratio <= RATIO_AIM and fits, result)]
     if estimate:
         ran = chaffinch("estimate", "--lake", lake)
         met.append(

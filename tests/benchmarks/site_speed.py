@@ -33,16 +33,16 @@ def copies(frame: pl.DataFrame, times: int) -> Iterator[pl.DataFrame]:
         moments = [name for name in ("time", "first_time", "last_time") if name in frame.columns]
         named = [name for name in ("machine", "field") if name in frame.columns]
         listed = [name for name in ("machines", "fields") if name in frame.columns]
-        told = [
+        result = [
             *((pl.col(name) + mark).alias(name) for name in named),
             *(pl.col(name).list.eval(pl.element() + mark).alias(name) for name in listed),
             *((pl.col(name) + pl.duration(days=k)).alias(name) for name in moments),
         ]
         if "delivery" in frame.columns:
-            told.append((pl.col("delivery").str.head(13) + f"{k:03d}").alias("delivery"))
+            result.append((pl.col("delivery").str.head(13) + f"{k:03d}").alias("delivery"))
         if "name" in frame.columns:
-            told.append((pl.lit(f"{k:03d}/") + pl.col("name")).alias("name"))
-        copied = frame.with_columns(told)
+            result.append((pl.lit(f"{k:03d}/") + pl.col("name")).alias("name"))
+        copied = frame.with_columns(result)
         if "scope" in copied.columns and k:
             # What is pooled over all machines is there once.
             copied = copied.filter((pl.col("scope") != "season") | pl.col("machine").is_not_null())
@@ -77,10 +77,10 @@ def main() -> None:
         timed("all pages", lake, site)
         timed("nothing changed", lake, site)
         effects = lake.scan("effects").collect()
-        told = effects.with_row_index().filter(
+        result = effects.with_row_index().filter(
             pl.col("percent").is_not_null(), pl.col("scope") == "adjustment"
         )
-        first = pl.arange(pl.len()) == told["index"][0]
+        first = pl.arange(pl.len()) == result["index"][0]
         more = pl.when(first).then(pl.col("percent") + 1.0).otherwise(pl.col("percent")).alias("percent")
         lake.replace_effects(effects.with_columns(more))
         timed("one effect changed", lake, site)

@@ -1,4 +1,4 @@
-"""Reads a page's figures back out of the browser and holds them against the tables beside them."""
+"""Reads a page's figures back out of the browser and compares them with the tables next to them."""
 
 from __future__ import annotations
 
@@ -51,9 +51,9 @@ def percent(log_ratio: float) -> float:
     return float(100 * np.expm1(log_ratio))
 
 
-def close(shown: Any, told: Any) -> bool:
+def close(shown: Any, result: Any) -> bool:
     """Equal to two significant digits, which is what tables of effects have."""
-    return bool(np.allclose(shown, told, rtol=0.051, atol=0.051))
+    return bool(np.allclose(shown, result, rtol=0.051, atol=0.051))
 
 
 def check(figure: dict[str, Any]) -> int:
@@ -74,20 +74,20 @@ def check(figure: dict[str, Any]) -> int:
 
 def ranges(figure: dict[str, Any]) -> int:
     at, span = (figure["columns"].index(name) for name in ("Change, %", "95 % range, %"))
-    told = sorted((number(row[at]), *ends_of(row[span])) for row in figure["rows"] if row[at] != "–")
+    result = sorted((number(row[at]), *ends_of(row[span])) for row in figure["rows"] if row[at] != "–")
     shown = sorted(
         (percent(x), percent(x - minus), percent(x + plus))
         for trace in figure["traces"]
         if trace["error_x"]
         for x, minus, plus in zip(trace["x"], *trace["error_x"], strict=True)
     )
-    if len(shown) == len(told):
+    if len(shown) == len(result):
         # Ties of the first number may lie in another order: look for each in the other list instead.
-        assert all(any(close(one, other) for other in shown) for one in told), figure["id"]
+        assert all(any(close(one, other) for other in shown) for one in result), figure["id"]
     else:
         # Tables of many fields, and of a season, hold rows that their figures leave out.
-        assert len(shown) < len(told) and figure["id"].startswith(("forest", "season")), figure["id"]
-    assert all(any(close(one, other) for other in told) for one in shown), figure["id"]
+        assert len(shown) < len(result) and figure["id"].startswith(("forest", "season")), figure["id"]
+    assert all(any(close(one, other) for other in result) for one in shown), figure["id"]
     if "Next field, %" in figure["columns"]:
         beyond = figure["columns"].index("Next field, %")
         expected = [ends_of(row[beyond]) for row in figure["rows"] if row[beyond] != "–"]
@@ -103,17 +103,19 @@ def course(figure: dict[str, Any]) -> int:
     columns = figure["columns"]
     medians = [t for t in figure["traces"] if t["meta"] not in (None, "setting")]
     for column, trace in enumerate(medians, 2):
-        told = [number(row[column]) if row[column] != "–" else np.nan for row in figure["rows"]]
+        result = [number(row[column]) if row[column] != "–" else np.nan for row in figure["rows"]]
         shown = np.array([np.nan if y is None else y for y in trace["y"]], dtype=float)
-        assert np.allclose(shown, told, atol=6e-4, equal_nan=True), columns[column]
+        assert np.allclose(shown, result, atol=6e-4, equal_nan=True), columns[column]
     middles = medians[0]["x"]
     for column, trace in enumerate((t for t in figure["traces"] if t["meta"] == "setting"), 2 + len(medians)):
-        told = [row[column] for row in figure["rows"]]
+        result = [row[column] for row in figure["rows"]]
         places = np.searchsorted(trace["x"], middles, side="right") - 1
         heights = [trace["y"][p] if p >= 0 else None for p in places]
         # Words are drawn as heights in order of appearance; a height must stand for one word throughout.
         # The middle of the first stretch may lie before the log begins; nothing is drawn there.
-        pairs = {(h, text) for h, text, p in zip(heights, told, places, strict=True) if p >= 0 or text == "–"}
+        pairs = {
+            (h, text) for h, text, p in zip(heights, result, places, strict=True) if p >= 0 or text == "–"
+        }
         assert len({h for h, _ in pairs}) == len({t for _, t in pairs}) == len(pairs), columns[column]
         for height, text in pairs:
             if height is not None and text.replace(".", "", 1).isdigit() and len(pairs) > 1 and height > 9:
@@ -158,18 +160,18 @@ def dependence(figure: dict[str, Any]) -> int:
     compared = 0
     for trace in figure["traces"]:
         if trace["meta"] == "changes":
-            told = [r for r in figure["rows"] if r[0] != "Line" and r[1] == trace["name"]]
+            result = [r for r in figure["rows"] if r[0] != "Line" and r[1] == trace["name"]]
             halves = trace["error_y"][1]
-            for x, y, half, row in zip(trace["x"], trace["y"], halves, told, strict=True):
+            for x, y, half, row in zip(trace["x"], trace["y"], halves, result, strict=True):
                 assert abs(x - number(row[2])) <= 0.051
                 assert close(
                     (percent(y), percent(y - half), percent(y + half)), (number(row[3]), *ends_of(row[4]))
                 )
                 compared += 4
-    told = [row for row in figure["rows"] if row[0] == "Line"]
+    result = [row for row in figure["rows"] if row[0] == "Line"]
     lines = [t for t in figure["traces"] if t["meta"] == "line"]
     shown = [(x, percent(y)) for t in lines for x, y in zip(t["x"], t["y"], strict=True)]
-    assert len(shown) == len(told)
-    for (x, y), row in zip(shown, told, strict=True):
+    assert len(shown) == len(result)
+    for (x, y), row in zip(shown, result, strict=True):
         assert abs(x - number(row[2])) <= 0.051 and close(y, number(row[3]))
-    return compared + 2 * len(told)
+    return compared + 2 * len(result)

@@ -33,7 +33,7 @@ def with_cell(lines: list[str], line: int, column: int, text: str) -> list[str]:
 def take_in(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], *, files: dict[str, list[str] | bytes]
 ) -> tuple[dict[str, dict], list[str]]:
-    """Rows of ``deliveries`` by name, and what was told, for ``files`` beside a sound log.
+    """Rows of ``deliveries`` by name, and the output, for ``files`` next to a sound log.
 
     Whatever the others are, the exit code is 1, the sound log goes in whole, and every row is accounted for.
     """
@@ -43,11 +43,11 @@ def take_in(
         data = content if isinstance(content, bytes) else ("\n".join(content) + "\n").encode()
         (inbox / name).write_bytes(data)
     assert run(["ingest", str(inbox), "--lake", str(tmp_path / "lake")]) == 1
-    told = capsys.readouterr()
-    assert told.err == ""
+    result = capsys.readouterr()
+    assert result.err == ""
     deliveries = accounted(tmp_path)
     assert deliveries["sound.csv"]["rows_kept"] == 60
-    return deliveries, told.out.splitlines()
+    return deliveries, result.out.splitlines()
 
 
 def table(tmp_path: Path, name: str) -> pl.DataFrame:
@@ -121,12 +121,12 @@ UNREADABLE = {
 
 def test_a_file_that_is_no_log_gets_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = {f"{case}.csv": content for case, (content, _) in UNREADABLE.items()}
-    deliveries, told = take_in(tmp_path, capsys, files=files)
+    deliveries, result = take_in(tmp_path, capsys, files=files)
     for case, (_, sentence) in UNREADABLE.items():
         name = f"{case}.csv"
         assert deliveries[name]["status"] == "could not be read"
         assert deliveries[name]["reason"].startswith(sentence.replace("odd.csv", name))
-        (line,) = [line for line in told if line.startswith(name)]
+        (line,) = [line for line in result if line.startswith(name)]
         assert line == f"{name} could not be read: {deliveries[name]['reason']}"
 
 
@@ -198,8 +198,8 @@ def test_an_unknown_setting_is_kept_as_unknown(tmp_path: Path, capsys: pytest.Ca
 def test_a_machine_without_readings_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     settings = ["time,machine,setting,to_value", "2026-07-20T08:01:00Z,Ghost,fan_speed_rpm,930"]
     checks = ["time,machine,machine_loss_kg_ha", "2026-07-20T08:01:00Z,Ghost,45"]
-    _, told = take_in(tmp_path, capsys, files={"settings.csv": settings, "checks.csv": checks})
-    assert [line for line in told if "no harvest log" in line] == [
+    _, result = take_in(tmp_path, capsys, files={"settings.csv": settings, "checks.csv": checks})
+    assert [line for line in result if "no harvest log" in line] == [
         f"{file}: no harvest log names a machine 'Ghost', so its {what} can't be used until one "
         "does. Machines with readings: 'Combine A'; if it is one of them, add the name to its aliases "
         "in farm.toml."
@@ -219,11 +219,11 @@ def test_impossible_times_go_aside_with_row_and_value(
     lines = log(30)
     for line, text in bad.items():
         lines = with_cell(lines, line, 0, text)
-    deliveries, told = take_in(tmp_path, capsys, files={"dates.csv": lines})
+    deliveries, result = take_in(tmp_path, capsys, files={"dates.csv": lines})
     assert deliveries["dates.csv"]["rows_kept"] == 23
     assert (
         "  row 4: '2026-02-30T08:00:02Z' is not a valid date between 1990 and 2100. (6 more under bad_time)"
-        in told
+        in result
     )
     aside = table(tmp_path, "set_aside").sort("row")
     assert dict(aside.select("row", "value").iter_rows()) == bad
@@ -233,7 +233,7 @@ def test_impossible_times_go_aside_with_row_and_value(
 
 def test_no_possible_time_at_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lines = [line.replace("2026-07-20", "2026-13-45") for line in log(30)]
-    deliveries, told = take_in(tmp_path, capsys, files={"dates.csv": lines})
+    deliveries, result = take_in(tmp_path, capsys, files={"dates.csv": lines})
     assert deliveries["dates.csv"]["rows_set_aside"] == 30
     # One finding, not three degrees of the same.
     assert deliveries["dates.csv"]["findings"] == [
@@ -305,6 +305,6 @@ def test_what_a_terminal_would_act_on_is_shown_as_its_code(
         ["ingest", str(inbox), "--lake", str(tmp_path / "lake")],
     ):
         assert run(call) == 1
-        told = "".join(capsys.readouterr())
-        assert "owned" in told
-        assert not set(told) & set("\x1b\x07\x9b\u202e")
+        result = "".join(capsys.readouterr())
+        assert "owned" in result
+        assert not set(result) & set("\x1b\x07\x9b\u202e")

@@ -79,7 +79,7 @@ def test_help_comes_at_once_and_loads_nothing_heavy() -> None:
     start = time.perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    # Half a second is the aim; a machine that runs other tests beside may take longer.
+    # Half a second is the aim; a machine that runs other tests at once may take longer.
     assert time.perf_counter() - start < 3
 
 
@@ -173,10 +173,10 @@ def test_a_wrong_call_is_one_sentence_and_exit_2(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert run(call) == 2
-    told = capsys.readouterr()
-    assert sentence in told.err
-    assert "Traceback" not in told.err
-    assert told.out == ""
+    result = capsys.readouterr()
+    assert sentence in result.err
+    assert "Traceback" not in result.err
+    assert result.out == ""
     assert list(tmp_path.iterdir()) == []
 
 

@@ -38,10 +38,10 @@ def test_every_reading_is_there_once_with_its_reason(tmp_path: Path) -> None:
     work = pl.read_parquet(out)
     assert work["row"].sort().to_list() == list(range(2, SECONDS + 2))
     assert ((work["usable"] == 1) == work["unused_because"].is_null()).all()
-    told = work.drop_nulls("unused_because")
-    assert told["reason"].to_list() == [reasons()[code].sentence for code in told["unused_because"]]
+    result = work.drop_nulls("unused_because")
+    assert result["reason"].to_list() == [reasons()[code].sentence for code in result["unused_because"]]
     assert work.filter(pl.col("row") == 82)["unused_because"].to_list() == ["speed_outlier"]
-    # The second pass lies 8 m beside the first one; 1 m of its 9 m header is over stubble.
+    # The second pass lies 8 m from the first one; 1 m of its 9 m header is over stubble.
     second = work.filter(pl.col("usable") == 1, pl.col("pass_number") == 2)
     assert abs(second["effective_width_m"].median() - 8.0) < 0.05
 

@@ -42,9 +42,9 @@ def test_a_wrong_farm_leaves_what_was_stated_before(inbox: Path, capsys: pytest.
     (inbox / "b.csv").write_text(LOG.replace("2026-07-20", "2026-07-21"))
     capsys.readouterr()
     assert night(inbox) == 1
-    told = capsys.readouterr().out
-    assert "farm.toml could not be read: It is not valid TOML" in told
-    assert "Until then the one of before stays in use." in told
+    result = capsys.readouterr().out
+    assert "farm.toml could not be read: It is not valid TOML" in result
+    assert "Until then the one of before stays in use." in result
     lake = Lake.open(inbox.parent / "lake")
     assert machines(inbox) == ["Combine A"]
     assert lake.scan("readings").collect().height == 120

@@ -1,4 +1,4 @@
-"""The client's logo lies beside farm.toml in the inbox and is kept (tests/pages: reports show it)."""
+"""The client's logo lies next to farm.toml in the inbox and is kept (tests/pages: reports show it)."""
 
 from __future__ import annotations
 
@@ -38,9 +38,9 @@ def inbox(tmp_path: Path) -> Path:
 def test_it_is_kept_and_nothing_is_amiss(inbox: Path, tmp_path: Path) -> None:
     lake = Lake(tmp_path / "lake")
     night = ingest_inbox(inbox, lake)
-    told = " ".join(night.sentences())
-    assert "rook.png: a picture, kept for reports" in told
-    assert "photograph.jpg: a picture. It is larger than 500 kB" in told
+    result = " ".join(night.sentences())
+    assert "rook.png: a picture, kept for reports" in result
+    assert "photograph.jpg: a picture. It is larger than 500 kB" in result
     assert not night.trouble
     assert lake.check() == []
     assert (lake.picture("rook.png") or "").startswith("data:image/png;base64,iVBORw0KGgo")

@@ -123,14 +123,14 @@ def test_a_month_of_nights(tmp_path: Path) -> None:
 
 
 def content(lake: Lake) -> dict[str, list[str]]:
-    """Rows of all tables but for when, and which of two names a content was met under first; beside the
+    """Rows of all tables but for when, and which of two names a content was met under first; with the
     program's own digest.
     """
-    untold = {"taken_in_at", "computed_at", "read_with", "other_names", "name", "file"}
+    ignored = {"taken_in_at", "computed_at", "read_with", "other_names", "name", "file"}
     found = {}
     for name in ("deliveries", "readings", "adjustments", "loss_checks", "fields", "set_aside", "effects"):
         frame = lake.scan(name).collect()
-        frame = frame.select(column for column in frame.columns if column not in untold)
+        frame = frame.select(column for column in frame.columns if column not in ignored)
         found[name] = sorted(frame.write_ndjson().splitlines())
     return found
 
@@ -172,7 +172,7 @@ def deliver(path: Path, to: Path, nights: int, chance: random.Random) -> list[tu
     if path.suffix == ".toml":
         return [(min(3, nights), put(whole))]
     if path.name in ("settings_log.csv", "loss_checks.csv"):
-        # A log that is exported anew each few nights, each time with more rows.
+        # A log that is exported again every few nights, each time with more rows.
         lines = whole.splitlines(keepends=True)
         steps = sorted({max(1, nights // 3), max(1, 2 * nights // 3), nights})
         return [(night, put(b"".join(lines[: 1 + len(lines) * night // nights]))) for night in steps]

@@ -63,7 +63,7 @@ def test_a_line_without_an_end(start: str, tmp_path: Path, usual_mib: float) -> 
     assert code == 1
     assert {one["name"]: one["status"] for one in json.loads(out)["new"]}["line.csv"] == "could not be read"
     assert peak_mib < usual_mib + MOST_MORE_MIB
-    # The log beside it is taken in as ever.
+    # The log next to it is ingested as usual.
     opened = Lake.open(lake)
     reasons = dict(opened.ledger().select("name", "reason").iter_rows())
     assert reasons == {"day.csv": None, "line.csv": "A line is longer than 16 MB; no log has such lines."}

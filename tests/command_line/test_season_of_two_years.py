@@ -51,6 +51,6 @@ def test_a_lake_without_effects_gives_one_sentence(
     capsys.readouterr()
     out = tmp_path / "report.html"
     assert run(["season", "--lake", lake, "--year", "2026", "--out", str(out)]) == 2
-    told = capsys.readouterr()
-    assert told.err.startswith("The lake has no effects of adjustments yet.") and told.out == ""
+    result = capsys.readouterr()
+    assert result.err.startswith("The lake has no effects of adjustments yet.") and result.out == ""
     assert not out.exists()

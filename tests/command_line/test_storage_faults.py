@@ -107,9 +107,9 @@ def test_a_full_disk(inbox: Path, tmp_path: Path, expected: str, capsys: pytest.
         filler = disk / "filler"
         filler.write_bytes(bytes(2 * 1024 * 1024 - 60_000))
         assert night(inbox, disk / "lake") == 1
-        told = capsys.readouterr()
-        assert "Traceback" not in told.out + told.err
-        assert "No space left on device" in told.out
+        result = capsys.readouterr()
+        assert "Traceback" not in result.out + result.err
+        assert "No space left on device" in result.out
         filler.unlink()
         ends_the_same(inbox, disk / "lake", expected)
 
@@ -137,10 +137,10 @@ def test_a_share_that_goes_away_during_a_run(
 
         monkeypatch.setattr(Lake, "take_in", losing)
         assert night(inbox, lake) == 1
-        told = capsys.readouterr()
-        assert len(taken) == 2 and "Traceback" not in told.out + told.err
-        assert "went away while it was written to" in told.out
-        assert "Pages were not written: there is no lake" in told.out
+        result = capsys.readouterr()
+        assert len(taken) == 2 and "Traceback" not in result.out + result.err
+        assert "went away while it was written to" in result.out
+        assert "Pages were not written: there is no lake" in result.out
         assert list(share.rglob("*.parquet")) == []
         # A second disk stands in for the share that came back: it is empty, and the next run fills it.
         subprocess.run(["mount", "-t", "tmpfs", "-o", "size=20m", "tmpfs", str(share)], check=True)
@@ -199,9 +199,9 @@ def test_a_lake_that_may_not_be_written(
         else:
             for folder in (lake, *lake.rglob("*")):
                 folder.chmod(folder.stat().st_mode | 0o200)
-    told = capsys.readouterr()
-    assert "Traceback" not in told.out + told.err
-    assert "can't be written to: Read-only file system." in told.out or "Permission denied" in told.out
+    result = capsys.readouterr()
+    assert "Traceback" not in result.out + result.err
+    assert "can't be written to: Read-only file system." in result.out or "Permission denied" in result.out
     assert (tmp_path / "site" / "index.html").is_file()
     assert night(inbox, lake) == 0
     assert Lake.open(lake).scan("readings").collect().height == 1200

@@ -79,7 +79,7 @@ SAMPLE = SAMPLE_DATA
 
 @pytest.mark.slow
 def test_the_sample_s_task_data_becomes_pages_with_effects(tmp_path: Path) -> None:
-    """Set values in the time logs of the third machine: found as adjustments, estimated, told on its pages."""
+    """Set values in the time logs of the third machine: found as adjustments, estimated, shown on its pages."""
     inbox = tmp_path / "inbox"
     inbox.mkdir()
     shutil.copy(SAMPLE / "inbox" / "combine_c" / "taskdata_2026-07.zip", inbox)
@@ -97,9 +97,9 @@ def test_the_sample_s_task_data_becomes_pages_with_effects(tmp_path: Path) -> No
     )
     changes = truth.select("time", "setting").unique()
     assert both.select("time", "setting").unique().height == changes.height == 4
-    told = both.filter(pl.col("log_ratio_low").is_not_null())
-    held = told["log_ratio_right"].is_between(told["log_ratio_low"], told["log_ratio_high"])
-    assert told.height >= 20
+    result = both.filter(pl.col("log_ratio_low").is_not_null())
+    held = result["log_ratio_right"].is_between(result["log_ratio_low"], result["log_ratio_high"])
+    assert result.height >= 20
     # 95 % ranges of few and related effects: far fewer than four in five would mean a fault.
     assert held.mean() > 0.8  # type: ignore[operator]
     pages = "".join(page.read_text(encoding="utf-8") for page in (site / "fields").glob("*.html"))

@@ -68,6 +68,6 @@ def test_an_unexpected_failure_is_a_sentence(
 
     monkeypatch.setattr(nightly, "ingest_inbox", broken)
     assert run(["ingest", str(inbox), "--lake", str(inbox.parent / "lake")]) == 1
-    told = capsys.readouterr().err
-    assert "PanicException: slice out of range" in told
-    assert "Traceback" not in told
+    result = capsys.readouterr().err
+    assert "PanicException: slice out of range" in result
+    assert "Traceback" not in result

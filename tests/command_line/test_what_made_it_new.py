@@ -1,4 +1,4 @@
-"""What made a night estimate anew is said by machine and field; rows that stand keep when they were computed."""
+"""A night says by machine and field why it re-estimates; unchanged rows keep their time."""
 
 from __future__ import annotations
 
@@ -108,8 +108,8 @@ def test_each_cause_is_said_where_it_belongs(season: Path, capsys: pytest.Captur
     (lake_name,) = [n for n in lake.ledger()["name"] if n.endswith(logs[1].name) and logs[1].parent.name in n]
     capsys.readouterr()
     assert run(["retract", lake_name, "--lake", lake.uri, "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)["estimate"]["because"]
-    assert any(sentence.endswith(": its readings are gone.") for sentence in told)
+    result = json.loads(capsys.readouterr().out)["estimate"]["because"]
+    assert any(sentence.endswith(": its readings are gone.") for sentence in result)
     assert lake.scan("effects").collect()["machine"].drop_nulls().unique().to_list() == [machines[0]]
 
 
@@ -123,5 +123,5 @@ def lake_machines(inbox: Path) -> set[str]:
 def test_a_changed_farm_is_said_once(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
     farm = season / "farm.toml"
     farm.write_text(farm.read_text() + "\n[thresholds]\nloss_share_pct = 1.5\n")
-    told = night(season, capsys)["because"]
-    assert told[0] == "what farm.toml states changed, on which all effects depend."
+    result = night(season, capsys)["because"]
+    assert result[0] == "what farm.toml states changed, on which all effects depend."

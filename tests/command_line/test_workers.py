@@ -50,7 +50,7 @@ def process(folder: Path, *words: str, **environment: str) -> Iterator[subproces
 @contextmanager
 def scheduler(folder: Path) -> Iterator[str]:
     """The address of a Dask scheduler of its own process."""
-    told = folder / "scheduler.json"
+    output = folder / "scheduler.json"
     words = (
         "scheduler",
         "--host",
@@ -59,14 +59,14 @@ def scheduler(folder: Path) -> Iterator[str]:
         "0",
         "--no-dashboard",
         "--scheduler-file",
-        str(told),
+        str(output),
     )
     with process(folder, *words):
         for _ in range(600):
-            if told.is_file() and told.read_text().rstrip().endswith("}"):
+            if output.is_file() and output.read_text().rstrip().endswith("}"):
                 break
             time.sleep(0.1)
-        yield json.loads(told.read_text())["address"]
+        yield json.loads(output.read_text())["address"]
 
 
 @contextmanager
@@ -126,13 +126,13 @@ def test_a_night_on_two_workers_one_of_them_killed_midway(season: Path, tmp_path
             time.sleep(0.02)
             under_way = client.processing().get(where["two"], ())
         killed.send_signal(signal.SIGKILL)
-        out, told = night.communicate(timeout=400)
-        assert under_way, f"the second worker never got work: {told}"
+        out, output = night.communicate(timeout=400)
+        assert under_way, f"the second worker never got work: {output}"
         assert list(client.scheduler_info()["workers"]) == [where["one"]]
-    assert night.returncode == 0, told
+    assert night.returncode == 0, output
     summary = json.loads(out)
     assert len(summary["ingest"]["new"]) == 14
-    assert "2 at a time" in told
+    assert "2 at a time" in output
     plain = Lake.open(tmp_path / "plain")
     run_nightly(season, plain, tmp_path / "plain site")
     lake = Lake.open(tmp_path / "lake")
@@ -213,10 +213,10 @@ def test_what_lost_workers_left_is_done_here(lasts: int, monkeypatch: pytest.Mon
     from chaffinch.pipelines.parallel.fan_out import one_by_one
 
     monkeypatch.setattr(tasks, "as_tasks", one_by_one)
-    told: list[str] = []
-    each = tasks.SideBySide(Handed(lasts), 4, math.inf, lost, told.append)
+    output: list[str] = []
+    each = tasks.SideBySide(Handed(lasts), 4, math.inf, lost, output.append)
     assert list(each("read", lambda item: item * 2, list(range(20)), str)) == [2 * item for item in range(20)]
-    assert len(told) == (1 if lasts < 20 else 0)
+    assert len(output) == (1 if lasts < 20 else 0)
     assert list(each("read", lambda item: -item, [1, 2, 3], str)) == [-1, -2, -3]
 
 

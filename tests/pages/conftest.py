@@ -129,7 +129,7 @@ def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 
 def friendly_effects() -> list[dict[str, Any]]:
-    """Three events: a clear one, a joint one, one that cannot be told; and a pooled effect."""
+    """Three events: a clear one, a joint one, one without a verdict; and a pooled effect."""
     at = {minute: MORNING + timedelta(minutes=minute) for minute in (50, 51, 75)}
     clear = [
         effect("cleaning_loss", (31.4, 14.2, 51.3), "more"),
@@ -165,7 +165,7 @@ def friendly_effects() -> list[dict[str, Any]]:
             (51, "upper_sieve_opening", "12", "14", "mm"),
         )
     ]
-    untold = [
+    unclear = [
         effect(
             outcome,
             None,
@@ -194,7 +194,7 @@ def friendly_effects() -> list[dict[str, Any]]:
         )
         for scope, field in (("field", "Mill Field"), ("season", None))
     ]
-    return [*clear, *joint, *untold, *pooled]
+    return [*clear, *joint, *unclear, *pooled]
 
 
 def friendly_lake() -> MadeUpLake:

@@ -1,6 +1,6 @@
 """Every page of the sample's site and of a site of 40 fields, at three widths, light and dark.
 
-Each page is opened once and drawn anew in each look and at each width. axe-core takes a second or more a page, so
+Each page is opened once and drawn again in each look and at each width. axe-core takes a second or more a page, so
 it looks at every page of the sample once, and at one page of every kind in every way.
 """
 
@@ -78,8 +78,8 @@ def forty_fields(made_up: Any, farm: Any, tmp_path_factory: pytest.TempPathFacto
         deliveries=made_up.table("deliveries", ledger),
     )
     site = tmp_path_factory.mktemp("forty")
-    told = write_site(lake, site, farm)
-    assert told["written"] == 40 + 10 + 2 + 3
+    result = write_site(lake, site, farm)
+    assert result["written"] == 40 + 10 + 2 + 3
     return site
 
 

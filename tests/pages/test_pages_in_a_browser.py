@@ -143,7 +143,7 @@ def field(chromium: Any, friendly_site: Path) -> Any:
     "kind", ["fields", "season", *(pytest.param(k, marks=pytest.mark.browser) for k in ("machines", "crops"))]
 )
 def test_every_figure_draws_the_numbers_of_its_table(visit, friendly_site, read_back, kind):
-    """Read back from the browser: traces of the figures, texts of the tables beside them."""
+    """Read back from the browser: traces of the figures, texts of the tables next to them."""
     page = visit().open(pages_of(friendly_site)[kind])
     figures = read_back.figures_of(page)
     assert all(read_back.check(figure) > 0 for figure in figures)
@@ -250,13 +250,13 @@ def test_the_keyboard_reaches_everything(visit, friendly_site, kind):
     reached = []
     for _ in range(wanted + 2):
         page.keyboard.press("Tab")
-        told = page.evaluate(
+        result = page.evaluate(
             """() => { const e = document.activeElement, style = getComputedStyle(e);
                 return [e.dataset.number ?? null, style.outlineStyle !== 'none']; }"""
         )
-        if told[0] is not None:
-            reached.append(int(told[0]))
-            assert told[1], "focus can't be seen"
+        if result[0] is not None:
+            reached.append(int(result[0]))
+            assert result[1], "focus can't be seen"
     assert sorted(set(reached)) == list(range(wanted)), f"reached {len(set(reached))} of {wanted}"
 
 

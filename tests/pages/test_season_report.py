@@ -115,9 +115,9 @@ def test_the_logo_of_the_inbox_is_shown_wherever_the_report_is_made(made_up, tmp
     lake = made_up.friendly_lake()
     lake.picture = {"rook.png": pixel}.get
     farm = parse_farm('[client]\nname = "Rook Hill Farm"\nlogo = "rook.png"\n')
-    told = write_season(lake, 2026, tmp_path / "report.html", farm)
+    result = write_season(lake, 2026, tmp_path / "report.html", farm)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert told["notes"] == []
+    assert result["notes"] == []
     assert f'<img class="logo" src="{pixel}" alt="Logo of Rook Hill Farm">' in text
 
 
@@ -219,9 +219,9 @@ def test_numbers_in_the_sheets_are_those_of_the_effects(made_up, tmp_path):
     assert {"Time (UTC)", "Work before, min", "Change, %", "Low end, %", "Change, kg/ha"} <= set(column)
     shown = {(r[column["Outcome"]], r.get(column["Change, %"]), r.get(column["Change, kg/ha"])) for r in rows}
     held = lake.frames["effects"].filter(pl.col("scope") == "adjustment")
-    told = {(o.replace("_", " ").replace("non grain", "non-grain"), p, a)
+    result = {(o.replace("_", " ").replace("non grain", "non-grain"), p, a)
             for o, p, a in held.select("outcome", "percent", "absolute").iter_rows()}  # fmt: skip
-    assert shown == told
+    assert shown == result
 
 
 def test_us_units_and_letter_paper(made_up, tmp_path):

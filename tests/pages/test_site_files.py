@@ -129,14 +129,14 @@ def test_plotly_knows_every_word_of_every_figure(friendly_site, hostile_site):
     for page in [*friendly_site.rglob("*.html"), *hostile_site.rglob("*.html")]:
         text = page.read_text(encoding="utf-8")
         for figure in re.findall(r'data-figure="[^"]+">(.*?)</script>', text, flags=re.S):
-            told = json.loads(figure)
-            assert go.Figure(told).to_plotly_json().keys() == told.keys()
+            output = json.loads(figure)
+            assert go.Figure(output).to_plotly_json().keys() == output.keys()
             checked += 1
     assert checked > 30
 
 
 def test_pages_are_small_without_plotly(friendly_site):
-    # The stated limit: a page of at most 1.5 MB beside the one script.
+    # The stated limit: a page of at most 1.5 MB without the one script.
     assert (friendly_site / "assets" / "plotly.min.js").stat().st_size > 1_000_000
     for page in friendly_site.rglob("*.html"):
         assert page.stat().st_size < 1_500_000

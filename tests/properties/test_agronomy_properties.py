@@ -92,8 +92,8 @@ _TYPES = {
 def test_every_loss_check_gives_a_loss_or_a_sentence_whatever_it_holds(rows):
     out = loss_check_kg_ha(pl.DataFrame(rows, schema_overrides=_TYPES))
     assert out.height == len(rows)
-    told = out["loss_kg_ha"].is_not_null() | out["sentence"].is_not_null()
-    assert told.all()
+    result = out["loss_kg_ha"].is_not_null() | out["sentence"].is_not_null()
+    assert result.all()
     assert (out["basis"].is_not_null() == out["loss_kg_ha"].is_not_null()).all()
     assert out["loss_kg_ha"].drop_nulls().is_finite().all()
     assert (out["standard_error_kg_ha"].drop_nulls() >= 0).all()
@@ -109,11 +109,11 @@ positions = st.fixed_dictionaries(
 @given(rows=st.lists(positions, min_size=1, max_size=6), crop=st.sampled_from([*crops(), "quinoa", None]))
 def test_a_setup_is_found_unusual_exactly_where_a_position_is_not_common(rows, crop):
     field = pl.DataFrame(rows, schema=dict.fromkeys((s.column for s in worded), pl.String))
-    told = {f.settings[0] for f in setup_check(field, crop) if f.kind == "unusual"}
+    result = {f.settings[0] for f in setup_check(field, crop) if f.kind == "unusual"}
     odd = {
         s.name
         for s in worded
         if crop and (usual := s.usual_positions(crop))
         if any(row[s.column] in s.positions and row[s.column] not in usual for row in rows)
     }
-    assert told == odd
+    assert result == odd

@@ -280,7 +280,7 @@ def account_packed(path: Path) -> None:
         frames = [parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.fields]
         kept = {row for frame in frames if frame is not None for row in frame["row"].to_list()}
         aside = set(rows_aside(parsed.set_aside).to_list()) if parsed.set_aside is not None else set()
-        # Adjustments of setting columns and boundaries beside the logs are no rows of their own.
+        # Adjustments of setting columns and boundaries of the logs are no rows of their own.
         assert parsed.rows_read >= len(aside), path.name
         assert parsed.rows_read <= len(kept | aside), path.name
 
@@ -343,7 +343,7 @@ def test_spoilt_farms_are_read_or_refused_in_a_sentence(copies: int) -> None:
 
 @pytest.mark.seconds
 def test_an_inbox_of_spoilt_copies(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The whole way: no traceback, exit code 1, a lake that is whole, and the sound file beside them kept."""
+    """The whole way: no traceback, exit code 1, a lake that is whole, and the sound file next to them kept."""
     inbox, lake = tmp_path / "inbox", str(tmp_path / "lake")
     inbox.mkdir()
     for name, content in spoilt_copies(COPIES)[::5]:
@@ -352,9 +352,9 @@ def test_an_inbox_of_spoilt_copies(tmp_path: Path, capsys: pytest.CaptureFixture
     (inbox / "sound.csv").write_bytes(sound)
     (inbox / "farm.toml").write_bytes((SAMPLE / "farm.toml").read_bytes())
     assert run(["ingest", str(inbox), "--lake", lake]) == 1
-    told = capsys.readouterr()
-    assert "Traceback" not in told.out + told.err and "unexpectedly" not in told.out
-    assert f"sound.csv: harvest log, {ROWS} of {ROWS} rows kept." in told.out
+    result = capsys.readouterr()
+    assert "Traceback" not in result.out + result.err and "unexpectedly" not in result.out
+    assert f"sound.csv: harvest log, {ROWS} of {ROWS} rows kept." in result.out
     assert run(["check", "--lake", lake]) == 0
     for table in ("deliveries", "set_aside"):
         assert run(["export", table, "--lake", lake, "--to", str(tmp_path / f"{table}.parquet")]) == 0

@@ -68,8 +68,8 @@ def state_by_search(changes: list, machine: str, time: int, setting: str) -> str
     earlier = [c for c in own if c[0] <= time]
     if earlier:
         return max(earlier)[3]
-    told = [c for c in own if c[2] is not None]
-    return min(told)[2] if told else None
+    result = [c for c in own if c[2] is not None]
+    return min(result)[2] if result else None
 
 
 @pytest.mark.seconds

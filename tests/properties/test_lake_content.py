@@ -21,7 +21,7 @@ SLOW = settings(
     max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
 )
 
-# A content is told by its version: how many rows it has and how many of them are set aside.
+# A content is described by its version: how many rows it has and how many of them are set aside.
 Versions = st.integers(0, 4)
 Steps = st.lists(
     st.tuples(st.sampled_from(["take in", "retract", "killed"]), st.sampled_from(NAMES), Versions), max_size=7

@@ -1,4 +1,4 @@
-"""What the simulator knows of a season's means, beside pooled rows written by hand."""
+"""What the simulator knows of a season's means, compared with pooled rows written by hand."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ def season():
     return simulate_season(replace(SCENARIOS["plain"], effects=effects), 3)
 
 
-def pooled_row(setting: str, outcome: str, **told) -> dict:
-    """A season row of ``effects``; ranges on the log scale are -0.1 to 0.1 unless told."""
+def pooled_row(setting: str, outcome: str, **result) -> dict:
+    """A season row of ``effects``; ranges on the log scale are -0.1 to 0.1 unless given."""
     named = {"scope": "season", "setting": setting, "outcome": outcome, "crop": "wheat"}
     numbers = {"log_ratio": 0.0, "log_ratio_low": -0.1, "log_ratio_high": 0.1}
-    return {**named, **numbers, "verdict": "no clear change", **told}
+    return {**named, **numbers, "verdict": "no clear change", **result}
 
 
 def judged(season, *rows: dict) -> pl.DataFrame:
@@ -38,7 +38,7 @@ def judged(season, *rows: dict) -> pl.DataFrame:
 
 
 def test_a_catalogue_step_is_as_many_of_the_simulators_as_it_is_long(season):
-    """Concave clearance is moved by 2 mm at a time: told for 1 mm, the mean is half of it."""
+    """Concave clearance is moved by 2 mm at a time: stated for 1 mm, the mean is half of it."""
     row = pooled_row("concave_clearance", "separation_loss", per_step=1.0, unit="mm")
     assert judged(season, row)["truth"].to_list() == pytest.approx([0.05])
 
@@ -71,11 +71,11 @@ def test_how_often_a_next_field_lies_in_its_range(season):
     reach = 1.96 * 0.04
     low, high = (100 * np.expm1(0.05 + way * reach) for way in (-1, 1))
     row = pooled_row("concave_clearance", "separation_loss", per_step=1.0, unit="mm")
-    told = row | {"next_field_percent_low": low, "next_field_percent_high": high}
+    result = row | {"next_field_percent_low": low, "next_field_percent_high": high}
     # Where the setting does nothing, it does nothing in any field.
-    nothing = told | {"setting": "fan_speed", "per_step": 50.0, "unit": "rpm"}
+    nothing = result | {"setting": "fan_speed", "per_step": 50.0, "unit": "rpm"}
     assert season.effects["fan_speed"]["separation"] == 0
-    found = judged(season, row, told, nothing, nothing | {"next_field_percent_low": 1.0})
+    found = judged(season, row, result, nothing, nothing | {"next_field_percent_low": 1.0})
     assert found["next_field_held"].to_list() == [None, pytest.approx(0.95, abs=1e-4), 1.0, 0.0]
 
 
@@ -105,12 +105,12 @@ def test_scores_of_pooled_rows():
 
 def test_pooled_rows_fail_by_narrow_ranges_and_by_false_verdicts_and_not_by_chance():
     # Of 20 verdicts one in twenty of which is false, 5 are in 0.3 %, 6 in 0.03 % (binomial tables).
-    def told(held: int, false: int) -> list[str]:
+    def result(held: int, false: int) -> list[str]:
         fine = [(0.1, 0.05, 0.2, "more")] * 20
         rows = rows_of(*fine[false:], *[(0.0, -0.1, 0.2, "more")] * false)
         (one,) = score_pooled(rows)
         return list(failings_of_pooled([one | {"held": held, "coverage": held / 20}]))
 
-    assert told(20, 5) == []
-    assert "6 of 20 season verdicts are false" in told(20, 6)[0]
-    assert "70.0 % of 20 season ranges hold the true mean" in told(14, 0)[0]
+    assert result(20, 5) == []
+    assert "6 of 20 season verdicts are false" in result(20, 6)[0]
+    assert "70.0 % of 20 season ranges hold the true mean" in result(14, 0)[0]

@@ -138,7 +138,7 @@ def test_widths_are_compared_on_the_effects_that_both_answered():
             (0, 0, -2, 2, "cannot tell"),
         ]
     )
-    told = judged(
+    result = judged(
         [
             (0, None, None, None, "cannot tell"),
             (0, 0, -0.1, 0.1, "no clear change"),
@@ -146,7 +146,7 @@ def test_widths_are_compared_on_the_effects_that_both_answered():
         ],
         ORACLE,
     )
-    by_method = {s["method"]: s for s in score(pl.concat([ours, told]))}
+    by_method = {s["method"]: s for s in score(pl.concat([ours, result]))}
     assert by_method[OURS]["width_to_oracle"] == pytest.approx(0.4 / 0.2)
     assert by_method[ORACLE]["width_to_oracle"] == pytest.approx(1.0)
 
@@ -167,11 +167,11 @@ def test_widths_at_the_same_level_do_not_reward_a_method_for_being_too_sure():
     To hold 95 of 100 both must reach 0.95 to either side, so that neither is the wider one then.
     """
     misses = [k / 100 for k in range(1, 101)]
-    ours, told = (
+    ours, result = (
         judged([(0, m, m - half, m + half, "no clear change") for m in misses], method)
         for half, method in ((0.2, OURS), (0.05, ORACLE))
     )
-    found = {s["method"]: s for s in score(pl.concat([ours, told]))}[OURS]
+    found = {s["method"]: s for s in score(pl.concat([ours, result]))}[OURS]
     assert found["width_to_oracle"] == pytest.approx(4.0)
     assert found["width_to_oracle_at_level"] == pytest.approx(1.0)
 
@@ -196,11 +196,11 @@ def test_exact_binomial_range():
 
 def test_peers_call_by_the_estimators_rule():
     """A range of 1.96 either way is clear of zero from there on."""
-    told = [("more", 1.97), ("no clear change", 1.95), ("less", -1.97), ("no clear change", -1.95)]
-    middles = pl.Series([z for _, z in told])
+    result = [("more", 1.97), ("no clear change", 1.95), ("less", -1.97), ("no clear change", -1.95)]
+    middles = pl.Series([z for _, z in result])
     rows = pl.DataFrame({"low": middles - 1.96, "high": middles + 1.96})
     found = rows.select(verdict_of(pl.col("low"), pl.col("high"))).to_series()
-    assert found.to_list() == [word for word, _ in told]
+    assert found.to_list() == [word for word, _ in result]
     unknown = pl.DataFrame({"low": [math.nan, -math.inf], "high": [1.0, math.inf]})
     assert unknown.select(verdict_of(pl.col("low"), pl.col("high"))).to_series().to_list() == [
         "cannot tell",

@@ -40,11 +40,11 @@ def steps(season) -> pl.DataFrame:
     return pl.concat(steps_made(made, None, outcomes) for made in season.machine_fields)
 
 
-def row_of(scope: str, setting: str, outcome: str, **told) -> dict:
+def row_of(scope: str, setting: str, outcome: str, **result) -> dict:
     """A row of ``effects``; ranges on the log scale are -0.1 to 0.1 unless told."""
     numbers = {"log_ratio": 0.0, "log_ratio_low": -0.1, "log_ratio_high": 0.1}
     named = {"scope": scope, "setting": setting, "outcome": outcome, "crop": "wheat", "chance_less": 0.5}
-    return {**named, **numbers, "verdict": "no clear change", **told}
+    return {**named, **numbers, "verdict": "no clear change", **result}
 
 
 def judged(season, steps, *rows: dict) -> pl.DataFrame:
@@ -56,7 +56,7 @@ def test_each_scope_has_its_own_truth(season, steps):
     """Concave clearance is moved by 2 mm a step: told for 1 mm, truths are half of a step's."""
     step = {"per_step": 1.0, "unit": "mm"}
     machine, field = steps["machine"][0], steps["field"][0]
-    told = judged(
+    result = judged(
         season,
         steps,
         row_of("season", "concave_clearance", "separation_loss", **step),
@@ -66,8 +66,8 @@ def test_each_scope_has_its_own_truth(season, steps):
     own = season.machine_field(0).noise.per_step["concave_clearance"]["separation"]
     on_machine = season.on_machines[0]["concave_clearance"]["separation"]
     assert len({0.10, on_machine, own}) == 3
-    assert told["truth"].to_list() == pytest.approx([0.05, on_machine / 2, own / 2])
-    assert told["scope"].to_list() == ["season", "machine", "field"]
+    assert result["truth"].to_list() == pytest.approx([0.05, on_machine / 2, own / 2])
+    assert result["scope"].to_list() == ["season", "machine", "field"]
 
 
 def test_positions_in_the_opposite_order_have_the_opposite_sign(season, steps):
@@ -93,11 +93,11 @@ def test_fields_to_come_are_drawn_about_the_truth(season, steps):
     rows = [row_of("season", "concave_clearance", "separation_loss", **ends)] * 500
     nothing = row_of("season", "fan_speed", "cleaning_loss", **ends | {"per_step": 50.0, "unit": "rpm"})
     found = judged(season, steps, *rows, nothing).filter(pl.col("scope") == NEXT_FIELD)
-    told = found.filter(pl.col("setting") == "concave_clearance")
-    assert told["truth"].mean() == pytest.approx(0.10, abs=0.04)
-    assert told["truth"].std() == pytest.approx(0.36, rel=0.08)
-    assert told["low"][0] == pytest.approx(np.log(0.5))
-    assert told["high"][0] == pytest.approx(np.log(1.5))
+    result = found.filter(pl.col("setting") == "concave_clearance")
+    assert result["truth"].mean() == pytest.approx(0.10, abs=0.04)
+    assert result["truth"].std() == pytest.approx(0.36, rel=0.08)
+    assert result["low"][0] == pytest.approx(np.log(0.5))
+    assert result["high"][0] == pytest.approx(np.log(1.5))
 
 
 def test_kilograms_are_the_true_effect_on_the_true_loss(season, steps):
@@ -105,9 +105,9 @@ def test_kilograms_are_the_true_effect_on_the_true_loss(season, steps):
     known = steps.with_columns(
         pl.lit(80.0).alias("kg_ha"), pl.lit(np.log(1.05)).alias("season_log_ratio"), steps=pl.lit(1)
     )
-    told = row_of("season", "concave_clearance", "machine_loss", per_step=2.0, unit="mm")
+    result = row_of("season", "concave_clearance", "machine_loss", per_step=2.0, unit="mm")
     in_kg = {"absolute": 3.0, "absolute_low": 1.0, "absolute_high": 5.0, "absolute_unit": KG_HA}
-    found = judged(season, known, told | in_kg).filter(pl.col("scope") == KG_HA)
+    found = judged(season, known, result | in_kg).filter(pl.col("scope") == KG_HA)
     assert found.select("truth", "estimate", "low", "high").row(0) == pytest.approx((4.0, 3.0, 1.0, 5.0))
 
 

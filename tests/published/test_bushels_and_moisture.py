@@ -49,7 +49,7 @@ def test_kg_ha_of_one_bushel_per_acre_without_a_published_factor(crop, exact):
 
 @pytest.mark.parametrize(("crop", "not_trade_lb"), [("soybean", 55), ("canola", 47)])
 def test_bulk_density_values_are_not_taken_for_trade_masses(crop, not_trade_lb):
-    # A list that quotes Univ. of Florida EDIS AG442 and Michigan State shows them beside the trade masses.
+    # A list that quotes Univ. of Florida EDIS AG442 and Michigan State shows them next to the trade masses.
     assert crops()[crop].bushel_mass_lb != not_trade_lb
 
 

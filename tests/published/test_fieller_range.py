@@ -20,7 +20,7 @@ GRID = 0.005
 
 
 def fieller(effect: float, slope: float, covariance: np.ndarray) -> tuple[float, float] | None:
-    """Ends of the range of -effect / slope; None where it has none, the slope not being told from zero."""
+    """Ends of the range of -effect / slope; None where it has none, because the slope may be zero."""
     (a2, ab), (_, b2) = covariance
     quadratic = slope**2 - Q**2 * b2
     if quadratic <= 0:

@@ -58,7 +58,7 @@ def readings(machine: str, field: str, hour: int, count: int = 120) -> pl.DataFr
     )
 
 
-# Everything that task data of version {version} may hold of a harvest, and some of what it may beside.
+# Everything that task data of version {version} may hold of a harvest, and some optional parts.
 ROOT = (
     '<?xml version="1.0" encoding="UTF-8"?>\n<ISO11783_TaskData VersionMajor="{version}" VersionMinor="{minor}" '
     'ManagementSoftwareManufacturer="x" ManagementSoftwareVersion="1" TaskControllerManufacturer="y" '

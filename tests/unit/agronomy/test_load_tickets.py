@@ -1,4 +1,4 @@
-"""Weighed loads: reading them, laying them beside a log, and the factor and residual that come of it."""
+"""Weighed loads: reading them, comparing them with a log, and the factor and residual that follow."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is remarked of an effect once loss checks have told the weight of the signals."""
+"""Remarks on an effect once loss checks give the weight of the signals."""
 
 from __future__ import annotations
 
@@ -36,10 +36,10 @@ def test_a_loss_check_is_asked_for_only_where_there_is_none(fields):
     known = {(fields[0].machine, fields[0].crop): Calibration(np.log(0.003), 0.1, 3)}
     for calibrations, asked in ((None, True), (known, False)):
         rows = estimate_effects(fields, calibrations)
-        told = rows.filter(scope="adjustment", outcome="machine_loss")
-        assert told.height == 4
-        assert all(("uncalibrated_sum" in reasons) is asked for reasons in told["reasons"])
-        assert told["absolute"].is_null().all() is asked
+        result = rows.filter(scope="adjustment", outcome="machine_loss")
+        assert result.height == 4
+        assert all(("uncalibrated_sum" in reasons) is asked for reasons in result["reasons"])
+        assert result["absolute"].is_null().all() is asked
 
 
 @pytest.fixture(scope="module")
@@ -59,10 +59,10 @@ def test_an_effect_next_to_an_unlogged_step_has_no_verdict(longer):
     rows = estimate_effects([moved, *longer[1:]]).filter(machine=binned.machine, field=binned.field)
     assert rows.filter(setting="not logged").height > 0
     logged = rows.filter((pl.col("scope") == "adjustment") & (pl.col("setting") != "not logged"))
-    beside = logged.filter(time=first)
-    assert set(beside["outcome"]) == {"separation_loss", "cleaning_loss", "machine_loss", "capacity"}
-    assert set(beside["verdict"]) == {"cannot tell"}
-    assert all("beside_not_logged" in reasons for reasons in beside["reasons"])
+    nearby = logged.filter(time=first)
+    assert set(nearby["outcome"]) == {"separation_loss", "cleaning_loss", "machine_loss", "capacity"}
+    assert set(nearby["verdict"]) == {"cannot tell"}
+    assert all("beside_not_logged" in reasons for reasons in nearby["reasons"])
     assert not any("beside_not_logged" in reasons for reasons in logged.filter(time=second)["reasons"])
     pooled = rows.filter(scope="field")["setting"].to_list()
     assert binned.changes[0].rows["setting"][0] not in pooled

@@ -1,7 +1,7 @@
 """A lake in an object store: the same content as in a folder, one writer at a time, read by other engines.
 
 The store is a server of its own process that speaks S3 (``moto``, a library for tests); nothing leaves the
-machine. The readers beside Delta's own library are DuckDB, Polars and Delta's kernel.
+machine. The other readers are DuckDB, Polars and Delta's kernel.
 """
 
 from __future__ import annotations
@@ -152,12 +152,12 @@ def test_every_table_is_read_by_another_delta_reader(inbox, tmp_path):
 @pytest.mark.faults
 def test_two_runs_at_once_lose_nothing(bucket, inbox, expected, monkeypatch):
     quick_leases(monkeypatch)
-    told: list[str] = []
+    result: list[str] = []
     failed: list[Exception] = []
 
     def night():
         try:
-            ingest_inbox(inbox, Lake.open(f"{bucket}/lake"), told.append)
+            ingest_inbox(inbox, Lake.open(f"{bucket}/lake"), result.append)
         except Exception as error:  # noqa: BLE001  shown by the test
             failed.append(error)
 
@@ -170,7 +170,7 @@ def test_two_runs_at_once_lose_nothing(bucket, inbox, expected, monkeypatch):
     lake = Lake.open(f"{bucket}/lake")
     assert lake.digest() == expected
     assert lake.check() == []
-    assert any("is writing to" in sentence for sentence in told)
+    assert any("is writing to" in sentence for sentence in result)
 
 
 @pytest.mark.faults
@@ -195,9 +195,9 @@ def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, exp
     lake = Lake.open(at)
     assert lake.stored_deliveries("readings") - set(lake.ledger()["delivery"]), "killed before it counted"
     quick_leases(monkeypatch)
-    told: list[str] = []
-    ingest_inbox(inbox, lake, told.append)
-    assert [sentence for sentence in told if sentence.startswith("Waiting: process ")]
+    result: list[str] = []
+    ingest_inbox(inbox, lake, result.append)
+    assert [sentence for sentence in result if sentence.startswith("Waiting: process ")]
     assert lake.digest() == expected
     assert lake.check() == []
 
@@ -253,11 +253,11 @@ def test_a_store_that_cannot_be_used_gives_one_sentence(bucket, inbox, change, w
     for name, value in change.items():
         monkeypatch.setenv(name, value)
     code = run(["ingest", str(inbox), "--lake", where, "--json"])
-    told = capsys.readouterr()
+    result = capsys.readouterr()
     assert code in (1, 2)
-    assert where.partition("://")[0] in told.err
-    assert "Traceback" not in told.err and "\x1b" not in told.err
-    assert len(told.err) < 900
+    assert where.partition("://")[0] in result.err
+    assert "Traceback" not in result.err and "\x1b" not in result.err
+    assert len(result.err) < 900
 
 
 @pytest.mark.slow

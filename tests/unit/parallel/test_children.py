@@ -18,8 +18,8 @@ def test_a_child_imports_nothing_from_the_folder_it_starts_in(tmp_path: Path) ->
 
 def test_a_child_is_given_no_secret_and_what_it_should_read(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PREFECT_API_AUTH_STRING", "night:secret")
-    told = "import os, sys; sys.exit(repr((sys.stdin.read(), os.environ.get('PREFECT_API_AUTH_STRING'))))"
-    assert run_child([sys.executable, "-c", told], 20, given=b"summary") == (1, "('summary', None)")
+    result = "import os, sys; sys.exit(repr((sys.stdin.read(), os.environ.get('PREFECT_API_AUTH_STRING'))))"
+    assert run_child([sys.executable, "-c", result], 20, given=b"summary") == (1, "('summary', None)")
 
 
 def test_a_child_is_no_part_of_our_group() -> None:

@@ -1,4 +1,4 @@
-"""What the oracle is told, and what it makes of it, on bins made by hand and on a field of the simulator."""
+"""What the oracle knows and what it answers, on bins made by hand and on a field of the simulator."""
 
 from __future__ import annotations
 
@@ -58,18 +58,18 @@ def quiet_field():
 
 
 def test_an_oracle_that_allows_for_hidden_steps_is_less_sure(quiet_field):
-    binned, told = quiet_field
-    wary = replace(told, more_over_time=wandering(SCENARIOS["unlogged"], "separation"))
-    one, other = (oracle(binned, "separation_loss", what) for what in (told, wary))
+    binned, result = quiet_field
+    wary = replace(result, more_over_time=wandering(SCENARIOS["unlogged"], "separation"))
+    one, other = (oracle(binned, "separation_loss", what) for what in (result, wary))
     assert all(b.high - b.low > a.high - a.low for a, b in zip(one, other, strict=True))
 
 
 @pytest.mark.seconds
 def test_the_short_way_over_time_and_the_whole_matrix_answer_alike(quiet_field):
     """Ground that moves nothing makes the oracle take the long way."""
-    binned, told = quiet_field
-    short = oracle(binned, "separation_loss", told)
-    long = oracle(binned, "separation_loss", replace(told, ground=((1e-12, 60.0),)))
+    binned, result = quiet_field
+    short = oracle(binned, "separation_loss", result)
+    long = oracle(binned, "separation_loss", replace(result, ground=((1e-12, 60.0),)))
     np.testing.assert_allclose(short, long, atol=1e-6)
 
 

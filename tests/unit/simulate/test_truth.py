@@ -84,7 +84,7 @@ def test_steps_recovered_from_what_was_lost(name):
         found, *_ = np.linalg.lstsq(design, np.log(share), rcond=None)
         true = field.truth.filter(pl.col("outcome") == f"{loss}_loss")
         seen = np.array([step.any() and not step.all() for step in steps])
-        # Moves 4 to 30 s apart in a turn, where no crop enters, can't be told apart: compare their sums.
+        # Moves 4 to 30 s apart in a turn, where no crop enters, can't be separated: compare their sums.
         groups = np.array([step.sum() for step in steps])
         for size in np.unique(groups[seen]):
             same = groups == size

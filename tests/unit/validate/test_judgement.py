@@ -1,4 +1,4 @@
-"""Batch expectations: what a spoilt delivery is told, and that a sound one is told nothing."""
+"""Batch expectations: findings on a damaged delivery, and none on a sound one."""
 
 from __future__ import annotations
 
@@ -214,7 +214,7 @@ sys.exit("great_expectations" in sys.modules)
 
 @pytest.mark.seconds
 def test_rows_out_of_order_are_judged_by_their_times() -> None:
-    """A shuffled log is told to be out of order, and nothing false about its interval or its sensors."""
+    """A shuffled log is reported as out of order, and nothing false about its interval or its sensors."""
     shuffled = sound().sample(fraction=1.0, shuffle=True, seed=1).with_columns(row=pl.int_range(2, ROWS + 2))
     found = judge([("shuffled", log(shuffled))], Farm())["shuffled"]
     (sentence,) = found.findings

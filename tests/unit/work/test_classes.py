@@ -82,10 +82,10 @@ def test_a_pass_into_a_wedge_is_a_point_row():
 def test_passes_without_a_logged_work_state_come_from_heading_speed_and_flow():
     way = to_and_fro(8.9, passes=10)
     log = readings_of(way, 9.0)
-    told = mark_work(log, DELAYS)
-    untold = mark_work(log.drop("working"), DELAYS)
-    assert untold["pass_number"].max() == told["pass_number"].max() == 10
-    agree = untold["pass_number"].is_null() == told["pass_number"].is_null()
+    result = mark_work(log, DELAYS)
+    without_state = mark_work(log.drop("working"), DELAYS)
+    assert without_state["pass_number"].max() == result["pass_number"].max() == 10
+    agree = without_state["pass_number"].is_null() == result["pass_number"].is_null()
     assert agree.mean() > 0.97
 
 

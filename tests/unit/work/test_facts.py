@@ -1,4 +1,4 @@
-"""What is told of delays, width, screening and conditions, on logs where each is known."""
+"""Sentences on delays, width, screening and conditions, on logs where each is known."""
 
 from __future__ import annotations
 

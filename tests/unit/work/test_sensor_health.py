@@ -72,7 +72,7 @@ def found(
     return suspicions(made(pl.concat(frames), checks), weighed)
 
 
-def told(one: Suspicion) -> tuple[str, str, str]:
+def result(one: Suspicion) -> tuple[str, str, str]:
     return one.kind, one.machine, one.channel
 
 
@@ -88,7 +88,7 @@ def test_nothing_logged_raises_none() -> None:
 @pytest.mark.parametrize("channel", ["separation_loss_signal", "grain_flow_kg_s", "grain_moisture_pct"])
 def test_a_dead_sensor(channel: str) -> None:
     (one,) = found(work("A"), work("B", seed=2, **{channel: 14.8}))
-    assert told(one) == ("dead", "B", channel)
+    assert result(one) == ("dead", "B", channel)
     assert "stood at 14.8 through 1 h of work" in one.sentence
 
 
@@ -99,14 +99,14 @@ def test_a_sensor_that_was_dead_before_and_is_mended() -> None:
 def test_a_saturated_sensor() -> None:
     loss = np.minimum(work("A", 0, 3)["cleaning_loss_signal"].to_numpy(), 19.0)
     (one,) = found(work("A", 0, 3, cleaning_loss_signal=loss))
-    assert told(one) == ("saturated", "A", "cleaning_loss_signal")
+    assert result(one) == ("saturated", "A", "cleaning_loss_signal")
 
 
 def test_one_signal_that_drifts_from_the_other() -> None:
     later = work("A", 2, 5)
     loss = later["separation_loss_signal"].to_numpy() * 5
     (one,) = found(work("A", 0), work("A", 1), work("A", 2, 5, separation_loss_signal=loss))
-    assert told(one) == ("drifting", "A", "separation_loss_signal")
+    assert result(one) == ("drifting", "A", "separation_loss_signal")
     assert "5.0 times as high" in one.sentence and "did not follow" in one.sentence
 
 
@@ -121,7 +121,7 @@ def test_moisture_against_a_neighbour() -> None:
     moist = work("B", seed=2)["grain_moisture_pct"].to_numpy() + 2.5
     one, other = found(work("A"), work("B", seed=2, grain_moisture_pct=moist))
     assert (
-        told(one) == ("out of calibration", "A", "grain_moisture_pct")
+        result(one) == ("out of calibration", "A", "grain_moisture_pct")
         and "2.5 points below that of B" in one.sentence
     )
     assert "2.5 points above that of A" in other.sentence
@@ -154,5 +154,5 @@ def test_grain_flow_against_weighed_loads() -> None:
     calibration = FlowCalibration("A", "wheat", 0.8, 4, 3.0, 1.5)
     weighed = WeighedLoads(pl.DataFrame(schema=LOADS_SCHEMA), {("A", "wheat"): calibration})
     (one,) = found(work("A"), weighed=weighed)
-    assert told(one) == ("out of calibration", "A", "grain_flow_kg_s")
+    assert result(one) == ("out of calibration", "A", "grain_flow_kg_s")
     assert "25 % more grain than was weighed" in one.sentence

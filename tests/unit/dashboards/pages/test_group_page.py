@@ -21,8 +21,8 @@ EFFECTS = tables()["effects"]
 
 def test_where_one_more_field_is_to_be_expected_is_as_estimated():
     """A change of -20 to +50 % is ln 0.8 to ln 1.5."""
-    told = {"next_field_percent_low": -20.0, "next_field_percent_high": 50.0}
-    assert next_field(told) == pytest.approx((-0.22314, 0.40547), abs=1e-5)
+    result = {"next_field_percent_low": -20.0, "next_field_percent_high": 50.0}
+    assert next_field(result) == pytest.approx((-0.22314, 0.40547), abs=1e-5)
     assert next_field({"next_field_percent_low": None, "next_field_percent_high": None}) is None
     assert next_field({}) is None
 
@@ -32,11 +32,11 @@ def test_an_adjustment_two_steps_down_is_shown_per_step_up():
         "verdict": "less", "log_ratio": -0.4, "log_ratio_low": -0.6, "log_ratio_high": -0.2,
         "percent": -33.0, "percent_low": -45.0, "percent_high": -18.0,
     }  # fmt: skip
-    told = _of_one_step(row, -2.0)
-    assert told["verdict"] == "more"
-    assert [told[f"log_ratio{end}"] for end in ("_low", "", "_high")] == pytest.approx([0.1, 0.2, 0.3])
+    result = _of_one_step(row, -2.0)
+    assert result["verdict"] == "more"
+    assert [result[f"log_ratio{end}"] for end in ("_low", "", "_high")] == pytest.approx([0.1, 0.2, 0.3])
     # exp(0.2) = 1.2214 (tables of the exponential function)
-    assert told["percent"] == pytest.approx(22.14, abs=0.01)
+    assert result["percent"] == pytest.approx(22.14, abs=0.01)
 
 
 def test_common_practice_is_compared_with_the_values_used():
@@ -96,9 +96,9 @@ def test_the_fitted_curves_lie_as_far_apart_as_the_effect():
 
 
 def test_turns_stops_and_holes_are_what_lies_between_passes():
-    told = pl.DataFrame({"pass_number": [None, 1, 1, None, None, 2, 2, 3]})
+    result = pl.DataFrame({"pass_number": [None, 1, 1, None, None, 2, 2, 3]})
     at = np.array([0.0, 1, 2, 3, 4, 5, 6, 600]) * 1000
-    assert between_passes(told, at) == [(6_000.0, 600_000.0), (3_000.0, 5_000.0), (0.0, 1_000.0)]
+    assert between_passes(result, at) == [(6_000.0, 600_000.0), (3_000.0, 5_000.0), (0.0, 1_000.0)]
 
 
 def test_numbers_of_changes_make_room_for_each_other():
@@ -110,6 +110,6 @@ def test_numbers_of_changes_make_room_for_each_other():
 
 
 def test_hours_at_each_value_add_up_over_fields():
-    told = {"crop": "wheat", "conditions": [], "in_use": [["fan_speed", "1000 rpm", 30.0]]}
-    more = {**told, "in_use": [["fan_speed", "1000 rpm", 30.0], ["fan_speed", "1050 rpm", 120.0]]}
-    assert hours_at_values([told, more]) == {("wheat", "fan_speed"): {"1050 rpm": 2.0, "1000 rpm": 1.0}}
+    result = {"crop": "wheat", "conditions": [], "in_use": [["fan_speed", "1000 rpm", 30.0]]}
+    more = {**result, "in_use": [["fan_speed", "1000 rpm", 30.0], ["fan_speed", "1050 rpm", 120.0]]}
+    assert hours_at_values([result, more]) == {("wheat", "fan_speed"): {"1050 rpm": 2.0, "1000 rpm": 1.0}}

@@ -31,8 +31,8 @@ def effect(outcome: str, percent: tuple[float, float, float] | None, verdict: st
 
 def change(at_s: int, *rows: dict) -> ShownChange:
     when = NOON + timedelta(seconds=at_s)
-    told = tuple(outcome_of(row) for row in rows)
-    return ShownChange(1, when, when, (("fan_speed", "1000", "1050", "rpm"),), None, told, 900.0, 900.0, 0)
+    result = tuple(outcome_of(row) for row in rows)
+    return ShownChange(1, when, when, (("fan_speed", "1000", "1050", "rpm"),), None, result, 900.0, 900.0, 0)
 
 
 def readings(seconds: int) -> pl.DataFrame:
@@ -76,17 +76,17 @@ def test_a_change_by_hand():
 
 
 def test_without_a_price_there_is_grain_but_no_money():
-    told = weighed(Farm(), LOSS)
-    assert told[0].saved_kg is not None and told[0].money is None
-    assert any("no price for Wheat" in text for text in lacking(told, Farm()))
-    assert "worth" not in worth_summary(told, Farm())
+    result = weighed(Farm(), LOSS)
+    assert result[0].saved_kg is not None and result[0].money is None
+    assert any("no price for Wheat" in text for text in lacking(result, Farm()))
+    assert "worth" not in worth_summary(result, Farm())
 
 
 def test_without_a_loss_check_there_is_no_grain_and_the_machine_is_named():
-    told = weighed(PRICED, effect("machine_loss", (-20.0, -30.0, -5.0), "less"))
-    assert told[0].saved_kg is None and told[0].money is None and total(told).changes == 0
-    assert any("No loss check" in text and "Combine A" in text for text in lacking(told, PRICED))
-    assert "worth of the changes is unknown" in worth_summary(told, PRICED)
+    result = weighed(PRICED, effect("machine_loss", (-20.0, -30.0, -5.0), "less"))
+    assert result[0].saved_kg is None and result[0].money is None and total(result).changes == 0
+    assert any("No loss check" in text and "Combine A" in text for text in lacking(result, PRICED))
+    assert "worth of the changes is unknown" in worth_summary(result, PRICED)
 
 
 def test_a_refused_effect_is_not_weighed():

@@ -1,4 +1,4 @@
-"""Expected beside found: the catalogue's sign turned to the way a setting was moved, never for joint changes."""
+"""Expected and found: the catalogue's sign turned to the way a setting was moved, never for joint changes."""
 
 from __future__ import annotations
 

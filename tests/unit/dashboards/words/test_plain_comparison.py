@@ -1,4 +1,4 @@
-"""What a plain comparison would have said is told where it misleads, and only there."""
+"""The plain comparison is shown where it misleads, and only there."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def test_what_lies_outside_is_said_with_its_direction():
 
 
 def test_a_spike_before_the_change_explains_it():
-    told = outcome(-60.0, reasons=("loss_spiked_before",)).misleading_comparison
-    assert told == "separation loss down 60\u00a0%. Loss had just spiked and was coming down anyway."
+    result = outcome(-60.0, reasons=("loss_spiked_before",)).misleading_comparison
+    assert result == "separation loss down 60\u00a0%. Loss had just spiked and was coming down anyway."
 
 
 def test_an_effect_without_a_verdict_is_compared_with_nothing():

@@ -55,8 +55,8 @@ def test_an_offset_at_which_a_change_falls_outside_the_log_is_left_out(off):
     _, season, _ = off
     field = season.fields[0]
     first_s = field.binned.changes[0].first_s - field.binned.time_s[0]
-    told = averaged(field, season, ((0.0, 0.5), (first_s + 900.0, 0.5)))
-    np.testing.assert_allclose(told.fit.coefficients, field.fit.coefficients)
+    result = averaged(field, season, ((0.0, 0.5), (first_s + 900.0, 0.5)))
+    np.testing.assert_allclose(result.fit.coefficients, field.fit.coefficients)
 
 
 def test_what_was_lost_by_a_wrong_clock_comes_back_with_belief_in_the_right_one(off):

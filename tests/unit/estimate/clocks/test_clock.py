@@ -67,12 +67,12 @@ def test_logs_that_share_no_values_or_lie_apart_unevenly_tell_nothing():
 
 def test_a_change_in_two_logs_counts_once_and_at_the_harvest_log_s_time():
     written = adjustments([437, 2239, 4436, 7438], ["900", "950", "900", "1000"], "settings log")
-    told = real_adjustments(pl.concat([SEEN, written]))
-    assert told["origin"].unique().to_list() == ["settings log"]
-    off = (told["time"] - told["made_at"]).dt.total_seconds().unique()
+    result = real_adjustments(pl.concat([SEEN, written]))
+    assert result["origin"].unique().to_list() == ["settings log"]
+    off = (result["time"] - result["made_at"]).dt.total_seconds().unique()
     assert off.len() == 1
     assert abs(off[0] - 437) <= 2
-    changes = group_changes(told, np.arange(0, 9000.0) + START.timestamp())
+    changes = group_changes(result, np.arange(0, 9000.0) + START.timestamp())
     assert abs(changes[-1].first_s - (START.timestamp() + 7000)) <= 2
     assert changes[-1].rows["time"][0] == START + timedelta(seconds=7438)
     assert not changes[-1].by_settings_log
@@ -80,14 +80,14 @@ def test_a_change_in_two_logs_counts_once_and_at_the_harvest_log_s_time():
 
 def test_clocks_that_agree_are_compared_and_left_alone():
     written = adjustments([3, 1803, 4002, 7004], ["900", "950", "900", "1000"], "settings log")
-    told = real_adjustments(pl.concat([SEEN, written]))
-    assert (told["time"] == told["made_at"]).all()
-    assert told["clock_off_s"].drop_nulls().abs().max() < 5
+    result = real_adjustments(pl.concat([SEEN, written]))
+    assert (result["time"] == result["made_at"]).all()
+    assert result["clock_off_s"].drop_nulls().abs().max() < 5
 
 
-def offset(told: list[np.ndarray], reacted: bool = False) -> ClockOffset:
+def offset(result: list[np.ndarray], reacted: bool = False) -> ClockOffset:
     """Of the one machine of a season."""
-    return offsets_by_responses({"North": evidence(told)}, reacted)["North"]
+    return offsets_by_responses({"North": evidence(result)}, reacted)["North"]
 
 
 THREE_MINUTES_EARLY = (20 * np.exp(-0.5 * ((OFFSETS_S - 180) / 60) ** 2))[:, None]
@@ -113,14 +113,14 @@ def test_what_one_machine_field_alone_tells_moves_no_clock_and_casts_no_doubt():
 def test_where_other_clocks_of_the_season_are_off_less_is_believed_of_one():
     """Two fields of machine South speak for three minutes; North's four say nothing, or the same."""
     little = [THREE_MINUTES_EARLY] * 2
-    alone, beside = (
+    alone, nearby = (
         offsets_by_responses({"North": evidence(north), "South": evidence(little)})["South"]
         for north in ([NOTHING] * 4, [THREE_MINUTES_EARLY] * 4)
     )
     assert not alone.sure
     assert alone.doubtful
     assert sum(weight for _, weight in alone.likely) == pytest.approx(1.0)
-    assert beside.sure
+    assert nearby.sure
 
 
 def test_changes_made_because_loss_had_spiked_move_no_clock():
@@ -196,12 +196,12 @@ def test_tried_every_ten_seconds_a_sharp_step_tells_its_moment_to_a_bin():
     one = drawn(0.0, 4)
     share = ((one.time_s - 5574.0) / 10.0 + 0.5).clip(0, 1)
     stepped = Observations(one.time_s, one.design, one.log_outcome + 6.0 * share, one.white)
-    told = fine_clock_evidence(stepped, NOISE, (0,), ONE_CHANGE, np.full(one.time_s.size, 10.0))
-    assert told.shape == (FINE_OFFSETS_S.size, 1)
-    assert FINE_OFFSETS_S[int(np.argmax(told[:, 0]))] == pytest.approx(-174.0, abs=10.0)
+    result = fine_clock_evidence(stepped, NOISE, (0,), ONE_CHANGE, np.full(one.time_s.size, 10.0))
+    assert result.shape == (FINE_OFFSETS_S.size, 1)
+    assert FINE_OFFSETS_S[int(np.argmax(result[:, 0]))] == pytest.approx(-174.0, abs=10.0)
     # A minute off, the edge lies six bins from where it is: as good as excluded.
-    minute_off = told[int(np.argmin(np.abs(FINE_OFFSETS_S + 234.0))), 0]
-    assert told.max() - minute_off > 5.0
+    minute_off = result[int(np.argmin(np.abs(FINE_OFFSETS_S + 234.0))), 0]
+    assert result.max() - minute_off > 5.0
 
 
 @pytest.mark.seconds
@@ -210,15 +210,15 @@ def test_changes_that_did_nothing_do_not_speak_for_another_clock():
     more than any clear gain at one offset or another, and tell nothing."""
     moments = np.arange(1, 9) * 1200.0
     idle = SimpleNamespace(changes=[SimpleNamespace(logged_s=s, by_settings_log=True) for s in moments])
-    told = []
+    result = []
     for seed in range(100, 120):
         one = drawn(0.0, seed)
         steps = [(one.time_s >= s).astype(float) for s in moments]
         design = np.column_stack([*steps, np.ones(one.time_s.size)])
-        told.append(
+        result.append(
             scan_change_points(replace(one, design=design), NOISE, tuple(range(8)), idle).clock_evidence
         )
-    found = offsets_by_responses({"North": evidence(told[:10]), "South": evidence(told[10:])})
+    found = offsets_by_responses({"North": evidence(result[:10]), "South": evidence(result[10:])})
     assert not any(clock.sure or clock.doubtful for clock in found.values())
 
 
@@ -252,12 +252,12 @@ def fields_changed_at(moments_s: np.ndarray) -> list[SimpleNamespace]:
 def test_a_right_clock_is_not_moved_by_one_run_between_changes(monkeypatch):
     """Evidence for an offset that stands where the next change was logged: doubtful, never applied."""
     one = fields_changed_at(EVERY_EIGHT_MINUTES)
-    told = np.full((OFFSETS_S.size, 10), -1.6)
-    told[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
-    fits = [SimpleNamespace(binned=b, clock_evidence=told) for b in one]
-    monkeypatch.setattr(clock_by_responses, "_finely", lambda binned, witnesses: told)
+    result = np.full((OFFSETS_S.size, 10), -1.6)
+    result[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
+    fits = [SimpleNamespace(binned=b, clock_evidence=result) for b in one]
+    monkeypatch.setattr(clock_by_responses, "_finely", lambda binned, witnesses: result)
     season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
-    assert offset([told] * 4).sure
+    assert offset([result] * 4).sure
     found = clock_offsets(one, season)["North"]
     assert found.doubtful
     assert not found.sure

@@ -91,8 +91,8 @@ def test_the_settings_log_stands_also_where_the_setting_column_came_first():
 
 @pytest.mark.parametrize("origin", ["setting column", "task data"])
 def test_the_settings_log_stands_whatever_log_tells_it_too(origin):
-    told = [(0, "fan_speed", "800", "850"), (40, "fan_speed", "800", "850", origin)]
-    assert real_adjustments(adjustments(*told))["origin"].to_list() == ["settings log"]
+    result = [(0, "fan_speed", "800", "850"), (40, "fan_speed", "800", "850", origin)]
+    assert real_adjustments(adjustments(*result))["origin"].to_list() == ["settings log"]
 
 
 def test_a_change_that_a_growing_export_holds_each_day_counts_once():
@@ -207,7 +207,7 @@ def test_adjustments_outside_the_work_are_no_changes():
 
 
 def test_calibrated_losses_are_shares_of_kept_and_lost():
-    """Twice 0.5 kg/s lost beside 10 kg/s kept: 0.5 / 11, at a feed rate of 39.6 t/h; 36 t/h are throughput."""
+    """Twice 0.5 kg/s lost and 10 kg/s kept: 0.5 / 11, at a feed rate of 39.6 t/h; 36 t/h are throughput."""
     marked = marked_log().drop("separation_loss_signal", "cleaning_loss_signal")
     n = marked.height
     wave = 1 + 1e-6 * np.arange(n)

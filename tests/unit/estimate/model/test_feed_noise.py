@@ -68,20 +68,20 @@ def test_the_feed_rate_to_be_expected_lies_nearer_to_the_true_one(field):
     rng = np.random.default_rng(7)
     error = 0.25 * rng.standard_normal(field.feed_t_h.size) / np.sqrt(field.seconds)
     noisy = replace(field, feed_t_h=field.feed_t_h * np.exp(error))
-    told = without_sensor_noise(noisy, 0.25**2)
-    left = np.log(told.feed_t_h / field.feed_t_h)
+    result = without_sensor_noise(noisy, 0.25**2)
+    left = np.log(result.feed_t_h / field.feed_t_h)
     assert np.var(left) < 0.75 * np.var(error)
     # What was taken out is part of the noise, whatever the crop did.
-    taken = np.log(noisy.feed_t_h / told.feed_t_h)
+    taken = np.log(noisy.feed_t_h / result.feed_t_h)
     assert np.corrcoef(taken, error)[0, 1] > 0.6
 
 
 def test_loss_shares_are_at_the_same_feed_rate_and_throughput_as_driven(field):
-    told = without_sensor_noise(field, 0.01)
-    taken = np.log(field.feed_t_h / told.feed_t_h)
+    result = without_sensor_noise(field, 0.01)
+    taken = np.log(field.feed_t_h / result.feed_t_h)
     for name in ("separation_loss", "cleaning_loss", "machine_loss"):
-        np.testing.assert_allclose(told.outcomes[name] - field.outcomes[name], taken, atol=1e-12)
-    assert np.array_equal(told.outcomes["throughput"], field.outcomes["throughput"])
+        np.testing.assert_allclose(result.outcomes[name] - field.outcomes[name], taken, atol=1e-12)
+    assert np.array_equal(result.outcomes["throughput"], field.outcomes["throughput"])
 
 
 @pytest.mark.parametrize("variance", [0.0, -1.0])

@@ -41,20 +41,20 @@ def test_what_the_sensors_show_leads_back_to_what_entered(separation, cleaning, 
     entered = np.array([20.0, 30.0, 45.0])
     shares = dict(zip(PLACES, (separation, cleaning), strict=True))
     weights = dict(zip(PLACES, (one, other), strict=True))
-    told = of_what_entered(seen(entered, shares, weights), weights)
-    np.testing.assert_allclose(told.feed_t_h, entered)
+    result = of_what_entered(seen(entered, shares, weights), weights)
+    np.testing.assert_allclose(result.feed_t_h, entered)
     for place, share in shares.items():
-        np.testing.assert_allclose(told.outcomes[place], np.log(share / weights[place]), atol=1e-12)
+        np.testing.assert_allclose(result.outcomes[place], np.log(share / weights[place]), atol=1e-12)
 
 
 def test_a_loss_that_a_bin_does_not_know_is_as_usual_and_stays_unknown():
     weights = dict.fromkeys(PLACES, 0.01)
     field = seen(np.full(5, 30.0), {"separation_loss": 0.02, "cleaning_loss": 0.01}, weights)
     field.outcomes["cleaning_loss"][2] = np.nan
-    told = of_what_entered(field, weights)
-    np.testing.assert_allclose(told.feed_t_h, 30.0)
-    assert np.isnan(told.outcomes["cleaning_loss"][2])
-    assert np.isfinite(told.outcomes["separation_loss"]).all()
+    result = of_what_entered(field, weights)
+    np.testing.assert_allclose(result.feed_t_h, 30.0)
+    assert np.isnan(result.outcomes["cleaning_loss"][2])
+    assert np.isfinite(result.outcomes["separation_loss"]).all()
 
 
 @pytest.mark.parametrize(("crop", "share"), [("wheat", 0.01), ("canola", 0.025), (None, 0.01)])
@@ -62,8 +62,8 @@ def test_where_nobody_weighed_the_usual_loss_of_the_crop_is_taken(crop, share):
     """1 % and, in canola, the middle of 2 to 3 %: sources in ``crops.toml``."""
     shares, weights = {"separation_loss": 0.05, "cleaning_loss": 0.03}, dict.fromkeys(PLACES, 0.01)
     field = replace(seen(np.full(5, 30.0), shares, weights), crop=crop)
-    (told,) = of_all_that_entered([field], {})
-    np.testing.assert_allclose(field.feed_t_h / told.feed_t_h, 1 - share)
+    (result,) = of_all_that_entered([field], {})
+    np.testing.assert_allclose(field.feed_t_h / result.feed_t_h, 1 - share)
 
 
 def test_losses_logged_in_kilograms_weigh_nothing_for_signals_of_the_same_machine():
@@ -78,8 +78,8 @@ def test_losses_logged_in_kilograms_weigh_nothing_for_signals_of_the_same_machin
 
 def test_without_a_loss_signal_nothing_is_added():
     field = seen(np.full(5, 30.0), {}, {})
-    (told,) = of_all_that_entered([field], {})
-    assert np.array_equal(told.feed_t_h, field.feed_t_h)
+    (result,) = of_all_that_entered([field], {})
+    assert np.array_equal(result.feed_t_h, field.feed_t_h)
 
 
 @pytest.mark.seconds
@@ -103,14 +103,14 @@ def test_effects_have_their_true_size():
     for made in simulate_season(scenario, 3).iter():
         adjustments = real_adjustments(made.adjustments.with_row_index("row"))
         binned, pairs = prepare(made.readings, adjustments, made.loss_checks)
-        (told,) = of_all_that_entered([binned], {(binned.machine, binned.crop): calibrate(pairs)})
+        (result,) = of_all_that_entered([binned], {(binned.machine, binned.crop): calibrate(pairs)})
         truth = truth_of_changes(made.truth, binned.changes, PLACES)
         moments = [change.rows["time"].min() for change in binned.changes]
         true, kept, entered = (np.zeros((2, len(moments))) for _ in range(3))
         for i, place in enumerate(PLACES):
             known = dict(truth.filter(outcome=place).select("change_time", "truth").iter_rows())
             true[i] = [known[moment] for moment in moments]
-            for found, one in ((kept, binned), (entered, told)):
+            for found, one in ((kept, binned), (entered, result)):
                 design = build_design(one, place)
                 steps, *_ = np.linalg.lstsq(design.columns, one.outcomes[place][design.use], rcond=None)
                 found[i, list(design.steps)] = steps[: len(design.steps)]

@@ -62,7 +62,7 @@ def test_placebos_that_agree_widen_nothing_and_those_that_disagree_do():
     # 400 scores tell their variance within a tenth or so; what they say is followed that far.
     assert check_ranges(fair).widen == pytest.approx(1.0, abs=0.05)
     found = check_ranges(1.5 * fair)
-    # 400 of variance 2.25 beside a belief worth 40 of variance 1: (900 + 40) / 440 = 2.14, root 1.46.
+    # 400 of variance 2.25 and a prior worth 40 of variance 1: (900 + 40) / 440 = 2.14, root 1.46.
     assert found.widen == pytest.approx(1.46, abs=0.06)
     assert found.count == 400
     assert check_ranges(0.5 * fair).widen == 1.0
@@ -163,11 +163,11 @@ def test_effects_keep_the_contract(effects):
 
 
 def test_ranges_hold_their_estimates(effects):
-    told = effects.drop_nulls("log_ratio")
+    result = effects.drop_nulls("log_ratio")
     assert (
-        (told["log_ratio_low"] <= told["log_ratio"]) & (told["log_ratio"] <= told["log_ratio_high"])
+        (result["log_ratio_low"] <= result["log_ratio"]) & (result["log_ratio"] <= result["log_ratio_high"])
     ).all()
-    assert (told["percent"] - 100 * told["log_ratio"].exp() + 100).abs().max() < 1e-9
+    assert (result["percent"] - 100 * result["log_ratio"].exp() + 100).abs().max() < 1e-9
 
 
 def test_cannot_tell_always_has_a_reason(effects):

@@ -101,8 +101,8 @@ CUT = np.array([1.0, 2.0, 3.0])
 
 def test_signals_far_apart_are_brought_half_way_together_and_their_sum_stays():
     """Separation reads e^3 times cleaning: as likely the sensors as the losses, half of it each."""
-    (told,) = in_likely_units([Logged(logged(np.exp(3.0) * CUT, CUT))])
-    losses = {name: np.exp(values) for name, values in told.outcomes.items()}
+    (result,) = in_likely_units([Logged(logged(np.exp(3.0) * CUT, CUT))])
+    losses = {name: np.exp(values) for name, values in result.outcomes.items()}
     np.testing.assert_allclose(losses["separation_loss"] / losses["cleaning_loss"], np.exp(1.5))
     np.testing.assert_allclose(losses["separation_loss"] + losses["cleaning_loss"], losses["machine_loss"])
     np.testing.assert_allclose(losses["machine_loss"], (np.exp(3.0) + 1) * CUT)
@@ -110,16 +110,16 @@ def test_signals_far_apart_are_brought_half_way_together_and_their_sum_stays():
 
 def test_effects_on_either_loss_are_as_they_were():
     before = Logged(logged(np.array([8.0, 4.0, 2.0]), np.array([1.0, 3.0, 2.0])))
-    (told,) = in_likely_units([before])
+    (result,) = in_likely_units([before])
     for place in ("separation_loss", "cleaning_loss"):
-        np.testing.assert_allclose(np.diff(told.outcomes[place]), np.diff(before.outcomes[place]))
+        np.testing.assert_allclose(np.diff(result.outcomes[place]), np.diff(before.outcomes[place]))
 
 
 def test_a_bin_that_knows_one_loss_alone_is_weighed_by_what_the_sum_says_of_the_other():
     nothing_lost = logged(np.array([6.0, 6.0, 1e-300]), np.array([2.0, 2.0, 4.0]))
     nothing_lost["separation_loss"][2] = np.nan
-    (told,) = in_likely_units([Logged(nothing_lost)])
-    np.testing.assert_allclose(told.outcomes["machine_loss"][2], told.outcomes["cleaning_loss"][2])
+    (result,) = in_likely_units([Logged(nothing_lost)])
+    np.testing.assert_allclose(result.outcomes["machine_loss"][2], result.outcomes["cleaning_loss"][2])
 
 
 def test_kilograms_and_single_losses_keep_their_units():

@@ -239,7 +239,7 @@ def test_errors_of_calibration_average_out_over_machines_and_not_over_fields_of_
 
 
 def test_a_pair_of_check_and_signal():
-    """240 kg/ha on 16 m2/s is 0.384 kg/s, beside the 30 units around the moment the checked crop was cut."""
+    """240 kg/ha on 16 m2/s is 0.384 kg/s, for the 30 units around the moment the checked crop was cut."""
     from chaffinch.pipelines.estimate.results.calibration import check_pairs
 
     n = 200

@@ -300,8 +300,8 @@ def test_setting_columns_stay_in_the_readings_and_give_adjustments():
     found = whole(parsed("time,machine,speed_m_s,Fan speed (rpm),Concave cover plates\n" + rows))
     assert found.readings["fan_speed_rpm"].unique().sort().to_list() == [1000.0, 1080.0]
     assert set(found.readings["concave_cover_plates"]) == {"open", "closed"}
-    told = found.adjustments.select("row", "setting", "from_value", "to_value", "origin").rows()
-    assert told == [
+    result = found.adjustments.select("row", "setting", "from_value", "to_value", "origin").rows()
+    assert result == [
         (62, "fan_speed", "1000", "1080", "setting column"),
         (92, "concave_cover_plates", "open", "closed", "setting column"),
     ]

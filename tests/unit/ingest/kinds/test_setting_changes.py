@@ -1,4 +1,4 @@
-"""Adjustments told from a setting that a log carries in every row."""
+"""Adjustments found in a setting that a log has in every row."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ def changes(values, setting=FAN, interval_s=1.0, machine="A", seconds=None):
     return adjustments_of(frame, setting)
 
 
-def told(frame):
+def result(frame):
     return list(zip(frame["row"], frame["from_value"], frame["to_value"], strict=True))
 
 
 def test_a_set_value_that_changes_and_stays():
     found = changes([1000.0] * 100 + [1080.0] * 100)
-    assert told(found) == [(102, "1000", "1080")]
+    assert result(found) == [(102, "1000", "1080")]
     assert found["time"].to_list() == [START + timedelta(seconds=100)]
     row = found.row(0, named=True)
     assert (row["setting"], row["unit"], row["kind"], row["origin"], row["machine"]) == (
@@ -57,18 +57,18 @@ def test_a_slip_that_is_corrected_within_seconds_is_no_adjustment():
 
 def test_the_way_of_an_actuator_is_one_adjustment_that_starts_where_it_starts():
     ramp = np.linspace(1000, 1200, 21)[1:-1].round().tolist()
-    assert told(changes([1000.0] * 100 + ramp + [1200.0] * 100)) == [(102, "1000", "1200")]
+    assert result(changes([1000.0] * 100 + ramp + [1200.0] * 100)) == [(102, "1000", "1200")]
 
 
 def test_there_and_back_again_are_two_adjustments():
     found = changes([1000.0] * 100 + [1080.0] * 100 + [1000.0] * 100)
-    assert told(found) == [(102, "1000", "1080"), (202, "1080", "1000")]
+    assert result(found) == [(102, "1000", "1080"), (202, "1080", "1000")]
 
 
 @pytest.mark.parametrize("interval_s", [0.2, 1.0, 2.0, 5.0])
 def test_sampling_intervals(interval_s):
     found = changes([1000.0] * 200 + [1080.0] * 200, interval_s=interval_s)
-    assert told(found) == [(202, "1000", "1080")]
+    assert result(found) == [(202, "1000", "1080")]
 
 
 def test_one_rpm_of_rounding_is_no_adjustment():
@@ -77,7 +77,7 @@ def test_one_rpm_of_rounding_is_no_adjustment():
 
 def test_rows_without_a_value_say_nothing():
     found = changes([1000.0] * 100 + [None] * 50 + [1080.0] * 100)
-    assert told(found) == [(152, "1000", "1080")]
+    assert result(found) == [(152, "1000", "1080")]
 
 
 def test_a_fan_that_stands_still_at_a_stop_was_not_adjusted():
@@ -86,7 +86,7 @@ def test_a_fan_that_stands_still_at_a_stop_was_not_adjusted():
 
 def test_a_change_made_while_the_fan_stood_still_is_found():
     found = changes([1000.0] * 100 + [0.0] * 120 + [1080.0] * 100)
-    assert told(found) == [(222, "1000", "1080")]
+    assert result(found) == [(222, "1000", "1080")]
 
 
 def jittering(levels, sigma, seed, each=600):
@@ -143,7 +143,7 @@ def test_an_adjustment_stands_out_of_the_jitter(seed):
 def test_words():
     covers = settings()["concave_cover_plates"]
     found = changes(["open"] * 60 + ["closed"] * 60, setting=covers)
-    assert told(found) == [(62, "open", "closed")]
+    assert result(found) == [(62, "open", "closed")]
     assert found["unit"].to_list() == [None]
 
 
@@ -165,4 +165,4 @@ def test_machines_are_kept_apart():
 def test_rows_out_of_order_are_ordered_by_time():
     values = [1080.0] * 100 + [1000.0] * 100
     seconds = np.r_[np.arange(100, 200), np.arange(100)]
-    assert told(changes(values, seconds=seconds)) == [(2, "1000", "1080")]
+    assert result(changes(values, seconds=seconds)) == [(2, "1000", "1080")]

@@ -20,7 +20,7 @@ def parsed(text, farm=None):
     return found
 
 
-def told(found):
+def result(found):
     return found.adjustments.select("row", "setting", "from_value", "to_value", "unit", "kind").rows()
 
 
@@ -34,7 +34,7 @@ def test_numbers_in_the_catalogue_unit_as_plain_text():
     found = parsed(
         rows("Fan speed,1000.0,1080,rpm,dusty", "concave clearance,0.5,0.75,in,", "sieve loss,1,2,,")
     )
-    assert told(found)[:2] == [
+    assert result(found)[:2] == [
         (2, "fan_speed", "1000", "1080", "rpm", "number"),
         (3, "concave_clearance", "12.7", "19.05", "mm", "number"),
     ]
@@ -47,12 +47,12 @@ def test_numbers_in_the_catalogue_unit_as_plain_text():
 
 
 def test_the_unit_may_stand_in_the_name_of_the_setting():
-    assert told(parsed(rows("concave clearance (cm),,1.2,,")))[0][3:5] == ("12", "mm")
+    assert result(parsed(rows("concave clearance (cm),,1.2,,")))[0][3:5] == ("12", "mm")
 
 
 def test_the_unit_may_stand_behind_the_values():
     found = parsed(rows("fan speed,1000 rpm,1080 rpm,,", "concave clearance,1 cm,1.2 cm,,"))
-    assert [r[2:5] for r in told(found)] == [("1000", "1080", "rpm"), ("10", "12", "mm")]
+    assert [r[2:5] for r in result(found)] == [("1000", "1080", "rpm"), ("10", "12", "mm")]
 
 
 def test_the_value_before_is_known_from_earlier_rows_of_the_same_machine():
@@ -60,7 +60,7 @@ def test_the_value_before_is_known_from_earlier_rows_of_the_same_machine():
         "time,machine,setting,to_value\n2026-08-01T11:00:00Z,A,fan speed,1100\n"
         "2026-08-01T10:00:00Z,A,fan speed,1000\n2026-08-01T10:30:00Z,B,fan speed,900\n"
     )
-    assert [(r[0], r[2], r[3]) for r in told(found)] == [
+    assert [(r[0], r[2], r[3]) for r in result(found)] == [
         (2, "1000", "1100"),
         (3, None, "1000"),
         (4, None, "900"),
@@ -75,19 +75,26 @@ def test_words_become_positions_where_recognised_and_stay_where_not():
             "chopper speed,,ludicrous,,",
         )
     )
-    assert [r[2:4] for r in told(found)] == [("open", "closed"), ("high", "low"), (None, "ludicrous")]
+    assert [r[2:4] for r in result(found)] == [("open", "closed"), ("high", "low"), (None, "ludicrous")]
     assert "Chopper speed: 'ludicrous' is not one of low, high; it is kept as logged." in found.notes
 
 
 def test_a_setting_that_the_catalogue_lacks_is_kept_as_logged():
     found = parsed(rows("Moon phase,new,full,quarters,"))
-    assert told(found) == [(2, "Moon phase", "new", "full", "quarters", "unknown")]
+    assert result(found) == [(2, "Moon phase", "new", "full", "quarters", "unknown")]
     assert found.notes == found.attention
     assert "The catalogue has no setting 'Moon phase'; its changes are kept as an unknown" in found.notes[0]
 
 
 def test_a_service_needs_no_value():
-    assert told(parsed(rows("concave cleaned,,,,")))[0] == (2, "concave_cleaned", None, None, None, "service")
+    assert result(parsed(rows("concave cleaned,,,,")))[0] == (
+        2,
+        "concave_cleaned",
+        None,
+        None,
+        None,
+        "service",
+    )
 
 
 @pytest.mark.parametrize(
@@ -121,7 +128,7 @@ def test_other_column_names_separators_and_local_time():
         "Date;Time;Combine;Parameter;Old value;New value\n01.08.2026;12:00;A;Concave clearance;12,5;14,5\n",
         farm,
     )
-    assert told(found) == [(2, "concave_clearance", "12.5", "14.5", "mm", "number")]
+    assert result(found) == [(2, "concave_clearance", "12.5", "14.5", "mm", "number")]
     assert found.adjustments["time"][0] == datetime(2026, 8, 1, 10, tzinfo=UTC)
 
 
@@ -142,7 +149,7 @@ def test_steps_of_a_machine_become_openings_that_compare():
     found = parsed(
         rows("concave clearance,4,6,steps,", "concave,6,8,,", "concave clearance,12,14,mm,"), STEPS
     )
-    assert [r[2:5] for r in told(found)] == [("6", "9", "mm"), ("9", "12", "mm"), ("12", "14", "mm")]
+    assert [r[2:5] for r in result(found)] == [("6", "9", "mm"), ("9", "12", "mm"), ("12", "14", "mm")]
     assert "Concave clearance of A was converted from steps of 1.5 mm." in found.notes
 
 

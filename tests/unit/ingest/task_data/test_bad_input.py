@@ -264,16 +264,16 @@ def test_a_value_of_a_device_that_is_not_there() -> None:
     assert parsed.readings["machine"].unique().to_list() == ["unnamed machine"]
     # The dictionary still tells speed from state.
     assert parsed.readings["speed_m_s"].unique().to_list() == [1.5]
-    told = "device elements that the task file does not describe (DET-1, DET-2) were read by the dictionary"
-    assert any(told in sentence for sentence in parsed.attention)
+    result = "device elements that the task file does not describe (DET-1, DET-2) were read by the dictionary"
+    assert any(result in sentence for sentence in parsed.attention)
     assert any("the machine has no name; name it in farm.toml" in sentence for sentence in parsed.attention)
 
 
 def test_a_field_that_is_not_there() -> None:
     parsed = read(TASKDATA_XML=sets.task_file(more=""))
     assert parsed.readings is not None and parsed.readings["field"].null_count() == 60
-    told = "TLG00001: its task names field PFD-1, which the task file does not list."
-    assert told in parsed.attention
+    result = "TLG00001: its task names field PFD-1, which the task file does not list."
+    assert result in parsed.attention
 
 
 def test_a_plan_without_logs() -> None:

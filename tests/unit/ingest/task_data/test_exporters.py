@@ -1,5 +1,5 @@
-"""What real exporters write beside the standard, or leave out: each was met in public sample logs, or is a small
-step from one that was. Read as it is meant, and told.
+"""What real exporters add to the standard, or leave out: each was met in public sample logs, or is a small
+step from one that was. Read as it is meant, with a note.
 """
 
 from __future__ import annotations
@@ -190,8 +190,8 @@ def test_a_note_on_many_logs_appears_once() -> None:
     tasks = "".join(f'<TSK A="TSK-{n}" G="4"><TLG A="{name}" C="1"/></TSK>' for n, name in enumerate(names))
     logs = {f"{name}_BIN": sets.log() for name in names} | {f"{name}_XML": sets.header() for name in names}
     parsed = read(Farm(), TASKDATA_XML=sets.task_file(tasks=tasks), **logs)
-    told = [note for note in parsed.notes if "the time zone of the terminal's clock is not known" in note]
-    assert len(told) == 1 and told[0].startswith("TLG00001 and 6 other logs: the time zone of the")
+    result = [note for note in parsed.notes if "the time zone of the terminal's clock is not known" in note]
+    assert len(result) == 1 and result[0].startswith("TLG00001 and 6 other logs: the time zone of the")
 
 
 # The log ------------------------------------------------------------------------------------------------
@@ -358,7 +358,7 @@ def test_two_machines_of_one_model_go_with_their_serial_numbers() -> None:
         TLG00002_BIN=b"".join(sets.record(s, [(0, 1600)], place=(52.0, 7.0002)) for s in range(60)),
     )
     assert set(column(named, "machine")) == {"East", "West"}
-    assert any("are called Third Combine; one of them is named" in told for told in parsed.attention)
+    assert any("are called Third Combine; one of them is named" in result for result in parsed.attention)
     assert named.attention == ()
 
 
@@ -454,7 +454,7 @@ def test_a_column_that_had_a_part_in_a_channel_is_understood() -> None:
 
 
 def test_flow_by_the_growth_of_a_total() -> None:
-    """A counter that stands at 100 kg and grows by 8 kg a second, and begins anew at 0."""
+    """A counter that stands at 100 kg and grows by 8 kg a second, and starts again at 0."""
     machine = sets.device((1, "machine", [(90, 16, "crop", "")]))
     counts = [100, 108, 116, 124, 0, 8, 16]
     parsed = logged(machine, sets.values((90, 1)), [[(0, count)] for count in counts])
@@ -513,10 +513,10 @@ def test_satellite_time_that_may_be_a_copy_of_the_clock_is_asked_about() -> None
     """Met in a public log from a country at UTC+2: satellite time is the terminal's local clock."""
     east = round(25.0 * 1e7).to_bytes(4, "little")
     data = with_satellites(0, 0).replace(round(7.0 * 1e7).to_bytes(4, "little"), east)
-    told = "satellite time is the terminal's clock in every record, so it may be a copy of it"
+    result = "satellite time is the terminal's clock in every record, so it may be a copy of it"
     for farm, asked in ((Farm(), True), (Farm(time_zone="UTC"), False)):
         parsed = read(farm, TLG00001_XML=sets.header(position=SATELLITES), TLG00001_BIN=data)
-        assert any(told in sentence for sentence in parsed.attention) == asked
+        assert any(result in sentence for sentence in parsed.attention) == asked
         assert hours(parsed) == [10.0]
 
 
@@ -576,8 +576,8 @@ def test_a_zone_that_contradicts_the_satellites_is_asked_about() -> None:
         TLG00001_XML=sets.header(position=SATELLITES),
         TLG00001_BIN=with_satellites(0, 3600),
     )
-    told = "time_zone in farm.toml puts the clock at UTC+02:00, satellite time in the log at UTC+01:00"
-    assert any(told in sentence for sentence in parsed.attention)
+    result = "time_zone in farm.toml puts the clock at UTC+02:00, satellite time in the log at UTC+01:00"
+    assert any(result in sentence for sentence in parsed.attention)
 
 
 def test_a_clock_that_is_minutes_off_is_asked_about() -> None:
@@ -610,8 +610,8 @@ def test_totals_that_restart_with_each_time_of_the_task() -> None:
     )
     tasks = f'<TSK A="TSK-1" G="4">{times}<TLG A="TLG00001" C="1"/></TSK>'
     parsed = logged(machine, sets.values((87, 1), (141, 1)), [[(0, 8_000_000), (1, 1)]] * 101, tasks=tasks)
-    told = "totals, summed over the times of the task, 795 kg, by the log 800 kg (they agree)"
-    assert any(told in note for note in parsed.notes)
+    result = "totals, summed over the times of the task, 795 kg, by the log 800 kg (they agree)"
+    assert any(result in note for note in parsed.notes)
     assert parsed.attention == ()
 
 

@@ -118,7 +118,7 @@ def test_a_parent_that_is_off_switches_its_children_off() -> None:
     machine = device((1, "machine", [(141, 8, "state", "")]), (2, "header", [(141, 8, "state", "")]))
     rows = [[(0, 1), (1, 1)], [(0, 0)], [(0, 1)], [(1, 0)]]
     parsed = read(machine, values((141, 1), (141, 2)), rows)
-    # The device speaks for the machine; the header's own state is kept beside.
+    # The device speaks for the machine; the header's own state is kept in `other`.
     assert column(parsed, "working") == [1, 0, 1, 1]
     assert json.loads(column(parsed, "other")[3]) == {"141/1/state": "0"}
 
