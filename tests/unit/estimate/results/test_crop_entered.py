@@ -84,7 +84,7 @@ def test_without_a_loss_signal_nothing_is_added():
 
 @pytest.mark.seconds
 def test_effects_have_their_true_size():
-    """Eight fields without noise, curves of slope s = 2.
+    """Four fields without noise, curves of slope s = 2.
 
     Of losses with shares L and true effects e, what is seen per grain kept is e + (1 + s) * sum(L * e).
     """
@@ -97,7 +97,7 @@ def test_effects_have_their_true_size():
         cleaning_steepness=(2.0, 2.0),
         effects=replace(plain.effects, zero_share=0.0),
         loss_checks=6,
-        fields=8,
+        fields=4,
     )
     products = {"kept": 0.0, "entered": 0.0, "foreseen": 0.0, "true": 0.0}
     for made in simulate_season(scenario, 3).iter():
