@@ -7,9 +7,12 @@ from collections.abc import Iterator
 from chaffinch.pipelines.prove.scoring import Score, percent
 from chaffinch.pipelines.prove.trial import ADJUSTMENT, OURS
 from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL
+from chaffinch.pipelines.simulate import SCENARIOS
 
 HELD_COVERAGE = (0.91, 0.98)
 HELD_FALSE = 0.05
+# Where logs can't show an effect, nine of ten changes are refused.
+MOST_ANSWERED = 0.1
 # Answers that share evidence call no more than one in fifty where there is no effect.
 USUAL_FALSE = 0.02
 # With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
@@ -57,6 +60,10 @@ def failings(scores: list[Score]) -> Iterator[str]:
         n, scope = one["answered"], one.get("scope", ADJUSTMENT)
         name = one["scenario"] if scope == ADJUSTMENT else f"{one['scenario']}, {scope}"
         low, high = coverage_limits(n)
+        if not SCENARIOS[one["scenario"]].answerable:
+            if scope == ADJUSTMENT and one["share_answered"] > MOST_ANSWERED:
+                yield f"{name}: {percent(one['share_answered'])} answered of what its logs can't show."
+            continue
         if n == 0:
             yield f"{name}: no effect was estimated, so nothing is shown."
         elif not low <= one["coverage"] <= (1.0 if _narrower(one) else high):

@@ -53,11 +53,11 @@ def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> l
     (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and ``coverage_high`` are the
     coverage's 95 % range by chance: over seasons drawn again, of fewer than five the exact binomial one (Clopper
     and Pearson 1934, Biometrika 26:404-413). Of the called, those with `less` or `more`: ``coverage_called`` and
-    ``exaggeration``, mean |estimate| over mean |truth|. ``log_score`` is the mean log density of the truth under
-    a normal with the answer's middle and range. Width ratios compare the same effects, those that both methods
-    answered: mean over mean, of ranges that have an end. A method that is too sure has narrow ranges:
-    ``width_to_oracle_at_level`` is the ratio after both have been stretched or shrunk by the factors that make
-    them hold exactly 95 % of these effects.
+    ``exaggeration``, mean |estimate| over mean |truth|. ``slope`` is that of the estimates on the truth, through
+    zero. ``log_score`` is the mean log density of the truth under a normal with the answer's middle and range. Width
+    ratios compare the same effects, those that both methods answered: mean over mean, of ranges that have an end.
+    A method that is too sure has narrow ranges: ``width_to_oracle_at_level`` is the ratio after both have been
+    stretched or shrunk by the factors that make them hold exactly 95 % of these effects.
     """
     return [
         {**dict(zip(by, names, strict=True)), **_score_of(rows, judged)}
@@ -93,6 +93,9 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
         "exaggeration": _ratio(float(called["estimate"].abs().sum()), float(called["truth"].abs().sum())),
         "called_to_alone": _called_to_alone(rows, judged),
         "log_score": _log_score(answered),
+        "slope": _ratio(
+            float((answered["estimate"] * answered["truth"]).sum()), float((answered["truth"] ** 2).sum())
+        ),
         "bias": _number(answered["miss"].mean()),
         "root_mean_square_error": _number((answered["miss"] ** 2).mean(), math.sqrt),
         "mean_width": _number(answered["width"].mean()),

@@ -155,6 +155,7 @@ class Scenario:
     drum_diameters_m : diameters of the machines' threshing drums in turn; empty: all alike and stated nowhere.
         Threshing acts by tip speed: the effects of one step of threshing speed are those on a drum of
         ``REFERENCE_DRUM_M``, in proportion on another.
+    answerable : False where the logs can't show the effects, so that refusals are right.
     """
 
     name: str
@@ -174,6 +175,7 @@ class Scenario:
     moisture_drop_pct: float = 0.0
     loss_checks: int = 1
     drum_diameters_m: tuple[float, ...] = ()
+    answerable: bool = True
     noise: LossNoise = field(default_factory=LossNoise)
     sensors: Sensors = field(default_factory=Sensors)
     operator: Operator = field(default_factory=Operator)

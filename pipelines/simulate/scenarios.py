@@ -118,6 +118,7 @@ def _listed() -> tuple[Scenario, ...]:
             "dead_band",
             "Loss sensors show nothing below half of the usual loss, and coarse integers above.",
             sensors=Sensors(dead_band=0.5, quantum=1.0),
+            answerable=False,
         ),
         Scenario(
             "bent",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from chaffinch.pipelines.prove import run_proof
 from chaffinch.pipelines.prove.limits import coverage_limits, failings
+from chaffinch.pipelines.prove.trial import ALONE, OURS
 from scipy.stats import binom
 
 pytestmark = pytest.mark.proof
@@ -35,6 +36,23 @@ def test_ranges_hold_the_truth_as_often_as_they_say(scenario):
     assert found["share_answered"] >= 0.9
     # A wrong sign in 2 % of verdicts; so many of these few can be wrong in all but one run of a thousand.
     assert found["wrong_sign"] <= binom.ppf(0.999, found["verdicts_on_effects"], 0.02)
+
+
+@pytest.mark.parametrize("scenario", ["by_hand", "written_later", "slow_ramp"])
+def test_effects_are_not_lost_where_times_are_known_to_minutes(scenario):
+    """What each log says alone is not shrunk. Entered at the logged times, 0.55 to 0.65 of the effects were left."""
+    proof = run_proof([scenario], 2, print, lambda *_: None, peers=())
+    by_method = {one["method"]: one for one in proof["scores"]}
+    ours, alone = by_method[OURS], by_method[ALONE]
+    assert 0.85 <= alone["slope"] <= 1.15
+    for one in (ours, alone):
+        assert one["coverage"] >= binom.ppf(0.001, one["answered"], 0.92) / one["answered"]
+    assert ours["share_answered"] >= 0.9
+
+
+def test_a_loss_signal_with_a_dead_band_is_refused():
+    proof = run_proof(["dead_band"], 1, print, lambda *_: None, peers=())
+    assert proof["scores"][0]["share_answered"] <= 0.1
 
 
 def test_changes_are_seldom_called_where_there_is_none():

@@ -73,6 +73,7 @@ def test_five_effects_by_hand():
     assert found["bias"] == pytest.approx((0.1 + 0.3 + 0.1 + 0.9) / 4)
     assert found["root_mean_square_error"] == pytest.approx(math.sqrt((0.01 + 0.09 + 0.01 + 0.81) / 4))
     assert found["mean_width"] == pytest.approx(0.4)
+    assert found["slope"] == pytest.approx((0.5 * 0.4 - 0.5 * 0.4) / (0.25 + 0.25))
     assert (found["without_effect"], found["called_without_effect"]) == (2, 1)
     assert (found["verdicts_on_effects"], found["wrong_sign"]) == (2, 1)
     assert found["width_to_oracle"] is None
