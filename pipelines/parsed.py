@@ -65,6 +65,12 @@ class Parsed:
             return 0
         return int(self.set_aside.filter(pl.col("row_kept"))["row"].n_unique())
 
+    @property
+    def share_set_aside_pct(self) -> float:
+        """Share of the rows read that were set aside, whole or but for a value, %."""
+        aside = self.rows_set_aside + self.rows_with_values_set_aside
+        return 100.0 * aside / self.rows_read if self.rows_read else 0.0
+
 
 def rows_aside(set_aside: pl.DataFrame) -> pl.Series:
     """Row numbers of what left its table whole."""

@@ -57,8 +57,8 @@ def inspect_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
             found |= _layout(table)
         parsed = read_table(table, farm, []) if table is not None else read(file, farm, [])
     except UnreadableFile as unreadable:
-        return found | {"kind": "unknown", "reason": unreadable.reason}
-    return found | _summary(file, parsed)
+        return found | {"kind": "unknown", "reason": unreadable.reason, "needs_a_look": True}
+    return found | _summary(file, parsed, farm)
 
 
 def _layout(table: TextTable) -> dict[str, Any]:
@@ -85,7 +85,7 @@ def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
     return entry
 
 
-def _summary(file: InboxFile, parsed: Parsed) -> dict[str, Any]:
+def _summary(file: InboxFile, parsed: Parsed, farm: Farm) -> dict[str, Any]:
     from chaffinch.pipelines.lake.delivery import Delivery
     from chaffinch.pipelines.validate import apply_rules
     from chaffinch.pipelines.validate.attention import attention
@@ -101,13 +101,14 @@ def _summary(file: InboxFile, parsed: Parsed) -> dict[str, Any]:
         "rows_kept": row["rows_kept"],
         "rows_set_aside": aside,
         "rows_with_values_set_aside": parsed.rows_with_values_set_aside,
-        "share_set_aside_pct": round(100 * aside / read, 3) if read else 0.0,
+        "share_set_aside_pct": round(parsed.share_set_aside_pct, 3),
         "set_aside": _by_rule(parsed.set_aside, read),
         "adjustments": parsed.adjustments.height if parsed.adjustments is not None else 0,
         "settings": _settings(parsed.adjustments),
         "unmatched_columns": row["unmatched_columns"],
         "notes": [*row["notes"], *_unlikely(parsed.adjustments)],
-        "attention": list(attention(parsed)),
+        "attention": (asked := list(attention(parsed))),
+        "needs_a_look": bool(asked) or parsed.share_set_aside_pct > farm.thresholds.set_aside_pct,
         "machines": row["machines"],
         "fields": row["fields"],
         "crops": sorted({crop for f in frames for crop in f["crop"].drop_nulls().unique()}),

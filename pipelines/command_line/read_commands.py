@@ -40,11 +40,7 @@ def inspect(
         # In a pipe there is no width, and nothing may be cut off.
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
         Console(soft_wrap=True, width=width).print(inspection_report(found))
-    troubled = any(
-        any(map(one.get, ("reason", "rows_set_aside", "rows_with_values_set_aside", "attention")))
-        for one in found["files"]
-    )
-    return 1 if troubled else 0
+    return 1 if any(one["needs_a_look"] for one in found["files"]) else 0
 
 
 @app.command(epilog="Example: chaffinch season --lake lake --year 2026 --out season_2026.html")

@@ -103,7 +103,7 @@ class Thresholds(_Stated):
     """What pages call to attention: grain loss [% of grain] and share of rows set aside [%]."""
 
     loss_share_pct: float = Field(default=1.0, gt=0, lt=100)
-    set_aside_pct: float = Field(default=5.0, gt=0, le=100)
+    set_aside_pct: float = Field(default=1.0, gt=0, le=100)
 
 
 class TaskData(_Stated):

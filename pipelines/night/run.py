@@ -210,7 +210,7 @@ def _ingest(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Ingested:
         for batch in _batches(_ready(read, work.files, growing), work.farm):
             for _ in each("store", lake.take_in, [batch], _span_of_names):
                 pass
-            outcomes.extend(file_outcome(delivery) for delivery in batch)
+            outcomes.extend(file_outcome(delivery, work.farm) for delivery in batch)
             replaced += sum(len(delivery.replaces) for delivery in batch)
             step(len(outcomes), len(plan.firsts), batch[-1].name)
     return _Ingested(tuple(outcomes), replaced, tuple(growing))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from chaffinch.pipelines.lake.delivery import UNREADABLE, Delivery
 
 if TYPE_CHECKING:
+    from chaffinch.pipelines.farm import Farm
     from chaffinch.pipelines.parsed import Parsed
 
 # Sentences about refreshed effects that a night prints; the JSON has all of them.
@@ -19,6 +20,7 @@ class FileOutcome:
     """What happened to one new file. ``sentence`` is for people.
 
     ``examples``: the first row set aside under each rule. ``attention``: the ``findings`` that need action.
+    ``too_much_aside``: whether the share set aside exceeds ``set_aside_pct`` of ``farm.toml``.
     """
 
     name: str
@@ -34,14 +36,12 @@ class FileOutcome:
     sentence: str
     examples: tuple[str, ...] = ()
     attention: tuple[str, ...] = ()
+    too_much_aside: bool = False
 
     @property
     def trouble(self) -> bool:
-        """Whether something was set aside, could not be read, or needs action."""
-        return (
-            bool(self.rows_set_aside or self.rows_with_values_set_aside or self.attention)
-            or self.status == UNREADABLE
-        )
+        """Whether it could not be read, needs a person, or more was set aside than ``farm.toml`` puts up with."""
+        return bool(self.attention) or self.too_much_aside or self.status == UNREADABLE
 
     def sentences(self) -> list[str]:
         return [self.sentence, *(f"  {detail}" for detail in (*self.examples, *self.findings))]
@@ -68,7 +68,7 @@ class IngestSummary:
 
     @property
     def trouble(self) -> bool:
-        """Whether something new was set aside, could not be read, or needs action."""
+        """Whether something new could not be read, needs a person, or has too much of it set aside."""
         return bool(self.waiting or self.farm_fault) or any(one.trouble for one in self.new)
 
     def growing_sentences(self) -> list[str]:
@@ -142,7 +142,7 @@ class NightSummary:
         return asdict(self) | {"exit_code": self.exit_code, "sentences": self.sentences()}
 
 
-def file_outcome(delivery: Delivery) -> FileOutcome:
+def file_outcome(delivery: Delivery, farm: Farm) -> FileOutcome:
     """The outcome of a file that was just read."""
     from chaffinch.pipelines.validate.attention import attention
 
@@ -179,6 +179,7 @@ def file_outcome(delivery: Delivery) -> FileOutcome:
         sentence,
         _examples(parsed) if parsed else (),
         attention(parsed) if parsed else (),
+        parsed is not None and parsed.share_set_aside_pct > farm.thresholds.set_aside_pct,
     )
 
 

@@ -266,6 +266,28 @@ def test_what_was_retracted_stays_out_until_it_is_let_back(
     assert run(["ingest", str(inbox), "--lake", lake]) == 1
 
 
+def test_six_odd_rows_of_a_thousand_and_notes_end_with_0(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a scheduler looks at: code 1 only where something failed, needs a person, or exceeds the share."""
+    rows = [f"2026-07-20T08:{i // 60:02d}:{i % 60:02d}Z,A,1.5,14.0" for i in range(1000)]
+    for at in range(0, 600, 100):
+        rows[at] = rows[at].replace("14.0", "99")
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "log.csv").write_text(
+        "\n".join(["time,machine,speed_m_s,grain_moisture_pct", *rows])
+    )
+    (tmp_path / "inbox" / "settings.csv").write_text(
+        "time,machine,setting,to_value\n2026-07-20T08:05:00Z,A,concave cover plates,half shut\n"
+    )
+    call = ["ingest", str(tmp_path / "inbox"), "--lake", str(tmp_path / "lake")]
+    assert run(call) == 0
+    assert run(["inspect", str(tmp_path / "inbox" / "log.csv")]) == 0
+    (tmp_path / "inbox" / "farm.toml").write_text("[thresholds]\nset_aside_pct = 0.5\n")
+    capsys.readouterr()
+    assert run(call) == 1
+
+
 def test_inspect_ingests_nothing(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["inspect", str(inbox / "combine_a" / "day.csv"), "--json"]) == 1
     (file,) = summary(capsys)["files"]

@@ -45,7 +45,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert run(["simulate", str(folder / "s"), *size]) == 0
     for lake in "ab":
         call = ["nightly", str(folder / "s" / "inbox"), "--lake", str(folder / lake)]
-        assert run([*call, "--site", str(folder / f"site_{lake}")]) == 1
+        assert run([*call, "--site", str(folder / f"site_{lake}")]) == 0
     return folder
 
 

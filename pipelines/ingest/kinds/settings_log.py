@@ -95,7 +95,9 @@ def _values(
         strange = sorted(set(after.drop_nulls().to_list()) - set(setting.positions))
         if strange:
             known = ", ".join(setting.positions)
-            reader.alert(f"{setting.label}: '{strange[0]}' is not one of {known}; it is kept as logged.")
+            reader.notes.append(
+                f"{setting.label}: '{strange[0]}' is not one of {known}; it is kept as logged."
+            )
         return before, after, setting.unit or None
     try:
         change = _conversion(reader, part["machine"][0], setting, unit)

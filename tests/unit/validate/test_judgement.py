@@ -168,10 +168,10 @@ def test_the_worst_comes_first() -> None:
 
 @pytest.mark.seconds
 def test_a_farm_may_ask_for_fewer_rows_aside() -> None:
-    parsed = log(sound(1000), 1020, aside(20))
+    parsed = log(sound(1000), 1008, aside(8))
     assert judge([("a", parsed)], Farm())["a"].findings == ()
-    strict = judge([("a", parsed)], Farm(thresholds=Thresholds(set_aside_pct=1.0)))["a"]
-    assert strict.findings[0].startswith("2 % of the rows were set aside, more than 1 %")
+    strict = judge([("a", parsed)], Farm(thresholds=Thresholds(set_aside_pct=0.5)))["a"]
+    assert strict.findings[0].startswith("0.8 % of the rows were set aside, more than 0.5 %")
 
 
 def test_measures_by_hand() -> None:
