@@ -110,7 +110,16 @@ class MachineTables:
         whole = {
             **{
                 name: tables[name]
-                for name in ("effects", "adjustments", "loss_checks", "fields", "set_aside", "field_jobs")
+                for name in (
+                    "effects",
+                    "adjustments",
+                    "loss_checks",
+                    "fields",
+                    "set_aside",
+                    "field_jobs",
+                    "responses",
+                    "loss_curves",
+                )
             },
             "loads": weighed.loads,
             "deliveries": ledger.with_columns(pl.col("machines").alias("machine")).explode("machine"),
@@ -148,6 +157,8 @@ def field_job(lots: MachineTables, row: dict[str, Any], ground: str, made: Mappi
             span,
             pl.col("field").eq_missing(pl.lit(name, pl.String)) | pl.col("field").is_null(),
         ),
+        "responses": lots.get("responses", machine),
+        "loss_curves": lots.get("loss_curves", machine),
         "deliveries": deliveries,
         "set_aside": pl.concat(
             [lots.none["set_aside"], *(lots.get("set_aside", one) for one in deliveries["delivery"].unique())]

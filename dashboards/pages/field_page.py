@@ -24,6 +24,7 @@ from chaffinch.dashboards.figures.loss_curve import DRAWN_PLACES, Sides, loss_cu
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
 from chaffinch.dashboards.pages import data_quality
+from chaffinch.dashboards.pages.field_answers import FieldTables, field_answers
 from chaffinch.dashboards.pages.field_facts import field_facts
 from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
 from chaffinch.dashboards.pages.settings_in_use import (
@@ -55,7 +56,10 @@ MOST_CURVES = 12
 
 @dataclass(frozen=True, slots=True)
 class FieldInputs:
-    """Everything one page is made from: rows of the tables, already narrowed to the machine-field."""
+    """Everything one page is made from: rows of the tables, already narrowed to the machine-field.
+
+    responses, loss_curves : of the machine in all crops and fields.
+    """
 
     machine: str
     field: str | None
@@ -66,6 +70,8 @@ class FieldInputs:
     loss_checks: pl.DataFrame
     deliveries: pl.DataFrame
     set_aside: pl.DataFrame
+    responses: pl.DataFrame
+    loss_curves: pl.DataFrame
     boundary_wkt: str | None
     weighed: WeighedLoads
     delays: Delays
@@ -94,6 +100,12 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
             checks_with_share(inputs.loss_checks, readings, crop, farm, inputs.machine), units, zone
         ),
         "loads": loads_table(inputs.weighed.loads_of(inputs.machine, crop), zone, farm),
+        "answers": field_answers(
+            FieldTables(inputs.field, crop, inputs.effects, inputs.responses, inputs.loss_curves),
+            changes,
+            readings,
+            farm,
+        ),
         "facts": field_facts(crop, changes, sides, in_use),
         "in_use": in_use,
         "findings": against_common_practice(
@@ -117,7 +129,6 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "day": words.day(change.time, zone),
                 "surprises": advice.surprises(known),
                 "knowledge": known,
-                "worth": advice.worth_of(change, crop, farm, _area_ha_h(sides[k][0])),
                 "headline": headline(
                     change, median_of(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
                 ),
@@ -135,7 +146,6 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
             (words.reason_sentence(code), where, remedy)
             for code, where, remedy in advice.open_questions(changes)
         ],
-        "next_steps": advice.next_steps(changes),
         "cautions": advice.cautions_of(changes),
         "deliveries": inputs.deliveries.sort("name").to_dicts(),
         "asides": data_quality.asides(inputs.set_aside, inputs.deliveries),
@@ -169,14 +179,6 @@ def _summary(readings: pl.DataFrame, facts: Sequence[Fact]) -> list[tuple[str, s
         if value is not None
     ]
     return [*known, ("Steady work", f"{readings['usable'].sum():,} of {readings.height:,} readings")]
-
-
-def _area_ha_h(work: pl.DataFrame) -> float | None:
-    """Usual area an hour while cutting, from speed and working width."""
-    if not {"speed_m_s", "working_width_m"} <= set(work.columns):
-        return None
-    middle = work.select((pl.col("speed_m_s") * pl.col("working_width_m")).median()).item()
-    return float(middle) * 0.36 if isinstance(middle, (int, float)) and middle > 0 else None
 
 
 def _cut_height_m(state: pl.DataFrame) -> float | None:

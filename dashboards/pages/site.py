@@ -42,7 +42,17 @@ if TYPE_CHECKING:
 RECORD = "made_from.txt"
 # Of sites of earlier versions.
 RECORDS_BEFORE = ("made_from.json", "facts.json")
-TABLES = ("effects", "adjustments", "loss_checks", "deliveries", "set_aside", "fields", "field_jobs")
+TABLES = (
+    "effects",
+    "responses",
+    "loss_curves",
+    "adjustments",
+    "loss_checks",
+    "deliveries",
+    "set_aside",
+    "fields",
+    "field_jobs",
+)
 
 
 @dataclass

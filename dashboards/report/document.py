@@ -12,10 +12,12 @@ from chaffinch.dashboards.figures.theme import style_properties
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import SHOWN, Group, settings_changed
-from chaffinch.dashboards.report.worth import WeighedSeason, Worth, lacking, total
+from chaffinch.dashboards.report.worth import WeighedSeason, Worth, lacking
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template_text
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.confidence import DEFINITION
+from chaffinch.dashboards.words.money import MEANING, saved_in_words
 from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, ShownChange
 from chaffinch.dashboards.words.shown_units import Ends, amount, priced, units_of, with_range
 from chaffinch.pipelines.errors import counted
@@ -147,56 +149,28 @@ def _figures(group: Group) -> list[str]:
 
 
 def _worth(worths: Sequence[Worth], farm: Farm) -> dict[str, Any]:
-    """The calibrated changes as texts, their sums by crop and machine, and what is missing."""
-    units, money = units_of(farm, None), (1.0, farm.prices.currency)
-    per_area = units.money_per_area(farm.prices.currency)
+    """The settings now in force against those before as texts, most money first, and what is missing."""
+    per_area = units_of(farm, None).mass_per_area
     rows = [
-        _where(w.machine, w.field, w.crop, w.change.time, farm)
-        | {
-            "title": w.change.title,
-            "kg_ha": with_range(w.saved_kg_ha, units.mass_per_area),
-            "area": amount(w.area_ha, units.area) if w.area_ha > 0 else "–",
-            "kg": with_range(w.saved_kg, units.mass) if w.saved_kg else "–",
-            "money": with_range(w.money, money) if w.money else "–",
-            "per_area": with_range(w.money_per_ha, per_area) if w.money_per_ha else "",
+        {
+            "title": w.line.title,
+            "machine": w.machine,
+            "crop": words.crop_label(w.crop),
+            "kg_ha": with_range(w.saved_kg_ha, per_area) if w.saved_kg_ha else "–",
+            "money": words.capitalized(saved_in_words(w.saving, w.crop, farm)) if w.saving else "–",
+            "capacity": with_range(w.capacity_t_h, units_of(farm, w.crop).feed_rate)
+            if w.capacity_t_h
+            else "–",
             "tone": _tone(w.saved_kg_ha),
         }
         for w in worths
-        if w.saved_kg_ha is not None
     ]
-    capacities = [
-        _where(w.machine, w.field, w.crop, w.change.time, farm)
-        | {
-            "title": w.change.title,
-            "outcome": w.change.outcome("capacity"),
-            "before": amount(w.t_h_before, units_of(farm, w.crop).feed_rate) if w.capacity_t_h else "–",
-            "gained": with_range(w.capacity_t_h, units_of(farm, w.crop).feed_rate) if w.capacity_t_h else "–",
-            "time": with_range(w.time_per_ha, per_area) if w.time_per_ha else "",
-        }
-        for w in worths
-        if w.capacity_pct is not None
-    ]
-    groups: dict[tuple[str, str], list[Worth]] = {}
-    for w in sorted(worths, key=lambda w: (words.crop_label(w.crop), w.machine)):
-        if w.saved_kg:
-            groups.setdefault((words.crop_label(w.crop), w.machine), []).append(w)
-    parts = [(*key, total(own)) for key, own in groups.items()]
-    whole = [("All", "all machines", total(worths))] if len(parts) > 1 else []
-    sums = [
-        {
-            "crop": crop,
-            "machine": machine,
-            "changes": f"{one.changes:,}",
-            "kg": with_range(one.saved_kg, units.mass),
-            "money": with_range(one.money, money) if one.priced else "–",
-        }
-        for crop, machine, one in [*parts, *whole]
-    ]
+    kinds = dict.fromkeys(w.saving.by for w in worths if w.saving)
     per_h = farm.prices.machine_per_h
     return {
         "rows": rows,
-        "capacities": capacities,
-        "sums": sums,
+        "meaning": [MEANING[kind] for kind in kinds],
+        "definition": DEFINITION,
         "lacking": lacking(worths, farm),
         "prices": [
             (words.crop_label(crop), priced(price, crop, farm)) for crop, price in farm.prices.per_t.items()

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import Group, SettingEffects
-from chaffinch.dashboards.report.worth import Worth, total
+from chaffinch.dashboards.report.worth import Worth
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.shown_units import Ends, units_of, with_range
+from chaffinch.dashboards.words.money import saved_in_words
+from chaffinch.dashboards.words.shown_units import units_of, with_range
 from chaffinch.dashboards.words.terms import listed
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
@@ -89,35 +90,37 @@ def still_open(groups: Sequence[Group]) -> str:
 
 def capacity_summary(worths: Sequence[Worth]) -> str:
     """How often capacity changed clearly; empty where it is never known."""
-    known = [o for w in worths if (o := w.change.outcome("capacity")) is not None and o.known]
+    known = [w.capacity for w in worths if w.capacity is not None and w.capacity.known]
     up, down = (sum(o.verdict == verdict for o in known) for verdict in ("more", "less"))
-    changes = counted(len(known), "change")
+    settings_now = counted(len(known), "setting")
     if not known:
         return ""
     if not up:
-        lost = f"; clearly lower after {down}" if down else ""
-        return f"No clear capacity gain in {changes}{lost}."
-    return f"Capacity at the same loss, {changes}: clearly higher after {up}, clearly lower after {down}."
+        lost = f"; clearly lower with {down}" if down else ""
+        return f"No clear capacity gain by {settings_now} now in force{lost}."
+    return f"Capacity at the same loss, {settings_now} now in force: clearly higher with {up}, lower with {down}."
 
 
 def worth_summary(worths: Sequence[Worth], farm: Farm) -> str:
-    """The season's sum in grain and money, as far as it is known."""
-    added = total(worths)
-    if not added.changes:
-        return "The worth of the changes is unknown; the section on worth says what is missing."
-    verb = "saved" if added.saved_kg[0] >= 0 else "lost"
-    kg = with_range(_turned(added.saved_kg, verb), units_of(farm, None).mass).removeprefix("+")
-    text = f"In total, the {counted(added.changes, 'calibrated change')} {verb} {kg.replace(' (', ' of grain (', 1)}"
-    if added.priced:
-        part = "" if added.priced == added.changes else f" for the {added.priced} with a price"
-        money = with_range(_turned(added.money, verb), (1.0, farm.prices.currency)).removeprefix("+")
-        text += f", worth {money}{part}"
-    certain = added.saved_kg[1] > 0 or added.saved_kg[2] < 0
-    return f"{text}." + ("" if certain else " The range includes zero, so even the direction is uncertain.")
+    """The settings now in force that save and cost most, as far as it is known."""
+    weighed = [w for w in worths if w.saved_kg_ha is not None]
+    if not weighed:
+        return "The worth of the settings is unknown; the section on worth says what is missing."
+    ends = weighed[:1] if len(weighed) == 1 else [weighed[0], weighed[-1]]
+    parts = [_worth_of(w, farm) for w in ends if w is weighed[0] or _costs(w)]
+    return "Against the settings before, per hectare: " + "; ".join(parts) + "."
 
 
-def _turned(ends: Ends, verb: str) -> Ends:
-    return ends if verb == "saved" else (-ends[0], -ends[2], -ends[1])
+def _costs(one: Worth) -> bool:
+    return one.saving.per_ha < 0 if one.saving else bool(one.saved_kg_ha and one.saved_kg_ha[0] < 0)
+
+
+def _worth_of(one: Worth, farm: Farm) -> str:
+    assert one.saved_kg_ha is not None
+    where = f"{one.line.title} ({one.machine}, {words.crop_label(one.crop).lower()})"
+    if one.saving is not None:
+        return f"{where} {saved_in_words(one.saving, one.crop, farm)}"
+    return f"{where}, grain saved {with_range(one.saved_kg_ha, units_of(farm, one.crop).mass_per_area)}"
 
 
 def quality(data: SeasonData) -> str:

@@ -120,28 +120,23 @@ def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
 
 
 def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
-    units, currency, us = units_of(farm, None), farm.prices.currency, farm.units == "us"
-    money, percent, money_per_area = (1.0, currency), (1.0, "%"), units.money_per_area(currency)
+    units, us = units_of(farm, None), farm.units == "us"
+    money = units.money_per_area(farm.prices.currency)
     rows = []
     for w in worths:
-        grain = units_of(farm, w.crop).grain
+        grain, saved = units_of(farm, w.crop).grain, w.saving
+        ends = (saved.per_ha, saved.low, saved.high) if saved else None
         rows.append((
-            w.change.time, w.machine, w.field, words.crop_label(w.crop), w.change.title,
-            *_scaled(w.saved_kg_ha, units.mass_per_area), _positive(w.area_ha, units.area),
-            *_scaled(w.saved_kg, units.mass), None if w.price_per_t is None else w.price_per_t / grain[0],
-            *_scaled(w.money, money), *_scaled(w.capacity_pct, percent), *_scaled(w.capacity_t_h, grain),
-            *([grain[1]] if us else []), *_scaled(w.money_per_ha, money_per_area),
-            *_scaled(w.money_per_h, money), *_scaled(w.time_per_ha, money_per_area),
+            w.machine, words.crop_label(w.crop), w.line.title, w.line.changes,
+            *_scaled(w.saved_kg_ha, units.mass_per_area), *_scaled(ends, money), saved.chance if saved else None,
+            *_scaled(w.capacity_t_h, grain), *([grain[1]] if us else []),
         ))  # fmt: skip
     # The unit of grain differs from crop to crop in US units, and has a column there.
-    grain_name = "the unit of grain" if us else "t"
+    grain_name = "the unit of grain an hour" if us else "t/h"
     columns = (
-        "Time (UTC)", "Machine", "Field", "Crop", "Change", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
-        f"Area until the next change, {units.area[1]}", *_ends(f"Grain saved, {units.mass[1]}"),
-        f"Price, {currency}/{grain_name}", *_ends(f"Worth, {currency}"), *_ends("Capacity, %"),
-        *_ends(f"Capacity gained, {grain_name}{' an hour' if us else '/h'}"), *(["Unit of grain"] if us else []),
-        *_ends(f"Worth at the same speed, {money_per_area[1]}"), *_ends(f"The same, {currency}/h"),
-        *_ends(f"Or machine time saved at the same loss, {money_per_area[1]}"),
+        "Machine", "Crop", "Before and now", "Changes", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
+        *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", *_ends(f"Or capacity, {grain_name}"),
+        *(["Unit of grain"] if us else []),
     )  # fmt: skip
     return Sheet("Worth", columns, rows)
 

@@ -62,7 +62,7 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
         "year": year,
         "fields": season.data.where.height,
         "changes": sum(len(one.changes) for one in season.by_field),
-        "weighed": sum(w.saved_kg is not None for w in season.worths),
+        "weighed": sum(w.saved_kg_ha is not None for w in season.worths),
         "bytes": len(content),
         "notes": notes,
     }

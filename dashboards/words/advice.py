@@ -1,20 +1,13 @@
-"""Advice on a field page: open questions, what to try next, what is known of a setting, worth, cautions."""
+"""Advice on a field page: open questions, what is known of a setting, cautions."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
-from chaffinch.dashboards.words.shown_units import priced
-from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, significant
-from chaffinch.pipelines.agronomy.economics import gain
-from chaffinch.pipelines.agronomy.exact import ACRE_M2
+from chaffinch.dashboards.words.terms import OUTCOME_WORDS
 from chaffinch.schemas.declarations import settings
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
 
 REPEAT_IT = "Repeat it: set it back for 20 minutes of steady work, then change it again."
 # What answers the question that a reason code leaves open. A range narrows with steady work on both sides and
@@ -68,31 +61,6 @@ _ALWAYS = ("joint_change", "uncalibrated_sum", "clock_doubtful")
 def _short(words: Sequence[str]) -> str:
     distinct = list(dict.fromkeys(words))
     return ", ".join(distinct) if len(distinct) <= 4 else f"{len(distinct)} outcomes"
-
-
-def next_steps(changes: Sequence[ShownChange]) -> list[str]:
-    """What to try next: a sentence on the last change of each setting, or of settings changed together."""
-    last: dict[tuple[str, ...], ShownChange] = {tuple(one[0] for one in c.settings): c for c in changes}
-    steps = []
-    for names, change in reversed(last.items()):
-        sentence = _next_step(change)
-        proof = _proof([c for c in changes if tuple(one[0] for one in c.settings) == names])
-        if sentence:
-            steps.append(f"Change {change.number}: {sentence}{proof}")
-    return steps
-
-
-def _proof(repeats: Sequence[ShownChange]) -> str:
-    """Whether repeats of one numeric setting agree on what raising it does to a loss."""
-    if len(repeats) < 2 or len(repeats[0].settings) > 1:
-        return ""
-    for name in ("separation_loss", "cleaning_loss"):
-        slopes = [slope for change in repeats if (slope := _slope(change, name))]
-        if len(slopes) >= 2:
-            agree = len(set(slopes)) == 1
-            said = "agree" if agree else "disagree, so test it again"
-            return f" Its {len(slopes)} clear effects on {OUTCOME_WORDS[name]} {said}."
-    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,93 +129,6 @@ def _expected(outcome: Outcome, sign: str, rise: float, source: str) -> Expected
     expected = {"0": "nothing", "optimum": "best in between"}.get(sign, towards)
     agrees = _AGREES.get((expected, outcome.verdict), "")
     return Expected(OUTCOME_WORDS.get(outcome.name, outcome.name), expected, source, outcome.verdict, agrees)
-
-
-def worth_of(change: ShownChange, crop: str | None, farm: Farm, area_ha_h: float | None) -> list[str]:
-    """What a clear change was worth at the prices of farm.toml, as sentences.
-
-    area_ha_h : area an hour while cutting, before the change.
-    """
-    per_t, per_h = farm.prices.per_t.get(crop or ""), farm.prices.machine_per_h
-    loss, capacity = change.outcome("machine_loss"), change.outcome("capacity")
-    us = farm.units == "us"
-    area_scale, area_unit = (ACRE_M2 / 10_000.0, "ac") if us else (1.0, "ha")
-    money = f"{NARROW}{farm.prices.currency}"
-    sentences = []
-    if per_t is not None and loss is not None and loss.absolute_kg_ha and loss.verdict in ("less", "more"):
-        saved = [-kg_ha for kg_ha in loss.absolute_kg_ha]
-        gains = [gain(kg_ha, None, area_ha_h, per_t, None) for kg_ha in saved]
-        ends = [g.kept_per_ha * area_scale for g in gains if g.kept_per_ha is not None]
-        hour = f", or {significant(abs(gains[0].kept_per_h))}{money} an hour" if gains[0].kept_per_h else ""
-        word = "saved" if ends[0] > 0 else "lost"
-        sentences.append(
-            f"At the same speed, grain worth {_span_of(ends)}{money}/{area_unit} is {word}{hour}, "
-            f"at {priced(per_t, crop, farm)}."
-        )
-    if per_h is not None and capacity is not None and capacity.verdict in ("less", "more"):
-        percents = (capacity.percent, capacity.low, capacity.high)
-        ends = [
-            g.faster_per_ha * area_scale
-            for pct in percents
-            if (g := gain(None, pct, area_ha_h, None, per_h)).faster_per_ha is not None
-        ]
-        if len(ends) == 3:
-            way = (
-                "Used to drive faster at the same loss instead, it saves"
-                if ends[0] > 0
-                else "At the same loss it costs"
-            )
-            sentences.append(
-                f"{way} machine time worth {_span_of(ends)}{money}/{area_unit}, at {per_h:g}{money}/h."
-            )
-    return sentences
-
-
-def _span_of(ends: Sequence[float]) -> str:
-    low, high = sorted((abs(ends[1]), abs(ends[2])))
-    return f"{significant(abs(ends[0]))} ({significant(low)} to {significant(high)})"
-
-
-def _slope(change: ShownChange, outcome_name: str) -> int:
-    """+1 where the outcome rises with the setting, -1 where it falls, 0 where that is not clear."""
-    _, before, after, _ = change.settings[0]
-    outcome = change.outcome(outcome_name)
-    if outcome is None or outcome.verdict not in ("less", "more") or before is None or after is None:
-        return 0
-    rise = _rise(change.settings[0][0], before, after)
-    return 0 if rise == 0 else (1 if (rise > 0) == (outcome.verdict == "more") else -1)
-
-
-def _next_step(change: ShownChange) -> str:
-    losses = [o for o in change.outcomes if o.name.endswith("_loss")]
-    worse = [o.words for o in losses if o.verdict == "more"]
-    better = [o.words for o in losses if o.verdict == "less"]
-    joint = len(change.settings) > 1
-    name = " and ".join(setting_label(one[0]).lower() for one in change.settings)
-    before = [one[1] for one in change.settings]
-    if worse and better:
-        both = f"{worse[0]} up, {better[0]} down"
-        return f"it moved losses both ways ({both}); a loss check shows which matters more."
-    if worse and not joint and before[0] is not None:
-        unit = f" {change.settings[0][3]}" if change.settings[0][3] else ""
-        return (
-            f"setting {name} back to {before[0]}{unit} should bring {worse[0]} down again; "
-            "that is also the best proof."
-        )
-    if worse:
-        return (
-            f"setting {name} back, one at a time, should bring {worse[0]} down and show which of them did it."
-        )
-    if better:
-        kept = f"keep {name} as {'they are' if joint else 'it is'} while crop and moisture stay the same"
-        return f"{better[0]} fell; {kept}{_costs(change)}"
-    return ""
-
-
-def _costs(change: ShownChange) -> str:
-    costs = [settings()[one[0]].costs for one in change.settings if one[0] in settings()]
-    known = [text for text in costs if text]
-    return ". Side effects to watch: " + " ".join(known) if known else "."
 
 
 def cautions_of(changes: Sequence[ShownChange]) -> list[str]:

@@ -20,6 +20,7 @@ from chaffinch.dashboards.words.terms import (
 )
 from chaffinch.schemas.tables import OUTCOMES
 
+_ENDS = ("", "_low", "_high")
 MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
 OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
 
@@ -40,6 +41,9 @@ class Outcome:
     reasons: tuple[str, ...]
     absolute_kg_ha: tuple[float, float, float] | None = None
     plain_percent: float | None = None
+    chance_less: float | None = None
+    alone: tuple[float, float, float] | None = None
+    """What this log says alone, log ratio with its 95 % range."""
 
     @property
     def words(self) -> str:
@@ -221,6 +225,9 @@ def _bare(row: dict) -> ShownChange:
 def outcome_of(row: dict) -> Outcome:
     """An ``Outcome`` from a row of ``effects``."""
     absolute, kg_ha = None, None
+    alone = [
+        float("nan") if (value := row.get(f"alone_log_ratio{end}")) is None else float(value) for end in _ENDS
+    ]
     if row["absolute"] is not None:
         unit = row["absolute_unit"] or "kg/ha"
         ends = f"{significant(row['absolute_low'])} to {significant(row['absolute_high'])}"
@@ -241,6 +248,8 @@ def outcome_of(row: dict) -> Outcome:
         tuple(row["reasons"] or ()),
         kg_ha,
         row.get("plain_percent"),
+        row.get("chance_less"),
+        None if alone[0] != alone[0] else (alone[0], alone[1], alone[2]),
     )
 
 

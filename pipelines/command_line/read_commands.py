@@ -72,8 +72,8 @@ def export(
         str,
         typer.Argument(
             metavar="TABLE",
-            help="readings, adjustments, loss_checks, load_tickets, fields, effects, responses, set_aside, "
-            "deliveries, or work: every reading with its class and why it is not used.",
+            help="readings, adjustments, loss_checks, load_tickets, fields, effects, responses, loss_curves, "
+            "set_aside, deliveries, or work: every reading with its class and why it is not used.",
         ),
     ],
     lake: LakeAt,

@@ -36,6 +36,7 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     effects_table,
     level_of,
 )
+from chaffinch.pipelines.estimate.results.loss_curves import loss_curves_table
 from chaffinch.pipelines.estimate.results.response_curves import responses_of, responses_table
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
@@ -52,10 +53,11 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Rows of the tables ``effects`` and ``responses``."""
+    """Rows of the tables ``effects``, ``responses`` and ``loss_curves``."""
 
     effects: pl.DataFrame
     responses: pl.DataFrame
+    loss_curves: pl.DataFrame
 
 
 def estimate_effects(
@@ -86,7 +88,8 @@ def estimate_answers(
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
 ) -> Answers:
-    """``estimate_effects``, and how outcomes respond to each numeric setting along the values tried."""
+    """``estimate_effects``, how outcomes respond to each numeric setting along the values tried, and where each
+    machine works on its loss curve."""
     known = calibrations or {}
     own, clocks = _by_own_log(fields, known, each)
     effects = effects_table(own, known, unanswered, diameters_m, clocks)
@@ -94,7 +97,7 @@ def estimate_answers(
     for name, outcome in own.season.items():
         levels = partial(level_of, known, name)
         rows += responses_of(outcome, own.usable(name), own.fields, diameters_m or {}, levels)
-    return Answers(effects, responses_table(rows))
+    return Answers(effects, responses_table(rows), loss_curves_table(own.fields, own.season, known))
 
 
 def _by_own_log(
@@ -144,7 +147,7 @@ def prepare(
 def refresh_answers(
     lake: ReadableLake, farm: Farm, each: FanOut = one_by_one, plan: Plan | None = None
 ) -> Answers:
-    """Effects and responses of everything in the lake, computed now.
+    """The answers of everything in the lake, computed now.
 
     plan : of the field jobs of the lake, where it is known already. ``each`` spreads preparing over field jobs,
     and outcomes, each fitted to all of them together.

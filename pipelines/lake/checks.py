@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from chaffinch.pipelines.errors import LakeError
-from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES
+from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, ESTIMATED_WITH_EFFECTS
 from chaffinch.pipelines.lake.freshness import as_plain, inputs_of_effects
 from chaffinch.schemas.tables import Table, tables
 
@@ -154,7 +154,7 @@ def _faults_of_jobs(lake: LakeReader) -> list[str]:
 def _faults_of_effects(lake: LakeReader) -> list[str]:
     import polars as pl
 
-    for name in ("effects", "responses"):
+    for name in ("effects", *ESTIMATED_WITH_EFFECTS):
         if damaged := lake.damaged_files(name):
             return damaged
         try:

@@ -17,6 +17,8 @@ ID_LENGTH = 16
 DATA_TABLES = ("readings", "adjustments", "loss_checks", "load_tickets", "trials", "fields", "set_aside")
 # Made from them for each field job (machine and field, or machine and day); ``effects`` is made from all of these.
 DERIVED_TABLES = ("work", "bins", "field_jobs")
+# Tables that are estimated together with ``effects``.
+ESTIMATED_WITH_EFFECTS = ("responses", "loss_curves")
 TAKEN_IN = "taken in"
 WITH_ASIDE = "taken in with rows set aside"
 UNREADABLE = "could not be read"

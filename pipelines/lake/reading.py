@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.lake.delivery import DATA_TABLES, RETRACTED
+from chaffinch.pipelines.lake.delivery import DATA_TABLES, ESTIMATED_WITH_EFFECTS, RETRACTED
 from chaffinch.pipelines.lake.delta import DeltaTables
 from chaffinch.pipelines.lake.freshness import inputs_of_effects
 from chaffinch.pipelines.lake.readable import ReadableLake
@@ -91,10 +91,11 @@ class LakeReader(ReadableLake):
         return self.delta.scan("readings").filter(pl.col("delivery").is_in(ledger["delivery"].to_list()))
 
     def effects_inputs(self) -> str | None:
-        """The digest of what ``effects`` and ``responses`` were estimated from; None where they never were, empty
-        where they were not estimated together."""
-        effects, responses = (self.delta.last_message(name, INPUTS_KEY) for name in ("effects", "responses"))
-        return effects if effects in (responses, None) else ""
+        """The digest of what ``effects`` and the tables with it were estimated from; None where they never were,
+        empty where they were not estimated together."""
+        effects = self.delta.last_message("effects", INPUTS_KEY)
+        others = {self.delta.last_message(name, INPUTS_KEY) for name in ESTIMATED_WITH_EFFECTS}
+        return effects if effects is None or others == {effects} else ""
 
     def effects_at(self, moment: datetime) -> pl.DataFrame | None:
         """``effects`` as they stood at ``moment``; None where there were none, or they are kept no longer."""

@@ -17,7 +17,13 @@ from typing import TYPE_CHECKING, Any
 
 from chaffinch.pipelines.errors import CallError, LakeError
 from chaffinch.pipelines.lake.checks import content_digest, faults
-from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, RETRACTED, Delivery
+from chaffinch.pipelines.lake.delivery import (
+    DATA_TABLES,
+    DERIVED_TABLES,
+    ESTIMATED_WITH_EFFECTS,
+    RETRACTED,
+    Delivery,
+)
 from chaffinch.pipelines.lake.delta import owned_by
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
 from chaffinch.pipelines.lake.reading import FIELDS_KEY, INPUTS_KEY, LakeReader
@@ -232,21 +238,19 @@ class Lake(LakeReader):
         effects: pl.DataFrame,
         inputs: str = "",
         field_inputs: str = "",
-        responses: pl.DataFrame | None = None,
+        beside: Mapping[str, pl.DataFrame] | None = None,
     ) -> None:
-        """Replace ``effects`` and ``responses`` (none where not given), each in one commit.
+        """Replace ``effects`` and the tables of ``ESTIMATED_WITH_EFFECTS``, each in one commit.
 
-        Both commits keep ``inputs``, the digest of their inputs; that of ``effects`` keeps ``field_inputs`` too,
-        those of each field job.
-
-        ``effects`` goes last: a run that ends between the two leaves tables that the next one makes again.
+        beside : by name, the rows of those tables; none where not given. Every commit keeps ``inputs``, the digest of
+        the inputs; that of ``effects`` keeps ``field_inputs`` too, those of each field job. ``effects`` goes last: a
+        run that ends before leaves tables that the next one makes again.
         """
         from deltalake import CommitProperties
 
-        frames = {
-            "responses": tables()["responses"].empty() if responses is None else responses,
-            "effects": effects,
-        }
+        given = beside or {}
+        frames = {name: given.get(name, tables()[name].empty()) for name in ESTIMATED_WITH_EFFECTS}
+        frames["effects"] = effects
         with self.writing():
             self._require_lake()
             for name, frame in frames.items():

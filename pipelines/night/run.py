@@ -285,7 +285,8 @@ def refresh(
         before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
         answers = refresh_answers(lake, farm, each, jobs)
         effects = with_times_of(earlier, answers.effects)
-        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs), answers.responses)
+        beside = {"responses": answers.responses, "loss_curves": answers.loss_curves}
+        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs), beside)
         return EstimateSummary(
             True,
             effects.height,

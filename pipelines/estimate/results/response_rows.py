@@ -124,6 +124,7 @@ class CurveRows:
                 "outcome": self.outcome,
                 "value": shown,
                 "value_in_use": float(speed_rpm(present, rpm)) if rpm else present,
+                "tried": int(np.isclose(tried, value).any()),
                 "log_ratio": float(ratio[:, i].mean()),
                 "log_ratio_low": float(low[i]),
                 "log_ratio_high": float(high[i]),

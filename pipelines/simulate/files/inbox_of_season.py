@@ -245,7 +245,7 @@ def _farm_toml(season: Season, log_form: LogForm) -> str:
     blocks = ["# Made-up farm. Everything here is optional.\n", '[prices]\ncurrency = "EUR"']
     prices = {"wheat": 210, "barley": 180, "canola": 440}
     listed = ", ".join(f"{crop} = {prices[crop]}" for crop in dict.fromkeys(season.scenario.crops))
-    blocks.append(f"per_t = {{ {listed} }}\n")
+    blocks.append(f"per_t = {{ {listed} }}\nmachine_per_h = 250\n")
     for number, machine in enumerate(season.machines):
         blocks.append(f'[machines."{machine.name}"]\nwidth_m = {machine.header_m}')
         if machine.drum_diameter_m is not None:

@@ -13,6 +13,7 @@ from chaffinch.dashboards.report.logo import logo_of, picture_kind
 from chaffinch.dashboards.report.season_data import YearOf, season_data
 from chaffinch.dashboards.report.write import write_season
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.estimate import Answers
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.tables import tables
 
@@ -64,9 +65,9 @@ def test_with_other_years_in_the_lake_the_years_own_readings_are_estimated(monke
 
     def estimate(lake, farm, *each):
         asked.append(lake.scan("readings").collect()["time"].dt.year().unique().to_list())
-        return effects(THIS)
+        return Answers(effects(THIS), tables()["responses"].empty(), tables()["loss_curves"].empty())
 
-    monkeypatch.setattr("chaffinch.pipelines.estimate.refresh_effects", estimate)
+    monkeypatch.setattr("chaffinch.pipelines.estimate.refresh_answers", estimate)
     data = season_data(lake_of(LAST, THIS, effects=effects(LAST, THIS)), 2026, Farm())
     assert asked == [[2026]] and data.estimated_again
     assert data.effects["time"].to_list() == [THIS]

@@ -1,0 +1,151 @@
+"""One instruction for the settings of a field: keep a value, go back to one, or try one inside the range tried."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confidence
+from chaffinch.dashboards.words.settings_now import SettingLine
+from chaffinch.dashboards.words.shown_changes import Outcome
+from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, NARROW, OUTCOME_WORDS, signed
+from chaffinch.pipelines.estimate.results.best_value import BestValue
+
+# A value that is expected to lose less than this share of the loss is not worth the trouble (common practice, no
+# source); so long does it take to see a difference (simulated: eleven switches in 2.5 h tell 14 %).
+WORTH_TRYING = 0.03
+TRIAL = "a trial of 2 h with 7 switches, 15 min each"
+# Of these less is better, and no loss counts them.
+SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")
+
+
+@dataclass(frozen=True, slots=True)
+class Instruction:
+    """do : the imperative, with a value. why : a sentence. costs : trade-offs, each in words."""
+
+    do: str
+    why: str
+    costs: tuple[str, ...] = ()
+
+
+def instruction_for(lines: Sequence[SettingLine], best: Sequence[BestValue]) -> Instruction | None:
+    """What to do now; None where nothing was changed.
+
+    lines : of a field. best : of its machine and crop. In this order: go back where a loss likely rose; try the
+    value that the responses say is better, where that is likely; keep the change that helped most; else repeat the
+    change that matters most, since it is open.
+    """
+    in_force = [line for line in lines if not line.undone and line.outcomes]
+    candidates = (
+        *sorted((one for line in in_force if (one := _back(line))), key=lambda o: -o[0]),
+        *sorted((one for b in best if (one := _better(b, lines))), key=lambda o: -o[0]),
+        *sorted((one for line in in_force if (one := _keep(line))), key=lambda o: -o[0]),
+        *sorted((one for line in lines if (one := _again(line))), key=lambda o: -o[0]),
+    )
+    return candidates[0][1] if candidates else None
+
+
+Ranked = tuple[float, Instruction]
+
+
+def _back(line: SettingLine) -> Ranked | None:
+    """Back to the value before, where the machine's loss likely rose, or one loss did and none likely fell."""
+    losses = [o for o in line.outcomes if o.name in LOSS_OUTCOMES and o.chance_less is not None]
+    machine = next((o for o in losses if o.name == "machine_loss"), None)
+    raised = [o for o in losses if 1 - (o.chance_less or 0.0) >= LIKELY]
+    fell = [o for o in losses if (o.chance_less or 0.0) >= LIKELY]
+    if not raised or fell or (machine is not None and machine not in raised):
+        return None
+    worst = machine or raised[0]
+    before = line.settings[0][1]
+    if line.setting is None or before is None:
+        do = f"Set {_named(line)} back one at a time"
+    else:
+        do = f"Go back to {_value(before, line.unit)}: {line.label.lower()}"
+    why = f"{worst.words.capitalize()} rose: {_sized(worst)}."
+    return worst.log_ratio or 0.0, Instruction(do, why, side_effects(line, reverse=True))
+
+
+def _better(best: BestValue, lines: Sequence[SettingLine]) -> Ranked | None:
+    """A value inside the range tried that is likely better than the one in force here."""
+    line = next((one for one in lines if one.setting == best.setting), None)
+    if line is None or line.now is None or best.outcome not in LOSS_OUTCOMES:
+        return None
+    # The curve is about the machine now; of a field cut long ago with another value it says nothing.
+    if abs(float(line.now) - best.value_in_use) > 1e-9 or best.value == best.value_in_use:
+        return None
+    gain = -best.log_ratio
+    half = (best.log_ratio_high - best.log_ratio_low) / 2
+    if gain < WORTH_TRYING or half <= 0 or _chance_of(gain, half) < LIKELY:
+        return None
+    value, now = _value(f"{best.value:g}", best.unit), _value(line.now, line.unit)
+    do = f"Try {value}: {line.label.lower()}, against {now} in {TRIAL}"
+    size = f"{signed(100 * math.expm1(best.log_ratio))}{NARROW}%"
+    chance = chance_in_words(_chance_of(gain, half))
+    why = f"Over all logs, {OUTCOME_WORDS[best.outcome]} there is {size} against {now}: {chance}."
+    return gain, Instruction(do, why)
+
+
+def _chance_of(gain: float, half: float) -> float:
+    """Chance that a gain is above zero, from half its 95 % range."""
+    from scipy.special import ndtr
+
+    return min(float(ndtr(1.96 * gain / half)), 0.99)
+
+
+def _keep(line: SettingLine) -> Ranked | None:
+    best, machine = line.leading, line.outcome("machine_loss")
+    if best is None or (best.chance_less or 0.0) < LIKELY:
+        return None
+    if machine is not None and machine.chance_less is not None and machine.chance_less < 0.5:
+        return None
+    after = line.settings[0][2]
+    if line.setting is None:
+        do = f"Keep {_named(line)} as set"
+    elif after is None:
+        do = f"Keep it up: {line.label.lower()}"
+    else:
+        do = f"Keep {_value(after, line.unit)}: {line.label.lower()}"
+    why = f"{best.words.capitalize()} fell: {_sized(best)}."
+    gain = machine.log_ratio if machine is not None and machine.known else best.log_ratio
+    return -(gain or 0.0), Instruction(do, why, side_effects(line))
+
+
+def _again(line: SettingLine) -> Ranked | None:
+    """A change that is open: compare its two values in a trial."""
+    _, before, after, unit = line.settings[0]
+    if line.setting is None or before is None or after is None:
+        return None
+    found = line.leading
+    do = f"Compare {_value(before, unit)} with {_value(after, unit)}: {line.label.lower()}, in {TRIAL}"
+    why = f"{found.words.capitalize()}: {_sized(found)}." if found else "What it does is still open."
+    return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why)
+
+
+def side_effects(line: SettingLine, reverse: bool = False) -> tuple[str, ...]:
+    """Outcomes that likely get worse, and losses that likely rise, by the change or by going back."""
+    found = []
+    for outcome in line.outcomes:
+        if outcome.name not in (*SIDE_EFFECTS, *LOSS_OUTCOMES) or outcome.chance_less is None:
+            continue
+        rises = outcome.chance_less if reverse else 1 - outcome.chance_less
+        if rises < LIKELY or outcome.percent is None or outcome.log_ratio is None:
+            continue
+        size = 100 * math.expm1(-outcome.log_ratio if reverse else outcome.log_ratio)
+        word = "sure" if confidence(outcome.chance_less).word == "sure" else "likely"
+        found.append(f"more {outcome.words} {word}: {signed(size)}{NARROW}%")
+    return tuple(found)
+
+
+def _sized(outcome: Outcome) -> str:
+    assert outcome.percent is not None and outcome.chance_less is not None
+    return f"{signed(outcome.percent)}{NARROW}%, {confidence(outcome.chance_less).text}"
+
+
+def _named(line: SettingLine) -> str:
+    return line.label.lower()
+
+
+def _value(value: str, unit: str | None) -> str:
+    return f"{value}{NARROW}{unit}" if unit else value
