@@ -11,7 +11,7 @@ from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.confidence import percent_of
 from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, signed
-from chaffinch.pipelines.estimate.results.best_value import BestValue, best_values
+from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

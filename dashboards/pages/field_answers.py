@@ -18,7 +18,7 @@ from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 from chaffinch.pipelines.agronomy.economics import Saving
-from chaffinch.pipelines.estimate.results.best_value import best_values
+from chaffinch.pipelines.estimate.responses.best_value import best_values
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.farm import Farm

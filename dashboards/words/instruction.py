@@ -10,7 +10,7 @@ from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confi
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, NARROW, OUTCOME_WORDS, signed
-from chaffinch.pipelines.estimate.results.best_value import BestValue
+from chaffinch.pipelines.estimate.responses.best_value import BestValue
 
 # A value that is expected to lose less than this share of the loss is not worth the trouble (common practice, no
 # source); so long does it take to see a difference (simulated: eleven switches in 2.5 h tell 14 %).

@@ -22,6 +22,8 @@ from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_a
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
+from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
+from chaffinch.pipelines.estimate.responses.response_curves import responses_of, responses_table
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
     MachineCrop,
@@ -36,8 +38,6 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     effects_table,
     level_of,
 )
-from chaffinch.pipelines.estimate.results.loss_curves import loss_curves_table
-from chaffinch.pipelines.estimate.results.response_curves import responses_of, responses_table
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work

@@ -33,6 +33,7 @@ FLOW = (
     ("pipelines/estimate/model",),
     ("pipelines/estimate/clocks",),
     ("pipelines/estimate/results",),
+    ("pipelines/estimate/responses",),
     ("pipelines/estimate",),
     ("pipelines/trials/design",),
     ("pipelines/trials/answers",),

@@ -11,7 +11,7 @@ from chaffinch.dashboards.words.confidence import confidence
 from chaffinch.dashboards.words.instruction import instruction_for
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
-from chaffinch.pipelines.estimate.results.best_value import BestValue
+from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.schemas.tables import tables
 
 NINE = datetime(2026, 8, 3, 9, tzinfo=UTC)

@@ -14,15 +14,15 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
-from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
-from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.response_draws import FEED, MOISTURE, bent, draw_responses
-from chaffinch.pipelines.estimate.results.response_rows import (
+from chaffinch.pipelines.estimate.responses.response_draws import FEED, MOISTURE, bent, draw_responses
+from chaffinch.pipelines.estimate.responses.response_rows import (
     CurveRows,
     LevelOf,
     NumericSetting,
     values_in_use,
 )
+from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey
 from chaffinch.pipelines.estimate.results.shared_rows import _estimates as estimates_of
 from chaffinch.pipelines.estimate.results.shared_rows import _Used as Used

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.results.loss_curves import between_fields
+from chaffinch.pipelines.estimate.responses.loss_curves import between_fields
 from statsmodels.stats.meta_analysis import combine_effects
 
 

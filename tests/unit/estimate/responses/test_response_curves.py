@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 import statsmodels.api as sm
-from chaffinch.pipelines.estimate.results.best_value import best_values
+from chaffinch.pipelines.estimate.responses.best_value import best_values
+from chaffinch.pipelines.estimate.responses.response_curves import responses_table
+from chaffinch.pipelines.estimate.responses.response_draws import BEND, _drawn, bent, draw_responses
+from chaffinch.pipelines.estimate.responses.response_rows import curve_values
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
-from chaffinch.pipelines.estimate.results.response_curves import responses_table
-from chaffinch.pipelines.estimate.results.response_draws import BEND, _drawn, bent, draw_responses
-from chaffinch.pipelines.estimate.results.response_rows import curve_values
 from chaffinch.schemas.tables import tables
 
 # A prior so wide that it says nothing, and no field differs from another.
