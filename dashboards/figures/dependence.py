@@ -12,13 +12,12 @@ from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, 
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words import terms as words
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.errors import counted
-from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-Array = NDArray[np.float64]
 # Least number of adjustments, and least spread of the condition, for a slope.
 LEAST_CHANGES, LEAST_MOISTURE_SPAN_PCT, LEAST_FEED_RATIO = 5, 1.0, 1.2
 LOSS_MARKS = (("separation_loss", "separation", "circle"), ("cleaning_loss", "cleaning", "square"))

@@ -9,9 +9,8 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.words.shown_units import METRIC, ShownUnits
-from numpy.typing import NDArray
+from chaffinch.pipelines.array_types import Array
 
-Array = NDArray[np.float64]
 MOST_POINTS = 2400
 
 

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.figures.field_data import Array, local_ms
+from chaffinch.dashboards.figures.field_data import local_ms
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, Scale, ShownUnits
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.work.track import on_metres
 
 if TYPE_CHECKING:

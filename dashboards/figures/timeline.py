@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.figures.field_data import Array, extremes, local_ms
+from chaffinch.dashboards.figures.field_data import extremes, local_ms
 from chaffinch.dashboards.figures.stacked import Stacked
 from chaffinch.dashboards.figures.theme import light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, ShownUnits
 from chaffinch.dashboards.words.terms import name_in_figure, setting_label
+from chaffinch.pipelines.array_types import Array
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import quotient
+from chaffinch.pipelines.array_types import Array
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # A load that differs by more than this factor from the others of its machine and crop was cut at other times than the
 # ticket states, or while the log had gaps. Common practice, no source.

@@ -11,9 +11,7 @@ from chaffinch.pipelines.agronomy.loss import (
     machine_loss_kg_ha,
     weighed_loss_kg_ha,
 )
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 BEHIND = ("machine", "separation", "cleaning")
 """Places whose grain left the rear of the machine and lies in the discharge strip."""

@@ -7,9 +7,7 @@ lags, floor(4 (n / 100)^(2/9)), is the customary one after Newey and West 1994 (
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 
 def customary_lags(n: int) -> int:

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.by_responses import on_one_clock
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import PLACES, Design, build_design
@@ -30,9 +31,6 @@ from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL, PeerAnswer
 from chaffinch.pipelines.simulate import LossNoise, MachineField, Scenario
 from chaffinch.pipelines.simulate.crop_flow import STRAW_LENGTH_M
 from chaffinch.pipelines.simulate.loss_model import LossCurve
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Machine loss is the sum of two noises of unlike weight; of the other outcomes no noise is stated.
 JUDGED = PLACES

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.bin_means import bin_means
 from chaffinch.pipelines.estimate.model.covariance import Whitened
 from chaffinch.pipelines.simulate import LossNoise
 from chaffinch.pipelines.simulate.loss_noise import BURST_SPAN_S, MANY_SCALES_S
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 VarianceOverScale = tuple[float, float]
 """A variance and the scale, s or m, over which its correlation falls to 1/e."""
 

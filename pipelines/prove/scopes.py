@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.simulate import MachineField
 from chaffinch.pipelines.simulate.operators import RELATIVE_SD
@@ -15,7 +16,6 @@ from chaffinch.pipelines.simulate.scenario import REFERENCE_DRUM_M
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from chaffinch.pipelines.simulate.simulated_season import Season
 from chaffinch.pipelines.simulate.truth import CHANNEL_OF
-from chaffinch.pipelines.work.series import Array
 
 # A field to come is drawn so many times for each answer.
 FIELDS_TO_COME = 4

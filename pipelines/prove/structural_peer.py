@@ -9,12 +9,10 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import build_design
 from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL, PeerAnswer
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 MINUTE_S = 60.0
 

@@ -9,11 +9,10 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.prove.newey_west import customary_lags, least_squares_newey_west
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 WINDOW_S = 900.0
 FEWEST_BINS = 6

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.driving import (
     PATH_CELL_M,
     Clock,
@@ -21,7 +22,6 @@ from chaffinch.pipelines.simulate.driving import (
 from chaffinch.pipelines.simulate.scenario import Scenario
 from chaffinch.pipelines.simulate.simulated_crops import SimulatedCrop
 from chaffinch.pipelines.simulate.surface import bilinear, random_surface
-from chaffinch.pipelines.work.series import Array
 
 GRID_M = 8.0
 STRAW_LENGTH_M = 60.0

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.first_order import first_order
-from chaffinch.pipelines.work.series import Array
 from numpy.typing import NDArray
 
 PATH_CELL_M = 2.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from chaffinch.pipelines.work.series import Array
+from chaffinch.pipelines.array_types import Array
 
 
 def first_order(inflow: Array, keep: float, start: float = 0.0) -> Array:

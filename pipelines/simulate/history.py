@@ -8,6 +8,7 @@ from datetime import datetime
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate import crop_flow
 from chaffinch.pipelines.simulate.loss_model import LARGEST_SHARE, Conditions, LossCurve
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES, log_noise
@@ -28,7 +29,6 @@ from chaffinch.pipelines.simulate.scenario import Effects, Scenario, Script
 from chaffinch.pipelines.simulate.sensors import Instruments
 from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
 from chaffinch.pipelines.simulate.surface import Place, rectangle
-from chaffinch.pipelines.work.series import Array
 
 HEADLAND_M = 24.0
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.crop_flow import Intake
 from chaffinch.pipelines.simulate.history import History, SimulatedMachine, Site
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES, exponential_drift
@@ -19,7 +20,6 @@ from chaffinch.pipelines.simulate.sensors import (
     transported,
 )
 from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
-from chaffinch.pipelines.work.series import Array
 from numpy.typing import NDArray
 
 AVERAGED = (

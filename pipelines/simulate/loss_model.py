@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.scenario import Curve
-from chaffinch.pipelines.work.series import Array
 
 LARGEST_SHARE = 0.45
 """Ceiling of one loss share, so that more than the crop is never lost."""

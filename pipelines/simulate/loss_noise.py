@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.first_order import first_order
 from chaffinch.pipelines.simulate.scenario import LossNoise
-from chaffinch.pipelines.work.series import Array
 
 SENSED_LOSSES = ("separation", "cleaning")
 MANY_SCALES_S = 5.0 * 2.0 ** np.arange(13)

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.scenario import REFERENCE_DRUM_M, Effects, Operator, Script
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES, JOINT_GROUPS
-from chaffinch.pipelines.work.series import Array
 
 ACTS_ON = ("separation", "cleaning", "broken", "returns", "fuel")
 RELATIVE_SD = {"separation": 1.0, "cleaning": 1.0, "broken": 1.0, "returns": 0.7, "fuel": 0.2}

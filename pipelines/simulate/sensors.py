@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
 from chaffinch.pipelines.simulate.scenario import Sensors
 from chaffinch.pipelines.work.delays.travel import smeared
-from chaffinch.pipelines.work.series import Array
 from numpy.typing import NDArray
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.work.series import Array
+from chaffinch.pipelines.array_types import Array
 
 METRES_PER_DEGREE = 111_320.0
 """Length of one degree of the equator; good to 0.3 % for the small shifts made here (from memory)."""

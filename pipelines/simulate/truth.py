@@ -35,6 +35,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.loss_model import (
     Conditions,
     LossCurve,
@@ -43,7 +44,6 @@ from chaffinch.pipelines.simulate.loss_model import (
 )
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
 from chaffinch.pipelines.simulate.operators import ACTS_ON, Move, MoveEffect
-from chaffinch.pipelines.work.series import Array
 
 TRUE_OUTCOMES = (
     "separation_loss",

@@ -9,21 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.align import ALIGNED, align
 from chaffinch.pipelines.work.classes import Drive, Words, classes_of, kinds_of_passes
 from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.delays.of_log import machine_delays
 from chaffinch.pipelines.work.passes import number_passes, working_state
 from chaffinch.pipelines.work.screening import screen
-from chaffinch.pipelines.work.series import (
-    Array,
-    Flags,
-    loss_column,
-    seconds_of,
-    shifted,
-    speed_of,
-    values_of,
-)
+from chaffinch.pipelines.work.series import loss_column, seconds_of, shifted, speed_of, values_of
 from chaffinch.pipelines.work.swath import effective_width
 from chaffinch.pipelines.work.terrain import COMPENSATED_PCT, terrain
 from chaffinch.pipelines.work.track import track, turning

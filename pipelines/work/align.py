@@ -4,17 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.delays.lag import Delays, Lag
 from chaffinch.pipelines.work.delays.travel import relative_load
-from chaffinch.pipelines.work.series import (
-    Array,
-    Flags,
-    loss_column,
-    per_second,
-    shifted,
-    values_of,
-    without_nights,
-)
+from chaffinch.pipelines.work.series import loss_column, per_second, shifted, values_of, without_nights
 
 LOSS_PLACES = ("separation_loss", "cleaning_loss")
 USUAL_SMEAR_S = 3.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.passes import since_start_and_to_end
-from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import Track, main_axis_deg, turned_deg
 from numpy.typing import NDArray
 

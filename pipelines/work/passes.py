@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from chaffinch.pipelines.work.series import Array, Flags
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.track import turned_deg
 from numpy.typing import NDArray
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.yields import wet_yield_t_ha
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.classes import Drive, Words
-from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import Track
 from numpy.typing import NDArray
 

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from chaffinch.pipelines.array_types import Array
 
 LONGEST_HOLD_S = 6.0
 LONGEST_REST_S = 120.0

@@ -15,7 +15,7 @@ from functools import reduce
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.series import Array, Flags
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg
 from numpy.typing import NDArray
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.series import Array, values_of
+from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.work.series import values_of
 from chaffinch.pipelines.work.track import Track
 
 # Side-slope compensation of shoe and separator works up to about this slope. Common practice, no source.

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work.series import Array, Flags, values_of
+from chaffinch.pipelines.array_types import Array, Flags
+from chaffinch.pipelines.work.series import values_of
 
 # Mean radius of the earth, IUGG.
 EARTH_RADIUS_M = 6_371_008.8

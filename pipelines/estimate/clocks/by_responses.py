@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, FINE_S, fine_clock_evidence
 from chaffinch.pipelines.estimate.data.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
 from chaffinch.pipelines.estimate.data.changes import Change
@@ -17,9 +18,6 @@ from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, SPACING_S
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, prepare_alone
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Most that one machine-field counts against an offset, as twice the log odds: a burst of loss before a change may
 # give any odds, and means nothing for the other fields.

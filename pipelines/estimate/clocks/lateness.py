@@ -11,13 +11,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.by_responses import MOST_OF_FIELD, SHARED, SHARES_ACTING, rebinned
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # A setting takes up to so long to move, or its effect to come in.
 SLOW_S = 600.0

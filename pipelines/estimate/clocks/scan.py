@@ -7,13 +7,11 @@ A step is sharp: a bin or two on its wrong side cost more likelihood than slow n
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.change_points import NEAREST_BINS, OFFSETS_S, log_bayes_factor
 from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 FINE_S = 10.0
 FINE_OFFSETS_S = np.arange(OFFSETS_S[0], OFFSETS_S[-1] + FINE_S / 2, FINE_S)

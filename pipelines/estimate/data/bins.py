@@ -14,12 +14,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.changes import Change, group_changes, made_at
 from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
 from chaffinch.pipelines.work.passes import since_start_and_to_end
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 BIN_S = 10.0
 # After a change the actuator runs and the crop already in the machine leaves; before it, crop that entered is

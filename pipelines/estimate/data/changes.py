@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.change_times import (
     WRITTEN_BY_HAND_FROM_S,
     StatedLogs,
@@ -18,9 +19,6 @@ from chaffinch.pipelines.estimate.data.settings_clock import (
     offset_by_set_values,
 )
 from chaffinch.pipelines.work import seconds_of
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Changes with less steady work between them than this can't be separated. They are one joint change.
 SHORTEST_BETWEEN_S = 120.0

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # While the machine fills at the start of a pass and empties at its end, flow and loss sensors show crop that
 # entered at other moments than in steady work. Work counts from 15 s after the start (``work.classes``); what is

@@ -8,12 +8,11 @@ variances of fast scales a thousand times better than those of slow ones; with i
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.bin_means import BinMeans
 from chaffinch.pipelines.estimate.model.covariance import Observations, Whitened
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Of the log of the scales, for the derivative by the shift.
 NUDGE = 1e-5

@@ -9,9 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 # A moment is a bin too short to tell.
 SHORTEST_S = 1e-9

@@ -8,12 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.covariance import Observations, Rows, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 Indices = NDArray[np.int_]
 
 # A step is tried at each minute of work, and the clock at each minute up to ten either way.

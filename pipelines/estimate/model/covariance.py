@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.bin_means import BinMeans, bin_mean_derivatives, bin_means
 from chaffinch.pipelines.estimate.model.noise import Noise
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

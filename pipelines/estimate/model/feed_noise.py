@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned, interval_s
 from chaffinch.pipelines.estimate.data.design import LOSSES
 from chaffinch.pipelines.estimate.model.bin_means import apart
@@ -20,8 +21,6 @@ from chaffinch.pipelines.estimate.model.covariance import Observations, factor
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise
 from chaffinch.pipelines.work import seconds_of
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Crop is smeared over seconds on its way to the sensor, so differences of this order hold almost none of its own
 # variation at one reading a second. At one in five they hold as much as the noise or more: the feed rate is then

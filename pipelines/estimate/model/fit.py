@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.covariance import Observations
 from chaffinch.pipelines.estimate.model.likelihood import solve
 from chaffinch.pipelines.estimate.model.noise import SLOW, Noise
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Log factors of the season's drift at which the likelihood of a field is known, and finer ones between them.
 DRIFT_LOG_FACTORS = np.linspace(-3.2, 3.2, 7)

@@ -9,9 +9,7 @@ Gaussian process: Solin and Sarkka 2020, Statistics and Computing 30:419-446).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 LENGTH_M = 40.0
 MOST_COSINES = 24

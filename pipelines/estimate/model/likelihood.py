@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.average_information import average_information
 from chaffinch.pipelines.estimate.model.covariance import (
     Observations,
@@ -14,9 +15,6 @@ from chaffinch.pipelines.estimate.model.covariance import (
     independent_rows,
 )
 from chaffinch.pipelines.estimate.model.noise import Noise
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 # Four rungs, not more: five a factor four apart were tried and the data never liked them better, and
 # ``celerite2`` 0.3.3 is twice as fast up to four terms and gives wrong derivatives beyond.

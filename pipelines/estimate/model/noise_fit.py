@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.likelihood import gradient
 from chaffinch.pipelines.estimate.model.noise import LADDER_S, Noise
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Weak prior, which decides where data are few (one short field): a tenth of the log outcome's
 # variance at every scale, a factor of e^2 either way being no surprise.

@@ -10,13 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.change_points import NEAREST_BINS
 from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.noise import Noise
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 PER_CHANGE = 3
 # Prior: the model is right, worth this many placebos.

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, Design, build_design
 from chaffinch.pipelines.estimate.model.bin_means import apart
@@ -23,9 +24,6 @@ from chaffinch.pipelines.estimate.model.ground import ground_basis
 from chaffinch.pipelines.estimate.model.noise import Noise
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise, with_ground
 from chaffinch.pipelines.estimate.model.placebo import Placebos, check_ranges, placebo_scores
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # A dozen fields fix the noise of a season well enough: ranges then vary by a twentieth, which the degrees of freedom
 # allow for.

@@ -28,9 +28,7 @@ from chaffinch.pipelines.estimate.results.shared_rows import _estimates as estim
 from chaffinch.pipelines.estimate.results.shared_rows import _Used as Used
 from chaffinch.pipelines.estimate.results.shared_rows import _used as used_changes
 from chaffinch.schemas.tables import tables
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 Row = dict[str, Any]
 
 

@@ -20,11 +20,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms
 from chaffinch.pipelines.estimate.results.spread_draws import draw_spreads
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 BEND, MOISTURE, FEED = 0.25, 0.1, 0.5
 # Draws of the spreads, and of the rest at each of them.

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.agronomy.tip_speed import speed_rpm, tip_speed_m_s
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import made_at
 from chaffinch.pipelines.estimate.model.season import FieldOutcome
@@ -17,9 +18,7 @@ from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.results.shared_rows import _Used as Used
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import HIGHER_IS_BETTER
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 Row = dict[str, Any]
 LevelOf = Callable[[FieldOutcome, int], Level | None]
 InUse = Mapping[tuple[str, str, str | None], float]

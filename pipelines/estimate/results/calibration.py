@@ -8,15 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import FieldOutcome
 from chaffinch.pipelines.estimate.results.capacity import FURTHEST, feed_contrast
 from chaffinch.pipelines.estimate.results.gain_drift import GainCourse, gain_course
 from chaffinch.pipelines.estimate.results.verdicts import Answer
 from chaffinch.pipelines.work import cut_width_m, seconds_of
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 MachineCrop = tuple[str, str | None]
 
 WINDOW_S = 15.0

@@ -6,13 +6,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.design import Design
 from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.verdicts import Answer, answer, reach, refuse
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # The loss at which capacity is held: the machine's, or the one that is logged.
 CAPACITY_LOSSES = ("machine_loss", "separation_loss", "cleaning_loss")

@@ -12,13 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
 from chaffinch.pipelines.estimate.results.calibration import Calibration, MachineCrop, calibration_of
 from chaffinch.schemas.declarations import reference_loss_share
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 
 def of_all_that_entered(

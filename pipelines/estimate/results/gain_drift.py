@@ -10,9 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 DAY_S = 86_400.0
 # One pan measures the loss within about a fifth: where it lay across the swath, what was cleaned out, how the

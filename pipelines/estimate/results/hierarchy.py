@@ -20,12 +20,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.spread_draws import draw_spreads
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 Moments = tuple[Array, Array]
 
 

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
 from chaffinch.pipelines.estimate.results.doses import (
@@ -22,9 +23,7 @@ from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierar
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.verdicts import Answer, answer, numbers, reach, refuse
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
 Row = dict[str, Any]
 ChangeKey = tuple[int, int]
 """id of the bins of a machine-field, and the number of the change there."""

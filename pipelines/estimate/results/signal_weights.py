@@ -14,13 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
 from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Logs, as standard deviations: of one loss over the other, in kilograms, and of what a unit of one signal weighs over
 # one of the other. A factor of e either way is no surprise (common practice, no source).

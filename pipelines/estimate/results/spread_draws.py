@@ -15,10 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.nested_terms import DrawnTerms, NestedTerms, Spreads
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 # Scales of the half-normal priors, on the log scale for one step of a setting (common practice, no source).
 PRIOR_SCALES = {"field": 0.25, "change": 0.1, "machine": 0.15, "crop": 0.2, "year": 0.1}

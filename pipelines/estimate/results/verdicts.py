@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 SHORTEST_SIDE_S = 180.0
 LEAST_OVERLAP = 0.15

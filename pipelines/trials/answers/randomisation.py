@@ -11,9 +11,7 @@ from dataclasses import dataclass
 from itertools import permutations, product
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from chaffinch.pipelines.array_types import Array
 
 MOST_ORDERS = 40_000
 

@@ -10,15 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import BIN_S, WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S
 from chaffinch.pipelines.estimate.model.bin_means import apart
 from chaffinch.pipelines.estimate.model.covariance import Observations
 from chaffinch.pipelines.estimate.model.likelihood import solve
 from chaffinch.pipelines.estimate.model.noise import Noise
-from numpy.typing import NDArray
 from scipy.special import ndtri
-
-Array = NDArray[np.float64]
 
 LEFT_OUT_S = WASHED_OUT_BEFORE_S + WASHED_OUT_AFTER_S
 # From this time scale on noise counts as drift.

@@ -7,9 +7,9 @@ swings within two minutes inside passes is compared: starts and stops are anothe
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error, peak_of
 from chaffinch.pipelines.work.delays.travel import smeared
-from chaffinch.pipelines.work.series import Array, Flags
 
 TRIED_S = np.arange(-30, 31)
 SWING_S = 120

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error, peak_of
 from chaffinch.pipelines.work.delays.travel import smeared
-from chaffinch.pipelines.work.series import Array, Flags
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg, turned_deg
 from numpy.typing import NDArray
 

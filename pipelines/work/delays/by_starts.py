@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error
 from chaffinch.pipelines.work.delays.travel import Arrivals, Travel, relative_load
-from chaffinch.pipelines.work.series import Array
 
 DEAD_TIMES_S = np.arange(0, 31)
 SMEARS_S = np.array([0.7, 1.5, 2.5, 4.0, 6.0, 9.0])

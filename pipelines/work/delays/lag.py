@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from chaffinch.pipelines.work.series import Array
+from chaffinch.pipelines.array_types import Array
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:

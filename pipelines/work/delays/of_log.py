@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.align import LOSS_PLACES, USUAL_SMEAR_S
 from chaffinch.pipelines.work.delays.by_loss_and_feed import follow_lag
 from chaffinch.pipelines.work.delays.by_neighbours import Pairs, find_pairs, neighbour_lag
@@ -14,8 +15,6 @@ from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag, com
 from chaffinch.pipelines.work.delays.travel import relative_load
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
 from chaffinch.pipelines.work.series import (
-    Array,
-    Flags,
     between_seconds,
     loss_column,
     per_second,

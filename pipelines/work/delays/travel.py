@@ -9,7 +9,7 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.work.series import Array
+from chaffinch.pipelines.array_types import Array
 
 # How fast the machine empties or fills, over which its load decides how fast crop travels; and the least and
 # greatest share of the usual load for which a dead time is thought to change. From memory.
