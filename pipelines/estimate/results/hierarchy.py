@@ -2,14 +2,16 @@
 
 For the estimates b (k,) of one machine-field, with doses X (k, s) of the s settings in steps:
 
-    b = X u + c + g w + e        u = mu + field,   c_j ~ N(0, sum_s change_s^2 dose_js^2)
+    b - g w = X u + c + e        u = mu + field,   c_j ~ N(0, sum_s change_s^2 dose_js^2)
     mu = theta + crop + year + machine             each term normal about zero, with a spread of its own
 
 e ~ N(0, noise V) is the error of the field's fit, V its covariance. g (k,) is what a unit of an unknown w ~ N(0, 1)
-common to the machine adds (two loss signals of unknown weight). A change of unknown dose has an effect of its own.
-Nothing is centred on an expected sign. The spreads have weak priors, differ between settings, and are integrated over
-by draws (``spread_draws``), not plugged in. noise is integrated likewise: nu / chi^2_nu, for nu degrees of freedom of
-the season's noise; that of one field enters as degrees of freedom of a t. Given the spreads all is normal
+common to the machine adds (two loss signals of unknown weight). w is drawn from its prior whatever the estimates are:
+g follows the effects themselves, so that effects would seem to tell w, by which they can be made to vanish (a cut
+model: Plummer 2015, Statistics and Computing 25:37-43). A change of unknown dose has an effect of its own. Nothing is
+centred on an expected sign. The spreads have weak priors, differ between settings, and are integrated over by draws
+(``spread_draws``), not plugged in. noise is integrated likewise: nu / chi^2_nu, for nu degrees of freedom of the
+season's noise; that of one field enters as degrees of freedom of a t. Given the spreads all is normal
 (``nested_terms``), so an answer is a mixture over the draws (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed.,
 ch. 5).
 """
@@ -93,29 +95,28 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
     maps = at.map(model.paths, machine=True)
     here_mean = np.einsum("fij,fj->fi", maps, mean[model.machine])
     here_cov = maps @ covariance[model.machine] @ maps.transpose(0, 2, 1)
-    x, xg = model.x, model.xgb[:, :, : n + 1]
+    x, b = model.x, model.without_w(s)
     inverse = np.linalg.inv(at.w)
 
     def of(gain: Array, prior: Array, left: Array) -> Moments:
-        """prior (f, r, s + 1): by mu and w. gain (f, r, k): by the residual. left (f, r): variance left."""
-        by = prior - gain @ xg
-        means = np.einsum("fri,fi->fr", by, here_mean) + np.einsum("frk,fk->fr", gain, model.b)
+        """prior (f, r, s): by mu. gain (f, r, k): by the residual. left (f, r): variance left."""
+        by = prior - gain @ x
+        means = np.einsum("fri,fi->fr", by, here_mean) + np.einsum("frk,fk->fr", gain, b)
         return means, left + np.einsum("fri,fij,frj->fr", by, here_cov, by, optimize=True)
 
     gain = at.between @ inverse
-    without_w = np.concatenate([x, np.zeros((*x.shape[:2], 1))], axis=2)
     left = np.diagonal(at.between - gain @ at.between, axis1=1, axis2=2)
-    means, variances = of(gain, without_w, left)
+    means, variances = of(gain, x, left)
     changes = means[model.real], variances[model.real]
     own = np.broadcast_to(s.field, (len(x), n)) ** 2
     by_field = own[:, :, None] * x.transpose(0, 2, 1) @ inverse
-    eye = np.broadcast_to(np.eye(n, n + 1), (len(x), n, n + 1))
+    eye = np.broadcast_to(np.eye(n), (len(x), n, n))
     left = own - own * np.einsum("fsk,fks->fs", by_field, x)
     means, variances = of(by_field, eye, left)
     fields = means.reshape(-1), variances.reshape(-1)
 
-    machine_maps = at.map(of_crops[:-1], machine=True)[:, :n]
-    season_maps = at.map(of_crops, machine=False)[:, :n]
+    machine_maps = at.map(of_crops[:-1], machine=True)
+    season_maps = at.map(of_crops, machine=False)
     on_machines = (
         np.einsum("cij,mj->mci", machine_maps, mean),
         np.einsum("cij,mjk,cik->mci", machine_maps, covariance, machine_maps, optimize=True),
@@ -151,31 +152,30 @@ def freedoms(at: AtSpreads, of_crops: Array) -> dict[str, Array]:
     _, covariance = at.joint()
     maps = at.map(model.paths, machine=True)
     here_cov = maps @ covariance[model.machine] @ maps.transpose(0, 2, 1)
-    xg = model.xgb[:, :, : n + 1]
+    x = model.x
     inverse = np.linalg.inv(at.w)
     noise = at.spreads.noise * model.v
-    down = xg.transpose(0, 2, 1) @ inverse
+    down = x.transpose(0, 2, 1) @ inverse
     through = here_cov @ down
 
     def within(gain: Array, prior: Array, variances: Array) -> Array:
-        total = gain + (prior - gain @ xg) @ through
+        total = gain + (prior - gain @ x) @ through
         of_noise = np.einsum("frk,fkl,frl->fr", total, noise, total, optimize=True)
         share = of_noise / np.maximum(variances, 1e-300)
         return np.broadcast_to(model.freedom[:, None], share.shape) / np.maximum(share, 1e-3) ** 2
 
     gain = at.between @ inverse
-    without_w = np.concatenate([model.x, np.zeros((*model.x.shape[:2], 1))], axis=2)
     padded = np.ones(model.b.shape)
     padded[model.real] = found["changes"][1]
-    own = np.broadcast_to(at.spreads.field, (len(model.x), n)) ** 2
-    by_field = own[:, :, None] * model.x.transpose(0, 2, 1) @ inverse
-    eye = np.broadcast_to(np.eye(n, n + 1), (len(model.x), n, n + 1))
+    own = np.broadcast_to(at.spreads.field, (len(x), n)) ** 2
+    by_field = own[:, :, None] * x.transpose(0, 2, 1) @ inverse
+    eye = np.broadcast_to(np.eye(n), (len(x), n, n))
     rows = {
-        "changes": within(gain, without_w, padded)[model.real],
+        "changes": within(gain, x, padded)[model.real],
         "fields": within(by_field, eye, found["fields"][1].reshape(-1, n)).reshape(-1),
     }
-    machine_maps = at.map(of_crops[:-1], machine=True)[:, :n]
-    season_maps = at.map(of_crops, machine=False)[:, :n]
+    machine_maps = at.map(of_crops[:-1], machine=True)
+    season_maps = at.map(of_crops, machine=False)
     on_machines = np.zeros((len(model.machines), *machine_maps.shape[:2]))
     seasons = np.zeros(season_maps.shape[:2])
     variances = found["on_machines"][1].reshape(on_machines.shape), found["seasons"][1].reshape(seasons.shape)

@@ -37,7 +37,7 @@ class FieldEstimates:
 class Spreads:
     """Standard deviations of one step of each setting, (s,) or one for all; of fields also (f, s).
 
-    unknown : of a change of unknown dose. noise : the factor on V.
+    unknown : of a change of unknown dose. noise : the factor on V. w : (m,) of each machine, none where all are zero.
     """
 
     setting: Array | float
@@ -48,18 +48,18 @@ class Spreads:
     year: Array | float = 0.0
     unknown: float = 0.3
     noise: float = 1.0
+    w: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class DrawnTerms:
     """One draw of all terms, each of variance one.
 
-    top : (p, s). machines : (m, s). w : (m,). fields : (f, s). changes : (f, k, s). unknown : (f, k).
+    top : (p, s). machines : (m, s). fields : (f, s). changes : (f, k, s). unknown : (f, k).
     """
 
     top: Array
     machines: Array
-    w: Array
     fields: Array
     changes: Array
     unknown: Array
@@ -93,10 +93,13 @@ class NestedTerms:
         self.on = (self.machine == np.arange(len(self.machines))[:, None]).astype(float)
         self.paths = np.array([self._path(f.crop, f.year) for f in fields])
         self.freedom = np.array([f.freedom for f in fields])
-        self.xgb = np.concatenate([self.x, self.g[:, :, None], self.b[:, :, None]], axis=2)
 
     def _path(self, crop: str | None, year: int) -> list[float]:
         return [1.0, *(float(c == crop) for c in self.crops), *(float(y == year) for y in self.years)]
+
+    def without_w(self, s: Spreads) -> Array:
+        """The estimates less what w adds to them, (f, k)."""
+        return self.b if s.w is None else self.b - self.g * s.w[self.machine][:, None]
 
     @cached_property
     def whitener(self) -> Array:
@@ -118,20 +121,20 @@ class NestedTerms:
         )
         w = s.noise * self.v + between + self.padding
         lower = np.linalg.cholesky(w)
-        half = np.linalg.solve(lower, self.xgb)
+        half = np.linalg.solve(lower, np.concatenate([self.x, self.without_w(s)[:, :, None]], axis=2))
         products = half.transpose(0, 2, 1) @ half
         log_w = 2 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum()
         by_term = self.by_term(s)
         terms, paths = len(by_term), self.paths
-        own = np.append(np.broadcast_to(s.machine, n), 1.0)
+        own = np.broadcast_to(np.asarray(s.machine, dtype=float), n)
         sums = np.einsum("mf,fij->mij", self.on, products, optimize=True)
-        block = np.eye(n + 1) + own[:, None] * sums[:, : n + 1, : n + 1] * own
-        cross = np.einsum("mf,fp,fij->mipj", self.on, paths, products[:, : n + 1, :n], optimize=True)
-        cross = (own[:, None, None] * cross * by_term).reshape(len(self.machines), n + 1, terms * n)
-        seen = own * sums[:, : n + 1, n + 1]
+        block = np.eye(n) + own[:, None] * sums[:, :n, :n] * own
+        cross = np.einsum("mf,fp,fij->mipj", self.on, paths, products[:, :n, :n], optimize=True)
+        cross = (own[:, None, None] * cross * by_term).reshape(len(self.machines), n, terms * n)
+        seen = own * sums[:, :n, n]
         top = np.einsum("fp,fq,fij->piqj", paths, paths, products[:, :n, :n], optimize=True)
         top = np.eye(terms * n) + (by_term[:, :, None, None] * top * by_term).reshape(terms * n, terms * n)
-        aim = (by_term * np.einsum("fp,fi->pi", paths, products[:, :n, n + 1])).reshape(-1)
+        aim = (by_term * np.einsum("fp,fi->pi", paths, products[:, :n, n])).reshape(-1)
         inverse = np.linalg.inv(block)
         lead = -inverse @ cross
         alone = np.einsum("mij,mj->mi", inverse, seen)
@@ -141,7 +144,7 @@ class NestedTerms:
         mean = covariance @ aim
         explained = float(aim @ mean + np.einsum("mi,mi->", seen, alone))
         log_dets = log_w + np.linalg.slogdet(block)[1].sum() + np.linalg.slogdet(top)[1]
-        loglik = -0.5 * (log_dets + products[:, n + 1, n + 1].sum() - explained)
+        loglik = -0.5 * (log_dets + products[:, n, n].sum() - explained)
         return AtSpreads(self, s, by_term, between, w, inverse, lead, alone, covariance, mean, float(loglik))
 
 
@@ -162,7 +165,7 @@ class AtSpreads:
     loglik: float
 
     def joint(self) -> tuple[Array, Array]:
-        """Mean (m, j) and covariance (m, j, j) of the common terms with each machine's own and its w."""
+        """Mean (m, j) and covariance (m, j, j) of the common terms with each machine's own."""
         spread = self.lead @ self.covariance
         own = self.inverse + spread @ self.lead.transpose(0, 2, 1)
         top = np.broadcast_to(self.covariance, (len(own), *self.covariance.shape))
@@ -179,18 +182,17 @@ class AtSpreads:
         ), covariance
 
     def map(self, paths: Array, machine: bool) -> Array:
-        """From the joint terms to mu of each setting and w, for rows of ``paths`` (r, p): (r, s + 1, j).
+        """From the joint terms to mu of each setting, for rows of ``paths`` (r, p): (r, s, j).
 
         machine : whether mu is that of the machine or that of all.
         """
         n = self.model.settings
         rows, terms = paths.shape
-        found = np.zeros((rows, n + 1, terms * n + n + 1))
+        found = np.zeros((rows, n, terms * n + n))
         weights = paths[:, :, None] * self.by_term
-        found[:, :n, : terms * n] = np.einsum("rpi,ij->ripj", weights, np.eye(n)).reshape(rows, n, terms * n)
+        found[:, :, : terms * n] = np.einsum("rpi,ij->ripj", weights, np.eye(n)).reshape(rows, n, terms * n)
         if machine:
-            found[:, :n, terms * n : -1] = np.diag(np.broadcast_to(self.spreads.machine, n))
-        found[:, n, -1] = 1.0
+            found[:, :, terms * n :] = np.diag(np.broadcast_to(self.spreads.machine, n))
         return found
 
     def draw(self, rng: np.random.Generator) -> DrawnTerms:
@@ -201,14 +203,14 @@ class AtSpreads:
         top = self.mean + np.linalg.cholesky(self.covariance) @ rng.standard_normal(self.mean.size)
         own = np.einsum("mij,mj->mi", np.linalg.cholesky(self.inverse), rng.standard_normal(self.alone.shape))
         own += self.alone + self.lead @ top
-        top, machines, w = top.reshape(-1, n), own[:, :n], own[:, n]
-        mu = model.paths @ (self.by_term * top) + (np.broadcast_to(s.machine, n) * machines)[model.machine]
+        top = top.reshape(-1, n)
+        mu = model.paths @ (self.by_term * top) + (np.broadcast_to(s.machine, n) * own)[model.machine]
         fields, changes = rng.standard_normal((many, n)), rng.standard_normal((many, most, n))
         unknown, errors = rng.standard_normal((2, many, most))
         scaled_x = model.x * np.broadcast_to(s.field, (many, n))[:, None, :]
         by_change = model.x * np.broadcast_to(s.change, n)
         by_unknown = s.unknown * np.sqrt(model.unknown)
-        rest = model.b - np.einsum("fks,fs->fk", model.x, mu) - model.g * w[model.machine][:, None]
+        rest = model.without_w(s) - np.einsum("fks,fs->fk", model.x, mu)
         rest -= np.einsum("fks,fs->fk", scaled_x, fields) + (by_change * changes).sum(axis=2)
         rest -= (
             by_unknown * unknown
@@ -218,8 +220,7 @@ class AtSpreads:
         fields = fields + np.einsum("fks,fk->fs", scaled_x, pulled)
         return DrawnTerms(
             top,
-            machines,
-            w,
+            own,
             fields,
             changes + by_change * pulled[:, :, None],
             unknown + by_unknown * pulled,

@@ -84,14 +84,12 @@ class _Chain:
         }
         self.seen |= {"machine": (model.on @ moved) > 0, "field": moved, "change": model.x != 0}
         self.bounds = dict(zip(("setting", "crop", "year"), zip(ends, ends[1:], strict=False), strict=True))
-        self.whitened_b, self.whitened_g = (
-            (model.whitener @ a[:, :, None])[:, :, 0] for a in (model.b, model.g)
-        )
+        self.w: Array | None = None
 
     def spreads(self) -> Spreads:
         of_columns = self.sizes[self.model.groups]
         sized = {name: of_columns * scale for name, scale in self.scales.items()}
-        return Spreads(**sized, unknown=self.scales["setting"], noise=self.noise)
+        return Spreads(**sized, unknown=self.scales["setting"], noise=self.noise, w=self.w)
 
     def sweep(self, rng: np.random.Generator) -> None:
         drawn = self.model.solve(self.spreads()).draw(rng)
@@ -121,9 +119,10 @@ class _Chain:
         return found
 
     def _rest(self, drawn: DrawnTerms) -> Array:
-        """Whitened estimates less what changes of unknown dose did."""
+        """Whitened estimates less what w adds and what changes of unknown dose did."""
         other = self.scales["setting"] * np.sqrt(self.model.unknown) * drawn.unknown
-        return self.whitened_b - (self.model.whitener @ other[:, :, None])[:, :, 0]
+        rest = self.model.without_w(self.spreads()) - other
+        return np.asarray((self.model.whitener @ rest[:, :, None])[:, :, 0])
 
     def _noise(self, rng: np.random.Generator, drawn: DrawnTerms, terms: dict[str, Array]) -> None:
         if not np.isfinite(self.freedom):
@@ -131,7 +130,6 @@ class _Chain:
         effects, of_columns = self._effects(terms), self.sizes[self.model.groups]
         explained = sum((self.scales[name] * one @ of_columns for name, one in effects.items()), np.zeros(()))
         errors = self._rest(drawn) - (self.model.whitener @ explained[:, :, None])[:, :, 0]
-        errors -= self.whitened_g * drawn.w[self.model.machine][:, None]
         freedom = self.freedom + self.model.estimates
         self.noise = float((self.freedom + (errors**2).sum()) / rng.chisquare(freedom))
 
@@ -174,14 +172,9 @@ class _Chain:
     def _regress(
         self, rng: np.random.Generator, columns: Array, rest: Array, start: Array, grids: list[_Grid]
     ) -> Array:
-        """Coefficients of whitened ``columns`` (f, k, c), one after another, each on its grid; w integrated out."""
+        """Coefficients of whitened ``columns`` (f, k, c), one after another, each on its grid."""
         gram = np.einsum("fkc,fkd->cd", columns, columns, optimize=True)
         along = np.einsum("fkc,fk->c", columns, rest)
-        on, g = self.model.on, self.whitened_g
-        of_w = on @ np.einsum("fkc,fk->fc", columns, g)
-        known = on @ (g**2).sum(axis=1) + self.noise
-        gram -= (of_w / known[:, None]).T @ of_w
-        along -= of_w.T @ (on @ (g * rest).sum(axis=1) / known)
         gram, along = gram / self.noise, along / self.noise
         found = start.copy()
         for i, grid in enumerate(grids):
@@ -197,8 +190,20 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     """
     chain, rng = _Chain(model, season_freedom), np.random.default_rng(SEED)
     found = []
-    for i in range(WARM_UP + SWEEPS):
+    doubts = _spread_doubts(rng, SWEEPS // EVERY, len(model.machines)) if model.g.any() else None
+    for _ in range(WARM_UP):
         chain.sweep(rng)
-        if i >= WARM_UP and i % EVERY == 0:
-            found.append(chain.spreads())
+    for i in range(SWEEPS // EVERY):
+        chain.w = None if doubts is None else doubts[i]
+        for _ in range(EVERY):
+            chain.sweep(rng)
+        found.append(chain.spreads())
     return found
+
+
+def _spread_doubts(rng: np.random.Generator, draws: int, machines: int) -> Array:
+    """Standard normal values of w, (draws, machines), each machine's as evenly spread as can be."""
+    from scipy.special import ndtri
+
+    even = ndtri((np.arange(draws) + 0.5) / draws)
+    return np.asarray(rng.permuted(np.tile(even[:, None], machines), axis=0))
