@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_bar import effect_bar
@@ -19,9 +19,7 @@ from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.estimate.responses.best_value import best_values
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ Reading the logs of a thousand fields again for every such page would take too l
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.dependence import Point
@@ -15,9 +15,7 @@ from chaffinch.dashboards.figures.forest import Key, key_and_amount
 from chaffinch.dashboards.pages.settings_in_use import InUse
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import ShownChange
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 Facts = dict[str, Any]
 NORMAL_95 = 1.959963984540054

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from datetime import date
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.pages.data_quality import deliveries_of
@@ -13,19 +14,15 @@ from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.shown_changes import of_field
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.work import machine_delays
+from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.load_calibration import WeighedLoads
 from chaffinch.pipelines.work.rows import by_log_clock, marked_readings
-
-if TYPE_CHECKING:
-    from datetime import date
-
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake import ReadableLake
-    from chaffinch.pipelines.work.delays.lag import Delays
-    from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import change_lines, effect_chart, rows_of_outcomes
@@ -45,11 +45,9 @@ from chaffinch.dashboards.words.shown_changes import (
     headline,
 )
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.work.delays.lag import Delays
-    from chaffinch.pipelines.work.load_calibration import WeighedLoads
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
 MOST_CURVES = 12
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.dashboards.figures.field_data import median_of
@@ -14,9 +13,7 @@ from chaffinch.pipelines.agronomy.exact import POUND_KG
 from chaffinch.pipelines.agronomy.feed_rate import straw_per_grain_at, total_feed_rate_t_h
 from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration, calibration_sentences
 from chaffinch.pipelines.agronomy.yields import mass_at_market_moisture
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 Fact = tuple[str, float | None, str]
 

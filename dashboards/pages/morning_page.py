@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.pages.data_quality import asides
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.work.sensor_health import Suspicion
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
 
 SINCE = timedelta(hours=24)
 # A machine is silent when others have logged for this long after its last reading.

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href, machine_href
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.terms import tone
+from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.tables import VERDICTS
 from chaffinch.sql import run_query
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
 
 MOST_SHOWN = 40
 COUNTED_OUTCOMES = ("separation_loss", "cleaning_loss")

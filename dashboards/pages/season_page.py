@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, effect_chart, rows_of_outcomes
@@ -10,9 +10,7 @@ from chaffinch.dashboards.figures.parts import ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, Outcome, outcome_of
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 
 def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:

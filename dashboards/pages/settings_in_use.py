@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
+from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.queries import LakeQueries
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
 from chaffinch.schemas.views import CATALOGUE, catalogue
 from chaffinch.sql import run_query
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.lake import ReadableLake
 
 _ORDER = "first_time, value"
 

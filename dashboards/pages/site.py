@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
@@ -29,15 +29,13 @@ from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
+from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
 
 RECORD = "made_from.txt"
 # Of sites of earlier versions.

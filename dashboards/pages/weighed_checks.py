@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import ShownTable, number, rows_of
@@ -11,9 +9,7 @@ from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_units import ShownUnits
 from chaffinch.pipelines.agronomy.loss import share_of_harvested_and_lost_pct
 from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 # A check takes a stop and some minutes; its yield is that of steady work this near.
 NEAR = "10m"

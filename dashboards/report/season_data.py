@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words.shown_changes import ShownChange, changes_of, of_field
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.readable import ReadableLake
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
 
 
 class YearOf(ReadableLake):

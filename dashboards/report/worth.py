@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
@@ -22,11 +22,9 @@ from chaffinch.dashboards.words.terms import crop_label
 from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.work.load_calibration import weighed_loads
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake import ReadableLake
 
 # A log that pauses for longer than this many of its usual intervals was not cutting meanwhile. From memory.
 LONGEST_PAUSE = 3.0

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from chaffinch.dashboards.report.worth import weighed_season
 from chaffinch.pipelines.atomic_write import write_whole
 from chaffinch.pipelines.errors import CallError
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake import ReadableLake
 
 ENDINGS = (".html", ".pdf", ".xlsx")
 

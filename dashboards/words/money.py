@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from chaffinch.dashboards.words.confidence import chance_in_words
@@ -11,9 +11,7 @@ from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.terms import NARROW, signed, significant
 from chaffinch.pipelines.agronomy.economics import LossAtWork, Saving, saving
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 MEANING = {
     "both": "less grain lost and less machine time, each at the feed rate that costs least",

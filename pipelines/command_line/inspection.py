@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import open_table, read, read_table
@@ -16,9 +17,6 @@ from chaffinch.pipelines.ingest.text.measurements import conversion_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.units import UnitError
-
-if TYPE_CHECKING:
-    import polars as pl
 
 # A pause is a gap from this many usual intervals on, and never below this many seconds.
 GAP_INTERVALS = 10
@@ -158,16 +156,12 @@ def _unlikely(adjustments: pl.DataFrame | None) -> list[str]:
 
 def _settings(adjustments: pl.DataFrame | None) -> list[dict[str, Any]]:
     """Each setting that was changed, and how often."""
-    import polars as pl
-
     if adjustments is None:
         return []
     return adjustments.group_by("setting", "kind").agg(pl.len().alias("changes")).sort("setting").to_dicts()
 
 
 def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]:
-    import polars as pl
-
     if aside is None or aside.height == 0:
         return []
     counted = aside.group_by("rule", maintain_order=True).agg(
@@ -182,8 +176,6 @@ def _by_rule(aside: pl.DataFrame | None, rows_read: int) -> list[dict[str, Any]]
 
 def _sampling(readings: pl.DataFrame | None) -> dict[str, Any]:
     """Usual interval [s] and the pauses well beyond it, machine by machine; nothing without readings."""
-    import polars as pl
-
     if readings is None or readings.height < 2:
         return {}
     ordered = readings.select("machine", "time").drop_nulls().sort("machine", "time")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,8 +15,6 @@ from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.terminal import json_text, visible
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
     import polars as pl
 
 # What a terminal shows of an answer.

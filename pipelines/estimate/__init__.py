@@ -11,8 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock, responses_to_changes
@@ -39,14 +40,11 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     level_of,
 )
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.lag import Delays
-
-if TYPE_CHECKING:
-    import numpy as np
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.lake import ReadableLake
 
 Row = dict[str, Any]
 

@@ -5,16 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import LakeError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, ESTIMATED_WITH_EFFECTS
 from chaffinch.pipelines.lake.freshness import as_plain, inputs_of_effects
+from chaffinch.pipelines.lake.reading import LakeReader
 from chaffinch.schemas.tables import Table, tables
-
-if TYPE_CHECKING:
-    import polars as pl
-    from chaffinch.pipelines.lake.reading import LakeReader
 
 # What is held in memory at once.
 ROWS_AT_ONCE, DELIVERIES_AT_ONCE = 500_000, 1000
@@ -95,8 +92,6 @@ def _groups(deliveries: Sequence[str], rows: dict[str, int]) -> Iterator[list[st
 
 def _rows_of(lake: LakeReader, table: Table, group: list[str]) -> Iterator[tuple[str, int | None, list[str]]]:
     """Each delivery of the group: its rows (None where they can't be read), and a sentence for each fault."""
-    import polars as pl
-
     try:
         rows = lake.scan(table.name).filter(pl.col("delivery").is_in(group)).collect()
     except (LakeError, pl.exceptions.PolarsError, OSError) as error:
@@ -130,8 +125,6 @@ def _rows_of(lake: LakeReader, table: Table, group: list[str]) -> Iterator[tuple
 
 def _faults_of_jobs(lake: LakeReader) -> list[str]:
     """Whether the derived tables hold exactly the rows that ``field_jobs`` says, made from the same inputs."""
-    import polars as pl
-
     again = f"run: chaffinch estimate --lake {lake.uri}"
     for name in DERIVED_TABLES:
         if damaged := lake.damaged_files(name):
@@ -152,8 +145,6 @@ def _faults_of_jobs(lake: LakeReader) -> list[str]:
 
 
 def _faults_of_effects(lake: LakeReader) -> list[str]:
-    import polars as pl
-
     for name in ("effects", *ESTIMATED_WITH_EFFECTS):
         if damaged := lake.damaged_files(name):
             return damaged
@@ -192,8 +183,6 @@ def content_digest(lake: LakeReader) -> str:
 
 
 def _parts(lake: LakeReader, name: str) -> Iterator[pl.DataFrame]:
-    import polars as pl
-
     if name not in DATA_TABLES:
         yield lake.scan(name).collect()
         return

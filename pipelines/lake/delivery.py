@@ -5,12 +5,10 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import polars as pl
 from chaffinch.pipelines.parsed import Parsed
-
-if TYPE_CHECKING:
-    import polars as pl
 
 ID_LENGTH = 16
 # The tables that a delivery fills; ``deliveries`` itself is the ledger.

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
+import polars as pl
 from chaffinch.pipelines.errors import LakeError
 from chaffinch.pipelines.lake.storage_errors import in_one_line
 from chaffinch.schemas.tables import tables
 
 if TYPE_CHECKING:
-    import polars as pl
     from deltalake import DeltaTable
     from pyarrow.dataset import Dataset
 
@@ -75,8 +75,6 @@ class DeltaTables:
 
     def owners_in(self, name: str) -> set[str]:
         """Values of the owning column that have rows in table ``name``, counted or not."""
-        import polars as pl
-
         table = tables()[name]
         if table.partition:
             return {part[0] for part in self.parts_of(name)}
@@ -89,8 +87,6 @@ class DeltaTables:
 
         A file that was cut short must never reach the Parquet reader, which brings the process down.
         """
-        import polars as pl
-
         try:
             if not self.exists(name):
                 return []
@@ -127,8 +123,6 @@ class DeltaTables:
         """Paths of the data files of a table on this machine; of a table parted by delivery those of
         ``deliveries``, if given.
         """
-        import polars as pl
-
         with self._named_failures(name, "read"):
             written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
         if deliveries is not None:
@@ -146,8 +140,6 @@ class DeltaTables:
 
     def scan(self, name: str) -> pl.LazyFrame:
         """Every row under the contract of the table, which exists; columns it lacks are null."""
-        import polars as pl
-
         with self._named_failures(name, "read"):
             frame = self._frame(name)
             present = frame.collect_schema().names()
@@ -159,8 +151,6 @@ class DeltaTables:
 
     def _frame(self, name: str) -> pl.LazyFrame:
         """The current table; Polars looks for a folder such as ``my lake`` under ``my%20lake``."""
-        import polars as pl
-
         if not self.is_remote and quote(self.uri) != self.uri:
             return pl.scan_pyarrow_dataset(self._table(name).to_pyarrow_dataset())
         return pl.scan_delta(self._table(name), storage_options=self._storage_options())
@@ -219,8 +209,6 @@ class DeltaTables:
 
         Of a clock that jumped back the newest commit up to ``moment`` counts.
         """
-        import polars as pl
-
         if not self.exists(name):
             return None
         table = self._table(name)

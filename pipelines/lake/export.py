@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.errors import CallError, did_you_mean
 from chaffinch.pipelines.lake.delivery import DATA_TABLES
+from chaffinch.pipelines.lake.store import Lake
 from chaffinch.pipelines.lake.table_files import write_frames
 from chaffinch.schemas.tables import tables
-
-if TYPE_CHECKING:
-    import polars as pl
-    from chaffinch.pipelines.lake.store import Lake
 
 
 def check_table(name: str) -> None:
@@ -35,8 +32,6 @@ def export_table(lake: Lake, name: str, to: Path) -> int:
 
 def _pieces(lake: Lake, name: str) -> Iterator[pl.DataFrame]:
     """The table in stable order: by name of the file, then by its key."""
-    import polars as pl
-
     key = list(tables()[name].key)
     if not tables()[name].partition:
         yield lake.scan(name).collect().sort(key, nulls_last=True)

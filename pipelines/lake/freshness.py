@@ -10,14 +10,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.pipelines.program_digest import program_digest
-
-if TYPE_CHECKING:
-    import polars as pl
-    from chaffinch.pipelines.lake.readable import ReadableLake
 
 # Entries of farm.toml that change neither what is read nor what is estimated.
 _PAGES_ONLY = {"units", "client", "prices", "notify"}
@@ -109,8 +106,6 @@ def from_text(text: str | None) -> Inputs:
 
 def with_times_of(before: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
     """``effects`` in which rows that are unchanged keep the ``computed_at`` that they had ``before``."""
-    import polars as pl
-
     if before.is_empty() or effects.is_empty():
         return effects
     known = before.select(_row_hash(before), pl.col("computed_at").alias("_earlier")).unique(
@@ -137,8 +132,6 @@ def _row_hash(frame: pl.DataFrame) -> pl.Series:
 
 def as_plain(frame: pl.DataFrame) -> pl.DataFrame:
     """``frame`` with lists as texts: the same values hash alike however a list is laid out in memory."""
-    import polars as pl
-
     return frame.with_columns(
         pl.col(c).list.join("\x1f").alias(c) for c, kind in frame.schema.items() if kind == pl.List
     )

@@ -13,8 +13,9 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import polars as pl
 from chaffinch.pipelines.errors import CallError, LakeError
 from chaffinch.pipelines.lake.checks import content_digest, faults
 from chaffinch.pipelines.lake.delivery import (
@@ -28,10 +29,6 @@ from chaffinch.pipelines.lake.delta import owned_by
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
 from chaffinch.pipelines.lake.reading import FIELDS_KEY, INPUTS_KEY, LakeReader
 from chaffinch.schemas.tables import tables
-
-if TYPE_CHECKING:
-    import polars as pl
-
 
 # Where earlier versions kept what they had worked out.
 OLD_CACHE = ".kept"
@@ -190,8 +187,6 @@ class Lake(LakeReader):
 
         Raises ``CallError`` where none or several are meant.
         """
-        import polars as pl
-
         by_id = pl.col("delivery").str.starts_with(named.lower()) if len(named) >= 6 else pl.lit(False)
         found = self.ledger().filter((pl.col("name") == named) | by_id)
         if found.height != 1:
@@ -221,8 +216,6 @@ class Lake(LakeReader):
 
     def put_trials(self, trials: pl.DataFrame) -> None:
         """Replace the rows of ``trials``, each delivery's whole, with what was done of them; none is added."""
-        import polars as pl
-
         before = self.scan("trials").collect()
         key = tables()["trials"].key
         if before.sort(key).equals(trials.sort(key)):
@@ -282,8 +275,6 @@ class Lake(LakeReader):
 
     def _remove_rows(self, ids: Sequence[str]) -> None:
         """Take out the rows of deliveries ``ids``, and the field jobs that were made from them."""
-        import polars as pl
-
         if not ids:
             return
         for name in DATA_TABLES:
@@ -295,8 +286,6 @@ class Lake(LakeReader):
                 self.delta.delete(name, jobs)
 
     def _commit_ledger(self, ids: list[str], rows: list[dict[str, Any]]) -> None:
-        import polars as pl
-
         self._require_lake()
         table = tables()["deliveries"]
         if not rows:
@@ -311,8 +300,6 @@ class Lake(LakeReader):
 
 def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:
     """The rows of table ``name``, delivery by delivery, each in stable order."""
-    import polars as pl
-
     table = tables()[name]
     for delivery in batch:
         frame = delivery.frames().get(name)

@@ -9,18 +9,15 @@ from __future__ import annotations
 
 import hashlib
 from datetime import timedelta
-from typing import TYPE_CHECKING
 
+import polars as pl
 from chaffinch.pipelines.ingest.kinds.setting_changes import EXACT_STEP_PART, STOPPED_PART
 from chaffinch.pipelines.ingest.text.number_parsing import plain_number
+from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import Setting, settings
 from chaffinch.schemas.tables import tables
-
-if TYPE_CHECKING:
-    import polars as pl
-    from chaffinch.pipelines.lake import Lake
 
 NAME = "(set values between harvest logs)"
 KIND = "setting columns"
@@ -47,8 +44,6 @@ def note_changes_between_files(lake: Lake) -> None:
 
 def changes_between_files(lake: Lake) -> pl.DataFrame:
     """Rows of ``adjustments`` (without delivery and file), numbered from 1, by machine, time and setting."""
-    import polars as pl
-
     columns = {s.column: s for s in settings().values() if s.kind in ("number", "ordered", "either_or")}
     counted = (
         lake.scan("readings")
@@ -62,8 +57,6 @@ def changes_between_files(lake: Lake) -> pl.DataFrame:
 
 
 def _of_setting(lake: Lake, setting: Setting) -> pl.DataFrame:
-    import polars as pl
-
     number = setting.kind == "number"
     value, file = pl.col(setting.column), ["machine", "delivery"]
     kept = COMPARED_READINGS if number else 1
@@ -93,8 +86,6 @@ def _of_setting(lake: Lake, setting: Setting) -> pl.DataFrame:
 
 def _ends_of_files(lake: Lake, setting: Setting) -> pl.DataFrame:
     """Readings with the setting in the first and last minutes of each file and machine."""
-    import polars as pl
-
     value, file = pl.col(setting.column), ["machine", "delivery"]
     rows = lake.scan("readings").filter(value.is_not_null()).select(*file, "time", value)
     if setting.unit == "rpm":
@@ -109,8 +100,6 @@ def _ends_of_files(lake: Lake, setting: Setting) -> pl.DataFrame:
 
 
 def _as_adjustments(ends: pl.DataFrame, setting: Setting) -> pl.DataFrame:
-    import polars as pl
-
     number = setting.kind == "number"
     rows = [
         {

@@ -12,16 +12,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
 from chaffinch.pipelines.errors import DeclarationError, LakeError, NotYet, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.freshness import reading_digest
+from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
-    import polars as pl
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
-    from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.parsed import Parsed
 
 TIERS = ("farm", "boundaries", "task data", "table")
 _HEAD_BYTES = 4096
@@ -91,8 +91,6 @@ class InboxPlan:
 
     def due(self, tier: str, lake: Lake) -> Due:
         """The files of ``tier`` to read, given what the lake holds now."""
-        import polars as pl
-
         ledger = lake.ledger()
         boundaries = _boundaries(lake, ledger, tier)
         read_with = reading_digest(self.farm, boundaries)
@@ -254,8 +252,6 @@ def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str |
 
 def _boundaries(lake: Lake, ledger: pl.DataFrame, tier: str) -> list[tuple[str, str]]:
     """Fields known to files of ``tier``: name and polygon as text, those of boundary files first."""
-    import polars as pl
-
     if tier in ("farm", "boundaries"):
         return []
     kinds = ["boundaries"] if tier == "task data" else ["boundaries", "task data"]

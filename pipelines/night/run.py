@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from chaffinch.pipelines.errors import ChaffinchError, LakeError, NotYet
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.night.summary import (
     EstimateSummary,
@@ -25,7 +26,6 @@ from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_sid
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.plan import InboxPlan
 
 T = TypeVar("T")

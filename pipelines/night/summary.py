@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import polars as pl
+from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.delivery import UNREADABLE, Delivery
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import Parsed
 
 # Sentences about refreshed effects that a night prints; the JSON has all of them.
 MOST_LISTED = 12
@@ -188,8 +187,6 @@ def _reasons(parsed: Parsed, whole: bool) -> str:
 
     whole : of rows that were set aside whole, else of values.
     """
-    import polars as pl
-
     if parsed.set_aside is None:
         return ""
     meant = parsed.set_aside.filter(pl.col("row_kept").fill_null(False) != whole)
@@ -201,8 +198,6 @@ def _reasons(parsed: Parsed, whole: bool) -> str:
 
 def _examples(parsed: Parsed) -> tuple[str, ...]:
     """The first row set aside under each rule, most frequent rule first, and how many more there are."""
-    import polars as pl
-
     if parsed.set_aside is None or not parsed.set_aside.height:
         return ()
     by_rule = parsed.set_aside.group_by("rule", maintain_order=True).agg(

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.pipelines.prove.scoring import percent
+from chaffinch.pipelines.prove.scoring import Score, percent
 from chaffinch.pipelines.prove.trial import ADJUSTMENT, OURS, STRUCTURAL
 
 if TYPE_CHECKING:
-    from chaffinch.pipelines.prove.scoring import Score
     from rich.table import Table
 
 # Fewer cases of a tenth say nothing within five points.

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import polars as pl
+import polars as pl
 
 # Losses by which a value is judged, the first that is known.
 JUDGED_BY = ("machine_loss", "separation_loss", "cleaning_loss")

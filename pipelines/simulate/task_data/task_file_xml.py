@@ -6,17 +6,14 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 from xml.sax.saxutils import quoteattr
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import polars as pl
 from chaffinch.pipelines.simulate.task_data.encoding import DECLARATION
 from chaffinch.pipelines.simulate.task_data.written_columns import ELEMENTS, WrittenColumn, element_id
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    import polars as pl
 
 
 def task_data_xml(

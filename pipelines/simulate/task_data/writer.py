@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import EPOCH_DAYS
 from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue, LogHeader
 from chaffinch.pipelines.ingest.task_data.records.resync import DAY_MS
@@ -25,9 +25,6 @@ from chaffinch.pipelines.simulate.task_data.written_columns import (
 )
 from chaffinch.schemas.declarations import settings
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    import polars as pl
 
 FIELDS = ("time", "date", "north", "east", "up", "status", "gps_time", "gps_date")
 PLACE_FIELDS = {"north": "latitude", "east": "longitude", "up": "altitude_m"}
@@ -72,8 +69,6 @@ def write_task_data(
 
 def _with_set_values(frame: pl.DataFrame, adjustments: pl.DataFrame | None) -> pl.DataFrame:
     """``frame`` with a column for each number that was adjusted, holding its value at every reading."""
-    import polars as pl
-
     if adjustments is None:
         return frame
     own = adjustments.filter(pl.col("machine") == frame["machine"][0], pl.col("kind") == "number")
@@ -90,8 +85,6 @@ def _set_values(times: pl.Series, changes: pl.DataFrame) -> pl.Series:
     Before the first change of this task it is what that one started from; without one, what the last change
     before left.
     """
-    import polars as pl
-
     inside = changes.filter(pl.col("time") > times[0], pl.col("time") <= times[-1])
     if inside.height:
         levels = [inside["from_value"][0], *inside["to_value"].to_list()]

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.dictionary import FIRST_PROPRIETARY, identifiers
 from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.units import device_unit
-
-if TYPE_CHECKING:
-    import polars as pl
 
 PLACE = ("latitude", "longitude", "altitude_m")
 ELEMENTS = ("combine", "header", "threshing", "separation", "cleaning", "residue", "grain tank", "engine")

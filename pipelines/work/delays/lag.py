@@ -8,14 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.work.delays.travel import Travel
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.work.delays.travel import Travel
 
 SENSORS = ("grain", "separation", "cleaning", "moisture")
 
