@@ -16,6 +16,7 @@ from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.dashboards.words.trial_words import ShownTrial
 from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
@@ -39,6 +40,7 @@ class FieldJob:
     day: date | None
     boundary_wkt: str | None
     narrowed: dict[str, pl.DataFrame]
+    trials: tuple[ShownTrial, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ class Ground:
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)
-        return render("field", context, "../"), context["facts"]
+        return render("field", context | {"trials": job.trials}, "../"), context["facts"]
 
 
 def make_all(
@@ -132,10 +134,16 @@ class MachineTables:
         return self.parts[name].get((key,), self.none[name])
 
 
-def field_job(lots: MachineTables, row: dict[str, Any], ground: str, made: Mapping[str, str]) -> FieldJob:
+def field_job(
+    lots: MachineTables,
+    row: dict[str, Any],
+    ground: str,
+    made: Mapping[str, str],
+    trials: Sequence[ShownTrial] = (),
+) -> FieldJob:
     """The page of a row of ``machine_fields``, and everything it is made from except the readings.
 
-    made : what the field jobs in ``work`` were made from.
+    made : what the field jobs in ``work`` were made from. trials : of the lake.
     """
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
@@ -164,7 +172,7 @@ def field_job(lots: MachineTables, row: dict[str, Any], ground: str, made: Mappi
     work = made.get(job_id(machine, name, row.get("day")))
     whole_machine = [lots.get(table, machine) for table in ("adjustments", "loads", "field_jobs")]
     beside = whole_machine[1:] if work else whole_machine
-    digest = digest_of(
-        [ground, repr(sorted(row.items())), boundary or "", work or "", *beside, *narrowed.values()]
-    )
-    return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed)
+    here = tuple(one for one in trials if one.machine == machine and name in one.fields)
+    stated = [repr(sorted(row.items())), repr(here), boundary or "", work or ""]
+    digest = digest_of([ground, *stated, *beside, *narrowed.values()])
+    return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed, here)

@@ -24,15 +24,19 @@ from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_cont
 from chaffinch.dashboards.pages.overview_page import index_context
 from chaffinch.dashboards.pages.season_page import crops_of, season_context
 from chaffinch.dashboards.pages.settings_in_use import settings_of_jobs
+from chaffinch.dashboards.pages.trial_page import trial_context
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
+from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, trial_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
+from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
+from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
@@ -44,6 +48,7 @@ TABLES = (
     "effects",
     "responses",
     "loss_curves",
+    "trials",
     "adjustments",
     "loss_checks",
     "deliveries",
@@ -73,7 +78,10 @@ class Pages:
     def open(cls, folder: Path) -> Pages:
         """The pages in ``folder``; none where the record is missing or was damaged or edited."""
         # What a killed run left half written.
-        for place in (folder, *(folder / part for part in ("assets", "fields", "machines", "crops"))):
+        for place in (
+            folder,
+            *(folder / part for part in ("assets", "fields", "machines", "crops", "trials")),
+        ):
             remove_parts(place)
         for record in RECORDS_BEFORE:
             (folder / record).unlink(missing_ok=True)
@@ -162,7 +170,9 @@ def write_site(
     where = lake.machine_fields().sort("first_time", "machine", "field")
     lots = MachineTables.of(tables, weighed)
     made = lake.whole_jobs()
-    jobs = [field_job(lots, row, ground, made) for row in where.iter_rows(named=True)]
+    found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
+    trials = shown_trials(found)
+    jobs = [field_job(lots, row, ground, made, trials) for row in where.iter_rows(named=True)]
     due = []
     for job in jobs:
         if job.page in pages.facts and pages.holds(job.page, job.digest):
@@ -176,13 +186,21 @@ def write_site(
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
-    _put_groups(pages, where, tables["effects"], farm, ground)
-    pages.put("index.html", everything, lambda: render("index", index_context(where, tables, farm), ""))
-    pages.put("season.html", everything, lambda: render("season", season_context(where, tables, farm), ""))
+    _put_groups(pages, where, tables["effects"], farm, ground, trials)
+    _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
+    overview = {"trials": trials}
+    pages.put(
+        "index.html", everything, lambda: render("index", index_context(where, tables, farm) | overview, "")
+    )
+    pages.put(
+        "season.html",
+        everything,
+        lambda: render("season", season_context(where, tables, farm) | overview, ""),
+    )
 
     def make_morning() -> bytes:
         about = Morning(now, notes, suspicions(lake, weighed), earlier)
-        return render("nightly", morning_context(where, tables, farm, about), "")
+        return render("nightly", morning_context(where, tables, farm, about) | overview, "")
 
     pages.put("nightly.html", morning, make_morning)
     removed = pages.close(whole)
@@ -207,24 +225,54 @@ def _morning_digest(
     return digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
 
 
-def _put_groups(pages: Pages, where: pl.DataFrame, effects: pl.DataFrame, farm: Farm, ground: str) -> None:
+def _put_trials(
+    pages: Pages,
+    lake: ReadableLake,
+    found: Sequence[Standing],
+    where: pl.DataFrame,
+    effects: pl.DataFrame,
+    farm: Farm,
+    ground: str,
+) -> None:
+    """A page per trial."""
+    for one in found:
+        mine = effects.filter(pl.col("trial") == one.name, pl.col("machine") == one.machine)
+
+        def make(one: Standing = one, mine: pl.DataFrame = mine) -> bytes:
+            context = trial_context(one, mine, where, randomisation_of(lake, one), farm)
+            return render("trial", context, "../")
+
+        pages.put(trial_href(one), digest_of([ground, repr(one), mine]), make)
+
+
+def _put_groups(
+    pages: Pages,
+    where: pl.DataFrame,
+    effects: pl.DataFrame,
+    farm: Farm,
+    ground: str,
+    trials: Sequence[ShownTrial],
+) -> None:
     """A page per machine and per crop."""
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, effects, facts)
     season = digest_of([effects.filter(pl.col("scope") == "season")])
     by_machine = lot.effects.partition_by("machine", as_dict=True)
 
-    def put(page: str, mine: pl.DataFrame, context: Callable[[], dict[str, Any]]) -> None:
+    def put(
+        page: str, mine: pl.DataFrame, context: Callable[[], dict[str, Any]], shown: Sequence[ShownTrial] = ()
+    ) -> None:
         here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
                               nulls_equal=True)  # fmt: skip
         noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
-        digest = digest_of([ground, here, mine.drop("href", strict=False), season, noted])
-        pages.put(page, digest, lambda: render("group", context(), "../"))
+        digest = digest_of([ground, here, mine.drop("href", strict=False), season, noted, repr(shown)])
+        pages.put(page, digest, lambda: render("group", context() | {"trials": shown}, "../"))
 
     for machine in where["machine"].unique().sort():
         mine = by_machine.get((machine,), lot.effects.clear())
         places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
-        put(machine_href(machine), places, partial(machine_context, machine, lot, farm))
+        shown = [one for one in trials if one.machine == machine]
+        put(machine_href(machine), places, partial(machine_context, machine, lot, farm), shown)
     for crop in crops_of(effects):
         put(
             crop_href(crop),

@@ -20,8 +20,10 @@ from chaffinch.dashboards.words.confidence import DEFINITION
 from chaffinch.dashboards.words.money import MEANING, saved_in_words
 from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, ShownChange
 from chaffinch.dashboards.words.shown_units import Ends, amount, priced, units_of, with_range
+from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.trials.answers.standing import standings
 from chaffinch.schemas.declarations import reasons, settings
 
 # A list of more changes than this would be dozens of pages; the sheets hold every one.
@@ -53,6 +55,7 @@ def report_page(season: WeighedSeason, logo: str) -> bytes:
         "style": _style(data, farm),
         "sections": SECTIONS,
         "facts": _facts(season),
+        "trials": _trials(data),
         **_summary(season),
         "shown": [(name, words.OUTCOME_WORDS[name]) for name in SHOWN],
         "meanings": words.OUTCOME_MEANING,
@@ -75,6 +78,13 @@ def report_page(season: WeighedSeason, logo: str) -> bytes:
         "us": farm.units == "us",
     }
     return render("season_report", context, "")
+
+
+def _trials(data: SeasonData) -> list[ShownTrial]:
+    """Trials of the year: those of which something was done in it, and answers from its readings alone."""
+    machines = data.where["machine"].unique().sort().to_list()
+    found = standings(data.lake.scan("trials").collect(), data.effects, machines)
+    return shown_trials([one for one in found if one.began is not None and one.began.year == data.year])
 
 
 def last_moment(data: SeasonData) -> datetime:

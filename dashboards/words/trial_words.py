@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.links import page_name
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
 from chaffinch.pipelines.trials.answers.standing import Comparison, Standing
@@ -77,3 +80,39 @@ def step_words(step: dict[str, Any]) -> str:
     return (
         f"{value}{' ' + step['unit'] if step['unit'] and step['second_value'] is None else ''} for {length}"
     )
+
+
+def trial_href(one: Standing) -> str:
+    """The trial's page, from the root of the site."""
+    return f"trials/{page_name('trial', one.name, one.machine, one.delivery)}"
+
+
+@dataclass(frozen=True, slots=True)
+class ShownTrial:
+    """A trial as other pages list it: ``headline`` is its answer so far, ``sentence`` what to do next."""
+
+    name: str
+    machine: str
+    fields: tuple[str | None, ...]
+    href: str
+    state: str
+    headline: str
+    sentence: str
+    done: str
+
+
+def shown_trials(found: Sequence[Standing]) -> list[ShownTrial]:
+    """Trials in the order of ``standings``, for the lists of other pages."""
+    return [
+        ShownTrial(
+            one.name,
+            one.machine,
+            one.fields,
+            trial_href(one),
+            one.state,
+            comparison_sentence(one.main) if one.main else "",
+            state_sentence(one),
+            done_sentence(one),
+        )
+        for one in found
+    ]

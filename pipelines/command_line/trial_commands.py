@@ -171,8 +171,18 @@ def status(
         sentences.append(
             "Files came since effects were estimated; refresh them with: chaffinch estimate --lake LAKE"
         )
-    give(sentences, {"trials": [_as_json(one) for one in found]}, as_json)
+    give(sentences, {"trials": [_as_json(one) | _tested(opened, one) for one in found]}, as_json)
     return 0
+
+
+def _tested(lake: Any, one: Any) -> dict[str, Any]:
+    """What the randomisation test says of the main comparison."""
+    from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
+
+    test = randomisation_of(lake, one)
+    if test is None:
+        return {"randomisation_p": None, "blocks": 0, "blocks_agreeing": 0}
+    return {"randomisation_p": test.p, "blocks": len(test.blocks), "blocks_agreeing": test.agreeing}
 
 
 def _as_json(one: Any) -> dict[str, Any]:

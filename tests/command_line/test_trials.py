@@ -89,6 +89,27 @@ def test_rows_of_the_trial_are_marked_in_effects(driven):
     assert adjustments.height == switches
 
 
+def test_the_order_is_tested_against_other_orders(driven, capsys):
+    _, found = as_json(capsys, "trial", "status", "--lake", driven / "lake", "--trial", "Fan")
+    (trial,) = found["trials"]
+    # Three mirrored blocks, all with less loss at the second value: 2 of 8 orders show as much.
+    assert (trial["blocks"], trial["blocks_agreeing"], trial["randomisation_p"]) == (3, 3, 0.25)
+
+
+def test_pages_and_report_lead_with_the_trial(driven, tmp_path):
+    lake = ["--lake", str(driven / "lake")]
+    assert run(["pages", *lake, "--site", str(tmp_path / "site")]) == 0
+    page = next(one for one in (tmp_path / "site" / "trials").iterdir() if "trial-fan" in one.name)
+    text = page.read_text(encoding="utf-8")
+    for words in ("Enough is known: 1000 rpm loses less", "3 of 3 mirrored blocks agree", "Stop the engine"):
+        assert words in text
+    for name in ("index", "nightly", "season", "fields/*", "machines/*"):
+        (listing,) = (tmp_path / "site").glob(f"{name}.html")
+        assert page.name in listing.read_text(encoding="utf-8"), name
+    assert run(["season", *lake, "--year", "2026", "--out", str(tmp_path / "report.html")]) == 0
+    assert "Enough is known: 1000 rpm loses less" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
 def test_a_trial_is_planned_from_the_lake(driven, tmp_path, capsys):
     out = tmp_path / "card.html"
     arguments = [

@@ -60,7 +60,7 @@ def randomisation_test(
     p = float(np.mean(np.abs(sums) >= observed * (1 - 1e-9)))
     mean = float(np.mean(seen))
     return RandomisationTest(
-        p, 2.0 / len(halves) ** len(whole), tuple(seen), sum(np.sign(c) == np.sign(mean) for c in seen)
+        p, 2.0 / len(halves) ** len(whole), tuple(seen), sum(bool(np.sign(c) == np.sign(mean)) for c in seen)
     )
 
 

@@ -1,0 +1,136 @@
+"""The page of a trial: its answer first, then whether it is enough, then what was done; and trials on other pages."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+from chaffinch.dashboards.figures.trial_switches import switches_drawing
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.links import field_href, machine_href
+from chaffinch.dashboards.words.shown_units import units_of, with_range
+from chaffinch.dashboards.words.trial_words import (
+    better_value,
+    compared,
+    done_sentence,
+    state_sentence,
+    step_words,
+)
+from chaffinch.pipelines.agronomy.economics import value_of_loss_per_ha
+from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.trials.answers.randomisation import RandomisationTest
+from chaffinch.pipelines.trials.answers.standing import Comparison, Standing
+from chaffinch.schemas.declarations import settings
+
+
+def trial_context(
+    one: Standing, effects: pl.DataFrame, where: pl.DataFrame, test: RandomisationTest | None, farm: Farm
+) -> dict[str, Any]:
+    """What the template shows of a trial.
+
+    effects : rows of the trial. where : ``machine_fields`` of the lake. test : of the main comparison.
+    """
+    zone = farm.zone_of(one.machine)
+    catalogue = [settings()[name] for name in one.settings if name in settings()]
+    main = one.main
+    return {
+        "name": one.name,
+        "machine": one.machine,
+        "machine_href": machine_href(one.machine),
+        "crop": words.crop_label(one.crop) if one.crop else None,
+        "state": one.state,
+        "sentence": state_sentence(one),
+        "status": one.status,
+        "done": done_sentence(one),
+        "when": _when(one, zone),
+        "fields": [
+            {"name": words.field_label(row["field"]), "href": field_href(row)}
+            for row in where.filter(pl.col("machine") == one.machine).iter_rows(named=True)
+            if row["field"] in one.fields and _during(row, one)
+        ],
+        "answers": [_answer(each, one, farm) for each in one.comparisons],
+        "drawing": switches_drawing(effects, main) if main else "",
+        "agreement": _agreement(test),
+        "steps": [_step(step, zone) for step in one.steps],
+        "remarks": list(one.sentences),
+        "cautions": list(dict.fromkeys(s.caution for s in catalogue if s.caution)),
+        "zone": zone or "UTC",
+    }
+
+
+def _during(row: dict[str, Any], one: Standing) -> bool:
+    return (
+        one.began is None
+        or one.ended is None
+        or bool(row["first_time"] <= one.ended and row["last_time"] >= one.began)
+    )
+
+
+def _when(one: Standing, zone: str | None) -> str:
+    if one.began is None or one.ended is None:
+        return "not begun"
+    first, last = words.day(one.began, zone), words.day(one.ended, zone)
+    clocks = f"{words.clock(one.began, zone)} to {words.clock(one.ended, zone)}"
+    return f"{first}, {clocks}" if first == last else f"{first} to {last}"
+
+
+def _answer(each: Comparison, one: Standing, farm: Farm) -> dict[str, Any]:
+    units = units_of(farm, one.crop)
+    better = better_value(each)
+    unit = f" {each.unit}" if each.unit else ""
+    money = None
+    per_t = farm.prices.per_t.get(one.crop or "")
+    if each.absolute is not None and per_t is not None:
+        scale = units.money_per_area(farm.prices.currency)
+        saved = [float(value_of_loss_per_ha(-kg, per_t)) for kg in each.absolute]
+        money = with_range((saved[0], min(saved), max(saved)), scale)
+    chance = each.chance_less if each.log_ratio < 0 else 1 - each.chance_less
+    less = each.to_value if each.log_ratio < 0 else each.from_value
+    return {
+        "compared": compared(each),
+        "outcome": words.OUTCOME_WORDS[each.outcome],
+        "verdict": "no clear change" if better is None else "less" if each.log_ratio < 0 else "more",
+        "tone": "unclear" if better is None else "better" if each.log_ratio < 0 else "worse",
+        "percent": each.percent,
+        "anytime": each.anytime_range,
+        "once": each.percent_range,
+        "less": f"{less}{unit}",
+        "chance": f"over 99{words.NARROW}%" if chance > 0.99 else f"{100 * chance:.0f}{words.NARROW}%",
+        "absolute": with_range(each.absolute, units.mass_per_area) if each.absolute else None,
+        "money": money,
+        "capacity": _percents(each.capacity),
+        "shared": _percents(each.shared),
+        "switches": counted(each.switches, "switch", "switches"),
+    }
+
+
+def _percents(ends: tuple[float, float, float] | None) -> str | None:
+    return (
+        None if ends is None else f"{words.signed(ends[0])}{words.NARROW}% ({words.percent_range(*ends[1:])})"
+    )
+
+
+def _agreement(test: RandomisationTest | None) -> str:
+    if test is None:
+        return "No mirrored block was driven whole yet, so the order can't be tested against other orders."
+    blocks = counted(len(test.blocks), "mirrored block")
+    said = f"{test.agreeing} of {blocks} agree with the mean. "
+    said += f"Of the orders that might have been drawn, {100 * test.p:.2g} % would show as much by chance"
+    return said + (
+        f" (the least that {blocks} can show is {100 * test.least:.2g} %)."
+        if test.p < 3 * test.least
+        else "."
+    )
+
+
+def _step(step: dict[str, Any], zone: str | None) -> dict[str, Any]:
+    at = step["done_at"]
+    status = step["step_status"]
+    return {
+        "number": step["step"],
+        "plan": step_words(step),
+        "status": status,
+        "at": words.clock(at, zone) if at else "in force before" if status == "done" else "",
+        "deviation": words.capitalized(step["deviation"] or ""),
+    }
