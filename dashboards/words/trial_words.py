@@ -8,9 +8,12 @@ from typing import Any
 
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import page_name
+from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
 from chaffinch.pipelines.trials.answers.standing import Comparison, Standing
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 
 
 def compared(one: Comparison) -> str:
@@ -116,3 +119,38 @@ def shown_trials(found: Sequence[Standing]) -> list[ShownTrial]:
         )
         for one in found
     ]
+
+
+def suggestion_sentence(one: Suggestion, farm: Farm) -> str:
+    """What to compare, why, and how long it takes: one or two sentences."""
+    units = units_of(farm, one.crop)
+    unit = f" {one.unit}" if one.unit else ""
+    where = ", ".join(filter(None, (one.machine, words.crop_label(one.crop) if one.crop else None)))
+    if one.worth is not None:
+        money = f"{words.grouped(words.significant(one.worth))}{words.NARROW}{farm.prices.currency}"
+        worth = f"expected to be worth {money}"
+    else:
+        worth = f"expected to save {amount(one.expected_kg, units.mass)}"
+    assumed = (
+        "" if one.measured_loss else ", if the loss is a usual share of the yield (no loss check weighs it)"
+    )
+    return (
+        f"{where}: {words.setting_label(one.setting).lower()} {one.value:g} against {one.value_in_use:g}{unit}. "
+        f"{100 * one.chance:.0f}{words.NARROW}% chance of less {words.OUTCOME_WORDS[one.outcome]}; {worth} over "
+        f"{amount(one.area_ha, units.area)} a year{assumed}. {trial_length(one)}"
+    )
+
+
+def trial_length(one: Suggestion) -> str:
+    """``2.5 h, 7 switches, settles ±9 %.``"""
+    settles = f"settles ±{words.significant(one.settles_percent)}{words.NARROW}%"
+    return f"{one.hours:.1f} h, {counted(one.switches, 'switch', 'switches')}, {settles}."
+
+
+def nothing_to_suggest(machine: str | None) -> str:
+    """Said where no trial is worth its while, or none can be ranked yet."""
+    of = f" of {machine}" if machine else ""
+    return (
+        f"There is no trial to suggest{of}: settings with numbers must have been changed at least once, with steady "
+        "work on both sides, before trials can be ranked."
+    )
