@@ -149,14 +149,14 @@ def suggest(
     from chaffinch.dashboards.words.trial_words import nothing_to_suggest, suggestion_sentence
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.trials.answers.worth_trying import suggestions
-    from chaffinch.pipelines.trials.design.planned_trial import fields_of
+    from chaffinch.pipelines.trials.design.planned_trial import binned_fields
     from chaffinch.pipelines.trials.design.values_run import known_machine
 
     opened = Lake.open(lake, must_exist=True)
     farm = opened.farm()
     wanted = known_machine(opened, machine, farm.machine_aliases()) if machine is not None else None
     responses = opened.scan("responses").collect()
-    found = suggestions(responses, fields_of(opened, farm), farm, wanted) if responses.height else []
+    found = suggestions(responses, binned_fields(opened, farm), farm, wanted) if responses.height else []
     sentences = [f"{n}. {suggestion_sentence(one, farm)}" for n, one in enumerate(found, 1)]
     give(sentences or [nothing_to_suggest(wanted)], {"suggestions": [asdict(one) for one in found]}, as_json)
     return 0

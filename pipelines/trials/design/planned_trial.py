@@ -64,7 +64,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, wish: Wish) -> PlannedTrial:
     machine = known_machine(lake, wish.machine, farm.machine_aliases())
     catalogue, values = _checked(wish)
     crop = farm.crop_named(wish.crop) if wish.crop else _usual_crop(lake, machine)
-    basis = known_for_planning(fields_of(lake, farm), machine, crop, judged_losses(catalogue[0].name))
+    basis = known_for_planning(binned_fields(lake, farm), machine, crop, judged_losses(catalogue[0].name))
     task = TrialTask(
         len(values[0]), len(values), wish.hours, basis.noise, basis.pattern, wish.seed, wish.by_passes
     )
@@ -89,7 +89,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, wish: Wish) -> PlannedTrial:
     )
 
 
-def fields_of(lake: ReadableLake, farm: Farm) -> list[Binned]:
+def binned_fields(lake: ReadableLake, farm: Farm) -> list[Binned]:
     """The machine-fields of a lake with usable work, in bins."""
     return [one for one, _, _ in prepared_harvests(plan_jobs(lake, farm)) if isinstance(one, Binned)]
 
