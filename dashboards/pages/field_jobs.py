@@ -14,9 +14,9 @@ from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.shown_changes import of_field
+from chaffinch.dashboards.words.trial_words import ShownTrial
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
-from chaffinch.dashboards.words.trial_words import ShownTrial
 from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
