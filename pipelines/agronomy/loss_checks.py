@@ -35,7 +35,6 @@ def loss_check_kg_ha(
     *,
     thousand_kernel_mass_g: float | None = None,
     cut_width_m: float | None = None,
-    weighed_relative_error: float | None = None,
 ) -> pl.DataFrame:
     """``frame`` (rows of ``loss_checks``) with what each check says, one row out for one in, order kept.
 
@@ -44,9 +43,9 @@ def loss_check_kg_ha(
     is filled for rows of place "machine" (or none); it is null for the other places, whose loss is in
     ``loss_kg_ha``.
 
-    A loss stated in the row goes before a weighed sample, and that before a count. The error of a stated loss
-    is ``weighed_relative_error`` times it, null where that is not given; that of a sample or count is the least
-    possible (Poisson; of a sample by the mass of its kernels, null where that is not known). What lay in the
+    A loss stated in the row goes before a weighed sample, and that before a count. The error of a stated loss is
+    not known (null); that of a sample or count is the least possible (Poisson; of a sample by the mass of its
+    kernels, null where that is not known). What lay in the
     header zone is taken off samples and counts of place "machine": the mean of the rows of place "header" of
     the same machine, field and day (UTC), else of "pre-harvest". Those of "separation" and "cleaning" come from
     divided pans, which hold nothing but discharge. Behind the machine the concentration factor applies; without
@@ -66,9 +65,7 @@ def loss_check_kg_ha(
     stated = pl.col("machine_loss_kg_ha").is_not_null()
     result = judged.select(
         loss_kg_ha=pl.coalesce("machine_loss_kg_ha", "found_kg_ha"),
-        standard_error_kg_ha=pl.when(stated)
-        .then(pl.col("machine_loss_kg_ha").abs() * pl.lit(weighed_relative_error, pl.Float64))
-        .otherwise("found_error_kg_ha"),
+        standard_error_kg_ha=pl.when(~stated).then("found_error_kg_ha"),
         basis=pl.when(stated)
         .then(pl.lit("as given"))
         .when(pl.col("found_kg_ha").is_not_null())

@@ -5,14 +5,15 @@ Both peers get the same bins of steady work as the estimator, so only the method
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import suppress
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.prove.newey_west import customary_lags, least_squares_newey_west
-from numpy.typing import NDArray
 
 WINDOW_S = 900.0
 FEWEST_BINS = 6
@@ -41,45 +42,47 @@ def window_means(binned: Binned, outcome: str) -> list[PeerAnswer]:
     """Mean log outcome after minus before, with the standard error of independent readings."""
     from scipy.stats import norm
 
-    answers = []
-    for k in range(len(binned.changes)):
-        before, after = _windows(binned, outcome, k)
-        if min(before.sum(), after.sum()) < FEWEST_BINS:
-            answers.append(_no_answer(k))
-            continue
-        y = binned.outcomes[outcome]
+    y, reach = binned.outcomes[outcome], norm.ppf(0.5 + RANGE_LEVEL / 2)
+
+    def answer(before: Flags, after: Flags) -> tuple[float, float]:
         error = np.sqrt(sum(np.var(y[side], ddof=1) / side.sum() for side in (before, after)))
-        answers.append(
-            _ranged(k, y[after].mean() - y[before].mean(), norm.ppf(0.5 + RANGE_LEVEL / 2) * error)
-        )
-    return answers
+        return y[after].mean() - y[before].mean(), reach * error
+
+    return _on_each_change(binned, outcome, answer)
 
 
 def window_regression(binned: Binned, outcome: str) -> list[PeerAnswer]:
     """The same windows regressed on feed rate, moisture and roll, with Newey-West standard errors."""
     from scipy.stats import t
 
+    y = binned.outcomes[outcome]
+
+    def answer(before: Flags, after: Flags) -> tuple[float, float]:
+        both = before | after
+        x = _covariates(binned, outcome, both, after[both].astype(float))
+        found, covariance = least_squares_newey_west(y[both], x, customary_lags(len(x)))
+        reach = t.ppf(0.5 + RANGE_LEVEL / 2, len(x) - x.shape[1])
+        return found[0], reach * np.sqrt(covariance[0, 0])
+
+    return _on_each_change(binned, outcome, answer)
+
+
+def _on_each_change(
+    binned: Binned, outcome: str, answer: Callable[[Flags, Flags], tuple[float, float]]
+) -> list[PeerAnswer]:
+    """What ``answer`` makes of the windows before and after each change: effect and half its range."""
     answers = []
     for k in range(len(binned.changes)):
         before, after = _windows(binned, outcome, k)
-        if min(before.sum(), after.sum()) < FEWEST_BINS:
-            answers.append(_no_answer(k))
-            continue
-        both = before | after
-        x = _covariates(binned, outcome, both, after[both].astype(float))
-        try:
-            found, covariance = least_squares_newey_west(
-                binned.outcomes[outcome][both], x, customary_lags(len(x))
-            )
-        except np.linalg.LinAlgError:
-            answers.append(_no_answer(k))
-            continue
-        reach = t.ppf(0.5 + RANGE_LEVEL / 2, len(x) - x.shape[1])
-        answers.append(_ranged(k, found[0], reach * np.sqrt(covariance[0, 0])))
+        found = half = float("nan")
+        if min(before.sum(), after.sum()) >= FEWEST_BINS:
+            with suppress(np.linalg.LinAlgError):
+                found, half = answer(before, after)
+        answers.append(PeerAnswer(k, float(found), float(found - half), float(found + half)))
     return answers
 
 
-def _windows(binned: Binned, outcome: str, k: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _windows(binned: Binned, outcome: str, k: int) -> tuple[Flags, Flags]:
     """Bins of the quarter of an hour on either side of change ``k`` that know the outcome."""
     known = np.isfinite(binned.outcomes[outcome])
     if outcome not in AS_DRIVEN:
@@ -90,7 +93,7 @@ def _windows(binned: Binned, outcome: str, k: int) -> tuple[NDArray[np.bool_], N
     return before, after
 
 
-def _covariates(binned: Binned, outcome: str, rows: NDArray[np.bool_], step: Array) -> Array:
+def _covariates(binned: Binned, outcome: str, rows: Flags, step: Array) -> Array:
     columns = [step, np.ones(step.size)]
     held = () if outcome in AS_DRIVEN else (binned.feed_t_h, binned.moisture_pct, binned.roll_deg)
     for values in held:
@@ -98,11 +101,3 @@ def _covariates(binned: Binned, outcome: str, rows: NDArray[np.bool_], step: Arr
         if np.isfinite(value).all() and np.ptp(value) > 0:
             columns.append((value - value.mean()) / value.std())
     return np.column_stack(columns)
-
-
-def _ranged(k: int, estimate: float, half: float) -> PeerAnswer:
-    return PeerAnswer(k, float(estimate), float(estimate - half), float(estimate + half))
-
-
-def _no_answer(k: int) -> PeerAnswer:
-    return PeerAnswer(k, float("nan"), float("nan"), float("nan"))
