@@ -28,8 +28,8 @@ WORK_WORDS = {
     "yield_limit": "implausible yield",
     "neighbour_outlier": "yield far from the ground around",
     "short_segment": "too few seconds in a row",
-    "steep_slope": "side slope over 20 %, kept apart",
-    "gentle_slope": "gentler part of a steep field, kept apart",
+    "steep_slope": "side slope over 20 %, not used",
+    "gentle_slope": "gentler part of a steep field, not used",
 }
 
 
@@ -88,7 +88,7 @@ def conditions_table(found: WorkFacts, units: ShownUnits) -> ShownTable | None:
         return None
     rows = [
         [
-            f"{r['kind'].capitalize()} {r['band']}" + (", kept apart" if r["apart"] else ""),
+            f"{r['kind'].capitalize()} {r['band']}" + (", not used" if r["apart"] else ""),
             number(r["share_pct"], 0),
             number(None if r["feed_t_h"] is None else r["feed_t_h"] * units.feed_rate[0], 1),
             number(r["loss_ratio"], 2),

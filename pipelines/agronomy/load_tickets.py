@@ -216,20 +216,21 @@ def calibration_sentences(found: FlowCalibration) -> list[str]:
     loads = "1 weighed load" if found.loads == 1 else f"{found.loads} weighed loads"
     first = f"Grain flow is multiplied by {found.factor:.3f}, from {loads}"
     if found.residual_pct is None:
-        first += "; one load can't show how sure that is."
+        first += "; one load can't show how precise that is."
     else:
-        first += f"; single loads lie {found.residual_pct:.1f} % about it, so it is good to {found.error_pct:.1f} %."
+        first += f"; single loads differ from it by {found.residual_pct:.1f} %, "
+        first += f"so its error is about {found.error_pct:.1f} %."
     sentences = [first]
     if found.moisture_offset_pct is not None:
         side = "above" if found.moisture_offset_pct >= 0 else "below"
         sentences.append(
-            f"The machine's moisture reads {abs(found.moisture_offset_pct):.1f} points {side} the scale's, "
-            "which is taken off."
+            f"The machine's moisture sensor reads {abs(found.moisture_offset_pct):.1f} points {side} the scale's, "
+            "which is subtracted."
         )
     if found.drift is not None and found.drift.clear:
         moved = found.drift.points_per_day * found.drift.span_days
         sentences.append(
-            f"Against the scale it moved by {moved:+.1f} points from the first load to the last: its moisture sensor "
-            "drifts. Clean it, and have it checked."
+            f"Compared with the scale it moved by {moved:+.1f} points from the first load to the last: its moisture "
+            "sensor drifts. Clean it, and have it checked."
         )
     return sentences

@@ -195,7 +195,7 @@ def _what_is_missing() -> pl.Expr:
     has_width = pl.col("discharge_width_m").is_not_null()
     places = ", ".join((*BEHIND, *BEFORE))
     sentences = {
-        f"The place is none of {places}, so the count stands for nothing known.": ~_known_place(),
+        f"The place is none of {places}, so it is not clear what was counted.": ~_known_place(),
         _lacks("the number of kernels or a weighed sample"): ~(
             (pl.col("kernels") >= 0).fill_null(False) | _has_sample()
         ),

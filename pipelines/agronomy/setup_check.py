@@ -168,7 +168,7 @@ def _tip_speed(worked: pl.DataFrame, crop: Crop, drum_diameter_m: float | None) 
     sources = "; ".join(crop.sources[name] for name in ("tip_speed_low_m_s", "tip_speed_high_m_s"))
     source = "; ".join(dict.fromkeys(sources.split("; ")))
     sentence = (
-        f"Threshing speed stands at {middle:.0f} rpm, a tip speed of {tip:.1f} m/s on a drum of "
+        f"Threshing speed is {middle:.0f} rpm, a tip speed of {tip:.1f} m/s on a drum of "
         f"{drum_diameter_m:g} m; {least:g} to {most:g} m/s is usual in {crop.label.lower()} ({source})."
     )
     return [SetupFinding("unusual", (threshing.name,), sentence, 1.0, source)]

@@ -64,7 +64,7 @@ def join(address: str, inbox: Path, lake: str) -> Workers:
     ours = program_digest()
     for worker, answer in answers.items():
         if fault := _fault(answer, ours, inbox, lake):
-            raise CallError(f"The worker at {worker} can't take part: {fault}")
+            raise CallError(f"The worker at {worker} can't be used: {fault}")
     return Workers(address, threads)
 
 

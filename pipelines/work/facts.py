@@ -67,7 +67,7 @@ class WorkFacts:
         if self.steep_pct is not None:
             sentences.append(
                 f"{self.steep_pct:.0f} % of the steady work was on side slopes over 20 %, where compensation ends"
-                + ("; it is kept apart from the rest." if self.steep_pct else ".")
+                + ("; only the larger part of the ground is used." if self.steep_pct else ".")
             )
         drift = self.moisture_drift_pct_h
         if drift is not None and abs(drift) >= LEAST_DRIFT_PCT_H:

@@ -182,14 +182,14 @@ def _dead_or_saturated(days: pl.DataFrame) -> Iterator[Suspicion]:
                 )
                 yield _one(
                     "dead", row, channel,
-                    f"The {name} stood at {high:g} through {in_words(row['seconds'] / 3600)} of work: "
+                    f"The {name} stayed at {high:g} through {in_words(row['seconds'] / 3600)} of work: "
                     f"check the sensor {hint}.",
                 )  # fmt: skip
             elif row[f"at top {channel}"] >= SATURATED_SHARE and channel.endswith("_signal"):
                 share = 100 * row[f"at top {channel}"]
                 yield _one(
                     "saturated", row, channel,
-                    f"The {name} stood at its highest value in {share:.0f} % of the work: it is set too sensitive, "
+                    f"The {name} was at its highest value in {share:.0f} % of the work: it is set too sensitive, "
                     "and effects look too small. Turn its sensitivity down.",
                 )  # fmt: skip
 
@@ -217,7 +217,7 @@ def _drifting(days: pl.DataFrame) -> Iterator[Suspicion]:
                 yield _one(
                     "drifting", row, channel,
                     f"For the same grain flow the {_SPOKEN[channel]} was {way} as on the days before{alone}: clean "
-                    "the sensor and check its setting before its numbers are believed.",
+                    "the sensor and check its setting before you rely on its numbers.",
                 )  # fmt: skip
 
 
@@ -256,7 +256,7 @@ def _moisture_against_neighbours(days: pl.DataFrame, newest: date) -> Iterator[S
             yield _one(
                 "out of calibration", row, channel,
                 f"The grain moisture was {abs(difference):.1f} points {way} that of {others} in the same crop at the "
-                "same hours: hold a sample against a tested meter.",
+                "same hours: compare a sample with a tested meter.",
             )  # fmt: skip
 
 
@@ -274,7 +274,7 @@ def _loss_against_checks(lake: ReadableLake, days: pl.DataFrame) -> Iterator[Sus
             yield Suspicion(
                 "out of calibration", str(machine), newest["field"], newest["time"].date(), "loss signals",
                 f"The loss check of {newest['time']:%d %B %H:%M} UTC found {way} the loss that the signals and the "
-                f"earlier checks in {crop or 'this crop'} foretell: check both loss sensors, and weigh another pan.",
+                f"earlier checks in {crop or 'this crop'} predict: check both loss sensors, and weigh another pan.",
             )  # fmt: skip
 
 

@@ -80,8 +80,8 @@ def test_a_load_by_hand():
     assert after["grain_flow_kg_s"][0] == pytest.approx(9.8)
     assert after["grain_moisture_pct"][0] == pytest.approx(14.6)
     assert calibration_sentences(found)[0] == (
-        "Grain flow is multiplied by 0.980, from 2 weighed loads; single loads lie 4.3 % about it, so it is good "
-        "to 3.1 %."
+        "Grain flow is multiplied by 0.980, from 2 weighed loads; single loads differ from it by 4.3 %, so its error "
+        "is about 3.1 %."
     )
 
 
@@ -147,7 +147,7 @@ def test_one_load_has_no_residual():
     (found,) = calibrate_flow(weigh_loads(_log(1.0, 10.0), _tickets((0, 20, 12_600, None)))).values()
     assert (found.factor, found.residual_pct, found.error_pct) == (pytest.approx(1.05), None, None)
     assert calibration_sentences(found) == [
-        "Grain flow is multiplied by 1.050, from 1 weighed load; one load can't show how sure that is."
+        "Grain flow is multiplied by 1.050, from 1 weighed load; one load can't show how precise that is."
     ]
 
 
@@ -356,7 +356,7 @@ def test_tickets_in_a_lake(tmp_path: Path):
     assert found.of("Combine A", "barley") is None
     (sentence,) = found.sentences()
     assert sentence.startswith(
-        "Combine A, wheat: Grain flow is multiplied by 1.050, from 2 weighed loads; single loads lie 0.0 %"
+        "Combine A, wheat: Grain flow is multiplied by 1.050, from 2 weighed loads; single loads differ from it by 0.0 %"
     )
     assert lake.check() == []
     lake.retract("tickets.csv")

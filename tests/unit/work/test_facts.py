@@ -42,7 +42,7 @@ def test_width_passes_and_slope_are_in_the_sentences(marked):
     assert facts.logged == ("grain", "moisture")
     text = " ".join(facts.sentences())
     assert "Grain flow: 12.0 s behind the header (11.6 to 12.4 s), from starts and stops of work." in text
-    assert "over 20 %, where compensation ends; it is kept apart" in text
+    assert "over 20 %, where compensation ends; only the larger part of the ground is used" in text
     assert "loss: " not in text
 
 

@@ -89,7 +89,7 @@ def test_nothing_logged_raises_none() -> None:
 def test_a_dead_sensor(channel: str) -> None:
     (one,) = found(work("A"), work("B", seed=2, **{channel: 14.8}))
     assert result(one) == ("dead", "B", channel)
-    assert "stood at 14.8 through 1 h of work" in one.sentence
+    assert "stayed at 14.8 through 1 h of work" in one.sentence
 
 
 def test_a_sensor_that_was_dead_before_and_is_mended() -> None:

@@ -97,6 +97,6 @@ def test_the_table_of_loads():
     assert loads_table(loads.clear(), None, Farm()) is None
     notes = grain_flow(_work(), "wheat", Farm(), units_of(Farm(), "wheat"), None, calibration).notes
     assert notes[0].startswith(
-        "Grain flow is multiplied by 0.980, from 2 weighed loads; single loads lie 1.2 %"
+        "Grain flow is multiplied by 0.980, from 2 weighed loads; single loads differ from it by 1.2 %"
     )
     assert "0.4 points above the scale's" in notes[1]
