@@ -7,6 +7,7 @@ one sentence: which file, which entry, what is wrong.
 from __future__ import annotations
 
 import tomllib
+import unicodedata
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -29,9 +30,16 @@ _SAME_POSITION = {
 }
 
 
+# Letters that no accent makes of another one.
+_PLAIN_LETTERS = str.maketrans({"ł": "l", "ø": "o", "æ": "ae", "đ": "d", "œ": "oe", "ё": "е", "ґ": "г"})
+
+
 def letters_and_digits(name: str) -> str:
-    """``name`` as names are compared: lower case, letters and digits only."""
-    return "".join(character for character in name.casefold() if character.isalnum())
+    """``name`` as names are compared: lower case, letters and digits only, without accents."""
+    lower = name.casefold()
+    if not lower.isascii():
+        lower = unicodedata.normalize("NFKD", lower.translate(_PLAIN_LETTERS))
+    return "".join(character for character in lower if character.isalnum())
 
 
 def without_unit(name: str) -> str:
@@ -391,9 +399,3 @@ def column_names() -> Mapping[str, str]:
     named = {c.name: c.synonyms for c in channels().values()}
     named |= {s.name: (s.column, s.label, *s.synonyms) for s in settings().values()}
     return index_of_names(named, "schemas/channels.toml and schemas/settings.toml")
-
-
-@cache
-def crop_names() -> Mapping[str, str]:
-    """Names, labels and synonyms of crops, as ``letters_and_digits`` writes them, to the crop's name."""
-    return index_of_names({c.name: (c.label, *c.synonyms) for c in crops().values()}, "schemas/crops.toml")

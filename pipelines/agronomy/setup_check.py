@@ -15,11 +15,11 @@ from chaffinch.schemas.declarations import (
     Crop,
     Setting,
     combinations,
-    crop_names,
     crops,
     letters_and_digits,
     settings,
 )
+from chaffinch.schemas.words.trade_words import crop_names
 
 
 @dataclass(frozen=True, slots=True)

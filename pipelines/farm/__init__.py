@@ -19,13 +19,13 @@ from chaffinch.pipelines.errors import DeclarationError, did_you_mean
 from chaffinch.pipelines.farm.stated_loads import LoadTicket
 from chaffinch.schemas.declarations import (
     channels,
-    crop_names,
     crops,
     letters_and_digits,
     settings,
     table_columns,
     without_unit,
 )
+from chaffinch.schemas.words.trade_words import crop_names
 from pydantic import (
     AfterValidator,
     AliasChoices,

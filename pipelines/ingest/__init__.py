@@ -14,6 +14,7 @@ from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
 from chaffinch.pipelines.ingest.kinds.load_ticket_list import read_load_tickets
 from chaffinch.pipelines.ingest.kinds.loss_check_list import read_loss_checks
 from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries
+from chaffinch.pipelines.ingest.kinds.notebook import free_text_column, read_notebook
 from chaffinch.pipelines.ingest.kinds.picture import picture_kind, read_picture
 from chaffinch.pipelines.ingest.kinds.settings_log import read_settings_log
 from chaffinch.pipelines.ingest.kinds.trial_plan_file import is_trial, read_trial_plan
@@ -59,10 +60,14 @@ def open_table(file: InboxFile, content: bytes, farm: Farm) -> TextTable | None:
 
 
 def table_kind(table: TextTable) -> str:
-    """``settings log``, ``loss checks``, ``load tickets`` or ``harvest log``, by what its columns are."""
+    """``settings log``, ``notebook`` (a settings log in free text), ``loss checks``, ``load tickets`` or
+    ``harvest log``, by what its columns are.
+    """
     words = {m.target for m in table.matched if m.kind == "word"}
     if {"setting", "to_value"} <= words:
         return "settings log"
+    if free_text_column(table) is not None and not words & {"kernels", "machine_loss_kg_ha", "load_mass_kg"}:
+        return "notebook"
     measured = {m.target for m in table.matched if m.kind == "channel"}
     if {"kernels", "machine_loss_kg_ha", "sample_mass_g"} & words:
         only_place = measured <= {"latitude", "longitude", "altitude_m", "working_width_m"}
@@ -80,6 +85,8 @@ def read_table(table: TextTable, farm: Farm, boundaries: Boundaries) -> Parsed:
     kind, reader = table_kind(table), begin(table, farm)
     if kind == "settings log":
         return read_settings_log(reader)
+    if kind == "notebook" and (column := free_text_column(table)) is not None:
+        return read_notebook(reader, column)
     if kind == "load tickets":
         return read_load_tickets(reader)
     read_as = read_loss_checks if kind == "loss checks" else read_harvest_log

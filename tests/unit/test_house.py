@@ -14,6 +14,7 @@ MOST_LOOSE_MODULES = 6
 FLOW = (
     ("pipelines",),
     ("schemas", "sql"),
+    ("schemas/words",),
     ("pipelines/farm", "pipelines/parsed.py", "pipelines/trials/written"),
     ("pipelines/agronomy",),
     ("pipelines/parallel",),

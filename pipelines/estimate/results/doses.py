@@ -49,6 +49,10 @@ def dose_of(adjustment: Mapping[str, Any]) -> Dose | None:
     declared = settings().get(name)
     if adjustment["kind"] == "service" or (declared is not None and declared.kind == "service"):
         return Dose(name, 1.0, None, None, None, None)
+    by = adjustment.get("change")
+    if by and declared is not None and declared.step:
+        # A notebook that says "up 50": how far is known, from where is not.
+        return Dose(name, by / declared.step, declared.step, declared.unit, None, None)
     if before is None or after is None:
         return None
     if declared is not None and declared.kind == "number" and declared.step:

@@ -22,6 +22,7 @@ from chaffinch.schemas.declarations import (
     without_unit,
 )
 from chaffinch.schemas.units import UnitError, conversion, looks_like_unit
+from chaffinch.schemas.words.trade_words import folded, foreign_names
 
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
 _ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")
@@ -75,7 +76,18 @@ def _vocabulary() -> Mapping[str, tuple[str, str, int]]:
         add("channel", channel, 2, without_unit(channel))
     for column in table_columns().values():
         add("word", column.name, 2, without_unit(column.name), *column.synonyms)
+    for target, names in foreign_names().items():
+        kind = "channel" if target in channels() else "setting" if target in settings() else "word"
+        if kind != "word" or target in table_columns():
+            for name in names:
+                add(kind, target, 2, name, folded(name), _without_umlauts(name))
     return found
+
+
+def _without_umlauts(name: str) -> str:
+    """As machines without these letters write them."""
+    pairs = {"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"}
+    return name.casefold().translate(str.maketrans(pairs))
 
 
 def split_unit(header: str) -> list[tuple[str, str | None]]:
@@ -104,8 +116,8 @@ def split_unit(header: str) -> list[tuple[str, str | None]]:
 def recognise(header: str) -> Matched:
     """What ``header`` names, before any file or farm has its say. ``position`` is 0."""
     for name, unit in split_unit(header):
-        plain = letters_and_digits(name)
-        if plain in _vocabulary():
+        plain = next((p for p in (letters_and_digits(name), folded(name)) if p in _vocabulary()), None)
+        if plain is not None:
             kind, target, rank = _vocabulary()[plain]
             return _with_unit(Matched(0, header, kind, target, unit, rank))
     for name, unit in split_unit(header):

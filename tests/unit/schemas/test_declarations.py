@@ -13,7 +13,6 @@ from chaffinch.schemas.declarations import (
     channels,
     column_names,
     combinations,
-    crop_names,
     crops,
     index_of_names,
     letters_and_digits,
@@ -22,6 +21,7 @@ from chaffinch.schemas.declarations import (
     settings,
 )
 from chaffinch.schemas.tables import OUTCOMES, tables
+from chaffinch.schemas.words.trade_words import crop_names
 
 NO_SOURCE = "common practice, no source"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from io import BytesIO
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -15,6 +16,12 @@ from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.schemas.tables import tables
 from shapely.geometry import box
+
+# Language, headers, and a crop in its words.
+LANGUAGES = [
+    line.split("|")
+    for line in (Path(__file__).parent / "notebooks" / "headers.txt").read_text("utf-8").splitlines()
+]
 
 
 def parsed(text, farm=None, boundaries=(), name="log.csv"):
@@ -358,3 +365,17 @@ def test_a_real_log_is_accounted_for_to_the_last_row():
     assert first["working_width_m"] == pytest.approx(9.144)
     assert first["speed_m_s"] == pytest.approx(116 * 0.0254 / 3)
     assert found.readings["other"].null_count() == found.readings.height
+
+
+@pytest.mark.parametrize(
+    ("headers", "crop"), [(line[1], line[2]) for line in LANGUAGES], ids=[line[0] for line in LANGUAGES]
+)
+def test_a_log_in_the_words_of_each_language(headers, crop):
+    """The same reading everywhere: 5.4 km/h, 28.8 t/h, 14.2 % and 950 rpm, with decimal commas."""
+    rows = "".join(f"2026-08-01 10:00:{i:02d};Nr 1;5,4;28,8;14,2;950;{crop}\n" for i in range(5))
+    found = whole(parsed(f"{headers}\n{rows}", Farm(time_zone="UTC")))
+    row = found.readings.row(0, named=True)
+    assert (row["machine"], row["crop"]) == ("Nr 1", "wheat")
+    assert row["speed_m_s"] == pytest.approx(1.5) and row["grain_flow_kg_s"] == pytest.approx(8.0)
+    assert (row["grain_moisture_pct"], row["fan_speed_rpm"]) == (14.2, 950.0)
+    assert found.set_aside.height == 0 and found.unmatched_columns == ()

@@ -1,0 +1,144 @@
+"""A notebook of settings: a date, a time, and what was changed in free text.
+
+Each line is read by ``noted_changes``. A line that is not understood is set aside with the question that settles
+it. A change by an amount is one between two values where the value before is known, else it stays an amount.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.ingest.kinds.noted_changes import Context, NotedChange, read_line
+from chaffinch.pipelines.ingest.text.headers import Matched
+from chaffinch.pipelines.ingest.text.number_parsing import is_missing
+from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
+from chaffinch.pipelines.ingest.text.text_table import TextTable
+from chaffinch.pipelines.parsed import Parsed
+from chaffinch.schemas.declarations import settings
+
+FEWEST_WORDS = 1.5
+EXAMPLES = 3
+_SCHEMA: dict[str, pl.DataType] = {
+    "row": pl.Int64(), "time": pl.Datetime("us", "UTC"), "machine": pl.String(), "setting": pl.String(),
+    "from_value": pl.String(), "to_value": pl.String(), "unit": pl.String(), "kind": pl.String(),
+    "note": pl.String(), "change": pl.Float64(),
+}  # fmt: skip
+
+
+def free_text_column(table: TextTable) -> Matched | None:
+    """The column of a notebook that says what was changed; None where the table is no notebook.
+
+    It has a time or a date and no measured channel or setting; the text is under the header of a note or a setting,
+    else in the only other column that holds words.
+    """
+    kinds = {m.kind for m in table.matched}
+    words = {m.target for m in table.matched if m.kind == "word"}
+    if kinds & {"channel", "setting"} or not {"time", "date"} & words or "to_value" in words:
+        return None
+    for name in ("setting", "note"):
+        if (column := table.find("word", name)) is not None:
+            return column
+    wordy = [m for m in table.matched if m.kind == "none" and _words_a_row(table.texts(m)) >= FEWEST_WORDS]
+    return wordy[0] if len(wordy) == 1 else None
+
+
+def _words_a_row(texts: pl.Series) -> float:
+    written = texts.filter(~is_missing(texts))
+    mean = written.str.count_matches(r"\p{L}{2,}|\d+").mean()
+    return float(mean) if isinstance(mean, float) and written.str.contains(r"\p{L}").mean() > 0.5 else 0.0  # type: ignore[operator]
+
+
+def read_notebook(reader: TableReader, column: Matched) -> Parsed:
+    """Read the table as a notebook whose ``column`` says what was changed. Raises ``UnreadableFile``."""
+    machines = read_machines(reader)
+    times = read_times(reader, machines)
+    _require_time_of_day(reader, times)
+    texts = cleaned_names(reader.table.texts(column))
+    reader.set_aside(texts.is_null(), "no_setting", column.header, texts, "The row says nothing.")
+    index, rows = pl.arange(len(texts), eager=True), reader.table.lines.cast(pl.Int64)
+    frame = pl.DataFrame({"i": index, "row": rows, "time": times, "machine": machines, "text": texts})
+    lines = frame.drop_nulls(["time", "text"]).sort("machine", "time", "row")
+    chaffer = bool(texts.str.to_lowercase().str.contains("chaffer").any())
+    changes, questions = _read_lines(lines, chaffer)
+    _ask(reader, column, texts, questions, lines.height)
+    kept = reader.kept(pl.DataFrame(changes, schema=_SCHEMA, orient="row").to_dict())
+    kept = kept.sort("row", maintain_order=True).with_columns(origin=pl.lit("settings log"))
+    read = {m.target for m in reader.table.matched if m.kind == "word"} & {
+        "time",
+        "date",
+        "machine",
+        column.target,
+    }
+    unmatched = tuple(name for name in reader.unmatched(read) if name != column.header)
+    return reader.parsed("settings log", unmatched, adjustments=kept)
+
+
+def _require_time_of_day(reader: TableReader, times: pl.Series) -> None:
+    """Set rows aside that hold a date and no time of day: a change on a day can't be compared with the log."""
+    if reader.table.find("word", "time") is not None:
+        return
+    dates = reader.table.find("word", "date")
+    assert dates is not None
+    texts = reader.table.texts(dates)
+    bare = (
+        times.is_not_null() & ~texts.str.contains(r"\d[:hH.]\d\d\b.*$|\d[:hH]\d\d") & (times.dt.hour() == 0)
+    )
+    sentence = "'{}' is a day without a time; a change needs its time of day, to the minute if possible."
+    reader.set_aside(bare, "bad_time", dates.header, texts, sentence)
+
+
+def _read_lines(lines: pl.DataFrame, chaffer: bool) -> tuple[list[tuple[Any, ...]], dict[int, str]]:
+    """Rows of adjustments, and by index the question about each line that was not understood."""
+    changes: list[tuple[Any, ...]] = []
+    questions: dict[int, str] = {}
+    machine, known, used = None, {}, {}
+    for line in lines.iter_rows(named=True):
+        if line["machine"] != machine:
+            machine, known, used = line["machine"], {}, {}
+        found = read_line(line["text"], Context(known, used, chaffer))
+        if found.question:
+            questions[line["i"]] = found.question
+            # It may have changed anything, so where the next change of any setting begins is not known.
+            known = {}
+        for one in found.changes:
+            declared = settings()[one.setting]
+            before = one.from_value
+            if declared.kind == "number":
+                before = _remember(one, known, used)
+            changes.append(
+                (line["row"], line["time"], line["machine"], one.setting, before, one.to_value, declared.unit or None,
+                 declared.kind, line["text"], one.change)
+            )  # fmt: skip
+    return changes, questions
+
+
+def _remember(one: NotedChange, known: dict[str, float], used: dict[str, frozenset[float]]) -> str | None:
+    """Note the values of a change; gives the value before as far as it is known."""
+    before = one.from_value
+    if one.to_value is None:
+        known.pop(one.setting, None)
+        return before
+    if before is None and one.setting in known:
+        before = f"{known[one.setting]:.10g}"
+    values = frozenset(float(value) for value in (before, one.to_value) if value is not None)
+    used[one.setting] = used.get(one.setting, frozenset()) | values
+    known[one.setting] = float(one.to_value)
+    return before
+
+
+def _ask(
+    reader: TableReader, column: Matched, texts: pl.Series, questions: dict[int, str], lines: int
+) -> None:
+    """Set the lines aside that were not understood, each with its question, and ask about them together."""
+    for index, question in questions.items():
+        bad = pl.arange(len(texts), eager=True) == index
+        sentence = (
+            f"'{{}}' was not understood: {question}. Write it as in 'fan speed to 950' or 'fan speed up 50'."
+        )
+        reader.set_aside(bad, "not_understood", column.header, texts, sentence)
+    if questions:
+        shown = "; ".join(f"'{texts[i][:60]}' ({why})" for i, why in list(questions.items())[:EXAMPLES])
+        more = f"; {len(questions) - EXAMPLES} more are in set_aside" if len(questions) > EXAMPLES else ""
+        reader.alert(f"{len(questions)} of {counted(lines, 'line')} were not understood: {shown}{more}.")

@@ -1,0 +1,1 @@
+"""Words of the trade in the languages of operators, and what they stand for."""
