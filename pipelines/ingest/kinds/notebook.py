@@ -93,7 +93,9 @@ def _read_lines(lines: pl.DataFrame, chaffer: bool) -> tuple[list[tuple[Any, ...
     """Rows of adjustments, and by index the question about each line that was not understood."""
     changes: list[tuple[Any, ...]] = []
     questions: dict[int, str] = {}
-    machine, known, used = None, {}, {}
+    machine = None
+    known: dict[str, float] = {}
+    used: dict[str, frozenset[float]] = {}
     for line in lines.iter_rows(named=True):
         if line["machine"] != machine:
             machine, known, used = line["machine"], {}, {}

@@ -86,7 +86,7 @@ def _vocabulary() -> Mapping[str, tuple[str, str, int]]:
 
 def _without_umlauts(name: str) -> str:
     """As machines without these letters write them."""
-    pairs = {"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"}
+    pairs: dict[str, str | int | None] = {"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"}
     return name.casefold().translate(str.maketrans(pairs))
 
 

@@ -140,7 +140,8 @@ def test_headers_of_each_family(family: str) -> None:
 @pytest.mark.parametrize(
     ("unit", "wanted", "factor"),
     [
-        ("U/min", "rpm", 1), ("tr/min", "rpm", 1), ("об/мин", "rpm", 1), ("dt/ha", "kg/ha", 100), ("q/ha", "kg/ha", 100),
+        ("U/min", "rpm", 1), ("tr/min", "rpm", 1), ("об/мин", "rpm", 1), ("dt/ha", "kg/ha", 100),
+        ("q/ha", "kg/ha", 100),
         ("ц/га", "kg/ha", 100), ("t/ha", "kg/ha", 1000), ("lb/ac", "kg/ha", 1.1208511), ("st", "kg", 907.18474),
         ("км/ч", "m/s", 1 / 3.6), ("т/год", "kg/s", 1 / 3.6), ("л/ч", "l/h", 1),
     ],
