@@ -75,7 +75,7 @@ def run_nightly(
             )
     except LakeError as error:
         failed.append(f"Not everything was ingested: {error}")
-    notes = (*failed, *ingest.growing_sentences())
+    notes = (*failed, *ingest.outside, *ingest.growing_sentences())
     if (was_there or failed or ingest.new) and not lake.is_there():
         failed.append(f"Pages were not written: there is no lake in {lake.uri}; check its storage.")
     else:
@@ -135,6 +135,7 @@ def ingest_inbox(
 
     Files that are still being written are left for the next run, unless ``each`` waits for them.
     """
+    from chaffinch.pipelines.night.outside_logs import rows_outside_logs
     from chaffinch.pipelines.night.plan import plan_inbox
 
     with lake.writing(say):
@@ -147,6 +148,7 @@ def ingest_inbox(
         lake.strike(superseded)
         lake.note_names(plan.names())
         outcomes = done.outcomes
+        new = {one.delivery for one in outcomes}
         return IngestSummary(
             files=len(plan.files),
             new=outcomes,
@@ -155,7 +157,8 @@ def ingest_inbox(
             same_content=plan.same_content,
             retracted=plan.retracted,
             replaced=done.replaced + len(superseded),
-            waiting=waiting_for_readings(lake, {one.delivery for one in outcomes}),
+            waiting=waiting_for_readings(lake, new),
+            outside=rows_outside_logs(lake, new),
             growing=tuple(sorted({*plan.growing, *done.growing})),
             farm_fault=plan.farm_fault,
         )

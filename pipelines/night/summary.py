@@ -50,8 +50,9 @@ class FileOutcome:
 class IngestSummary:
     """``new``: files read in this run; ``again``: how many of them were known. ``unchanged``: files that are in the
     lake, that have the content of another file, or that are ``retracted``. ``waiting``: sentences on machines that
-    have settings or loss checks but no readings. ``growing``: files that are still being written, for the next run.
-    ``farm_fault``: why the farm.toml of the inbox can't be used.
+    have settings or loss checks but no readings, ``outside``: on rows outside the logs of their machine.
+    ``growing``: files that are still being written, for the next run. ``farm_fault``: why the farm.toml of the inbox
+    can't be used.
     """
 
     files: int = 0
@@ -62,13 +63,14 @@ class IngestSummary:
     retracted: tuple[str, ...] = ()
     replaced: int = 0
     waiting: tuple[str, ...] = ()
+    outside: tuple[str, ...] = ()
     growing: tuple[str, ...] = ()
     farm_fault: str | None = None
 
     @property
     def trouble(self) -> bool:
         """Whether something new could not be read, needs a person, or has too much of it set aside."""
-        return bool(self.waiting or self.farm_fault) or any(one.trouble for one in self.new)
+        return bool(self.waiting or self.outside or self.farm_fault) or any(one.trouble for one in self.new)
 
     def growing_sentences(self) -> list[str]:
         return [f"{name} is still being written; the next run ingests it." for name in self.growing]
@@ -77,7 +79,7 @@ class IngestSummary:
         found = [sentence for one in self.new for sentence in one.sentences()]
         if self.farm_fault and not any(self.farm_fault in sentence for sentence in found):
             found.append(f"farm.toml can't be used: {self.farm_fault}")
-        found += [*self.waiting, *self.growing_sentences(), *self.same_content]
+        found += [*self.waiting, *self.outside, *self.growing_sentences(), *self.same_content]
         found += [
             f"{name} was retracted and stays out; to undo that: chaffinch retract {name} --undo"
             for name in self.retracted

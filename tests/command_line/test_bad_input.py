@@ -209,6 +209,24 @@ def test_a_machine_without_readings_is_named(tmp_path: Path, capsys: pytest.Capt
     assert table(tmp_path, "loss_checks")["machine"].to_list() == ["Ghost"]
 
 
+def test_rows_outside_the_logs_of_their_machine_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The log of `take_in` begins at 08:00 UTC; a notebook two hours ahead of it misses it. In the other notebook,
+    one change was made before work began, and one on a day without a log."""
+    lines = ["time,machine,setting,to_value"]
+    late = [f"2026-07-20T10:0{k}:10Z,Combine A,fan_speed,{900 + 10 * k}" for k in range(3)]
+    set_up = "2026-07-20T06:30:10Z,Combine A,fan_speed,800"
+    right = "2026-07-20T08:00:20Z,Combine A,fan_speed,950"
+    other_day = "2026-07-25T08:00:20Z,Combine A,fan_speed,970"
+    files = {"late.csv": [*lines, *late], "set_up.csv": [*lines, set_up, right, other_day]}
+    _, result = take_in(tmp_path, capsys, files=files)
+    assert [line for line in result if "outside its logs" in line] == [
+        "late.csv: 3 of 3 changes of 'Combine A' lie outside its logs of the same day; they would fit 2 h earlier. "
+        "Is its clock or time zone wrong? State time_zone in farm.toml, or correct the times."
+    ]
+
+
 def test_impossible_times_go_aside_with_row_and_value(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,0 +1,68 @@
+"""Changes and loss checks that lie outside the logs of their machine: a clock or a time zone that is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+import polars as pl
+from chaffinch.pipelines.lake import ReadableLake
+
+NEAR = timedelta(minutes=30)
+# Machines are set up before work begins, so a single row outside means nothing.
+LEAST_ROWS, LEAST_SHARE = 2, 0.5
+# A shift by whole hours that brings so many of the rows into the logs is worth naming.
+FITS = 0.9
+_WHAT = {"adjustments": "changes", "loss_checks": "loss checks"}
+
+
+def rows_outside_logs(lake: ReadableLake, new: set[str]) -> tuple[str, ...]:
+    """A sentence for each of the ``new`` deliveries and machines of which half of the rows, on days with readings of
+    the machine, lie more than half an hour outside them."""
+    return tuple(sentence for table, what in _WHAT.items() for sentence in _of_table(lake, new, table, what))
+
+
+def _of_table(lake: ReadableLake, new: set[str], table: str, what: str) -> Iterator[str]:
+    rows = lake.scan(table).filter(pl.col("delivery").is_in(list(new)))
+    if table == "adjustments":
+        rows = rows.filter(pl.col("origin") == "settings log")
+    noted = rows.select("file", "machine", "time").drop_nulls().collect()
+    if noted.is_empty():
+        return
+    day = timedelta(days=1)
+    spans = (
+        lake.scan("readings")
+        .filter(
+            pl.col("machine").is_in(noted["machine"].unique().to_list()),
+            pl.col("time").is_between(noted["time"].min() - day, noted["time"].max() + day),
+        )
+        .group_by("machine", pl.col("time").dt.date().alias("day"), "field")
+        .agg(pl.col("time").min().alias("first"), pl.col("time").max().alias("last"))
+        .collect()
+    )
+    for (file, machine), its in noted.group_by("file", "machine", maintain_order=True):
+        of_machine = spans.filter(machine=machine)
+        on_days = its.filter(pl.col("time").dt.date().is_in(of_machine["day"].to_list()))["time"]
+        outside = ~_inside(on_days, of_machine)
+        if outside.sum() < LEAST_ROWS or outside.mean() < LEAST_SHARE:
+            continue
+        yield (
+            f"{file}: {outside.sum()} of {on_days.len()} {what} of '{machine}' lie outside its logs of the same day"
+            f"{_shift(on_days, of_machine)}. Is its clock or time zone wrong? State time_zone in farm.toml, or "
+            f"correct the times."
+        )
+
+
+def _inside(times: pl.Series, spans: pl.DataFrame) -> pl.Series:
+    """Whether each time lies in one of the spans or within ``NEAR`` of it."""
+    pairs = times.to_frame("time").with_row_index().join(spans.select("first", "last"), how="cross")
+    inside = pl.col("time").is_between(pl.col("first") - NEAR, pl.col("last") + NEAR)
+    return pairs.group_by("index").agg(inside.any()).sort("index")["time"]
+
+
+def _shift(times: pl.Series, spans: pl.DataFrame) -> str:
+    """The shift by the fewest whole hours that would put the times into the logs, in words."""
+    for hours in sorted(range(-12, 13), key=abs):
+        if hours and (_inside(times + timedelta(hours=hours), spans).mean() or 0.0) >= FITS:
+            return f"; they would fit {abs(hours)} h {'later' if hours > 0 else 'earlier'}"
+    return ""
