@@ -21,14 +21,18 @@ def visible(text: str) -> str:
     )
 
 
-def visible_lines(text: str) -> str:
-    """``visible``, but lines stay lines."""
-    return "\n".join(visible(line) for line in text.split("\n"))
-
-
 def say(sentence: str) -> None:
     """A sentence for the log: standard error, so that standard output stays for results."""
     print(visible(sentence), file=sys.stderr, flush=True)
+
+
+def say_traceback(error: BaseException | None) -> None:
+    """Where an error came from, on standard error."""
+    import traceback
+
+    for lines in traceback.format_exception(error):
+        for line in lines.rstrip().split("\n"):
+            say(line)
 
 
 def json_text(value: Any, **how: Any) -> str:

@@ -32,6 +32,7 @@ from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, trial_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.inbox.discover import SITE_FOLDERS, SITE_RECORD
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
@@ -41,7 +42,6 @@ from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
-RECORD = "made_from.txt"
 # Of sites of earlier versions.
 RECORDS_BEFORE = ("made_from.json", "facts.json")
 TABLES = (
@@ -78,16 +78,15 @@ class Pages:
     def open(cls, folder: Path) -> Pages:
         """The pages in ``folder``; none where the record is missing or was damaged or edited."""
         # What a killed run left half written.
-        for place in (
-            folder,
-            *(folder / part for part in ("assets", "fields", "machines", "crops", "trials")),
-        ):
+        for place in (folder, *(folder / part for part in SITE_FOLDERS)):
             remove_parts(place)
         for record in RECORDS_BEFORE:
             (folder / record).unlink(missing_ok=True)
         try:
-            digest, text = (folder / RECORD).read_text(encoding="utf-8").split("\n", 1)
+            digest, text = (folder / SITE_RECORD).read_text(encoding="utf-8").split("\n", 1)
         except (OSError, ValueError):
+            # From its first file on it is known for a site, if it lies in an inbox.
+            write_whole(folder / SITE_RECORD, b"")
             return cls(folder)
         return cls(folder, **json.loads(text)) if digest_of([text]) == digest else cls(folder)
 
@@ -129,7 +128,7 @@ class Pages:
         facts = {name: noted for name, noted in self.facts.items() if name in self.kept}
         record = {"made_from": self.kept, "facts": facts, "whole": digest}
         text = json.dumps(record, indent=0, sort_keys=True)
-        write_whole(self.folder / RECORD, f"{digest_of([text])}\n{text}".encode())
+        write_whole(self.folder / SITE_RECORD, f"{digest_of([text])}\n{text}".encode())
         return removed
 
 

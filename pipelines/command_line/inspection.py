@@ -11,11 +11,13 @@ from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import open_table, read, read_table
 from chaffinch.pipelines.ingest.inbox.discover import single_file
+from chaffinch.pipelines.ingest.inbox.guard import blamed_on
 from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import conversion_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
 from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.terminal import say_traceback
 from chaffinch.schemas.units import UnitError
 
 # A pause is a gap from this many usual intervals on, and never below this many seconds.
@@ -28,34 +30,41 @@ FEWEST_FOR_WORK = 600
 FIELDS_LISTED = 8
 
 
-def inspect(path: Path, farm: Farm) -> dict[str, Any]:
+def inspect(path: Path, farm: Farm, debug: bool = False) -> dict[str, Any]:
     """What ``path`` holds, as plain values for JSON: ``path`` and one entry of ``files`` per file.
 
-    A file that can't be read has ``kind`` "unknown" and a sentence as ``reason``. Raises ``CallError`` if there
-    is nothing at ``path``.
+    A file that can't be read has ``kind`` "unknown" and a sentence as ``reason``; with ``debug`` a traceback goes to
+    standard error. Raises ``CallError`` if there is nothing at ``path``.
     """
     path = Path(path)
-    return {"path": path.name, "files": [inspect_file(file, farm) for file in single_file(path)]}
+    return {"path": path.name, "files": [inspect_file(file, farm, debug) for file in single_file(path)]}
 
 
-def inspect_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
+def inspect_file(file: InboxFile, farm: Farm, debug: bool = False) -> dict[str, Any]:
     """One file, as ``inspect`` describes it."""
     found: dict[str, Any] = {"name": file.name, "size_bytes": file.size_bytes, "sha256": file.sha256}
     try:
-        table = None
-        if file.is_task_data:
-            from chaffinch.pipelines.ingest.task_data import describe_columns
-
-            found |= {"columns": describe_columns(file.members, file.name, farm)}
-        else:
-            from chaffinch.pipelines.ingest.text.decode import bounded_content
-
-            table = open_table(file, bounded_content(file), farm)
-        if table is not None:
-            found |= _layout(table)
-        parsed = read_table(table, farm, []) if table is not None else read(file, farm, [])
+        with blamed_on(file.name):
+            return found | _described_file(file, farm)
     except UnreadableFile as unreadable:
+        if debug and unreadable.__cause__ is not None:
+            say_traceback(unreadable.__cause__)
         return found | {"kind": "unknown", "reason": unreadable.reason, "needs_a_look": True}
+
+
+def _described_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
+    table, found = None, {}
+    if file.is_task_data:
+        from chaffinch.pipelines.ingest.task_data import describe_columns
+
+        found = {"columns": describe_columns(file.members, file.name, farm)}
+    else:
+        from chaffinch.pipelines.ingest.text.decode import bounded_content
+
+        table = open_table(file, bounded_content(file), farm)
+    if table is not None:
+        found = _layout(table)
+    parsed = read_table(table, farm, []) if table is not None else read(file, farm, [])
     return found | _summary(file, parsed, farm)
 
 

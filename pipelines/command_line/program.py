@@ -16,7 +16,7 @@ from chaffinch.pipelines.command_line import (  # noqa: F401  they register
 )
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.errors import ChaffinchError
-from chaffinch.pipelines.terminal import json_text, say, visible_lines
+from chaffinch.pipelines.terminal import json_text, say, say_traceback
 
 # Exit code of a command that Ctrl+C ended: 128 and the number of the signal.
 STOPPED = 130
@@ -59,9 +59,7 @@ def run(arguments: list[str]) -> int:
 
 def _failed(sentence: str, exit_code: int, debug: bool, as_json: bool = False) -> int:
     if debug:
-        import traceback
-
-        typer.echo(visible_lines(traceback.format_exc()), err=True)
+        say_traceback(sys.exception())
     say(sentence)
     if as_json:
         typer.echo(json_text({"error": sentence, "exit_code": exit_code}))

@@ -31,7 +31,7 @@ def inspect(
     from chaffinch.pipelines.command_line.inspection_output import inspection_report
     from chaffinch.pipelines.farm import Farm, load_farm
 
-    found = inspection.inspect(file, load_farm(farm) if farm is not None else Farm())
+    found = inspection.inspect(file, load_farm(farm) if farm is not None else Farm(), debug)
     if as_json:
         print(json_text(found))
     else:

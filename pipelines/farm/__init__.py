@@ -316,6 +316,10 @@ def parse_farm(text: str, source: str = "farm.toml") -> Farm:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise DeclarationError(f"{source} is not valid TOML: {error}.") from None
+    except (RecursionError, ValueError):
+        raise DeclarationError(
+            f"{source} is nested too deeply, or holds a number of thousands of digits; look inside."
+        ) from None
     try:
         return Farm.model_validate(raw)
     except ValidationError as error:
@@ -337,7 +341,7 @@ def _fault(error: ValidationError) -> str:
     """The first fault as "entry: what is wrong", with the nearest known entry for an unknown one."""
     first = error.errors()[0]
     path = [str(part) for part in first["loc"]]
-    where = ".".join(path)
+    where = ".".join(path)[:200]
     if first["type"] != "extra_forbidden":
         if first["type"] == "model_type":
             return f"{where} must be a table with entries, found {first['input']!r}"

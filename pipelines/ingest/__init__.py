@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from chaffinch.pipelines.errors import DeclarationError, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.ingest.inbox.guard import blamed_on, require_few
 from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.ingest.kinds.boundaries import read_boundaries
 from chaffinch.pipelines.ingest.kinds.harvest_log import read_harvest_log
@@ -29,8 +30,19 @@ from chaffinch.pipelines.parsed import Parsed
 def read(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
     """Read one file.
 
-    Raises ``UnreadableFile`` with one sentence where the file can't be read at all.
+    Raises ``UnreadableFile`` with one sentence where the file can't be read at all, whatever it does to its reader.
     """
+    with blamed_on(file.name):
+        parsed = _read(file, farm, boundaries)
+        for frame in (parsed.readings, parsed.adjustments, parsed.loss_checks, parsed.load_tickets):
+            if frame is not None and frame.height:
+                for word in ("machine", "field", "crop"):
+                    if word in frame.columns:
+                        require_few(file.name, frame[word].n_unique(), f"{word}s")
+    return parsed
+
+
+def _read(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
     if file.is_task_data:
         return read_task_data(file.members, file.name, farm, boundaries)
     content = bounded_content(file)

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from chaffinch.pipelines.errors import DeclarationError, LakeError, NotYet, UnreadableFile
+from chaffinch.pipelines.errors import DeclarationError, NotYet, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.ingest.inbox.guard import NoMemory, blamed_on
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.freshness import reading_digest
@@ -43,9 +44,13 @@ class Due:
         """One of ``files``, read. Raises ``NotYet`` if it changed in the meantime."""
         from chaffinch.pipelines.ingest.inbox.settled import changed
 
-        parsed, reason = read_one(file, self.farm, self.boundaries)
-        if self.refused:
-            parsed, reason = None, self.refused
+        parsed, reason, read_with = None, self.refused, self.read_with
+        if not self.refused:
+            try:
+                parsed, reason = read_one(file, self.farm, self.boundaries)
+            except NoMemory as fault:
+                # What was read with nothing is due again the next night.
+                reason, read_with = fault.reason, ""
         if changed(file):
             raise NotYet(f"{file.name} changed while it was read.")
         stated = None
@@ -57,7 +62,7 @@ class Due:
             size_bytes=file.size_bytes,
             parsed=parsed,
             reason=reason or None,
-            read_with=self.read_with,
+            read_with=read_with,
             stated=stated,
             replaces=self.replaces.get(file.name, ()),
         )
@@ -179,23 +184,20 @@ def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
 
 
 def read_one(file: InboxFile, farm: Farm, boundaries: Sequence[tuple[str, Any]]) -> tuple[Parsed | None, str]:
-    """The file, read and its rows checked against the rules; or None and the sentence why it can't be read."""
+    """The file, read and its rows checked against the rules; or None and the sentence why it can't be read.
+
+    Raises ``NoMemory``.
+    """
     from chaffinch.pipelines.ingest import read
     from chaffinch.pipelines.validate import apply_rules
-    from polars.exceptions import PanicException
 
     try:
-        return apply_rules(read(file, farm, list(boundaries))), ""
+        with blamed_on(file.name):
+            return apply_rules(read(file, farm, list(boundaries))), ""
+    except NoMemory:
+        raise
     except UnreadableFile as unreadable:
         return None, unreadable.reason
-    except (MemoryError, LakeError):
-        raise
-    # One odd file must not stop the night; it is on record. A panic of polars is no Exception.
-    except (Exception, PanicException) as error:
-        return None, (
-            f"Reading it failed unexpectedly ({type(error).__name__}: {str(error)[:200]}). "
-            "Please report this, with the output of: chaffinch inspect --debug FILE"
-        )
 
 
 def _retracted(ledger: pl.DataFrame) -> list[str]:
@@ -210,12 +212,11 @@ def _tier(file: InboxFile) -> str:
     if file.is_task_data:
         return "task data"
     try:
-        with file.open() as stream:
-            head = stream.read(_HEAD_BYTES)
-    except (UnreadableFile, OSError, EOFError):
+        with blamed_on(file.name), file.open() as stream:
+            kind = kind_of_text(file, stream.read(_HEAD_BYTES))
+            return kind if kind in TIERS else "table"
+    except UnreadableFile:
         return "table"
-    kind = kind_of_text(file, head)
-    return kind if kind in TIERS else "table"
 
 
 def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str | None, Farm, str | None]:
@@ -239,15 +240,21 @@ def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str |
         return None, known, reason
     name = found[0].name
     try:
-        text = found[0].read_bytes().decode("utf-8-sig")
-        return text, parse_farm(text, name), None
-    except UnicodeDecodeError:
-        return None, known, f"It is not UTF-8 text; save it as UTF-8. {instead}"
+        with blamed_on(name):
+            text = _utf8(found[0])
+            return text, parse_farm(text, name), None
     except (DeclarationError, UnreadableFile) as error:
         fault = str(error).removeprefix(f"{name}: ")
         if fault.startswith(f"{name} "):
             fault = f"It {fault.removeprefix(f'{name} ')}"
         return None, known, f"{fault} {instead}"
+
+
+def _utf8(file: InboxFile) -> str:
+    try:
+        return file.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise UnreadableFile(file.name, "It is not UTF-8 text; save it as UTF-8.") from None
 
 
 def _boundaries(lake: Lake, ledger: pl.DataFrame, tier: str) -> list[tuple[str, str]]:

@@ -19,6 +19,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from chaffinch.pipelines.errors import ChaffinchError
 from chaffinch.pipelines.parallel.children import start_child, stop_child
@@ -102,7 +103,7 @@ def server() -> Iterator[str]:
         stop_child(process, 5.0)
 
 
-def _started(home: Path, secret: str) -> tuple[subprocess.Popen[str], str]:
+def _started(home: Path, secret: str) -> tuple[subprocess.Popen[Any], str]:
     """A temporary server that answers, and its address. One start at a time: the first makes the database."""
     import fcntl
 
@@ -133,7 +134,7 @@ def _started(home: Path, secret: str) -> tuple[subprocess.Popen[str], str]:
         raise NoServer(f"Prefect's records can't be kept in {home}: {error.strerror}.") from None
 
 
-def _await_answer(address: str, process: subprocess.Popen[str] | None, longest_s: float) -> None:
+def _await_answer(address: str, process: subprocess.Popen[Any] | None, longest_s: float) -> None:
     import httpx
 
     until = time.monotonic() + longest_s

@@ -27,6 +27,8 @@ from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_sid
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.night.plan import InboxPlan
+    from chaffinch.pipelines.parsed import Parsed
+    from chaffinch.pipelines.validate.judgement import Judgement
 
 T = TypeVar("T")
 
@@ -331,10 +333,25 @@ def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delive
         yield _judged(batch, farm)
 
 
+def _judged_alone(name: str, parsed: Parsed, farm: Farm) -> Judgement:
+    from chaffinch.pipelines.validate import judge
+    from chaffinch.pipelines.validate.judgement import Judgement
+
+    try:
+        return judge([(name, parsed)], farm)[name]
+    except Exception as error:  # noqa: BLE001  it is on record with the delivery
+        what = f"{type(error).__name__}: {error}".splitlines()[0][:200]
+        return Judgement("poor", (f"It could not be judged ({what}).",))
+
+
 def _judged(batch: list[Delivery], farm: Farm) -> list[Delivery]:
     from chaffinch.pipelines.validate import judge
 
-    judgements = judge([(d.id, d.parsed) for d in batch if d.parsed is not None], farm)
+    read = [(d.id, d.parsed) for d in batch if d.parsed is not None]
+    try:
+        judgements = judge(read, farm)
+    except Exception:  # noqa: BLE001  one odd delivery leaves the others their judgement
+        judgements = {name: _judged_alone(name, parsed, farm) for name, parsed in read}
     return [
         replace(d, judgement=judgements[d.id].judgement, findings=judgements[d.id].findings)
         if d.id in judgements

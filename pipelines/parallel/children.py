@@ -26,7 +26,7 @@ class TookTooLong(Exception):
 
 def start_child(
     call: Sequence[str], environment: Mapping[str, str] | None = None, **how: Any
-) -> subprocess.Popen[str]:
+) -> subprocess.Popen[Any]:
     """Start a program. ``environment``: variables beside ours. ``how`` goes to ``subprocess.Popen``."""
     ours = {name: value for name, value in os.environ.items() if name not in SECRETS}
     whole = ours | SAFE_IMPORTS | dict(environment or {})
@@ -56,7 +56,7 @@ def run_child(
     return code, lines[-1][:200] if lines else ""
 
 
-def stop_child(child: subprocess.Popen[str], patience_s: float = 0.0) -> None:
+def stop_child(child: subprocess.Popen[Any], patience_s: float = 0.0) -> None:
     """End a child and what it started: asked first, given ``patience_s``."""
     if child.poll() is not None:
         return

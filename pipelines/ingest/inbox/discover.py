@@ -14,19 +14,30 @@ import re
 import stat
 import time
 import zipfile
-import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN, CHUNK_BYTES, InboxFile, Stamp, damage_sentence
+from chaffinch.pipelines.errors import CallError, UnreadableFile
+from chaffinch.pipelines.ingest.inbox.guard import blamed_on
+from chaffinch.pipelines.ingest.inbox.inbox_file import (
+    AGAIN,
+    CHUNK_BYTES,
+    DAMAGE,
+    InboxFile,
+    Stamp,
+    damage_sentence,
+)
 from chaffinch.pipelines.ingest.inbox.settled import is_young, stamp_of
 from chaffinch.pipelines.parallel.fan_out import processors
+from chaffinch.schemas.tables import tables
 
 SEEN_HOLDS_S = 120.0
+# What the pages were made from, beside their first one; and the folders of the others.
+SITE_RECORD, SITE_FOLDERS = "made_from.txt", ("assets", "fields", "machines", "crops", "trials")
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
 MOST_FILES = 100_000
@@ -60,7 +71,7 @@ def single_file(path: Path) -> list[InboxFile]:
         return list(find_files(path))
     if not path.is_file():
         raise CallError(f"{path} is neither a file nor a folder.")
-    return list(_from_path(path, path.name))
+    return list(_looked_at(path, _from_path, path.name))
 
 
 def is_skipped(name: str) -> bool:
@@ -70,12 +81,32 @@ def is_skipped(name: str) -> bool:
 
 
 def _walk(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFile]]:
-    """What is to be looked at, in order; nothing is opened before it is asked for."""
+    """What is to be looked at, in order; nothing is opened before it is asked for.
+
+    Folders wait on a list of their own: a deep one must not exhaust the stack.
+    """
+    folders = [_listed(folder, root, prefix)]
+    while folders:
+        found = next(folders[-1], None)
+        if found is None:
+            folders.pop()
+        elif isinstance(found, tuple):
+            folders.append(_listed(found[0], root, found[1]))
+        else:
+            yield found
+
+
+def _listed(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFile] | tuple[Path, str]]:
+    """What is to be looked at in one folder; folders in it as path and prefix of names."""
     try:
         entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
     except OSError as error:
         yield [_refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")]
         return
+    entries = [entry for entry in entries if not _is_our_own(entry)]
+    names = {entry.name for entry in entries}
+    if {SITE_RECORD, "index.html"} <= names:
+        entries = [entry for entry in entries if not _is_page(entry.name)]
     holds_task_data = any(_marks_task_data(entry.name) and entry.is_file() for entry in entries)
     if holds_task_data:
         yield _stamped(folder, _task_folder, prefix.rstrip("/") or "TASKDATA.XML")
@@ -88,11 +119,21 @@ def _walk(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFile]
             reason = "It is a link that leads outside the inbox or nowhere; copy the file itself here."
             yield [_refused(name, reason)]
         elif entry.is_dir(follow_symlinks=False):
-            yield from _walk(path, root, f"{name}/")
+            yield path, f"{name}/"
         elif entry.is_file():
             yield _stamped(path, _from_path, name)
         elif not entry.is_dir():
             yield [_refused(name, "It is neither a file nor a folder; copy the data itself here.")]
+
+
+def _is_our_own(entry: os.DirEntry[str]) -> bool:
+    """Whether this is a table of a lake that lies in the inbox: it would feed on itself."""
+    return entry.name in tables() and os.path.isdir(os.path.join(entry.path, "_delta_log"))
+
+
+def _is_page(name: str) -> bool:
+    """Whether this is a part of the pages in a folder of pages."""
+    return name == SITE_RECORD or name.endswith(".html") or name in SITE_FOLDERS
 
 
 def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name: str) -> Iterator[InboxFile]:
@@ -111,9 +152,20 @@ def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name:
     ):
         yield from known[2]
         return
-    found = tuple(replace(file, source=path, stamp=before) for file in look(path, name))
+    found = tuple(replace(file, source=path, stamp=before) for file in _looked_at(path, look, name))
     _seen[path, name] = (before, time.monotonic(), found)
     yield from found
+
+
+def _looked_at(
+    path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name: str
+) -> tuple[InboxFile, ...]:
+    """What ``look`` finds at ``path``; whatever is wrong with it, it is on record."""
+    try:
+        with blamed_on(name):
+            return tuple(look(path, name))
+    except UnreadableFile as fault:
+        return (_refused(name, fault.reason) if path.is_dir() else _refused_path(path, name, fault.reason),)
 
 
 def printable(name: str) -> str:
@@ -156,7 +208,7 @@ def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | Non
                 size += len(piece)
                 if (reason := _too_large(size, packed_bytes)) is not None:
                     return _refused_part(name, reason, size, digest.hexdigest())
-    except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+    except DAMAGE as error:
         return _refused_part(name, damage_sentence(error), size, digest.hexdigest())
     return InboxFile(name, size, digest.hexdigest(), opener)
 
@@ -171,10 +223,15 @@ def _too_large(size: int, packed_bytes: int | None) -> str | None:
     return None
 
 
+@lru_cache(maxsize=8)
+def _archive(path: Path, stamp: Stamp | None) -> zipfile.ZipFile:
+    """The archive at ``path`` in the state ``stamp``, kept open: its list of members is read once, not for each."""
+    return zipfile.ZipFile(path)
+
+
 def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     try:
-        with zipfile.ZipFile(path) as archive:
-            infos = [info for info in archive.infolist() if not info.is_dir()]
+        infos = [info for info in _archive(path, stamp_of(path)).infolist() if not info.is_dir()]
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         yield _refused_path(path, name, damage_sentence(error))
         return
@@ -228,16 +285,13 @@ def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:
 
 def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
     def opener() -> BinaryIO:
-        # The archive closes with the member: zipfile keeps its handle until then.
-        with zipfile.ZipFile(path) as archive:
-            return archive.open(info.filename)  # type: ignore[return-value]
+        return _archive(path, stamp_of(path)).open(info)  # type: ignore[return-value]
 
-    with zipfile.ZipFile(path) as archive:
-        try:
-            with archive.open(info) as stream:
-                magic = stream.read(4)
-        except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
-            return _refused(name, damage_sentence(error))
+    try:
+        with opener() as stream:
+            magic = stream.read(4)
+    except DAMAGE as error:
+        return _refused(name, damage_sentence(error))
     if magic in (b"PK\x03\x04", b"PK\x05\x06"):
         refused = _measured(name, opener, info.compress_size)
         return _refused(
@@ -251,7 +305,7 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
 
 def _zip_reader(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
     def read() -> bytes:
-        with zipfile.ZipFile(path) as archive, archive.open(info) as stream:
+        with _archive(path, stamp_of(path)).open(info) as stream:
             # Without a bound zipfile unpacks a member that declares too small a size to its end, in memory.
             return stream.read(info.file_size + 1)
 
@@ -302,7 +356,7 @@ def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFi
             content = readers[member]()
         except OSError as error:
             return _refused(f"{name}/{member}", damage_sentence(error))
-        except (EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError) as error:
+        except DAMAGE as error:
             # The reader sets this one aside and reads the others.
             content = damage_sentence(error).encode()
         label = member.encode("utf-8", "surrogateescape")

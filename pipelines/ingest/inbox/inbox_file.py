@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Mapping
@@ -14,6 +16,8 @@ from typing import BinaryIO
 from chaffinch.pipelines.errors import UnreadableFile
 
 CHUNK_BYTES = 1 << 20
+# What unpacking damaged bytes raises.
+DAMAGE = (OSError, EOFError, RuntimeError, struct.error, zlib.error, lzma.LZMAError, zipfile.BadZipFile)
 # Ends the name of a second file of one name in an archive.
 AGAIN = " (again)"
 # Size and time of the last change [ns] of a file on disk.
@@ -60,7 +64,7 @@ class InboxFile:
         with self.open() as stream:
             try:
                 return stream.read()
-            except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
+            except DAMAGE as error:
                 raise UnreadableFile(self.name, damage_sentence(error)) from None
 
 

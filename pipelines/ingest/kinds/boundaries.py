@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -28,15 +29,15 @@ def read_boundaries(file: str, content: bytes) -> Parsed:
     Rings that cross themselves are repaired; a feature that is no field goes aside with a sentence. Raises
     ``UnreadableFile`` where the file is no GeoJSON at all.
     """
-    features = _features(file, content)
+    features, patience = _features(file, content), Patience()
     kept: list[dict[str, Any]] = []
     aside: list[dict[str, Any]] = []
     notes: list[str] = []
     for number, feature in enumerate(features, start=1):
         try:
-            name, polygon = _one_field(feature, number, notes)
+            name, polygon = _one_field(feature, number, notes, patience)
         except _Refused as refused:
-            text = json.dumps(feature, ensure_ascii=False, default=str)
+            text = _whole_characters(json.dumps(feature, ensure_ascii=False, default=str))
             aside.append(
                 {"row": number, "rule": "no_boundary", "column": "geometry", "value": text[:LONGEST_VALUE],
                  "sentence": str(refused), "content": text}
@@ -72,7 +73,7 @@ def geodesic_area_ha(polygon: BaseGeometry) -> float:
 def _features(file: str, content: bytes) -> list[Any]:
     try:
         whole = json.loads(content.decode("utf-8-sig"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         where = f" (line {error.lineno})" if isinstance(error, json.JSONDecodeError) else ""
         raise UnreadableFile(file, f"It starts like JSON but is not valid{where}; export it again.") from None
     kind = whole.get("type") if isinstance(whole, dict) else None
@@ -100,7 +101,7 @@ def _refuse_projected(file: str, whole: Mapping[str, Any]) -> None:
         )
 
 
-def _one_field(feature: Any, number: int, notes: list[str]) -> tuple[str, BaseGeometry]:
+def _one_field(feature: Any, number: int, notes: list[str], patience: Patience) -> tuple[str, BaseGeometry]:
     """Name and polygon of one feature. Raises ``_Refused``."""
     import shapely
     from shapely.geometry import shape
@@ -123,11 +124,47 @@ def _one_field(feature: Any, number: int, notes: list[str]) -> tuple[str, BaseGe
         )
     name = _name(feature, number, notes)
     if not polygon.is_valid:
-        polygon = areas_only(shapely.make_valid(polygon))
+        try:
+            polygon = mended(polygon, patience)
+        except TooTangled as tangled:
+            raise _Refused(f"Feature {number} {tangled}; draw the boundary again.") from None
         if polygon.area == 0:
             raise _Refused(f"Feature {number} has a ring without any area; draw the boundary again.")
         notes.append(f"The boundary of '{name}' (feature {number}) crosses itself and was repaired.")
     return name, polygon
+
+
+@dataclass(slots=True)
+class Patience:
+    """How many pairs of sides that come near each other may still be looked at in one file, beyond the four a side
+    that any field has; a hundred thousand take about a second.
+    """
+
+    pairs: int = 400_000
+
+
+class TooTangled(Exception):
+    """The message says so, without a subject."""
+
+
+def mended(shape: BaseGeometry, patience: Patience) -> BaseGeometry:
+    """The areas of ``shape``, whose rings may cross themselves and each other. Raises ``TooTangled``."""
+    import numpy as np
+    import shapely
+
+    if shape.is_valid:
+        return shape
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    same = ring[1:] == ring[:-1]
+    sides = shapely.linestrings(np.stack([points[:-1][same], points[1:][same]], axis=1))
+    tree = shapely.STRtree(sides)
+    patience.pairs += 4 * len(sides)
+    for first in range(0, len(sides), 256):
+        patience.pairs -= tree.query(sides[first : first + 256]).shape[1]
+        if patience.pairs < 0:
+            raise TooTangled("crosses itself in too many places to be repaired")
+    return areas_only(shapely.make_valid(shape, method="structure", keep_collapsed=False))
 
 
 def areas_only(shape: BaseGeometry) -> BaseGeometry:
@@ -145,8 +182,13 @@ def _name(feature: Mapping[str, Any], number: int, notes: list[str]) -> str:
     said = next(
         (properties[key] for key in _NAMES if properties.get(key) not in (None, "")), feature.get("id")
     )
-    name = cleaned_names(pl.Series([str(said)]))[0] if said is not None else None
+    name = cleaned_names(pl.Series([_whole_characters(str(said))]))[0] if said is not None else None
     if name is None:
         notes.append(f"Feature {number} has no property 'field'; it is called 'field {number}'.")
         return f"field {number}"
     return name
+
+
+def _whole_characters(text: str) -> str:
+    """``text`` without halves of characters, which JSON can name and no encoding holds."""
+    return text.encode("utf-8", "replace").decode()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import polars as pl
+from chaffinch.pipelines.ingest.inbox.guard import require_few
 from chaffinch.pipelines.ingest.kinds.setting_values import counts_steps, position_words, unknown_step
 from chaffinch.pipelines.ingest.text.headers import recognise
 from chaffinch.pipelines.ingest.text.number_parsing import (
@@ -44,7 +45,11 @@ def read_settings_log(reader: TableReader) -> Parsed:
     )
     nameless = frame["logged"].is_null()
     reader.set_aside(nameless, "no_setting", "setting", logged, "The row names no setting.")
-    changes = frame.filter(~nameless).group_by(["logged", "unit_text", "machine"], maintain_order=True)
+    named = ["logged", "unit_text", "machine"]
+    require_few(
+        reader.table.file, frame.select(pl.struct(named).n_unique()).item(), "settings, units and machines"
+    )
+    changes = frame.filter(~nameless).group_by(named, maintain_order=True)
     parts = [_one_setting(reader, part, str(name), str(unit)) for (name, unit, _), part in changes]
     kept = reader.kept(pl.concat([pl.DataFrame(schema=_SCHEMA), *parts]).to_dict())
     kept = _with_known_before(kept).sort("row").with_columns(origin=pl.lit("settings log"))

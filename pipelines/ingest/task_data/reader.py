@@ -14,6 +14,8 @@ from typing import Any
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest.inbox.guard import require_few
+from chaffinch.pipelines.ingest.kinds.boundaries import Patience
 from chaffinch.pipelines.ingest.kinds.missing_columns import Boundaries, fields_at, with_stated_width
 from chaffinch.pipelines.ingest.kinds.setting_changes import adjustments_in
 from chaffinch.pipelines.ingest.task_data.files.geometry import boundary, element_offsets
@@ -94,6 +96,7 @@ def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
         gathered.readings.append(log.frame)
         gathered.notes += log.notes
         gathered.ask(*log.asked)
+    require_few(file, len(task_file.fields), "fields")
     _read_fields(gathered)
     return gathered
 
@@ -134,10 +137,11 @@ def _note_tasks_without_logs(gathered: Gathered) -> None:
 
 
 def _read_fields(gathered: Gathered) -> None:
+    patience = Patience()
     for partfield in gathered.task_file.fields.values():
         if not partfield.polygons:
             continue
-        text, area_ha, fault = boundary(partfield)
+        text, area_ha, fault = boundary(partfield, patience)
         name = field_name(partfield, gathered.task_file)
         if fault:
             gathered.ask(f"Field {name}: {fault}.")

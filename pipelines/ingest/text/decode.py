@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import codecs
-import zipfile
-import zlib
 from dataclasses import dataclass
 from functools import cached_property
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.ingest.inbox.inbox_file import CHUNK_BYTES, InboxFile
+from chaffinch.pipelines.ingest.inbox.guard import LARGEST_TABLE_BYTES
+from chaffinch.pipelines.ingest.inbox.inbox_file import CHUNK_BYTES, DAMAGE, InboxFile
 
 LONGEST_LINE_BYTES = 16 << 20
-LARGEST_TABLE_BYTES = 512 << 20
 _HEAD_BYTES = 1 << 16
 _NOTHING = b"\0\r\n\t "
 # More than this share of control characters in the first bytes is not a log.
@@ -82,9 +80,12 @@ def bounded_content(file: InboxFile) -> bytes:
                 last = max(piece.rfind(b"\n"), piece.rfind(b"\r"))
                 since_line_end = len(piece) - last - 1 if last >= 0 else since_line_end + len(piece)
                 if size > LARGEST_TABLE_BYTES:
-                    raise UnreadableFile(file.name, "The table is larger than 512 MiB; export it by day.")
+                    raise UnreadableFile(
+                        file.name,
+                        f"The table is larger than {LARGEST_TABLE_BYTES >> 20} MiB; export it by day.",
+                    )
                 pieces.append(piece)
-        except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
+        except DAMAGE as error:
             raise UnreadableFile(file.name, f"It is damaged or cut short ({error}); copy it again.") from None
     return b"".join(pieces)
 

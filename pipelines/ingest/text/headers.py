@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.farm import ColumnMeaning, FileColumns
 from chaffinch.schemas.declarations import (
     channels,
     column_names,
@@ -24,6 +24,8 @@ from chaffinch.schemas.declarations import (
 from chaffinch.schemas.units import UnitError, conversion, looks_like_unit
 from chaffinch.schemas.words.trade_words import folded, foreign_names
 
+# No column of a log has a longer name; a longer one is kept as it is.
+LONGEST_HEADER = 200
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
 _ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")
 
@@ -115,6 +117,8 @@ def split_unit(header: str) -> list[tuple[str, str | None]]:
 @lru_cache(maxsize=20_000)
 def recognise(header: str) -> Matched:
     """What ``header`` names, before any file or farm has its say. ``position`` is 0."""
+    if len(header) > LONGEST_HEADER:
+        return Matched(0, header)
     for name, unit in split_unit(header):
         plain = next((p for p in (letters_and_digits(name), folded(name)) if p in _vocabulary()), None)
         if plain is not None:
@@ -159,7 +163,8 @@ def match_columns(
     ``stated`` (farm.toml) wins over the headers. Raises ``UnreadableFile`` where two columns claim the same
     thing with equal right, naming both and the entry of farm.toml that settles it.
     """
-    columns = [_match_one(i, header, stated, units_row) for i, header in enumerate(headers)]
+    by_plain = {letters_and_digits(name): meaning for name, meaning in stated.names.items()}
+    columns = [_match_one(i, header, stated, by_plain, units_row) for i, header in enumerate(headers)]
     claims: dict[tuple[str, str], list[Matched]] = {}
     for column in columns:
         if column.kind != "none":
@@ -170,8 +175,13 @@ def match_columns(
     return columns
 
 
-def _match_one(position: int, header: str, stated: FileColumns, units_row: Sequence[str | None]) -> Matched:
-    by_plain = {letters_and_digits(name): meaning for name, meaning in stated.names.items()}
+def _match_one(
+    position: int,
+    header: str,
+    stated: FileColumns,
+    by_plain: Mapping[str, ColumnMeaning],
+    units_row: Sequence[str | None],
+) -> Matched:
     meaning = stated.names.get(header) or by_plain.get(letters_and_digits(header) or header)
     below = units_row[position] if position < len(units_row) else None
     if meaning is None:
@@ -186,7 +196,7 @@ def _match_one(position: int, header: str, stated: FileColumns, units_row: Seque
     else:
         owners = (s.name for s in settings().values() if meaning.is_ in (s.name, s.column))
         kind, target = "setting", next(owners)
-    unit = meaning.unit or split_unit(header)[-1][1] or below
+    unit = meaning.unit or split_unit(header[:LONGEST_HEADER])[-1][1] or below
     return Matched(position, header, kind, target, unit, 0)
 
 

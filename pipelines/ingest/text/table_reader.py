@@ -21,6 +21,8 @@ from chaffinch.pipelines.parsed import Parsed, combined_set_aside, rows_aside
 
 UNNAMED_MACHINE = "unnamed machine"
 _ROWS_THAT_SHOW_THE_MARK = 2000
+# Of a line above the header that may state something for all rows.
+LONGEST_STATED = 300
 
 
 @dataclass(slots=True)
@@ -141,7 +143,7 @@ def constant(reader: TableReader, name: str) -> str | None:
     if stated is not None:
         return str(stated)
     for line in reader.table.preamble:
-        said = re.match(r"[\"\s]*([^:=;,\t]{2,40}?)\s*[:=;,\t]\s*\"?([^;,\t\"]+)", line)
+        said = re.match(r"[\"\s]*([^:=;,\t]{2,40}?)\s*[:=;,\t]\s*\"?([^;,\t\"]+)", line[:LONGEST_STATED])
         found = recognise(said[1]) if said else None
         if said and found is not None and (found.kind, found.target) == ("word", name):
             reader.notes.append(f"The {name} is from the line '{line.strip()[:80]}' above the header.")

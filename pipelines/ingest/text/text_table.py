@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.ingest.inbox.guard import require_affordable
 from chaffinch.pipelines.ingest.text.decode import LONGEST_LINE_BYTES, Lines
 from chaffinch.pipelines.ingest.text.headers import Matched, match_columns, recognise
 from chaffinch.pipelines.ingest.text.plain_rows import plain_rows
@@ -21,6 +22,7 @@ SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 LINES_SEARCHED_FOR_HEADER = 100
 LINES_OF_ONE_QUOTED_FIELD = 50
 MOST_COLUMNS = 20_000
+MOST_BLANK_AT_THE_END = 50
 _QUOTED = "\x01"
 # A line is as long as ``decode`` lets it be, and so is a field.
 csv.field_size_limit(LONGEST_LINE_BYTES)
@@ -76,6 +78,7 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
     headers = _distinct([h.strip().strip("\ufeff") for h in first])
     units, below = _units_row(head[at + 1 : at + 2], at, separator, headers)
     matched = match_columns(file, headers, stated, units)
+    _require_affordable_rows(file, lines.content, separator, headers)
     rows, kept, malformed, repeated = _rows(lines, below, head[at], separator, headers)
     notes = list(lines.notes)
     if units:
@@ -147,12 +150,13 @@ def _find_header(file: str, head: Sequence[str], is_text: bool, stated: FileColu
 def _distinct(headers: Sequence[str]) -> list[str]:
     """Headers as column names: blanks become ``column 3``, repeats ``speed (2)``."""
     taken: set[str] = set()
+    copies: dict[str, int] = {}
     names: list[str] = []
     for position, header in enumerate(headers, start=1):
-        name = header or f"column {position}"
-        copy = 2
+        name = first = header or f"column {position}"
         while name in taken:
-            name, copy = f"{header or f'column {position}'} ({copy})", copy + 1
+            copies[first] = copies.get(first, 1) + 1
+            name = f"{first} ({copies[first]})"
         taken.add(name)
         names.append(name)
     return names
@@ -174,6 +178,13 @@ def _units_row(
     if not any(column.kind in ("channel", "setting") or column.wanted_unit for column in named):
         return [], at + 1
     return [c if looks_like_unit(c) or c.upper() == "UTC" else None for c in cells], at + 2
+
+
+def _require_affordable_rows(file: str, content: bytes, separator: str, headers: Sequence[str]) -> None:
+    """Raises ``UnreadableFile`` for more fields than a file may have, counting those that rows are filled up with."""
+    lines = content.count(b"\n") + 1
+    fields = content.count(separator.encode()) + lines * (1 + _blank_tail(headers))
+    require_affordable(file, -(-fields // len(headers)), len(headers))
 
 
 def _rows(
@@ -310,8 +321,9 @@ def _mend_tails(text: pl.Series, separator: str, expected: int, blank_tail: int)
 
 
 def _blank_tail(headers: Sequence[str]) -> int:
-    """How many columns at the end have no name."""
-    return next((i for i, h in enumerate(reversed(headers)) if not re.fullmatch(r"column \d+", h)), 0)
+    """How many columns at the end have no name, as far as rows may lack them."""
+    blank = next((i for i, h in enumerate(reversed(headers)) if not re.fullmatch(r"column \d+", h)), 0)
+    return min(blank, MOST_BLANK_AT_THE_END)
 
 
 def _parse(text: pl.Series, separator: str, headers: Sequence[str]) -> pl.DataFrame:

@@ -9,7 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from chaffinch.pipelines.ingest.kinds.boundaries import areas_only, geodesic_area_ha
+from chaffinch.pipelines.ingest.kinds.boundaries import (
+    Patience,
+    TooTangled,
+    areas_only,
+    geodesic_area_ha,
+    mended,
+)
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node
 from chaffinch.pipelines.ingest.task_data.files.task_file import Device, DeviceElement, Partfield
 
@@ -23,6 +29,7 @@ INTERIOR = 2
 MOSTLY_INSIDE = 0.99
 # A point each 10 cm around a field of 600 ha; more would take minutes to make sense of.
 MAX_RING_POINTS = 100_000
+MOST_RINGS = 300
 OFFSET_FORWARD, OFFSET_RIGHT = 134, 135
 Ring = list[tuple[float, float]]
 
@@ -50,7 +57,7 @@ def element_offsets(device: Device, elements: Mapping[str, DeviceElement]) -> st
     return f"{name}: from its reference point, {'; '.join(places)}. Positions are as logged."
 
 
-def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
+def boundary(field: Partfield, patience: Patience) -> tuple[str | None, float | None, str | None]:
     """(WKT in longitude latitude, geodesic area in ha, fault). A field without rings has neither.
 
     The area is that of the WGS 84 ellipsoid. ``fault`` is a sentence when rings had to be left out or mended.
@@ -70,11 +77,15 @@ def boundary(field: Partfield) -> tuple[str | None, float | None, str | None]:
             f"its boundary has no ring of three to {MAX_RING_POINTS:,} points within the limits of latitude and "
             "longitude",
         )
-    parts = [shapely.make_valid(shapely.Polygon(ring)) for ring in exteriors]
-    for hole in (shapely.make_valid(shapely.Polygon(ring)) for ring in interiors):
-        for index in _owners(hole, parts):
-            parts[index] = shapely.difference(parts[index], hole)
-    area = areas_only(shapely.union_all(parts))
+    try:
+        parts = [mended(shapely.Polygon(ring), patience) for ring in exteriors]
+        for hole in (mended(shapely.Polygon(ring), patience) for ring in interiors):
+            for index in _owners(hole, parts):
+                parts[index] = shapely.difference(parts[index], hole)
+        pieces = shapely.get_parts([areas_only(part) for part in parts]).tolist()
+        area = mended(pieces[0] if len(pieces) == 1 else shapely.MultiPolygon(pieces), patience)
+    except TooTangled as tangled:
+        return None, None, f"its boundary {tangled}"
     if area.is_empty:
         return None, None, "its boundary encloses no area"
     size_ha = geodesic_area_ha(area)
@@ -109,7 +120,7 @@ def _rings(polygons: list[Node], kind: int) -> tuple[list[Ring], int]:
             if line.whole("A") != kind:
                 continue
             ring = _points(line)
-            if len(ring) <= MAX_RING_POINTS and len(set(ring)) >= 3:
+            if len(rings) < MOST_RINGS and len(ring) <= MAX_RING_POINTS and len(set(ring)) >= 3:
                 rings.append(ring)
             else:
                 left_out += 1

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import zipfile
-import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN
+from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN, DAMAGE
 
 Members = Mapping[str, Callable[[], bytes]]
-# What unpacking a damaged member raises.
-DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError)
 
 
 class DamagedMember(UnreadableFile):
