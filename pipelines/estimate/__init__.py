@@ -1,6 +1,6 @@
 """Estimate: what each adjustment did, with a range that can be believed.
 
-``estimate_effects`` is the stage: binned machine-fields in, rows of ``effects`` out. ``refresh_effects`` feeds
+``estimate_effects`` is the stage: binned machine-fields in, rows of ``effects`` out. ``refresh_answers`` feeds
 it from a lake.
 """
 
@@ -164,8 +164,3 @@ def refresh_answers(
     answers = estimate_answers(fields, calibrate_all(pairs), unanswered, farm.diameters_m(), each)
     now = pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at")
     return replace(answers, effects=answers.effects.with_columns(now))
-
-
-def refresh_effects(lake: ReadableLake, farm: Farm) -> pl.DataFrame:
-    """The effects of ``refresh_answers``."""
-    return refresh_answers(lake, farm).effects

@@ -303,10 +303,6 @@ def _entry_of(entries: Mapping[str, Entry], file: str) -> Entry | None:
     return next((e for pattern, e in entries.items() if any(fnmatch(n, pattern) for n in names)), None)
 
 
-# ``tell`` is the earlier name of ``notify``.
-ENTRIES = frozenset({*Farm.model_fields, "tell"})
-
-
 def parse_farm(text: str, source: str = "farm.toml") -> Farm:
     """Read the text of a ``farm.toml``; ``source`` is its name in messages.
 

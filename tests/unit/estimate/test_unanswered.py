@@ -6,7 +6,7 @@ import dataclasses
 
 import polars as pl
 from builders.memory_lake import MemoryLake
-from chaffinch.pipelines.estimate import refresh_effects
+from chaffinch.pipelines.estimate import refresh_answers
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
@@ -16,7 +16,7 @@ def test_without_grain_flow_every_adjustment_is_answered_by_why_not():
     made = simulate_season(scenario, 3).machine_field(0)
     readings = made.readings.with_columns(pl.lit(None, pl.Float64).alias("grain_flow_kg_s"))
     lake = MemoryLake(readings=readings, adjustments=made.adjustments.with_row_index("row"))
-    effects = refresh_effects(lake, Farm())
+    effects = refresh_answers(lake, Farm()).effects
     assert set(effects["time"]) == set(made.adjustments["time"])
     assert set(effects["outcome"]) == {
         "separation_loss",

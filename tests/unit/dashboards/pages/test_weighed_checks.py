@@ -10,7 +10,7 @@ import pytest
 from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_share
 from chaffinch.dashboards.words.shown_units import METRIC
-from chaffinch.pipelines.estimate import refresh_effects
+from chaffinch.pipelines.estimate import refresh_answers
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, simulate_season
 from chaffinch.schemas.tables import tables
@@ -94,8 +94,8 @@ def test_a_count_without_a_kernel_mass_weighs_the_signals_by_that_of_the_crop():
     found = {}
     for mass in (40, 80):
         farm = parse_farm(f"[crops.wheat]\nthousand_kernel_mass_g = {mass}\n")
-        found[mass] = _machine_loss(refresh_effects(_lake(made, counted), farm))
-    stated = _machine_loss(refresh_effects(_lake(made, made.loss_checks), Farm()))
+        found[mass] = _machine_loss(refresh_answers(_lake(made, counted), farm).effects)
+    stated = _machine_loss(refresh_answers(_lake(made, made.loss_checks), Farm()).effects)
     assert found[40]["absolute"].to_list() == pytest.approx(stated["absolute"].to_list())
     before = {mass: rows["absolute"] / rows["percent"] for mass, rows in found.items()}
     assert before[80].to_list() == pytest.approx([2 * one for one in before[40]])
