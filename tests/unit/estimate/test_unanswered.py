@@ -15,7 +15,8 @@ def test_without_grain_flow_every_adjustment_is_answered_by_why_not():
     scenario = dataclasses.replace(SCENARIOS["plain"], fields=1, machines=1, hours=1.0, adjustments=2)
     made = simulate_season(scenario, 3).machine_field(0)
     readings = made.readings.with_columns(pl.lit(None, pl.Float64).alias("grain_flow_kg_s"))
-    lake = MemoryLake(readings=readings, adjustments=made.adjustments.with_row_index("row"))
+    adjustments = made.adjustments.with_row_index("row").with_columns(file=pl.lit("settings_log.csv"))
+    lake = MemoryLake(readings=readings, adjustments=adjustments)
     effects = refresh_answers(lake, Farm()).effects
     assert set(effects["time"]) == set(made.adjustments["time"])
     assert set(effects["outcome"]) == {
