@@ -93,7 +93,7 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
     n = model.settings
     mean, covariance = at.joint()
     maps = at.map(model.paths, machine=True)
-    here_mean = np.einsum("fij,fj->fi", maps, mean[model.machine])
+    here_mean = (maps @ mean[model.machine][:, :, None])[:, :, 0]
     here_cov = maps @ covariance[model.machine] @ maps.transpose(0, 2, 1)
     x, b = model.x, model.without_w(s)
     inverse = np.linalg.inv(at.w)
@@ -101,8 +101,8 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
     def of(gain: Array, prior: Array, left: Array) -> Moments:
         """prior (f, r, s): by mu. gain (f, r, k): by the residual. left (f, r): variance left."""
         by = prior - gain @ x
-        means = np.einsum("fri,fi->fr", by, here_mean) + np.einsum("frk,fk->fr", gain, b)
-        return means, left + np.einsum("fri,fij,frj->fr", by, here_cov, by, optimize=True)
+        means = (by @ here_mean[:, :, None] + gain @ b[:, :, None])[:, :, 0]
+        return means, left + ((by @ here_cov) * by).sum(axis=2)
 
     gain = at.between @ inverse
     left = np.diagonal(at.between - gain @ at.between, axis1=1, axis2=2)
@@ -119,11 +119,11 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
     season_maps = at.map(of_crops, machine=False)
     on_machines = (
         np.einsum("cij,mj->mci", machine_maps, mean),
-        np.einsum("cij,mjk,cik->mci", machine_maps, covariance, machine_maps, optimize=True),
+        ((machine_maps @ covariance[:, None]) * machine_maps).sum(axis=3),
     )
     seasons = (
         np.einsum("cij,j->ci", season_maps, mean[0]),
-        np.einsum("cij,jk,cik->ci", season_maps, covariance[0], season_maps, optimize=True),
+        ((season_maps @ covariance[0]) * season_maps).sum(axis=2),
     )
     beyond = np.broadcast_to(np.mean(own, axis=0), n)
     far = beyond + np.asarray(s.machine) ** 2 + np.asarray(s.year) ** 2

@@ -10,7 +10,7 @@ from chaffinch.pipelines.array_types import Array
 from numpy.typing import NDArray
 
 # Of a quantile: steps at most, and what is close enough, in standard deviations.
-MOST_STEPS, CLOSE = 60, 1e-6
+MOST_STEPS, CLOSE = 60, 1e-4
 
 
 @dataclass(frozen=True, slots=True)

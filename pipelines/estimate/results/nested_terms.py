@@ -93,6 +93,9 @@ class NestedTerms:
         self.on = (self.machine == np.arange(len(self.machines))[:, None]).astype(float)
         self.paths = np.array([self._path(f.crop, f.year) for f in fields])
         self.freedom = np.array([f.freedom for f in fields])
+        # Which fields count for each pair of a machine and a path, and of two paths: (m p, f), (p p, f).
+        self.on_paths = (self.on[:, None, :] * self.paths.T).reshape(-1, many)
+        self.between_paths = (self.paths.T[:, None, :] * self.paths.T).reshape(-1, many)
 
     def _path(self, crop: str | None, year: int) -> list[float]:
         return [1.0, *(float(c == crop) for c in self.crops), *(float(y == year) for y in self.years)]
@@ -127,22 +130,24 @@ class NestedTerms:
         by_term = self.by_term(s)
         terms, paths = len(by_term), self.paths
         own = np.broadcast_to(np.asarray(s.machine, dtype=float), n)
-        sums = np.einsum("mf,fij->mij", self.on, products, optimize=True)
-        block = np.eye(n) + own[:, None] * sums[:, :n, :n] * own
-        cross = np.einsum("mf,fp,fij->mipj", self.on, paths, products[:, :n, :n], optimize=True)
-        cross = (own[:, None, None] * cross * by_term).reshape(len(self.machines), n, terms * n)
-        seen = own * sums[:, :n, n]
-        top = np.einsum("fp,fq,fij->piqj", paths, paths, products[:, :n, :n], optimize=True)
+        flat = products[:, :n, :n].reshape(len(paths), n * n)
+        machines = len(self.machines)
+        block = np.eye(n) + own[:, None] * (self.on @ flat).reshape(machines, n, n) * own
+        cross = (self.on_paths @ flat).reshape(machines, terms, n, n).transpose(0, 2, 1, 3)
+        cross = (own[:, None, None] * cross * by_term).reshape(machines, n, terms * n)
+        seen = own * (self.on @ products[:, :n, n])
+        top = (self.between_paths @ flat).reshape(terms, terms, n, n).transpose(0, 2, 1, 3)
         top = np.eye(terms * n) + (by_term[:, :, None, None] * top * by_term).reshape(terms * n, terms * n)
-        aim = (by_term * np.einsum("fp,fi->pi", paths, products[:, :n, n])).reshape(-1)
+        aim = (by_term * (paths.T @ products[:, :n, n])).reshape(-1)
         inverse = np.linalg.inv(block)
         lead = -inverse @ cross
-        alone = np.einsum("mij,mj->mi", inverse, seen)
-        top = top + np.einsum("mip,miq->pq", cross, lead, optimize=True)
-        aim = aim - np.einsum("mip,mi->p", cross, alone)
+        alone = (inverse @ seen[:, :, None])[:, :, 0]
+        flat_cross = cross.reshape(machines * n, terms * n)
+        top = top + flat_cross.T @ lead.reshape(machines * n, terms * n)
+        aim = aim - flat_cross.T @ alone.reshape(-1)
         covariance = np.linalg.inv(top)
         mean = covariance @ aim
-        explained = float(aim @ mean + np.einsum("mi,mi->", seen, alone))
+        explained = float(aim @ mean + (seen * alone).sum())
         log_dets = log_w + np.linalg.slogdet(block)[1].sum() + np.linalg.slogdet(top)[1]
         loglik = -0.5 * (log_dets + products[:, n, n].sum() - explained)
         return AtSpreads(self, s, by_term, between, w, inverse, lead, alone, covariance, mean, float(loglik))
@@ -201,7 +206,7 @@ class AtSpreads:
         model, s = self.model, self.spreads
         n, (many, most) = model.settings, model.b.shape
         top = self.mean + np.linalg.cholesky(self.covariance) @ rng.standard_normal(self.mean.size)
-        own = np.einsum("mij,mj->mi", np.linalg.cholesky(self.inverse), rng.standard_normal(self.alone.shape))
+        own = (np.linalg.cholesky(self.inverse) @ rng.standard_normal(self.alone.shape)[:, :, None])[:, :, 0]
         own += self.alone + self.lead @ top
         top = top.reshape(-1, n)
         mu = model.paths @ (self.by_term * top) + (np.broadcast_to(s.machine, n) * own)[model.machine]
@@ -210,14 +215,14 @@ class AtSpreads:
         scaled_x = model.x * np.broadcast_to(s.field, (many, n))[:, None, :]
         by_change = model.x * np.broadcast_to(s.change, n)
         by_unknown = s.unknown * np.sqrt(model.unknown)
-        rest = model.without_w(s) - np.einsum("fks,fs->fk", model.x, mu)
-        rest -= np.einsum("fks,fs->fk", scaled_x, fields) + (by_change * changes).sum(axis=2)
+        rest = model.without_w(s) - (model.x @ mu[:, :, None] + scaled_x @ fields[:, :, None])[:, :, 0]
+        rest -= (by_change * changes).sum(axis=2)
         rest -= (
             by_unknown * unknown
             + np.sqrt(s.noise) * np.linalg.solve(model.whitener, errors[:, :, None])[:, :, 0]
         )
         pulled = np.linalg.solve(self.w, rest[:, :, None])[:, :, 0]
-        fields = fields + np.einsum("fks,fk->fs", scaled_x, pulled)
+        fields = fields + (scaled_x.transpose(0, 2, 1) @ pulled[:, :, None])[:, :, 0]
         return DrawnTerms(
             top,
             own,

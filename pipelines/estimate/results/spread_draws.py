@@ -36,9 +36,17 @@ class _Grid:
     log_prior: Array
 
     def draw(self, rng: np.random.Generator, log_likelihood: Array) -> float:
+        """One value; log_likelihood : (values,)."""
         weight = self.log_prior + log_likelihood
-        chances = np.cumsum(np.exp(weight - weight.max()))
-        return float(self.values[np.searchsorted(chances, rng.random() * chances[-1])])
+        chances = np.exp(weight - weight.max()).cumsum()
+        return float(self.values[chances.searchsorted(rng.random() * chances[-1])])
+
+    def draw_many(self, rng: np.random.Generator, log_likelihoods: Array) -> Array:
+        """One value for each row of log_likelihoods (n, values), shape (n,)."""
+        weight = self.log_prior + log_likelihoods
+        chances = np.exp(weight - weight.max(axis=1, keepdims=True)).cumsum(axis=1)
+        at = (chances < rng.random(len(chances))[:, None] * chances[:, -1:]).sum(axis=1)
+        return np.asarray(self.values[at])
 
 
 def _sizes() -> _Grid:
@@ -150,9 +158,8 @@ class _Chain:
             terms[name], squares[name] = terms[name] * ratio, squares[name] * ratio**2
         total, count = (sum(some.values()) @ self.of_group for some in (squares, counts))
         old = self.sizes.copy()
-        for i, size in enumerate(old):
-            loglik = -count[i] * np.log(SIZES) - 0.5 * size**2 * total[i] / SIZES**2
-            self.sizes[i] = self.sizes_grid.draw(rng, loglik)
+        logliks = -count[:, None] * np.log(SIZES) - 0.5 * (old**2 * total)[:, None] / SIZES**2
+        self.sizes = self.sizes_grid.draw_many(rng, logliks)
         ratios = (old / self.sizes)[self.model.groups]
         return {name: term * ratios for name, term in terms.items()}
 
@@ -173,8 +180,8 @@ class _Chain:
         self, rng: np.random.Generator, columns: Array, rest: Array, start: Array, grids: list[_Grid]
     ) -> Array:
         """Coefficients of whitened ``columns`` (f, k, c), one after another, each on its grid."""
-        gram = np.einsum("fkc,fkd->cd", columns, columns, optimize=True)
-        along = np.einsum("fkc,fk->c", columns, rest)
+        flat = columns.reshape(-1, columns.shape[2])
+        gram, along = flat.T @ flat, flat.T @ rest.reshape(-1)
         gram, along = gram / self.noise, along / self.noise
         found = start.copy()
         for i, grid in enumerate(grids):
