@@ -98,10 +98,14 @@ class WorkFacts:
 
     def screening_sentence(self) -> str:
         low, high = PUBLISHED_LEFT_OUT_PCT
-        return (
+        sentence = (
             f"{self.left_out_pct:.1f} % of the readings are not used (published yield maps of maize and "
             f"soybean: {low:g} to {high:g} %, with records out of work included)."
         )
+        if self.left_out_pct <= high:
+            return sentence
+        code, share = max(self.left_out.items(), key=lambda one: one[1])
+        return f"{sentence} Most of them, {share:.1f} %: {reasons()[code].sentence}"
 
     def screening_rows(self) -> list[tuple[str, str, float]]:
         """(step of the published order, sentence of the rule, share of all readings in %), steps in order."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import io
 import os
 import re
 import stat
@@ -32,6 +33,7 @@ from chaffinch.pipelines.ingest.inbox.inbox_file import (
     damage_sentence,
 )
 from chaffinch.pipelines.ingest.inbox.settled import is_young, stamp_of
+from chaffinch.pipelines.ingest.inbox.workbook import UnreadableWorkbook, filled_sheets, is_workbook
 from chaffinch.pipelines.parallel.fan_out import processors
 from chaffinch.schemas.tables import tables
 
@@ -235,12 +237,15 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         yield _refused_path(path, name, damage_sentence(error))
         return
-    if any(info.filename == "[Content_Types].xml" for info in infos):
-        yield _refused_path(path, name, "It is an office document; export the sheet with the log as CSV.")
-        return
     hostile = _hostile(infos)
     if hostile is not None:
         yield _refused_path(path, name, hostile)
+        return
+    if is_workbook(infos):
+        yield from _workbook(path, name, infos)
+        return
+    if any(info.filename == "[Content_Types].xml" for info in infos):
+        yield _refused_path(path, name, "It is an office document; export the sheet with the log as CSV.")
         return
     infos = [i for i in infos if not any(map(is_skipped, PurePosixPath(_slashed(i.filename)).parts))]
     tasks = sorted({_parent(i.filename) for i in infos if _marks_task_data(i.filename)})
@@ -262,6 +267,25 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
     if not found:
         yield _refused_path(path, name, "The archive holds no files.")
     yield from sorted(found, key=lambda f: f.name)
+
+
+def _workbook(path: Path, name: str, infos: list[zipfile.ZipInfo]) -> Iterator[InboxFile]:
+    """Each sheet as a file of its own; it is made again when it is opened, so that memory does not grow."""
+    try:
+        found = filled_sheets(path, infos)
+    except UnreadableWorkbook as error:
+        yield _refused_path(path, name, str(error))
+        return
+    for number, (sheet, content) in enumerate(found):
+
+        def opener(number: int = number) -> BinaryIO:
+            try:
+                return io.BytesIO(filled_sheets(path, infos)[number][1])
+            except (UnreadableWorkbook, IndexError) as error:
+                raise OSError(f"the workbook changed while it was read ({error})") from None
+
+        digest = hashlib.sha256(content).hexdigest()
+        yield InboxFile(f"{name}/{printable(sheet)}", len(content), digest, opener)
 
 
 def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:

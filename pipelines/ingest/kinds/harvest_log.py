@@ -53,7 +53,7 @@ def read_harvest_log(reader: TableReader, boundaries: Boundaries) -> Parsed:
     unmatched = reader.unmatched({*_WORDS_READ, *channels(), *settings()})
     columns["other"] = reader.as_json(unmatched)
     frame = with_stated_width(reader.kept(columns), reader.farm, reader.notes)
-    frame = fields_at(_with_speed(reader, frame), boundaries, reader.notes)
+    frame = fields_at(_with_flow(reader, _with_speed(reader, frame)), boundaries, reader.notes)
     adjustments = adjustments_in(frame, "setting column", ("number", "ordered", "either_or"))
     if adjustments is not None:
         found = counted(adjustments.height, "adjustment")
@@ -129,3 +129,31 @@ def _with_speed(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:
     duration = pl.col("record_duration_s")
     speed = pl.when(duration > 0).then(pl.col("distance_m") / duration)
     return without_impossible(frame.with_columns(speed_m_s=speed), ["speed_m_s"], reader.notes)
+
+
+def _with_flow(reader: TableReader, frame: pl.DataFrame) -> pl.DataFrame:
+    """Grain flow [kg/s] = yield [kg/ha] / 10,000 x speed [m/s] x width [m] where the log has no flow, by definition.
+
+    Where speed or width lack, a note says so, because effects need the flow.
+    """
+    if "grain_flow_kg_s" in frame.columns or "grain_yield_kg_ha" not in frame.columns:
+        return frame
+    lacking = [
+        words
+        for name, words in (("speed_m_s", "travel speed"), ("working_width_m", "working width"))
+        if name not in frame.columns or frame[name].null_count() == frame.height
+    ]
+    if lacking:
+        mend = (
+            "state width_m under machines in farm.toml"
+            if lacking == ["working width"]
+            else "export it as well"
+        )
+        reader.alert(
+            f"The log has yield by area and no grain flow, which follows from yield, speed and width; it lacks the "
+            f"{' and the '.join(lacking)}: {mend}."
+        )
+        return frame
+    reader.notes.append("Grain flow was computed from yield by area, speed and working width.")
+    flow = pl.col("grain_yield_kg_ha") / 10_000 * pl.col("speed_m_s") * pl.col("working_width_m")
+    return without_impossible(frame.with_columns(grain_flow_kg_s=flow), ["grain_flow_kg_s"], reader.notes)

@@ -379,3 +379,36 @@ def test_a_log_in_the_words_of_each_language(headers, crop):
     assert row["speed_m_s"] == pytest.approx(1.5) and row["grain_flow_kg_s"] == pytest.approx(8.0)
     assert (row["grain_moisture_pct"], row["fan_speed_rpm"]) == (14.2, 950.0)
     assert found.set_aside.height == 0 and found.unmatched_columns == ()
+
+
+def test_flow_out_of_yield_speed_and_width():
+    """8 t/ha x 1.5 m/s x 9 m = 10.8 kg/s; 80 dt/ha is the same; 119 bu/ac of wheat (60 lb) are 8.003 t/ha."""
+    rows = "2026-08-01T10:00:00Z,wheat,1.5,9,{}\n2026-08-01T10:00:01Z,wheat,,9,{}\n"
+    for unit, value, expected in (("t/ha", 8, 10.8), ("dt/ha", 80, 10.8), ("bu/ac", 119, 10.804)):
+        found = whole(
+            parsed(f"time,crop,speed_m_s,working_width_m,Yield ({unit})\n" + rows.format(value, value))
+        )
+        flow = found.readings["grain_flow_kg_s"].to_list()
+        assert flow[0] == pytest.approx(expected, rel=1e-3) and flow[1] is None
+        assert "Grain flow was computed from yield by area, speed and working width." in found.notes
+
+
+def test_a_yield_without_a_width_says_what_it_takes():
+    log = "time,machine,speed_m_s,Yield (t/ha)\n2026-08-01T10:00:00Z,A,1.5,8\n"
+    found = whole(parsed(log))
+    assert "grain_flow_kg_s" not in found.readings.columns
+    assert any(
+        "it lacks the working width: state width_m under machines in farm.toml" in a for a in found.attention
+    )
+    stated = whole(parsed(log, parse_farm("[machines.A]\nwidth_m = 9.0")))
+    assert stated.readings["grain_flow_kg_s"].to_list() == pytest.approx([10.8]) and stated.attention == ()
+
+
+def test_a_yield_that_makes_no_possible_flow_leaves_its_row():
+    found = whole(
+        parsed(
+            "time,speed_m_s,working_width_m,Yield (t/ha)\n2026-08-01T10:00:00Z,2,9,39\n2026-08-01T10:00:01Z,2,9,8\n"
+        )
+    )
+    assert found.readings["grain_flow_kg_s"].to_list() == pytest.approx([None, 14.4])
+    assert found.set_aside.height == 0

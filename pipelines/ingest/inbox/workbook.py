@@ -1,0 +1,82 @@
+"""Workbooks (``.xlsx``): each sheet with cells is one file, read as the table of texts that it would be as CSV.
+
+Formulas count by the value that was saved with them; colours, comments and hidden rows say nothing here.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import zipfile
+from collections.abc import Sequence
+from pathlib import Path
+
+WORKBOOK = "xl/workbook.xml"
+# Unpacked; a sheet full of text stays below.
+MOST_BYTES = 256 << 20
+MOST_CELLS = 20_000_000
+
+
+class UnreadableWorkbook(ValueError):
+    """Why a workbook can't be read: a sentence."""
+
+
+def is_workbook(infos: Sequence[zipfile.ZipInfo]) -> bool:
+    """Whether the members of a zip are those of a workbook."""
+    return any(info.filename == WORKBOOK for info in infos)
+
+
+def filled_sheets(path: Path, infos: Sequence[zipfile.ZipInfo]) -> list[tuple[str, bytes]]:
+    """Name and content of each sheet that holds anything: UTF-8, tabs between cells, one line a row.
+
+    Raises ``UnreadableWorkbook``.
+    """
+    import python_calamine
+
+    if sum(info.file_size for info in infos) > MOST_BYTES:
+        raise UnreadableWorkbook("The workbook unpacks to more than 256 MiB; export its sheets as CSV.")
+    try:
+        book = python_calamine.CalamineWorkbook.from_path(str(path))
+        names = book.sheet_names
+        found = [(name, _content(book.get_sheet_by_name(name))) for name in names]
+    except UnreadableWorkbook:
+        raise
+    except (KeyboardInterrupt, MemoryError, SystemExit):
+        raise
+    # What a panic of the reader raises is no Exception.
+    except BaseException as error:
+        raise UnreadableWorkbook(
+            f"The workbook is damaged or locked ({str(error)[:100]}); save it again, or export its sheets as CSV."
+        ) from None
+    filled = [(name, content) for name, content in found if content.strip()]
+    if not filled:
+        raise UnreadableWorkbook("The workbook holds no cells.")
+    return filled
+
+
+def _content(sheet: object) -> bytes:
+    if sheet.total_height * sheet.total_width > MOST_CELLS:  # type: ignore[attr-defined]
+        raise UnreadableWorkbook(
+            "A sheet of the workbook has more than 20 million cells; export it as CSV by day."
+        )
+    stream = io.StringIO()
+    writer = csv.writer(stream, delimiter="\t", lineterminator="\n")
+    for row in sheet.to_python(skip_empty_area=False):  # type: ignore[attr-defined]
+        writer.writerow([_text(cell) for cell in row] if any(cell != "" for cell in row) else [])
+    return stream.getvalue().rstrip("\n").encode()
+
+
+def _text(cell: object) -> str:
+    """A cell as people would write it into a log."""
+    if isinstance(cell, bool):
+        return str(int(cell))
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+    if isinstance(cell, dt.datetime):
+        return cell.isoformat(sep=" ")
+    if isinstance(cell, dt.timedelta):
+        return str(dt.timedelta(seconds=round(cell.total_seconds())))
+    if isinstance(cell, (dt.date, dt.time)):
+        return cell.isoformat()
+    return " ".join(str(cell).split())

@@ -1,0 +1,71 @@
+"""Workbooks of several sheets, as people keep their logs and notebooks."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from pathlib import Path
+
+import pytest
+import xlsxwriter
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.ingest import read
+from chaffinch.pipelines.ingest.inbox.discover import single_file
+
+FARM = Farm(time_zone="UTC")
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    """A sheet of remarks, a log with real times, a notebook with a date and a time column."""
+    path = tmp_path / "July.xlsx"
+    with xlsxwriter.Workbook(str(path)) as made:
+        day, clock = made.add_format({"num_format": "dd.mm.yyyy"}), made.add_format({"num_format": "hh:mm"})
+        moment = made.add_format({"num_format": "dd.mm.yyyy hh:mm:ss"})
+        log = made.add_worksheet("Log")
+        log.write_row(1, 0, ["Datum Zeit", "Geschwindigkeit (km/h)", "Kornfeuchte (%)"])
+        for row in range(60):
+            log.write_datetime(row + 2, 0, dt.datetime(2026, 7, 20, 8, 0, row), moment)
+            log.write_row(row + 2, 1, [5.4, 14.2])
+        notes = made.add_worksheet("Einstellungen")
+        notes.write_row(0, 0, ["Datum", "Uhrzeit", "Was geändert"])
+        for row, (minute, text) in enumerate(((0, "Gebläse auf 950"), (30, "Gebläse 50 höher; Korb 14")), 1):
+            notes.write_datetime(row, 0, dt.datetime(2026, 7, 20), day)
+            notes.write_datetime(row, 1, dt.datetime(1899, 12, 31, 8, minute), clock)
+            notes.write_string(row, 2, text)
+        made.add_worksheet("leer")
+    return path
+
+
+def test_each_sheet_is_a_file(book: Path) -> None:
+    log, notes = single_file(book)
+    assert (log.name, notes.name) == ("July.xlsx/Log", "July.xlsx/Einstellungen")
+    readings = read(log, FARM, []).readings
+    assert readings is not None and len(readings) == 60
+    assert readings["row"].to_list() == list(range(3, 63)), "rows are those of the sheet"
+    assert readings["time"][0] == dt.datetime(2026, 7, 20, 8, tzinfo=dt.UTC)
+    assert readings["speed_m_s"].to_list() == pytest.approx([1.5] * 60)
+    changes = read(notes, FARM, []).adjustments
+    assert changes is not None
+    assert changes.select("time", "setting", "from_value", "to_value").rows() == [
+        (dt.datetime(2026, 7, 20, 8, tzinfo=dt.UTC), "fan_speed", None, "950"),
+        (dt.datetime(2026, 7, 20, 8, 30, tzinfo=dt.UTC), "fan_speed", "950", "1000"),
+        (dt.datetime(2026, 7, 20, 8, 30, tzinfo=dt.UTC), "concave_clearance", None, "14"),
+    ]
+
+
+def test_a_damaged_workbook_is_refused_with_a_sentence(book: Path, tmp_path: Path) -> None:
+    spoilt = tmp_path / "spoilt.xlsx"
+    with zipfile.ZipFile(book) as whole, zipfile.ZipFile(spoilt, "w") as cut:
+        for name in whole.namelist():
+            content = whole.read(name)
+            cut.writestr(name, content[: len(content) // 2] if "sheet1" in name else content)
+    (refused,) = single_file(spoilt)
+    assert refused.refusal is not None and refused.refusal.startswith("The workbook is damaged or locked")
+
+
+def test_a_workbook_without_a_cell_is_refused(tmp_path: Path) -> None:
+    with xlsxwriter.Workbook(str(tmp_path / "empty.xlsx")) as made:
+        made.add_worksheet("one")
+    (refused,) = single_file(tmp_path / "empty.xlsx")
+    assert refused.refusal == "The workbook holds no cells."
