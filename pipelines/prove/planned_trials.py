@@ -1,0 +1,136 @@
+"""Trials planned, driven by a simulated operator and answered: what the plan promised against what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+from chaffinch.pipelines.estimate import estimate_effects, prepare
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
+from chaffinch.pipelines.simulate.scenario import Effects, Operator, Script
+from chaffinch.pipelines.trials.design.precision import errors_of_values, power
+from chaffinch.pipelines.trials.design.random_order import State, effect_columns, random_order
+from chaffinch.pipelines.trials.design.season_noise import known_for_planning
+from chaffinch.pipelines.trials.done.matching import match_trials
+from chaffinch.pipelines.trials.written.plan_rows import plan_rows
+from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan
+
+OUTCOME = "cleaning_loss"
+SETTING, VALUES = "fan_speed", ("1050", "1000")
+BLOCKS, STEP_MINUTES, LEAD_MINUTES = 3, 10.0, 6.0
+FIELDS = 8
+# Scenarios that differ in noise and sensors, not in what the operator does: that is the plan's.
+NOISE_SCENARIOS = (
+    "plain", "strong_drift", "ground_drift", "one_over_f", "bursts", "heavy_tails", "quantised", "interval_2s",
+    "curve_exponential", "straw_varies",
+)  # fmt: skip
+SCHEMA = {
+    "scenario": pl.String(),
+    "seed": pl.Int64(),
+    "field": pl.String(),
+    "planned_se": pl.Float64(),
+    "achieved_se": pl.Float64(),
+    "truth": pl.Float64(),
+    "estimate": pl.Float64(),
+    "low": pl.Float64(),
+    "high": pl.Float64(),
+    "planned_power": pl.Float64(),
+}
+
+
+def operator_script(order: Sequence[State], minutes: float = STEP_MINUTES) -> Script:
+    """What an operator does who follows a plan of ``SETTING``: value 1 is one step below value 0."""
+    moves, level = [], 0
+    for k, (value,) in enumerate(order):
+        if -value != level:
+            moves.append((LEAD_MINUTES + k * minutes, ((SETTING, -value - level),)))
+            level = -value
+    return tuple(moves)
+
+
+def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELDS) -> pl.DataFrame:
+    """One season with a trial in each field: rows of ``SCHEMA``.
+
+    effect : true log effect of a step of ``SETTING`` on cleaning loss, about which fields differ. Each trial is
+    planned with the noise of the other fields of the season, as a farm would know it by then.
+    """
+    orders = [random_order(np.random.default_rng([seed, k]), 2, BLOCKS) for k in range(fields)]
+    hours = (LEAD_MINUTES + STEP_MINUTES * len(orders[0])) / 60.0
+    made = replace(
+        SCENARIOS[scenario],
+        fields=fields,
+        machines=fields,
+        hours=hours,
+        operator=Operator(script=tuple(operator_script(order) for order in orders)),
+        effects=Effects(stated=((SETTING, "cleaning", effect),), between_fields_sd=0.05 if effect else 0.0),
+    )
+    season = simulate_season(made, seed)
+    binned: list[Binned] = []
+    truths: dict[str, float] = {}
+    for k, one in enumerate(season.iter()):
+        adjustments = real_adjustments(one.adjustments.with_row_index("row"))
+        plan = _plan(one.machine.name, orders[k]).with_columns(
+            pl.lit(f"{k:016x}").alias("delivery"), pl.int_range(1, pl.len() + 1).alias("row")
+        )
+        _, marked = match_trials(plan, {one.machine.name: adjustments}, {})
+        found, _ = prepare(one.readings, marked[one.machine.name], one.loss_checks)
+        if found is not None and OUTCOME in found.outcomes:
+            binned.append(replace(found, outcomes={OUTCOME: found.outcomes[OUTCOME]}))
+            truths[one.machine.name] = -one.noise.per_step[SETTING]["cleaning"]
+    effects = estimate_effects(binned)
+    answers = effects.filter(
+        pl.col("scope") == "field", pl.col("outcome") == OUTCOME, pl.col("alone_log_ratio").is_not_null()
+    )
+    rows = []
+    for row in answers.iter_rows(named=True):
+        others = [f for f in binned if f.machine != row["machine"]]
+        known = known_for_planning(others, "", row["crop"], (OUTCOME,))
+        order = orders[[f.machine for f in binned].index(row["machine"])]
+        ends = (60.0 * STEP_MINUTES * np.arange(1, len(order) + 1)).tolist()
+        driven = known.pattern.driven(STEP_MINUTES * len(order) / 60.0)
+        planned = float(np.sqrt(errors_of_values(driven, ends, effect_columns(order, 2), known.noise)[0, 0]))
+        way = 1.0 if row["from_value"] == VALUES[0] else -1.0
+        answer = [way * row[f"alone_log_ratio{end}"] for end in ("", "_low", "_high")]
+        low, high = min(answer[1:]), max(answer[1:])
+        truth = truths[row["machine"]]
+        rows.append(
+            {
+                "scenario": scenario,
+                "seed": seed,
+                "field": row["field"],
+                "planned_se": planned,
+                "achieved_se": (high - low) / (2 * 1.959964),
+                "truth": truth,
+                "estimate": answer[0],
+                "low": low,
+                "high": high,
+                "planned_power": power(truth, planned) if truth else 0.05,
+            }
+        )
+    return pl.DataFrame(rows, schema=SCHEMA)
+
+
+def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:
+    steps = tuple(PlannedStep(value=VALUES[value], minutes=STEP_MINUTES) for (value,) in order)
+    return plan_rows(TrialPlan(name="trial", machine=machine, setting=SETTING, values=VALUES, steps=steps))
+
+
+def summary(rows: pl.DataFrame) -> dict[str, float]:
+    """Trials, share with an achieved error within 15 % of the planned one, mean ratio of the two, coverage, share
+    called and the share that plans promised, root mean square error."""
+    ratio = rows["achieved_se"] / rows["planned_se"]
+    held = (rows["low"] <= rows["truth"]) & (rows["truth"] <= rows["high"])
+    called = (rows["low"] > 0) | (rows["high"] < 0)
+    return {
+        "trials": float(rows.height),
+        "within_15_percent": float(((ratio > 0.85) & (ratio < 1.15)).mean() or 0.0),
+        "ratio": float(ratio.mean() or 0.0),
+        "coverage": float(held.mean() or 0.0),
+        "called": float(called.mean() or 0.0),
+        "promised": float(rows["planned_power"].mean() or 0.0),
+        "rmse": float(((rows["estimate"] - rows["truth"]) ** 2).mean() or 0.0) ** 0.5,
+    }
