@@ -42,12 +42,17 @@ SCHEMA = {
 }
 
 
-def operator_script(order: Sequence[State], minutes: float = STEP_MINUTES) -> Script:
-    """What an operator does who follows a plan of ``SETTING``: value 1 is one step below value 0."""
+def operator_script(
+    order: Sequence[State], rng: np.random.Generator, minutes: float = STEP_MINUTES
+) -> Script:
+    """What an operator does who follows a plan of ``SETTING``: value 1 is one step below value 0.
+
+    Each switch comes up to a minute late, since nobody switches on the second.
+    """
     moves, level = [], 0
     for k, (value,) in enumerate(order):
         if -value != level:
-            moves.append((LEAD_MINUTES + k * minutes, ((SETTING, -value - level),)))
+            moves.append((LEAD_MINUTES + k * minutes + rng.uniform(0.0, 1.0), ((SETTING, -value - level),)))
             level = -value
     return tuple(moves)
 
@@ -59,13 +64,14 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
     planned with the noise of the other fields of the season, as a farm would know it by then.
     """
     orders = [random_order(np.random.default_rng([seed, k]), 2, BLOCKS) for k in range(fields)]
+    late = np.random.default_rng([seed, fields])
     hours = (LEAD_MINUTES + STEP_MINUTES * len(orders[0])) / 60.0
     made = replace(
         SCENARIOS[scenario],
         fields=fields,
         machines=fields,
         hours=hours,
-        operator=Operator(script=tuple(operator_script(order) for order in orders)),
+        operator=Operator(script=tuple(operator_script(order, late) for order in orders)),
         effects=Effects(stated=((SETTING, "cleaning", effect),), between_fields_sd=0.05 if effect else 0.0),
     )
     season = simulate_season(made, seed)
@@ -83,7 +89,10 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
             truths[one.machine.name] = -one.noise.per_step[SETTING]["cleaning"]
     effects = estimate_effects(binned)
     answers = effects.filter(
-        pl.col("scope") == "field", pl.col("outcome") == OUTCOME, pl.col("alone_log_ratio").is_not_null()
+        pl.col("scope") == "field",
+        pl.col("outcome") == OUTCOME,
+        pl.col("trial").is_not_null(),
+        pl.col("alone_log_ratio").is_not_null(),
     )
     rows = []
     for row in answers.iter_rows(named=True):

@@ -24,6 +24,10 @@ ONE_SWITCH_S = 120.0
 SAME_VALUE = 0.25
 # What the adjustments of a trial carry.
 TRIAL_COLUMNS = ("trial", "trial_from", "trial_to")
+# Steps of whole minutes put all switches of a trial on a grid of minutes, however exactly they were logged. So this
+# is all that times on a coarser grid say of how exact they are: half a minute earlier, a minute later (seconds).
+TO_THE_MINUTE = {"earlier_s": 30.0, "later_s": 60.0}
+COARSE_GRID_S = 300.0
 _OF_WHAT_WAS_DONE = ("done_at", "done_minutes", "deviation", "extra")
 
 
@@ -68,10 +72,21 @@ def match_trials(
             waiting.remove(best.steps)
             done += _done(best, log, last_seen.get(machine))
             if log is not None and best.alignment is not None:
-                log = log.with_columns(_marks(best, log))
+                log = _as_exact_as_known(log.with_columns(_marks(best, log)))
         if log is not None:
             marked[machine] = log
     return tables()["trials"].conform(pl.DataFrame(done, schema=trials.schema)), marked
+
+
+def _as_exact_as_known(log: pl.DataFrame) -> pl.DataFrame:
+    """The log with the times of a trial's switches taken to the minute where only their grid seemed coarser."""
+    if not set(TO_THE_MINUTE) <= set(log.columns):
+        return log
+    by_grid = pl.col("trial").is_not_null() & (pl.col("later_s") >= COARSE_GRID_S)
+    return log.with_columns(
+        pl.when(by_grid).then(pl.min_horizontal(name, pl.lit(most))).otherwise(name).alias(name)
+        for name, most in TO_THE_MINUTE.items()
+    )
 
 
 def _score(found: _Found) -> float:

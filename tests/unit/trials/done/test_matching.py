@@ -193,3 +193,14 @@ def test_a_trial_may_go_on_the_next_day(pause_hours: float):
         plan_of(ABBAB), [(0, A), (10, B), (30 + later, A), (50 + later, B)], last_minute=70 + later
     )
     assert found["status"][0] == "finished"
+
+
+def test_steps_of_whole_minutes_do_not_make_times_inexact():
+    # All switches lie on a grid of ten minutes because the plan does; a log by hand would be taken for late.
+    order = [A, B, A, B, A, B, A, B, A, B]
+    moves = [(10 * k, value) for k, value in enumerate(order)]
+    log = logged([(m, "fan_speed", v) for m, v in moves])
+    assert log["later_s"].max() == 600
+    _, marked = match_trials(stored(plan_of(order)), {"A": log}, {})
+    inside = marked["A"].filter(pl.col("trial").is_not_null())
+    assert inside.select("earlier_s", "later_s").unique().rows() == [(30.0, 60.0)]
