@@ -128,7 +128,7 @@ def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:
     return plan_rows(TrialPlan(name="trial", machine=machine, setting=SETTING, values=VALUES, steps=steps))
 
 
-def summary(rows: pl.DataFrame) -> dict[str, float]:
+def scored_trials(rows: pl.DataFrame) -> dict[str, float]:
     """Trials, share with an achieved error within 15 % of the planned one, mean ratio of the two, coverage, share
     called and the share that plans promised, root mean square error."""
     ratio = rows["achieved_se"] / rows["planned_se"]
