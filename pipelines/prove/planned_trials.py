@@ -131,15 +131,16 @@ def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:
 def scored_trials(rows: pl.DataFrame) -> dict[str, float]:
     """Trials, share with an achieved error within 15 % of the planned one, mean ratio of the two, coverage, share
     called and the share that plans promised, root mean square error."""
-    ratio = rows["achieved_se"] / rows["planned_se"]
-    held = (rows["low"] <= rows["truth"]) & (rows["truth"] <= rows["high"])
-    called = (rows["low"] > 0) | (rows["high"] < 0)
+    columns = {name: rows[name].to_numpy() for name, kind in SCHEMA.items() if kind == pl.Float64()}
+    ratio = columns["achieved_se"] / columns["planned_se"]
+    held = (columns["low"] <= columns["truth"]) & (columns["truth"] <= columns["high"])
+    called = (columns["low"] > 0) | (columns["high"] < 0)
     return {
         "trials": float(rows.height),
-        "within_15_percent": float(((ratio > 0.85) & (ratio < 1.15)).mean() or 0.0),
-        "ratio": float(ratio.mean() or 0.0),
-        "coverage": float(held.mean() or 0.0),
-        "called": float(called.mean() or 0.0),
-        "promised": float(rows["planned_power"].mean() or 0.0),
-        "rmse": float(((rows["estimate"] - rows["truth"]) ** 2).mean() or 0.0) ** 0.5,
+        "within_15_percent": float(np.mean((ratio > 0.85) & (ratio < 1.15))),
+        "ratio": float(np.mean(ratio)),
+        "coverage": float(np.mean(held)),
+        "called": float(np.mean(called)),
+        "promised": float(np.mean(columns["planned_power"])),
+        "rmse": float(np.sqrt(np.mean((columns["estimate"] - columns["truth"]) ** 2))),
     }
