@@ -76,7 +76,7 @@ def estimate_effects(
     is fitted over outcomes.
     """
     own, clocks = _by_own_log(fields, calibrations or {}, each)
-    return effects_table(own, calibrations or {}, unanswered, diameters_m, clocks)
+    return effects_table(own, calibrations or {}, unanswered, diameters_m, clocks, each)
 
 
 def estimate_answers(
@@ -90,7 +90,7 @@ def estimate_answers(
     machine works on its loss curve."""
     known = calibrations or {}
     own, clocks = _by_own_log(fields, known, each)
-    effects = effects_table(own, known, unanswered, diameters_m, clocks)
+    effects = effects_table(own, known, unanswered, diameters_m, clocks, each)
     rows: list[Row] = []
     for name, outcome in own.season.items():
         levels = partial(level_of, known, name)

@@ -26,7 +26,9 @@ from chaffinch.pipelines.estimate.results.calibration import (
 )
 from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
 from chaffinch.pipelines.estimate.results.doses import Diameters
-from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Shared, alone_columns, share
+from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
+from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Shared, alone_columns, share, to_share
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
     Answer,
@@ -36,6 +38,8 @@ from chaffinch.pipelines.estimate.results.verdicts import (
     reach,
     refuse,
 )
+from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.declarations import reference_loss_share
 from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES, tables
 
@@ -96,8 +100,9 @@ def effects_table(
     unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     clocks: Mapping[str, ClockOffset] | None = None,
+    each: FanOut = one_by_one,
 ) -> pl.DataFrame:
-    """Rows of the ``effects`` contract, in a stable order.
+    """Rows of the ``effects`` contract, in a stable order. ``each`` spreads the outcomes that share evidence.
 
     own : all machine-fields of the season, also those without an adjustment. calibrations : by machine and crop,
     where loss checks tell the weight of its signals. unanswered : machine-fields that can't be estimated at all.
@@ -108,9 +113,14 @@ def effects_table(
     season = {name: outcome for name, outcome in every.items() if name != "capacity"}
     shared: dict[str, dict[ChangeKey, Shared]] = {}
     pooled: list[Row] = []
-    for name, outcome in every.items():
-        levels = partial(level_of, calibrations, name)
-        shared[name], found = share(outcome, own.usable(name), diameters_m or {}, levels)
+    diameters_m = diameters_m or {}
+    sharing = {name: to_share(outcome, own.usable(name), diameters_m) for name, outcome in every.items()}
+    known = {name: one for name, one in sharing.items() if one is not None}
+    inputs = {name: (one.estimates, one.season.freedom) for name, one in known.items()}
+    many = processes_for(len(fields))
+    models = through_processes(each, "share", partial(_fit_apart, inputs), list(known), str, many)
+    for (name, one), model in zip(known.items(), models, strict=True):
+        shared[name], found = share(one, model, diameters_m, partial(level_of, calibrations, name))
         pooled += found
     rows = [
         row
@@ -141,6 +151,11 @@ def effects_table(
         )
         .drop("_scope")
     )
+
+
+def _fit_apart(inputs: Mapping[str, tuple[list[FieldEstimates], float]], outcome: str) -> Hierarchy:
+    """One outcome's model; it needs nothing but the estimates, so that another process can fit it."""
+    return fit_hierarchy(*inputs[outcome])
 
 
 @dataclass(frozen=True, slots=True)

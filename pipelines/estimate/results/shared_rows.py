@@ -19,7 +19,7 @@ from chaffinch.pipelines.estimate.results.doses import (
     dose_of,
     shared_by_tip,
 )
-from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
+from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.verdicts import Answer, answer, numbers, reach, refuse
@@ -61,30 +61,48 @@ class _Used:
         return self.of.design.names.index(f"step {self.k}")
 
 
-def share(
-    season: SeasonOutcome,
-    usable: Collection[ChangeKey],
-    diameters_m: Diameters,
-    level_of: Callable[[FieldOutcome, int], Level | None],
-) -> tuple[dict[ChangeKey, Shared], list[Row]]:
-    """Answers of all ``usable`` changes of one outcome, and its rows of scope field, machine and season.
+@dataclass(frozen=True, slots=True)
+class ToShare:
+    """The adjustments of one outcome that share evidence. labels : of the columns of the ``estimates``' doses."""
+
+    season: SeasonOutcome
+    used: list[_Used]
+    labels: list[Label]
+    estimates: list[FieldEstimates]
+
+
+def to_share(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToShare | None:
+    """What there is to share of one outcome; None where there is nothing.
 
     Changes that were refused are not among ``usable`` and never used. Joint changes enter by the doses of all their
-    settings; rows are written for settings that were changed on their own at least once. level_of : the loss in
-    kg/ha before a change, where loss checks weigh the machine's signals.
+    settings.
     """
     used = _used(season, usable, diameters_m)
     if not used:
-        return {}, []
+        return None
     labels = sorted({d.label for u in used for d in u.doses}, key=str)
-    model = fit_hierarchy(list(_estimates(used, labels, season)), season.freedom)
+    return ToShare(season, used, labels, list(_estimates(used, labels, season)))
+
+
+def share(
+    what: ToShare,
+    model: Hierarchy,
+    diameters_m: Diameters,
+    level_of: Callable[[FieldOutcome, int], Level | None],
+) -> tuple[dict[ChangeKey, Shared], list[Row]]:
+    """Answers of all changes of one outcome, and its rows of scope field, machine and season.
+
+    model : fitted to the estimates. Rows are written for settings that were changed on their own at least once.
+    level_of : the loss in kg/ha before a change, where loss checks weigh the machine's signals.
+    """
+    used, labels = what.used, what.labels
     with_label = {label: sum(any(d.label == label for d in u.doses) for u in used) for label in labels}
     ends = _ends(model.changes)
     shared = {
         (id(u.of.binned), u.k): Shared(*one, max((with_label[d.label] - 1 for d in u.doses), default=0))
         for u, one in zip(used, ends, strict=True)
     }
-    rows = _Rows(season, used, labels, with_label, model, diameters_m, level_of)
+    rows = _Rows(what.season, used, labels, with_label, model, diameters_m, level_of)
     return shared, rows.all()
 
 
