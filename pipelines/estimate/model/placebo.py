@@ -26,23 +26,22 @@ class Placebos:
     """``widen``: factor on every standard error, 1 where the placebos agree with the model."""
 
     count: int
-    score_variance: float
     widen: float
 
     @classmethod
     def none(cls) -> Placebos:
-        return cls(0, float("nan"), 1.0)
+        return cls(0, 1.0)
 
 
 def check_ranges(scores: Array) -> Placebos:
     """Factor by which ranges must be widened to agree with placebo ``scores``; never narrowed."""
     scores = scores[np.isfinite(scores)]
     if scores.size < 8:
-        return Placebos(int(scores.size), float("nan"), 1.0)
+        return Placebos(int(scores.size), 1.0)
     # Scores beyond 4 mean an unlogged change rather than noise; they count as 4.
     variance = float(np.mean(np.clip(scores, -4, 4) ** 2))
     believed = (scores.size * variance + BELIEF) / (scores.size + BELIEF)
-    return Placebos(int(scores.size), variance, float(np.sqrt(max(believed, 1.0))))
+    return Placebos(int(scores.size), float(np.sqrt(max(believed, 1.0))))
 
 
 def placebo_scores(observed: Observations, noise: Noise, steps: tuple[int, ...], binned: Binned) -> Array:

@@ -76,7 +76,7 @@ def test_the_table_names_its_denominator():
 def _lake(made: MachineField, checks: pl.DataFrame) -> MemoryLake:
     return MemoryLake(
         readings=made.readings,
-        adjustments=made.adjustments.with_row_index("row", offset=2),
+        adjustments=made.adjustments.with_row_index("row", offset=2).with_columns(file=pl.lit("log.csv")),
         loss_checks=checks,
     )
 
