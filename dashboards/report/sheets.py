@@ -19,10 +19,9 @@ from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, Scale, units_of
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.lake.table_files import MOST_SHEET_ROWS, SAFE_WORKBOOK, write_cell
 from chaffinch.schemas.declarations import settings
 
-# ECMA-376 part 1: rows of a sheet, characters of a cell.
-MOST_ROWS, MOST_CHARACTERS = 1_048_576, 32_767
 SAFETY = (
     "Before anyone touches a machine: stop the engine, take the key, wait until everything stands still, "
     "lock the raised header with its safety stops, keep clear of the discharge and of the machine's path, "
@@ -188,7 +187,7 @@ def _set_aside(data: SeasonData) -> Sheet:
     """Rows and values set aside as far as a sheet has room; `export set_aside` gives all."""
     names = ("file", "row", "rule", "column", "value", "sentence")
     kept = pl.when(pl.col("row_kept") == 1).then(pl.lit("yes")).otherwise(pl.lit("no"))
-    rows = list(data.set_aside.sort("file", "row", "rule").select(*names, kept).iter_rows())[: MOST_ROWS - 1]
+    rows = list(data.set_aside.sort("file", "row", "rule").select(*names, kept).iter_rows())[:MOST_SHEET_ROWS]
     return Sheet(
         "Rows set aside", ("File", "Row", "Rule", "Column", "Value", "Reason", "Rest of the row used"), rows
     )
@@ -207,16 +206,8 @@ def _words(data: SeasonData) -> Sheet:
 def _workbook(sheets: Iterable[Sheet], dated: datetime, title: str) -> bytes:
     import xlsxwriter
 
-    options = {
-        "in_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "nan_inf_to_errors": True,
-        "remove_timezone": True,
-    }
     content = BytesIO()
-    with xlsxwriter.Workbook(content, options) as book:
+    with xlsxwriter.Workbook(content, SAFE_WORKBOOK | {"in_memory": True}) as book:
         book.set_properties({"title": title, "created": dated.replace(tzinfo=None)})
         formats = {
             "head": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
@@ -230,7 +221,7 @@ def _workbook(sheets: Iterable[Sheet], dated: datetime, title: str) -> bytes:
 
 
 def _write(page: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
-    if len(sheet.rows) >= MOST_ROWS:
+    if len(sheet.rows) > MOST_SHEET_ROWS:
         raise CallError(
             f"The season has more {sheet.name.lower()} than a sheet has rows; export the table as .csv."
         )
@@ -246,18 +237,6 @@ def _write(page: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
         )
     for r, row in enumerate(sheet.rows, 1):
         for i, value in enumerate(row):
-            _cell(page, r, i, value, formats)
+            if value not in (None, ""):
+                write_cell(page, r, i, value, formats)
     page.autofilter(0, 0, max(len(sheet.rows), 1), len(sheet.columns) - 1)
-
-
-def _cell(page: Any, row: int, column: int, value: Any, formats: dict[str, Any]) -> None:
-    if value is None or value == "":
-        return
-    if isinstance(value, datetime):
-        page.write_datetime(row, column, value, formats["moment"])
-    elif isinstance(value, int):
-        page.write_number(row, column, value)
-    elif isinstance(value, float):
-        page.write_number(row, column, value, formats["number"])
-    else:
-        page.write_string(row, column, str(value)[:MOST_CHARACTERS], formats["text"])

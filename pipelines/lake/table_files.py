@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,14 @@ MOST_SHEET_ROWS, MOST_CHARACTERS = 1_048_575, 32_767
 # Sheets count days from here.
 _FIRST_YEAR = 1900
 _NUMBER_WIDTH, _TEXT_WIDTH = 12, 22
+# No text becomes a formula or a link.
+SAFE_WORKBOOK = {
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+    "nan_inf_to_errors": True,
+    "remove_timezone": True,
+}
 
 
 def require_ending(to: Path, endings: tuple[str, ...] = ENDINGS) -> None:
@@ -77,19 +85,13 @@ def _write_xlsx(empty: pl.DataFrame, frames: Iterable[pl.DataFrame], to: Path, t
     """One sheet with typed cells, a frozen header and a filter; no text becomes a formula or a link."""
     import xlsxwriter
 
-    options = {
-        "constant_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "nan_inf_to_errors": True,
-        "remove_timezone": True,
-    }
     rows = 0
-    with xlsxwriter.Workbook(str(to), options) as book:
+    with xlsxwriter.Workbook(str(to), SAFE_WORKBOOK | {"constant_memory": True}) as book:
         bold = book.add_format({"bold": True, "bottom": 1})
-        moment = book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
-        day = book.add_format({"num_format": "yyyy-mm-dd"})
+        formats = {
+            "moment": book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"}),
+            "day": book.add_format({"num_format": "yyyy-mm-dd"}),
+        }
         sheet = book.add_worksheet(title)
         sheet.freeze_panes(1, 0)
         for i, (name, kind) in enumerate(empty.schema.items()):
@@ -105,20 +107,20 @@ def _write_xlsx(empty: pl.DataFrame, frames: Iterable[pl.DataFrame], to: Path, t
                 rows += 1
                 for i, value in enumerate(values):
                     if value is not None:
-                        _write_cell(sheet, rows, i, value, moment, day)
+                        write_cell(sheet, rows, i, value, formats)
         sheet.autofilter(0, 0, rows, max(empty.width - 1, 0))
     return rows
 
 
-def _write_cell(sheet: Any, row: int, column: int, value: Any, moment: Any, day: Any) -> None:
+def write_cell(sheet: Any, row: int, column: int, value: Any, formats: Mapping[str, Any]) -> None:
+    """Write a typed cell. formats : of the workbook, by moment, day, number (not whole), text."""
     if isinstance(value, bool):
         sheet.write_boolean(row, column, value)
     elif isinstance(value, (int, float)):
-        sheet.write_number(row, column, value)
+        sheet.write_number(row, column, value, formats.get("number") if isinstance(value, float) else None)
     elif isinstance(value, date) and value.year >= _FIRST_YEAR:
-        sheet.write_datetime(row, column, value, moment if isinstance(value, datetime) else day)
-    elif isinstance(value, list):
-        sheet.write_string(row, column, "; ".join(value)[:MOST_CHARACTERS])
+        sheet.write_datetime(row, column, value, formats["moment" if isinstance(value, datetime) else "day"])
     else:
         text = value.isoformat() if isinstance(value, (date, time)) else str(value)
-        sheet.write_string(row, column, text[:MOST_CHARACTERS])
+        text = "; ".join(value) if isinstance(value, list) else text
+        sheet.write_string(row, column, text[:MOST_CHARACTERS], formats.get("text"))
