@@ -10,6 +10,7 @@ from chaffinch.pipelines.atomic_write import write_whole
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.pipelines.lake.table_files import require_ending
 
 ENDINGS = (".html", ".pdf", ".xlsx")
 
@@ -22,11 +23,8 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
     not there, a year without effects, or a PDF without a Chromium to print it.
     """
     out = Path(out)
+    require_ending(out, ENDINGS)
     ending = out.suffix.lower()
-    if ending not in ENDINGS:
-        raise CallError(f"{out} must end in {', '.join(ENDINGS[:-1])} or {ENDINGS[-1]}.")
-    if not out.parent.is_dir():
-        raise CallError(f"There is no folder {out.parent}; make it first.")
     if ending == ".pdf":
         from chaffinch.dashboards.report.pdf import find_chromium
 
