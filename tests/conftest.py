@@ -12,6 +12,9 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 os.environ.setdefault("CHAFFINCH_PLAIN", "1")
+# As in the program: small matrices in many threads wait for each other, most of all beside other work.
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
 
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")

@@ -13,11 +13,11 @@ from chaffinch.dashboards.figures.response_curve import drawn_responses
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.confidence import DEFINITION, confidence
 from chaffinch.dashboards.words.instruction import Instruction, instruction_for, side_effects
-from chaffinch.dashboards.words.money import MEANING, saved_in_words, saving_of
+from chaffinch.dashboards.words.money import MEANING, loss_at_work, saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
-from chaffinch.pipelines.agronomy.economics import Saving
+from chaffinch.pipelines.agronomy.economics import Saving, saving
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm
 
@@ -26,7 +26,8 @@ from chaffinch.pipelines.farm import Farm
 class AnswerLine:
     """One setting on the first screen. answer : the loss that is known best. kg, money : of machine loss.
 
-    bar : SVG, or empty. state : what is in force. costs : trade-offs. why : where there is no answer.
+    bar : SVG, or empty. state : what is in force. costs : trade-offs. why : where there is no answer. open : whether
+    nothing is at least likely.
     """
 
     number: int
@@ -39,6 +40,7 @@ class AnswerLine:
     bar: str
     costs: tuple[str, ...]
     why: str
+    open: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +77,33 @@ def field_answers(
         pl.col("crop").eq_missing(pl.lit(inputs.crop, pl.String)),
         pl.col("setting").is_in([line.setting for line in lines if line.setting]),
     )
-    units = units_of(farm, inputs.crop)
-    savings = [saving_of(line.outcome("machine_loss"), curve, inputs.crop, farm) for line in lines]
-    shown = [_line(line, found, units, inputs.crop, farm) for line, found in zip(lines, savings, strict=True)]
-    kinds = {found.by for found in savings if found is not None}
     return FieldAnswers(
-        shown,
+        answer_lines(lines, [curve] * len(lines), inputs.crop, farm),
         instruction_for(lines, best_values(here)),
         drawn_responses(here, "response"),
         DEFINITION,
-        f"Money: {MEANING[kinds.pop()]}." if len(kinds) == 1 else "",
+        meaning_of_money(curve, inputs.crop, farm),
         _lacking(lines, curve, inputs.crop, farm),
     )
+
+
+def answer_lines(
+    lines: Sequence[SettingLine], curves: Sequence[dict[str, Any] | None], crop: str | None, farm: Farm
+) -> list[AnswerLine]:
+    """``lines`` in words. curves : for each the row of ``loss_curves`` of its field, or of the machine and crop."""
+    units = units_of(farm, crop)
+    return [
+        _line(line, saving_of(line.outcome("machine_loss"), curve, crop, farm), units, crop, farm)
+        for line, curve in zip(lines, curves, strict=True)
+    ]
+
+
+def meaning_of_money(curve: dict[str, Any] | None, crop: str | None, farm: Farm) -> str:
+    """What the money counts, in a sentence; empty where there is none."""
+    at = loss_at_work(curve, None)
+    price = farm.prices.per_t.get(crop or "")
+    found = saving((0.0, -0.1, 0.1), at, price, farm.prices.machine_per_h) if at else None
+    return f"Money: {MEANING[found.by]}." if found else ""
 
 
 def _curve_of(inputs: FieldTables, readings: pl.DataFrame) -> dict[str, Any] | None:
@@ -120,6 +137,7 @@ def _line(
         effect_bar(leading) if leading else "",
         side_effects(line),
         why,
+        leading is None or (confidence(leading.chance_less or 0.5).word == "open" and not side_effects(line)),
     )
 
 

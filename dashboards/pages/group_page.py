@@ -9,10 +9,14 @@ from typing import Any
 import polars as pl
 from chaffinch.dashboards.figures.dependence import LEAST_CHANGES, LOSS_MARKS, dependence
 from chaffinch.dashboards.figures.forest import EffectRows, by_change, by_step, forest
+from chaffinch.dashboards.figures.response_curve import drawn_responses
+from chaffinch.dashboards.pages.field_answers import answer_lines, meaning_of_money
 from chaffinch.dashboards.pages.field_facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.confidence import DEFINITION
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.usual import Usual, usual_position
@@ -36,16 +40,23 @@ class Lot:
     """What the pages of machines and crops are made from.
 
     where : ``machine_fields`` of the lake with ``href`` of each page. effects : the whole table, with the
-    ``href`` of the field's page on rows of adjustments. facts : by ``href``.
+    ``href`` of the field's page on rows of adjustments. facts : by ``href``. responses : the whole table.
+    answered : lines of each machine, by crop.
     """
 
     where: pl.DataFrame
     effects: pl.DataFrame
     facts: Mapping[str, Facts]
+    responses: pl.DataFrame
+    answered: Mapping[str, list[MachineLines]]
 
 
-def lot_of(where: pl.DataFrame, effects: pl.DataFrame, facts: Mapping[str, Facts]) -> Lot:
-    """Join pages to places and adjustments."""
+def lot_of(where: pl.DataFrame, all_tables: Mapping[str, pl.DataFrame], facts: Mapping[str, Facts]) -> Lot:
+    """Join pages to places and adjustments. all_tables : effects, responses, loss_curves, adjustments."""
+    effects = all_tables["effects"]
+    answered: dict[str, list[MachineLines]] = {}
+    for one in machine_lines(effects, all_tables["loss_curves"], all_tables["adjustments"]):
+        answered.setdefault(one.machine, []).append(one)
     hrefs = [field_href(row) for row in where.iter_rows(named=True)]
     placed = where.with_columns(pl.Series("href", hrefs, dtype=pl.String))
     day = placed["day"] if "day" in placed.columns else pl.Series("day", [None] * placed.height)
@@ -54,7 +65,7 @@ def lot_of(where: pl.DataFrame, effects: pl.DataFrame, facts: Mapping[str, Facts
     joined = effects.with_columns(of_day).join(
         pages, on=["machine", "field", "day"], how="left", nulls_equal=True, maintain_order="left"
     )
-    return Lot(placed, joined.drop("day"), facts)
+    return Lot(placed, joined.drop("day"), facts, all_tables["responses"], answered)
 
 
 def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
@@ -73,7 +84,8 @@ def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
         "title": machine,
         "kind": "machine",
         "scope": "on this machine",
-        "clear": _clear(mine.filter(pl.col("scope") == "machine"), one_crop=False),
+        "answered": _answered(machine, lot, farm),
+        "clear": _clear(season, one_crop=False),
         **_context("machine", where, mine, rows, lot, farm),
     }
 
@@ -90,9 +102,29 @@ def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
         "title": words.crop_label(crop),
         "kind": "crop",
         "scope": "in this crop",
+        "answered": [],
         "clear": _clear(season, one_crop=True),
         **_context("crop", here, mine, rows, lot, farm),
     }
+
+
+def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
+    """Of each crop every change of the machine as lines, and the response curves of its settings."""
+    found: list[dict[str, Any]] = []
+    for one in lot.answered.get(machine, []):
+        here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
+        responses = lot.responses.filter(here, pl.col("machine") == machine)
+        known = next((curve for curve in one.curves if curve is not None), None)
+        found.append(
+            {
+                "crop": words.crop_label(one.crop),
+                "lines": answer_lines(one.lines, one.curves, one.crop, farm),
+                "best": drawn_responses(responses, f"response-{len(found) + 1}"),
+                "definition": DEFINITION,
+                "meaning": meaning_of_money(known, one.crop, farm),
+            }
+        )
+    return found
 
 
 def _single(mine: pl.DataFrame) -> pl.DataFrame:

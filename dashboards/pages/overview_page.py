@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
+from chaffinch.dashboards.pages.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href, machine_href
 from chaffinch.dashboards.words.shown_changes import of_field
@@ -14,7 +15,7 @@ from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.tables import VERDICTS
 from chaffinch.sql import run_query
 
-MOST_SHOWN = 40
+MOST_SHOWN = 7
 COUNTED_OUTCOMES = ("separation_loss", "cleaning_loss")
 
 
@@ -40,13 +41,19 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
         order="first_time desc, machine, field nulls first",
     ).to_dicts()
     rows = [_row(row, farm) for row in overview]
-    attention = _of_deliveries(tables["deliveries"], farm)
+    worse = settings_that_cost(tables, farm)
+    attention = [
+        Attention(f"{one.machine}, {words.crop_label(one.crop)}", one.sentence, machine_href(one.machine))
+        for one in worse
+    ]
+    attention += _of_deliveries(tables["deliveries"], farm)
     attention += [one for row in overview for one in _of_field(row, effects.at(row))]
     ledger = tables["deliveries"]
     return {
         "client": farm.client.name,
         "attention": attention[:MOST_SHOWN],
         "more_attention": attention[MOST_SHOWN:],
+        "act": bool(worse),
         "rows": rows,
         "verdict_fields": [
             (verdict, n) for verdict in VERDICTS if (n := sum(verdict in dict(row["counts"]) for row in rows))
@@ -78,21 +85,13 @@ def _of_deliveries(deliveries: pl.DataFrame, farm: Farm) -> list[Attention]:
 
 
 def _of_field(row: dict[str, Any], losses: pl.DataFrame) -> list[Attention]:
-    """Losses that no change could be judged by, and changes that clearly raised one."""
-    found = []
+    """A field whose losses no change could be judged by."""
+    if losses.is_empty() or not (losses["verdict"] == "cannot tell").all():
+        return []
+    commonest = losses["reasons"].explode().drop_nulls().mode().sort()
+    why = words.reason_sentence(commonest[0]) if commonest.len() else ""
     name = f"{words.field_label(row['field'])}, {row['machine']}"
-    page = field_href(row)
-    if losses.height and (losses["verdict"] == "cannot tell").all():
-        commonest = losses["reasons"].explode().drop_nulls().mode().sort()
-        why = words.reason_sentence(commonest[0]) if commonest.len() else ""
-        found.append(Attention(name, f"No effect on loss could be estimated here. {why}", page))
-    for worse in losses.filter(pl.col("verdict") == "more").sort("time", "outcome").iter_rows(named=True):
-        change = words.setting_change(worse["setting"], worse["from_value"], worse["to_value"], worse["unit"])
-        size = words.change_in_words(worse["percent"], worse["percent_low"], worse["percent_high"])
-        joint = " (with other settings)" if worse["joint_id"] else ""
-        sentence = f"{change}{joint}: {words.OUTCOME_WORDS[worse['outcome']]} {size}."
-        found.append(Attention(name, sentence, page))
-    return found
+    return [Attention(name, f"No effect on loss could be estimated here. {why}", field_href(row))]
 
 
 def _row(row: dict[str, Any], farm: Farm) -> dict[str, Any]:

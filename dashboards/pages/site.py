@@ -185,7 +185,7 @@ def write_site(
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
-    _put_groups(pages, where, tables["effects"], farm, ground, trials)
+    _put_groups(pages, where, tables, farm, ground, trials)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
     pages.put(
@@ -247,14 +247,17 @@ def _put_trials(
 def _put_groups(
     pages: Pages,
     where: pl.DataFrame,
-    effects: pl.DataFrame,
+    tables: dict[str, pl.DataFrame],
     farm: Farm,
     ground: str,
     trials: Sequence[ShownTrial],
 ) -> None:
     """A page per machine and per crop."""
+    effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
-    lot = lot_of(where, effects, facts)
+    lot = lot_of(where, tables, facts)
+    # Curves and money follow from the same estimates.
+    shared = digest_of([tables[name] for name in ("responses", "loss_curves", "adjustments")])
     season = digest_of([effects.filter(pl.col("scope") == "season")])
     by_machine = lot.effects.partition_by("machine", as_dict=True)
 
@@ -264,7 +267,9 @@ def _put_groups(
         here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
                               nulls_equal=True)  # fmt: skip
         noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
-        digest = digest_of([ground, here, mine.drop("href", strict=False), season, noted, repr(shown)])
+        digest = digest_of(
+            [ground, here, mine.drop("href", strict=False), season, noted, shared, repr(shown)]
+        )
         pages.put(page, digest, lambda: render("group", context() | {"trials": shown}, "../"))
 
     for machine in where["machine"].unique().sort():

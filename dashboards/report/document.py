@@ -134,7 +134,7 @@ def _facts(season: WeighedSeason) -> list[tuple[str, str]]:
 
 def _summary(season: WeighedSeason) -> dict[str, Any]:
     rest = [
-        season_words.still_open(season.crops),
+        season_words.still_open([*season.crops, *season.machines], season.worths),
         season_words.capacity_summary(season.worths),
         season_words.worth_summary(season.worths, season.farm),
         season_words.quality(season.data),

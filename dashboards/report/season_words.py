@@ -78,9 +78,11 @@ def _direction(one: SettingEffects, tone: str) -> str:
     return "It helped one outcome and cost another." if both else ""
 
 
-def still_open(groups: Sequence[Group]) -> str:
-    """Settings without a clear effect in any crop, in a sentence; may be empty."""
+def still_open(groups: Sequence[Group], worths: Sequence[Worth]) -> str:
+    """Settings without a clear effect in any crop or on any machine, in a sentence; may be empty."""
     moved = {s.setting for group in groups for s in group.settings if s.clear}
+    on_machines = (w.line for w in worths if any(o.verdict in ("less", "more") for o in w.line.outcomes))
+    moved |= {line.setting for line in on_machines if line.setting}
     rest = dict.fromkeys(s.setting for group in groups for s in group.settings if s.setting not in moved)
     if not rest:
         return ""

@@ -69,7 +69,7 @@ def _summary(season: WeighedSeason) -> Sheet:
             ("Clear effect", f"{f.name}, {f.where}: {f.sentence} {f.direction}".strip())
             for f in season_words.findings(season.crops)
         ),
-        ("Still open", season_words.still_open(season.crops)),
+        ("Still open", season_words.still_open([*season.crops, *season.machines], season.worths)),
         ("Capacity", season_words.capacity_summary(worths)),
         ("Worth", season_words.worth_summary(worths, farm)),
         *(("Missing", text) for text in lacking(worths, farm)),

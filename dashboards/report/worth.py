@@ -14,8 +14,9 @@ from typing import Any
 import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
+from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.money import saving_of
-from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
+from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, units_of
 from chaffinch.dashboards.words.terms import crop_label
@@ -103,13 +104,11 @@ def weigh(
         logged = data.lake.readings(row["machine"], row["field"], row.get("day"))
         readings = with_durations(with_calibration(logged, weighed.of(row["machine"], one.crop)))
         cuts.append(harvest(readings, farm.market_moisture_pct(one.crop)))
-    groups: dict[tuple[str, str | None], list[FieldChanges]] = {}
-    for one in by_field:
-        groups.setdefault((one.row["machine"], one.crop), []).append(one)
     worths = [
         found
-        for (machine, crop), mine in groups.items()
-        for found in _of_machine(machine, crop, mine, data, farm)
+        for one in machine_lines(data.effects, data.loss_curves, data.adjustments)
+        for line, curve in zip(one.lines, one.curves, strict=True)
+        if (found := _worth_of_line(one.machine, one.crop, line, curve, farm)) is not None
     ]
     return sorted(worths, key=_rank), cuts
 
@@ -120,32 +119,15 @@ def _rank(one: Worth) -> tuple[Any, ...]:
     return (money is None, -(money or 0.0), kg is None, -(kg or 0.0), one.machine, one.line.title)
 
 
-def _of_machine(
-    machine: str, crop: str | None, fields: Sequence[FieldChanges], data: SeasonData, farm: Farm
-) -> list[Worth]:
-    here = pl.col("crop").eq_missing(pl.lit(crop, pl.String))
-    curves = data.loss_curves.filter(here, pl.col("machine") == machine, pl.col("first_time").is_null())
-    curve = curves.row(0, named=True) if curves.height else None
-    changes = sorted((c for one in fields for c in one.changes), key=lambda c: c.time)
-    rows = data.effects.filter(here, pl.col("scope") == "machine", pl.col("machine") == machine)
-    lines = lines_of(changes, rows, curve["loss_log_error"] if curve else None)
-    found = []
-    for line in lines:
-        if line.undone or not any(o.known for o in line.outcomes):
-            continue
-        loss = line.outcome("machine_loss")
-        found.append(
-            Worth(
-                machine,
-                crop,
-                line,
-                loss,
-                line.outcome("capacity"),
-                saving_of(loss, curve, crop, farm),
-                curve["feed_t_h"] if curve else None,
-            )
-        )
-    return found
+def _worth_of_line(
+    machine: str, crop: str | None, line: SettingLine, curve: dict[str, Any] | None, farm: Farm
+) -> Worth | None:
+    """None for a line that is undone or has no answer."""
+    if line.undone or not any(o.known for o in line.outcomes):
+        return None
+    loss, capacity = line.outcome("machine_loss"), line.outcome("capacity")
+    saved = saving_of(loss, curve, crop, farm)
+    return Worth(machine, crop, line, loss, capacity, saved, curve["feed_t_h"] if curve else None)
 
 
 def with_durations(readings: pl.DataFrame) -> pl.DataFrame:

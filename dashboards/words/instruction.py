@@ -50,14 +50,10 @@ Ranked = tuple[float, Instruction]
 
 
 def _back(line: SettingLine) -> Ranked | None:
-    """Back to the value before, where the machine's loss likely rose, or one loss did and none likely fell."""
-    losses = [o for o in line.outcomes if o.name in LOSS_OUTCOMES and o.chance_less is not None]
-    machine = next((o for o in losses if o.name == "machine_loss"), None)
-    raised = [o for o in losses if 1 - (o.chance_less or 0.0) >= LIKELY]
-    fell = [o for o in losses if (o.chance_less or 0.0) >= LIKELY]
-    if not raised or fell or (machine is not None and machine not in raised):
+    """Back to the value before, where a loss likely rose."""
+    worst = line.raised
+    if worst is None:
         return None
-    worst = machine or raised[0]
     before = line.settings[0][1]
     if line.setting is None or before is None:
         do = f"Set {_named(line)} back one at a time"

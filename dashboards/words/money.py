@@ -51,11 +51,12 @@ def saving_of(
 
 
 def saved_in_words(found: Saving, crop: str | None, farm: Farm) -> str:
-    """``saves 6.5 EUR/ha (4.1 to 8.9), 99 % sure to pay``."""
+    """``saves 6.5 EUR/ha (+4.1 to +8.9), 99 % sure``; of machine time where only that is known."""
     factor, unit = units_of(farm, crop).money_per_area(farm.prices.currency)
     middle, low, high = (value * factor for value in (found.per_ha, found.low, found.high))
     chance = found.chance if middle > 0 else 1 - found.chance
     ends = (low, high) if middle > 0 else (-high, -low)
     size = f"{significant(abs(middle))}{NARROW}{unit} ({signed(ends[0])} to {signed(ends[1])})"
     what = "saves" if middle > 0 else "costs"
-    return f"{what} {size}, {chance_in_words(chance)}"
+    of_time = " of machine time" if found.by == "time" else ""
+    return f"{what} {size}{of_time}, {chance_in_words(chance)}"

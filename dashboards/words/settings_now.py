@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.dashboards.words.confidence import LIKELY
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange, outcome_of
 from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, setting_change, setting_label
 from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
@@ -64,10 +65,15 @@ class SettingLine:
         return max(known, key=lambda o: (_clearness(o), -order.index(o.name)), default=None)
 
     @property
-    def worst_loss(self) -> Outcome | None:
-        """The loss that most probably rose."""
-        known = [o for o in self.outcomes if o.name in LOSS_OUTCOMES and o.chance_less is not None]
-        return min(known, key=lambda o: o.chance_less or 0.0, default=None)
+    def raised(self) -> Outcome | None:
+        """The loss that likely rose: the machine's; where that is not known, one while no other likely fell."""
+        losses = [o for o in self.outcomes if o.name in LOSS_OUTCOMES and o.chance_less is not None]
+        machine = next((o for o in losses if o.name == "machine_loss"), None)
+        rose = [o for o in losses if 1 - (o.chance_less or 0.0) >= LIKELY]
+        if machine is not None:
+            return machine if machine in rose else None
+        fell = any((o.chance_less or 0.0) >= LIKELY for o in losses)
+        return None if fell else min(rose, key=lambda o: o.chance_less or 0.0, default=None)
 
 
 def _clearness(outcome: Outcome) -> float:
@@ -76,14 +82,19 @@ def _clearness(outcome: Outcome) -> float:
 
 
 def lines_of(
-    changes: Sequence[ShownChange], rows: pl.DataFrame, loss_error: float | None
+    changes: Sequence[ShownChange],
+    rows: pl.DataFrame,
+    loss_error: float | None,
+    in_force: Mapping[str, str | None] | None = None,
 ) -> list[SettingLine]:
     """A line for each setting that was changed on its own, and for each joint change, newest first.
 
     changes : of one field, or of one machine in one crop, in order of time. rows : of ``effects`` about that field,
     or that machine and crop. loss_error : standard error of the log of its machine loss, where loss checks weigh it.
+    in_force : values at the end, where more is known of them than ``changes`` say.
     """
     now: dict[str, str | None] = {one[0]: one[2] for change in changes for one in change.settings}
+    now |= {name: value for name, value in (in_force or {}).items() if name in now}
     groups: dict[Any, list[ShownChange]] = {}
     for change in changes:
         single = len(change.settings) == 1

@@ -11,7 +11,6 @@ from builders.memory_lake import MemoryLake
 from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_words import worth_summary
 from chaffinch.dashboards.report.worth import Worth, lacking, weigh, with_durations
-from chaffinch.dashboards.words.shown_changes import ShownChange, outcome_of
 from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.dashboards.words.terms import grouped, listed
 from chaffinch.pipelines.farm import Farm, parse_farm
@@ -29,10 +28,13 @@ def effect(outcome: str, percent: tuple[float, float, float] | None, verdict: st
     return row | {"reasons": []} | more
 
 
-def change(at_s: int, before: str, after: str, *rows: dict) -> ShownChange:
-    when = NOON + timedelta(seconds=at_s)
-    result = tuple(outcome_of(row) for row in rows)
-    return ShownChange(1, when, when, (("fan_speed", before, after, "rpm"),), None, result, 900.0, 900.0, 0)
+def change(at_s: int, before: str, after: str, *rows: dict) -> list[dict]:
+    """Rows of ``effects`` of one adjustment of the fan."""
+    about = {
+        "scope": "adjustment", "machine": "Combine A", "field": "Mill Field", "crop": "wheat", "setting": "fan_speed",
+        "from_value": before, "to_value": after, "unit": "rpm", "time": NOON + timedelta(seconds=at_s),
+    }  # fmt: skip
+    return [row | about for row in rows]
 
 
 def readings(seconds: int) -> pl.DataFrame:
@@ -66,7 +68,11 @@ CURVES = tables()["loss_curves"].conform(
 class Season:
     lake = MemoryLake(readings=readings(3000))
     loss_curves = CURVES
-    effects = tables()["effects"].empty()
+    adjustments = tables()["adjustments"].empty()
+
+    def __init__(self, rows: list[dict]) -> None:
+        table = tables()["effects"]
+        self.effects = table.conform(pl.DataFrame(rows, schema_overrides=dict(table.polars_schema())))
 
 
 LOSS = effect("machine_loss", (-20.0, -30.0, -5.0), "less", absolute=-30.0, absolute_low=-50.0,
@@ -74,9 +80,10 @@ LOSS = effect("machine_loss", (-20.0, -30.0, -5.0), "less", absolute=-30.0, abso
 CAPACITY = effect("capacity", (10.0, 2.0, 20.0), "more")
 
 
-def weighed(farm: Farm, *changes: ShownChange) -> list[Worth]:
+def weighed(farm: Farm, *changes: list[dict]) -> list[Worth]:
     row = {"machine": "Combine A", "field": "Mill Field", "day": None}
-    return weigh(Season(), [FieldChanges(row, "wheat", list(changes))], farm)[0]
+    season = Season([row for rows in changes for row in rows])
+    return weigh(season, [FieldChanges(row, "wheat", [])], farm)[0]
 
 
 def test_a_setting_by_hand():
