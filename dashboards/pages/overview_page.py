@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.pages.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href, machine_href
+from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.terms import tone
 from chaffinch.pipelines.farm import Farm

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from chaffinch.dashboards.pages.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.report.write import write_season
+from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.terms import OUTCOME_WORDS, setting_change, setting_label, signed
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import ingest_inbox, refresh, write_pages
