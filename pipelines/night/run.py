@@ -137,6 +137,7 @@ def ingest_inbox(
 
     Files that are still being written are left for the next run, unless ``each`` waits for them.
     """
+    from chaffinch.pipelines.night.covered_twice import files_covered_twice
     from chaffinch.pipelines.night.outside_logs import rows_outside_logs
     from chaffinch.pipelines.night.plan import plan_inbox
 
@@ -160,7 +161,7 @@ def ingest_inbox(
             retracted=plan.retracted,
             replaced=done.replaced + len(superseded),
             waiting=waiting_for_readings(lake, new),
-            outside=rows_outside_logs(lake, new),
+            outside=(*rows_outside_logs(lake, new), *files_covered_twice(lake, new, lake.uri)),
             growing=tuple(sorted({*plan.growing, *done.growing})),
             farm_fault=plan.farm_fault,
         )

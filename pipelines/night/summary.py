@@ -50,7 +50,8 @@ class FileOutcome:
 class IngestSummary:
     """``new``: files read in this run; ``again``: how many of them were known. ``unchanged``: files that are in the
     lake, that have the content of another file, or that are ``retracted``. ``waiting``: sentences on machines that
-    have settings or loss checks but no readings, ``outside``: on rows outside the logs of their machine.
+    have settings or loss checks but no readings, ``outside``: on rows outside the logs of their machine,
+    and on files that hold the same moments.
     ``growing``: files that are still being written, for the next run. ``farm_fault``: why the farm.toml of the inbox
     can't be used.
     """

@@ -20,6 +20,25 @@ from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausib
 from chaffinch.pipelines.parsed import Parsed, combined_set_aside, rows_aside
 
 UNNAMED_MACHINE = "unnamed machine"
+_US_UNITS = frozenset(
+    (
+        "mph",
+        "bu/ac",
+        "bu/h",
+        "bu/s",
+        "bu",
+        "lb/s",
+        "lb/h",
+        "lb/ac",
+        "lb",
+        "lbs",
+        "lbs/s",
+        "ft",
+        "in",
+        "°f",
+        "ac",
+    )
+)
 _ROWS_THAT_SHOW_THE_MARK = 2000
 # Of a line above the header that may state something for all rows.
 LONGEST_STATED = 300
@@ -233,8 +252,10 @@ def read_timestamps(
     """
     texts = reader.table.texts(column)
     unit = _zone_word(column) or column.unit
-    found = parse_timestamps(reader.table.file, texts, dates, unit, reader.stated)
+    found = parse_timestamps(reader.table.file, texts, dates, unit, reader.stated, _month_leads(reader))
     reader.notes.extend(found.notes)
+    for sentence in found.asked:
+        reader.alert(sentence)
     utc = plausible(found.utc.fill_null(_by_zones(reader, found.local, machines, _zone_named(unit))))
     if utc.null_count() == 0:
         return utc
@@ -249,6 +270,27 @@ def read_timestamps(
         "'{}' is not a valid date between 1990 and 2100.",
     )
     return utc
+
+
+def _month_leads(reader: TableReader) -> bool | None:
+    """Whether the file is from a country that writes the month first, by its units or places; None: no evidence.
+
+    Miles, pounds, bushels, feet and inches are units of the United States; so are places between 24 and 49.5 degrees
+    north and 67 and 125 degrees west.
+    """
+    units = {(m.unit or "").casefold() for m in reader.table.matched}
+    if units & _US_UNITS:
+        return True
+    north, east = (reader.table.find("channel", name) for name in ("latitude", "longitude"))
+    if north is None or east is None:
+        return None
+    latitude, longitude = (reader.plain(column) for column in (north, east))
+    if latitude is None or longitude is None:
+        return None
+    here = latitude.median(), longitude.median()
+    if not all(isinstance(one, float) for one in here) or here == (0.0, 0.0):
+        return None
+    return bool(24 <= here[0] <= 49.5 and -125 <= here[1] <= -67)  # type: ignore[operator]
 
 
 def _zone_word(column: Matched) -> str | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -30,21 +30,29 @@ _ISO_OFFSET = re.compile(r"Z|(?:(?P<sign>[+-])(?P<h>0[0-9]|1[0-4]):?(?P<m>[0-5][
 class Timestamps:
     """Times as read. ``utc``: where the text carries an offset; ``local``: wall-clock times without one.
 
-    Exactly one of the two is not null in a row that could be read.
+    Exactly one of the two is not null in a row that could be read. ``asked``: sentences that ask something.
     """
 
     utc: pl.Series
     local: pl.Series
     notes: tuple[str, ...] = field(default=())
+    asked: tuple[str, ...] = field(default=())
 
 
 def parse_timestamps(
-    file: str, times: pl.Series, dates: pl.Series | None, unit: str | None, stated: FileColumns
+    file: str,
+    times: pl.Series,
+    dates: pl.Series | None,
+    unit: str | None,
+    stated: FileColumns,
+    month_leads: bool | None = None,
 ) -> Timestamps:
     """Read a column of times, with a separate column of dates where there is one.
 
-    ``unit``: what the header says in brackets (``UTC``, ``s``, ``ms``). Raises ``UnreadableFile`` where
-    the times count from a start that nothing states.
+    ``unit``: what the header says in brackets (``UTC``, ``s``, ``ms``). ``month_leads``: whether units or places of
+    the file are those of a country that writes the month first; None where they say nothing.
+
+    Raises ``UnreadableFile`` where the times count from a start that nothing states.
     """
     texts = times.fill_null("").str.strip_chars()
     if dates is not None:
@@ -60,9 +68,9 @@ def parse_timestamps(
         present = int((~is_missing(texts)).sum())
         if present and int((numbers.values.is_not_null()).sum()) >= 0.9 * present:
             return _from_numbers(file, texts, numbers.values)
-        found = _by_parts(texts, stated.day_first)
+        found = _by_parts(texts, stated.day_first, month_leads)
     if (unit or "").strip().lower() in ("utc", "gmt", "z", "zulu"):
-        return Timestamps(_joined(found.utc, found.local), _nothing(len(texts)), found.notes)
+        return Timestamps(_joined(found.utc, found.local), _nothing(len(texts)), found.notes, found.asked)
     return found
 
 
@@ -212,7 +220,7 @@ def _refuse_without_date(file: str, texts: pl.Series) -> None:
         )
 
 
-def _by_parts(texts: pl.Series, day_first: bool | None) -> Timestamps:
+def _by_parts(texts: pl.Series, day_first: bool | None, month_leads: bool | None) -> Timestamps:
     """Times of any common form, part by part; a text of no such form is null."""
     plain = texts.str.to_lowercase()
     if plain.str.contains(r"[a-z]{3}").any():
@@ -220,7 +228,11 @@ def _by_parts(texts: pl.Series, day_first: bool | None) -> Timestamps:
     parts = plain.str.extract_groups(_PARTS).struct.unnest()
     number = {n: parts[n].cast(pl.Int32, strict=False) for n in "abchms"}
     year_first = parts["a"].str.len_chars() == 4
-    day_leads, notes = _day_leads(number, year_first, texts, day_first)
+    if month_leads is None and parts["p"].is_not_null().any():
+        # Hours with am and pm go with the month first.
+        month_leads = True
+    order = _day_leads(number, year_first, texts, day_first, month_leads)
+    day_leads = order.day_leads
     frame = pl.DataFrame({**number, "y1": year_first, "f": parts["f"], "p": parts["p"], "o": parts["o"]})
     day, month = ("a", "b") if day_leads else ("b", "a")
     pick = pl.when("y1")
@@ -239,7 +251,7 @@ def _by_parts(texts: pl.Series, day_first: bool | None) -> Timestamps:
     ).str.to_datetime("%Y-%m-%d %H:%M:%S", time_unit="us", strict=False)
     micro = pl.col("f").str.pad_end(6, "0").str.slice(0, 6).cast(pl.Int64, strict=False).fill_null(0)
     frame = frame.select(wall=wall + micro.cast(pl.Duration("us")), o="o")
-    return _apply_offsets(frame, notes)
+    return replace(_apply_offsets(frame), notes=order.notes, asked=order.asked)
 
 
 def _months_as_numbers(plain: pl.Series) -> pl.Series:
@@ -251,27 +263,62 @@ def _months_as_numbers(plain: pl.Series) -> pl.Series:
     return plain
 
 
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """Whether the day comes before the month, a note on how that is known, or the question where it is not."""
+
+    day_leads: bool
+    notes: tuple[str, ...] = ()
+    asked: tuple[str, ...] = ()
+
+
 def _day_leads(
-    number: dict[str, pl.Series], year_first: pl.Series, texts: pl.Series, stated: bool | None
-) -> tuple[bool, tuple[str, ...]]:
-    """Whether 03/04/2026 is 3 April, decided over the whole file, and a note where it had to be guessed."""
+    number: dict[str, pl.Series],
+    year_first: pl.Series,
+    texts: pl.Series,
+    stated: bool | None,
+    month_leads: bool | None,
+) -> _Order:
+    """Whether 03/04/2026 is 3 April: as stated, by numbers above 12, by dots, by which way the days of the file lie
+    close together, by the country that units or places show; else it is asked.
+    """
     open_order = ~year_first.fill_null(True)
     if stated is not None or not open_order.any():
-        return stated is not False, ()
+        return _Order(stated is not False)
     first, second = number["a"].filter(open_order), number["b"].filter(open_order)
     over_first, over_second = int((first > 12).sum()), int((second > 12).sum())
     if over_first or over_second:
-        return over_first >= over_second, ()
+        return _Order(over_first >= over_second)
     example = texts.filter(open_order)[0]
     if "." in example.split(" ")[0]:
-        return True, ()
-    return True, (
-        f"Dates such as '{example}' were read day first, as nothing in the file decides; "
-        "state day_first in farm.toml to be sure.",
-    )
+        return _Order(True)
+    shown = f"Dates such as '{example}' were read"
+    close = _closer_together(first, second)
+    if close is not None and month_leads in (None, not close):
+        return _Order(
+            close, (f"{shown} {'day' if close else 'month'} first, so that they follow one another.",)
+        )
+    if month_leads is not None and close is None:
+        lead = "month" if month_leads else "day"
+        return _Order(
+            not month_leads, (f"{shown} {lead} first, as units, places or am and pm in the file suggest.",)
+        )
+    mend = "State day_first = true or false in farm.toml, under columns, to be sure."
+    return _Order(True, (), (f"{shown} day first, as nothing in the file decides. {mend}",))
 
 
-def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Timestamps:
+def _closer_together(first: pl.Series, second: pl.Series) -> bool | None:
+    """Whether days lie close together with the day first (True) or the month first (False); None where neither does.
+
+    A log of a few days holds one or two months and several days.
+    """
+    ways = first.n_unique(), second.n_unique()
+    if ways[1] == 1 and ways[0] > 2:
+        return True
+    return False if ways[0] == 1 and ways[1] > 2 else None
+
+
+def _apply_offsets(frame: pl.DataFrame) -> Timestamps:
     digits = pl.col("o").str.replace_all(r"[^0-9]", "")
     minutes = digits.str.slice(0, 2).cast(pl.Int64, strict=False).fill_null(0) * 60
     minutes += digits.str.slice(2, 2).cast(pl.Int64, strict=False).fill_null(0)
@@ -282,6 +329,4 @@ def _apply_offsets(frame: pl.DataFrame, notes: tuple[str, ...]) -> Timestamps:
         utc=pl.when(has_offset).then(shifted).dt.replace_time_zone("UTC"),
         local=pl.when(~has_offset).then(pl.col("wall")),
     )
-    return Timestamps(
-        done["utc"].cast(pl.Datetime("us", "UTC")), done["local"].cast(pl.Datetime("us")), notes
-    )
+    return Timestamps(done["utc"].cast(pl.Datetime("us", "UTC")), done["local"].cast(pl.Datetime("us")))

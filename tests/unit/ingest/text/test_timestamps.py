@@ -83,12 +83,41 @@ def test_the_order_of_day_and_month_is_decided_over_the_whole_file():
     assert moments(["03/04/2026 10:00:00", "25/03/2026 10:00:00"]).local[0].month == 4
 
 
-def test_an_undecided_order_gets_a_note_and_farm_toml_decides():
+@pytest.mark.parametrize(
+    ("texts", "month_leads", "month", "asked"),
+    [
+        (["10/05/2026 08:00:00", "11/05/2026 08:00:00", "12/05/2026 08:00:00"], None, 5, False),
+        (["05/10/2026 08:00:00", "05/11/2026 08:00:00", "05/12/2026 08:00:00"], None, 5, False),
+        (["05/10/2026 8:00 AM"], None, 5, False),
+        (["10/05/2026 08:00:00"], True, 10, False),
+        (["10/05/2026 08:00:00"], False, 5, False),
+        (["10/05/2026 08:00:00"], None, 5, True),
+        (["10/05/2026 08:00:00", "11/05/2026 08:00:00", "12/05/2026 08:00:00"], True, 5, True),
+        (["10.05.2026 08:00:00"], True, 5, False),
+    ],
+    ids=[
+        "days lie together",
+        "days lie together, month first",
+        "am",
+        "miles",
+        "Europe",
+        "nothing",
+        "both ways",
+        "dots",
+    ],
+)
+def test_an_open_order_is_decided_by_evidence_or_asked_about(texts, month_leads, month, asked):
+    read = parse_timestamps("log.csv", pl.Series(texts), None, None, FileColumns(), month_leads)
+    assert read.local[0].month == month
+    assert bool(read.asked) == asked and bool(read.notes) == (not asked and "." not in texts[0])
+
+
+def test_an_undecided_order_is_asked_about_and_farm_toml_decides():
     read = moments(["03/04/2026 10:00:00"])
     assert read.local[0] == datetime(2026, 4, 3, 10)
-    assert read.notes == (
-        "Dates such as '03/04/2026 10:00:00' were read day first, as nothing in the file decides; "
-        "state day_first in farm.toml to be sure.",
+    assert read.asked == (
+        "Dates such as '03/04/2026 10:00:00' were read day first, as nothing in the file decides. "
+        "State day_first = true or false in farm.toml, under columns, to be sure.",
     )
     stated = moments(["03/04/2026 10:00:00"], day_first=False)
     assert stated.local[0] == datetime(2026, 3, 4, 10)
