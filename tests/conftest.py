@@ -6,6 +6,7 @@ Properties have no deadline: what an example takes depends on what else the mach
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -37,3 +38,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         folder = item.path.relative_to(TESTS).parts[0]
         if folder in QUICK_FOLDERS and not any(item.get_closest_marker(name) for name in SLOWER):
             item.add_marker("quick")
+
+
+@pytest.fixture(scope="module")
+def few_draws() -> Iterator[None]:
+    """A tenth of the draws behind a range, for tests that are not about the width of ranges: most of the time of an
+    estimate goes into the draws."""
+    from chaffinch.pipelines.estimate.results import spread_draws
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(spread_draws, "WARM_UP", 12)
+        patch.setattr(spread_draws, "SWEEPS", 48)
+        yield

@@ -13,7 +13,7 @@ from chaffinch.pipelines.estimate.results.calibration import Calibration
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.simulated_season import Season
 
-pytestmark = pytest.mark.seconds
+pytestmark = [pytest.mark.seconds, pytest.mark.usefixtures("few_draws")]
 
 
 @pytest.fixture(scope="module")
