@@ -81,7 +81,7 @@ def test_every_command_gives_one_json_document(season: Path, capsys: pytest.Capt
     assert json_of(export, capsys)["rows"] > 0
     report = ["season", "--lake", lake, "--year", "2026", "--out", str(out / "season.html")]
     assert json_of(report, capsys)["year"] == 2026
-    assert {file["kind"] for file in json_of(["inspect", inbox], capsys, 1)["files"]} >= {"harvest log"}
+    assert {file["kind"] for file in json_of(["inspect", inbox], capsys)["files"]} >= {"harvest log"}
     assert json_of(["retract", "loss_checks.csv", "--lake", lake], capsys)["retracted"] == "loss_checks.csv"
     undone = json_of(["retract", "loss_checks.csv", "--lake", lake, "--undo"], capsys)
     assert undone["undone"] == "loss_checks.csv"
