@@ -7,7 +7,7 @@ bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -29,7 +29,7 @@ from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
-from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, trial_href
+from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, suggestion_sentence, trial_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.inbox.discover import SITE_FOLDERS, SITE_RECORD
@@ -38,12 +38,16 @@ from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
+from chaffinch.pipelines.trials.answers.worth_trying import suggestions
+from chaffinch.pipelines.trials.design.planned_trial import binned_fields
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
 # Of sites of earlier versions.
 RECORDS_BEFORE = ("made_from.json", "facts.json")
+# Trials that the page of a machine suggests.
+MOST_SUGGESTED = 3
 TABLES = (
     "effects",
     "responses",
@@ -185,7 +189,8 @@ def write_site(
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
-    _put_groups(pages, where, tables, farm, ground, trials)
+    worth = _suggested(lake, farm, tables["responses"])
+    _put_groups(pages, where, tables, farm, ground, trials, worth)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
     pages.put(
@@ -244,6 +249,18 @@ def _put_trials(
         pages.put(trial_href(one), digest_of([ground, repr(one), mine]), make)
 
 
+def _suggested(lake: ReadableLake, farm: Farm, responses: pl.DataFrame) -> dict[str, list[str]]:
+    """The trials most worth their while of each machine, as sentences."""
+    found: dict[str, list[str]] = {}
+    if responses.is_empty():
+        return found
+    for one in suggestions(responses, binned_fields(lake, farm), farm):
+        listed = found.setdefault(one.machine, [])
+        if len(listed) < MOST_SUGGESTED:
+            listed.append(suggestion_sentence(one, farm))
+    return found
+
+
 def _put_groups(
     pages: Pages,
     where: pl.DataFrame,
@@ -251,8 +268,9 @@ def _put_groups(
     farm: Farm,
     ground: str,
     trials: Sequence[ShownTrial],
+    suggested: Mapping[str, list[str]],
 ) -> None:
-    """A page per machine and per crop."""
+    """A page per machine and per crop. suggested : sentences on trials worth their while, by machine."""
     effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, tables, facts)
@@ -262,21 +280,27 @@ def _put_groups(
     by_machine = lot.effects.partition_by("machine", as_dict=True)
 
     def put(
-        page: str, mine: pl.DataFrame, context: Callable[[], dict[str, Any]], shown: Sequence[ShownTrial] = ()
+        page: str,
+        mine: pl.DataFrame,
+        context: Callable[[], dict[str, Any]],
+        shown: Sequence[ShownTrial] = (),
+        worth: Sequence[str] = (),
     ) -> None:
         here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
                               nulls_equal=True)  # fmt: skip
         noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
         digest = digest_of(
-            [ground, here, mine.drop("href", strict=False), season, noted, shared, repr(shown)]
+            [ground, here, mine.drop("href", strict=False), season, noted, shared, repr((shown, worth))]
         )
-        pages.put(page, digest, lambda: render("group", context() | {"trials": shown}, "../"))
+        more = {"trials": shown, "suggested": worth}
+        pages.put(page, digest, lambda: render("group", context() | more, "../"))
 
     for machine in where["machine"].unique().sort():
         mine = by_machine.get((machine,), lot.effects.clear())
         places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
         shown = [one for one in trials if one.machine == machine]
-        put(machine_href(machine), places, partial(machine_context, machine, lot, farm), shown)
+        worth = suggested.get(machine, [])
+        put(machine_href(machine), places, partial(machine_context, machine, lot, farm), shown, worth)
     for crop in crops_of(effects):
         put(
             crop_href(crop),

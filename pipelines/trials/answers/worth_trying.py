@@ -12,7 +12,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs
 from chaffinch.pipelines.trials.design.precision import needed_error
-from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning
+from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning, work_pattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS, judged_losses
 from chaffinch.pipelines.trials.written.trial_plan import USUAL_TELL_PERCENT
 from chaffinch.schemas.declarations import reference_loss_share, settings
@@ -22,7 +22,7 @@ from scipy.special import ndtr, ndtri
 HOURS = 2.5
 SEED = 1
 # So few fields fix the noise well enough to say about how much a trial settles.
-NOISE_FIELDS = 3
+NOISE_FIELDS = 4
 RANGE_SDS = 2 * float(ndtri(0.975))
 
 
@@ -73,7 +73,8 @@ def suggestions(
     Values are those inside the range tried. Without a price trials are ranked by kilograms.
     """
     found: list[Suggestion] = []
-    plans: dict[tuple[str, str | None, tuple[str, ...]], tuple[Planned, TrialDesign] | None] = {}
+    noises: dict[tuple[str | None, tuple[str, ...]], Planned] = {}
+    plans: dict[tuple[str, str | None, tuple[str, ...]], TrialDesign | None] = {}
     work = _work_of(fields)
     own = responses.filter(pl.col("machine").is_not_null(), pl.col("outcome").is_in(ANY_LOSS))
     if machine is not None:
@@ -84,31 +85,33 @@ def suggestions(
         if outcome is None or (name, crop) not in work:
             continue
         losses = judged_losses(setting)
+        if (crop, losses) not in noises:
+            noises[crop, losses] = _noise_of(fields, crop, losses)
         key = (name, crop, losses)
         if key not in plans:
-            plans[key] = _plan_of(fields, *key)
-        planned = plans[key]
-        if planned is None:
+            plans[key] = _plan_of(noises[crop, losses], [f for f in fields if f.machine == name])
+        design = plans[key]
+        if design is None:
             continue
-        best = _best_of(curve.filter(pl.col("outcome") == outcome), work[name, crop], planned[1], farm)
+        best = _best_of(curve.filter(pl.col("outcome") == outcome), work[name, crop], design, farm)
         if best is not None:
             found.append(best)
     return sorted(found, key=lambda s: (-(s.worth if s.worth is not None else -np.inf), -s.expected_kg))
 
 
-def _plan_of(
-    fields: Sequence[Binned], machine: str, crop: str | None, losses: tuple[str, ...]
-) -> tuple[Planned, TrialDesign] | None:
-    """A usual trial of two values on the machine: few switches, or the most that half a day allows."""
-    mine = [f for f in fields if f.machine == machine and f.crop == crop]
-    known = known_for_planning(
-        sorted(mine, key=lambda f: -f.seconds.sum())[:NOISE_FIELDS], machine, crop, losses
-    )
-    possible = designs(TrialTask(2, 1, HOURS, known.noise, known.pattern, SEED))
+def _noise_of(fields: Sequence[Binned], crop: str | None, losses: tuple[str, ...]) -> Planned:
+    """The noise of a crop, from a few fields of any machine: enough to rank, and quick for a large fleet."""
+    mine = sorted((f for f in fields if f.crop == crop), key=lambda f: -float(f.seconds.sum()))
+    return known_for_planning(mine[:NOISE_FIELDS], "", crop, losses)
+
+
+def _plan_of(known: Planned, driven: Sequence[Binned]) -> TrialDesign | None:
+    """A usual trial of two values on a machine: few switches, or the most that half a day allows."""
+    possible = designs(TrialTask(2, 1, HOURS, known.noise, work_pattern(driven), SEED))
     if not possible:
         return None
     enough = [one for one in possible if one.se_log <= needed_error(USUAL_TELL_PERCENT)]
-    return known, enough[0] if enough else min(possible, key=lambda one: one.se_log)
+    return enough[0] if enough else min(possible, key=lambda one: one.se_log)
 
 
 def _best_of(curve: pl.DataFrame, work: _Work, design: TrialDesign, farm: Farm) -> Suggestion | None:
