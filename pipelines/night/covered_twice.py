@@ -40,8 +40,9 @@ def _pairs(rows: list[dict[str, Any]], new: set[str]) -> Iterator[tuple[dict[str
         own = [row for row in by_begin if machine in row["machines"]]
         for place, one in enumerate(own):
             for other in itertools.takewhile(
-                lambda row: row["first_time"] <= one["last_time"], own[place + 1 :]
-            ):  # noqa: B023
+                lambda row: row["first_time"] <= one["last_time"],  # noqa: B023  used at once
+                own[place + 1 :],
+            ):
                 earlier, later = sorted((one, other), key=lambda row: (row["taken_in_at"], row["name"]))
                 pair = later["delivery"], earlier["delivery"]
                 if pair not in seen and set(pair) & new:

@@ -20,7 +20,8 @@ AS_PINT = {
     "dt/ha": "100*kilogram/hectare", "ha": "hectare", "ac/h": "acre/hour", "°c": "degC", "°f": "degF",
     "k": "kelvin", "mk": "millikelvin", "pa": "pascal", "kpa": "kilopascal", "hpa": "hectopascal", "v": "volt",
     "mv": "millivolt", "w": "watt", "kw": "kilowatt", "kwh": "kilowatt_hour", "kwh/m2": "kilowatt_hour/m**2",
-    "n*m": "newton*meter", "kg/hl": "kilogram/hectoliter", "ft2": "foot**2", "in": "inch", "st": "short_ton", "st/h": "short_ton/hour",
+    "n*m": "newton*meter", "kg/hl": "kilogram/hectoliter", "ft2": "foot**2", "in": "inch",
+    "st": "short_ton", "st/h": "short_ton/hour",
 }  # fmt: skip
 # In which pint's base unit is not the base of ours, by quantity; counts of pieces are shares of a thousand.
 BASE = {
