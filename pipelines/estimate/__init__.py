@@ -24,7 +24,7 @@ from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
 from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
-from chaffinch.pipelines.estimate.responses.response_curves import responses_of, responses_table
+from chaffinch.pipelines.estimate.responses.response_curves import responses_of
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
     MachineCrop,
@@ -91,11 +91,10 @@ def estimate_answers(
     known = calibrations or {}
     own, clocks = _by_own_log(fields, known, each)
     effects = effects_table(own, known, unanswered, diameters_m, clocks, each)
-    rows: list[Row] = []
-    for name, outcome in own.season.items():
-        levels = partial(level_of, known, name)
-        rows += responses_of(outcome, own.usable(name), own.fields, diameters_m or {}, levels)
-    return Answers(effects, responses_table(rows), loss_curves_table(own.fields, own.season, known))
+    usable = {name: own.usable(name) for name in own.season}
+    levels = {name: partial(level_of, known, name) for name in own.season}
+    responses = responses_of(own.season, usable, own.fields, diameters_m or {}, levels, each)
+    return Answers(effects, responses, loss_curves_table(own.fields, own.season, known))
 
 
 def _by_own_log(

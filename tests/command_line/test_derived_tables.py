@@ -36,8 +36,8 @@ class Counting:
         self, what: str, do: Callable[[Any], Any], items: Sequence[Any], name: Callable[[Any], str]
     ) -> Iterator[Any]:
         # What is fitted is fitted to all machine-fields together.
-        if what != "fit":
-            self.done.setdefault(what, []).extend((item["machine"], item["field"]) for item in items)
+        if what in self.done:
+            self.done[what].extend((item["machine"], item["field"]) for item in items)
         return one_by_one(what, do, items, name)
 
 

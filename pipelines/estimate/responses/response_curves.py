@@ -6,15 +6,22 @@ lies at the end of the range, higher or lower may be better still, and only tryi
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
-from chaffinch.pipelines.estimate.responses.response_draws import FEED, MOISTURE, bent, draw_responses
+from chaffinch.pipelines.estimate.responses.response_draws import (
+    FEED,
+    MOISTURE,
+    Draws,
+    bent,
+    draw_responses,
+)
 from chaffinch.pipelines.estimate.responses.response_rows import (
     CurveRows,
     LevelOf,
@@ -23,40 +30,66 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
 )
 from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey
-from chaffinch.pipelines.estimate.results.shared_rows import _estimates as estimates_of
-from chaffinch.pipelines.estimate.results.shared_rows import _Used as Used
-from chaffinch.pipelines.estimate.results.shared_rows import _used as used_changes
+from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Used, estimates_of, used_changes
+from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.tables import tables
 
 Row = dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class ToDraw:
+    """One outcome, ready for ``draw_responses``: its changes, its numeric settings, and what is drawn from."""
+
+    season: SeasonOutcome
+    used: Sequence[Used]
+    numbers: Sequence[NumericSetting]
+    estimates: list[FieldEstimates]
+    groups: list[int]
+
+
 def responses_of(
-    season: SeasonOutcome,
-    usable: Collection[ChangeKey],
+    season: Mapping[str, SeasonOutcome],
+    usable: Mapping[str, Collection[ChangeKey]],
     fields: Sequence[Binned],
     diameters_m: Diameters,
-    level_of: LevelOf,
-) -> list[Row]:
-    """Rows of ``responses`` of one outcome: per crop over all machines, and per machine and crop.
+    levels: Mapping[str, LevelOf],
+    each: FanOut = one_by_one,
+) -> pl.DataFrame:
+    """The table ``responses``: per crop over all machines, and per machine and crop.
 
-    season, usable, diameters_m, level_of : as of ``shared_rows.share``. fields : all machine-fields, whose last
-    changes say which values are in use.
+    season, usable, levels : by outcome, as ``shared_rows`` has them. fields : all machine-fields, whose last changes
+    say which values are in use. ``each`` spreads the outcomes.
     """
+    ready = {name: one for name in season if (one := _to_draw(season[name], usable[name], diameters_m))}
+    inputs = {name: (one.estimates, one.groups, one.season.freedom) for name, one in ready.items()}
+    many = processes_for(len(fields))
+    drawn = through_processes(each, "respond", partial(_draw_apart, inputs), list(ready), str, many)
+    in_use = values_in_use(fields)
+    rows: list[Row] = []
+    for (name, one), draws in zip(ready.items(), drawn, strict=True):
+        curves = CurveRows(name, one.used, draws, in_use, diameters_m, levels[name])
+        rows += [row for number in one.numbers for row in curves.of(number)]
+    return responses_table(rows)
+
+
+def _draw_apart(inputs: Mapping[str, tuple[list[FieldEstimates], list[int], float]], name: str) -> Draws:
+    return draw_responses(*inputs[name])
+
+
+def _to_draw(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToDraw | None:
+    """None where no numeric setting was changed."""
     used = used_changes(season, usable, diameters_m)
     numbers = _numeric_settings(used)
     if not numbers:
-        return []
+        return None
     labels = sorted({d.label for u in used for d in u.doses}, key=str)
     numbers = [
         replace(one, at=labels.index(one.label), bend=len(labels) + 3 * i) for i, one in enumerate(numbers)
     ]
     groups = [*range(len(labels)), *(one.at for one in numbers for _ in range(3))]
-    draws = draw_responses(_bent_estimates(used, labels, numbers, season), groups, season.freedom)
-    in_use = values_in_use(fields)
-    rows = CurveRows(season.outcome, used, draws, in_use, diameters_m, level_of)
-    return [row for number in numbers for row in rows.of(number)]
+    return ToDraw(season, used, numbers, _bent_estimates(used, labels, numbers, season), groups)
 
 
 def responses_table(rows: Sequence[Row]) -> pl.DataFrame:

@@ -46,7 +46,7 @@ class Shared:
 
 
 @dataclass(frozen=True, slots=True)
-class _Used:
+class Used:
     """One change that the model uses. single : no other setting moved with it. unknown : parts of unknown size."""
 
     of: FieldOutcome
@@ -66,7 +66,7 @@ class ToShare:
     """The adjustments of one outcome that share evidence. labels : of the columns of the ``estimates``' doses."""
 
     season: SeasonOutcome
-    used: list[_Used]
+    used: list[Used]
     labels: list[Label]
     estimates: list[FieldEstimates]
 
@@ -77,11 +77,11 @@ def to_share(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: 
     Changes that were refused are not among ``usable`` and never used. Joint changes enter by the doses of all their
     settings.
     """
-    used = _used(season, usable, diameters_m)
+    used = used_changes(season, usable, diameters_m)
     if not used:
         return None
     labels = sorted({d.label for u in used for d in u.doses}, key=str)
-    return ToShare(season, used, labels, list(_estimates(used, labels, season)))
+    return ToShare(season, used, labels, list(estimates_of(used, labels, season)))
 
 
 def share(
@@ -106,8 +106,9 @@ def share(
     return shared, rows.all()
 
 
-def _used(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> list[_Used]:
-    found: list[_Used] = []
+def used_changes(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> list[Used]:
+    """The changes among ``usable`` with their doses, field by field; settings of a joint change are one."""
+    found: list[Used] = []
     made = [
         (f, k, row)
         for f in season.fields
@@ -125,15 +126,16 @@ def _used(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Dia
         if found and (found[-1].field, found[-1].k) == (number, k):
             before = found.pop()
             doses = [*before.doses, *([dose] if dose else [])]
-            found.append(_Used(f, number, k, doses, False, before.unknown + (dose is None)))
+            found.append(Used(f, number, k, doses, False, before.unknown + (dose is None)))
         else:
-            found.append(_Used(f, number, k, [dose] if dose else [], True, int(dose is None)))
+            found.append(Used(f, number, k, [dose] if dose else [], True, int(dose is None)))
     return found
 
 
-def _estimates(
-    used: Sequence[_Used], labels: Sequence[Label], season: SeasonOutcome
+def estimates_of(
+    used: Sequence[Used], labels: Sequence[Label], season: SeasonOutcome
 ) -> Iterator[FieldEstimates]:
+    """The estimates of each field of ``used``, with a column of doses for each of ``labels``."""
     for number in range(used[-1].field + 1):
         mine = [u for u in used if u.field == number]
         fitted = mine[0].of
@@ -191,7 +193,7 @@ class _Rows:
     """Rows of the scopes above single adjustments, of one outcome."""
 
     season: SeasonOutcome
-    used: list[_Used]
+    used: list[Used]
     labels: list[Label]
     with_label: dict[Label, int]
     model: Hierarchy
@@ -211,9 +213,9 @@ class _Rows:
         for i, label in enumerate(self.labels):
             members = [u for u in self.used if u.single and u.doses and u.doses[0].label == label]
             unknown_tip = tip.get(label[0]) is False
-            by_field: dict[tuple[int, str | None], list[_Used]] = {}
-            by_machine: dict[tuple[int, int], list[_Used]] = {}
-            by_crop: dict[int, list[_Used]] = {}
+            by_field: dict[tuple[int, str | None], list[Used]] = {}
+            by_machine: dict[tuple[int, int], list[Used]] = {}
+            by_crop: dict[int, list[Used]] = {}
             for u in members:
                 m, c = machines.index(u.of.binned.machine), crops.index(u.of.binned.crop)
                 by_field.setdefault((u.field, _trial_of(u)), []).append(u)
@@ -268,7 +270,7 @@ class _Rows:
                 row |= dict(zip(names, (*weighed, "kg/ha"), strict=True))
             yield row
 
-    def _common(self, scope: str, members: list[_Used], refusals: list[str], remarks: list[str]) -> Row:
+    def _common(self, scope: str, members: list[Used], refusals: list[str], remarks: list[str]) -> Row:
         outcome = self.season.outcome
         dose = members[0].doses[0]
         flaws = {flaw for u in members for flaw in u.of.binned.flaws.get(outcome, [])}
@@ -299,7 +301,7 @@ class _Rows:
             "placebos": self.season.placebos.count,
         }
 
-    def _of_field(self, members: list[_Used]) -> tuple[Row, float]:
+    def _of_field(self, members: list[Used]) -> tuple[Row, float]:
         """The row of one field, and the steps that it speaks of: those of a test up and back, else one."""
         fitted = members[0].of
         estimates, covariance, doses = self._block(members, spread=False)
@@ -323,7 +325,7 @@ class _Rows:
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         return row | _alone(effect * steps, abs(steps) * float(np.sqrt(variance)), freedom), steps
 
-    def _comparisons(self, members: list[_Used]) -> Iterator[Row]:
+    def _comparisons(self, members: list[Used]) -> Iterator[Row]:
         """Rows of a trial of three values of a number: each value against each, by this field alone.
 
         The model shares one effect of a step, which would make the best in between invisible.
@@ -370,8 +372,8 @@ class _Rows:
                     "reasons": list(one.reasons),
                 }
 
-    def _pooled(self, scope: str, members: list[_Used], remarks: list[str]) -> Row:
-        fields: dict[int, list[_Used]] = {}
+    def _pooled(self, scope: str, members: list[Used], remarks: list[str]) -> Row:
+        fields: dict[int, list[Used]] = {}
         for u in members:
             fields.setdefault(u.field, []).append(u)
         refusals = ["fields_differ"] if len(fields) == 2 and self._differ(list(fields.values())) else []
@@ -386,13 +388,13 @@ class _Rows:
         freedom = float(min(u.of.fit.freedom[u.index] for u in members))
         return row | _alone(float(information @ effects / information.sum()), error, freedom)
 
-    def _differ(self, fields: list[list[_Used]]) -> bool:
+    def _differ(self, fields: list[list[Used]]) -> bool:
         """Whether two fields differ by more than their own errors can explain."""
         found = [least_squares(*self._block(some, spread=False)) for some in fields]
         effects, variances = (np.array(column) for column in zip(*found, strict=True))
         return disagreement(effects, np.diag(variances), np.ones(2)) < DOUBT
 
-    def _block(self, members: list[_Used], spread: bool) -> tuple[Array, Array, Array]:
+    def _block(self, members: list[Used], spread: bool) -> tuple[Array, Array, Array]:
         """Estimates, covariance and doses of one field's changes; with ``spread``, of fields about their mean."""
         fit, at = members[0].of.fit, [u.index for u in members]
         doses = np.array([u.doses[0].amount for u in members])
@@ -402,11 +404,11 @@ class _Rows:
             covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
         return fit.coefficients[at], covariance, doses
 
-    def _variance(self, kind: str, of: _Used) -> float:
+    def _variance(self, kind: str, of: Used) -> float:
         """Between fields, or between changes in one, of a step of the setting that a change moved."""
         return float(self.model.variances[kind][self.labels.index(of.doses[0].label)])
 
-    def _bends(self, members: list[_Used]) -> list[str]:
+    def _bends(self, members: list[Used]) -> list[str]:
         """Whether a step clearly does not do the same all along the setting."""
         from scipy.special import chdtrc
 
@@ -428,16 +430,16 @@ class _Rows:
         return ["bends"] if chdtrc(1, (inverse @ weighted)[1] ** 2 / inverse[1, 1]) < DOUBT else []
 
 
-def _rows_of_change(used: _Used) -> Iterator[Row]:
+def _rows_of_change(used: Used) -> Iterator[Row]:
     return used.of.binned.changes[used.k].rows.iter_rows(named=True)
 
 
-def _trial_of(used: _Used) -> str | None:
+def _trial_of(used: Used) -> str | None:
     """The trial that a change is part of."""
     return next((row.get("trial") for row in _rows_of_change(used)), None)
 
 
-def _levels(members: Sequence[_Used]) -> list[str]:
+def _levels(members: Sequence[Used]) -> list[str]:
     """The values that changes of one trial go between, lowest first."""
     rows = [row for u in members for row in _rows_of_change(u)]
     return sorted({row[end] for row in rows for end in ("trial_from", "trial_to")}, key=float)
