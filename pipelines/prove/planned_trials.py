@@ -12,6 +12,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.scenario import Effects, Operator, Script
+from chaffinch.pipelines.simulate.trial_operators import trial_script
 from chaffinch.pipelines.trials.design.precision import errors_of_values, power
 from chaffinch.pipelines.trials.design.random_order import State, effect_columns, random_order
 from chaffinch.pipelines.trials.design.season_noise import known_for_planning
@@ -42,21 +43,6 @@ SCHEMA = {
 }
 
 
-def operator_script(
-    order: Sequence[State], rng: np.random.Generator, minutes: float = STEP_MINUTES
-) -> Script:
-    """What an operator does who follows a plan of ``SETTING``: value 1 is one step below value 0.
-
-    Each switch comes up to a minute late, since nobody switches on the second.
-    """
-    moves, level = [], 0
-    for k, (value,) in enumerate(order):
-        if -value != level:
-            moves.append((LEAD_MINUTES + k * minutes + rng.uniform(0.0, 1.0), ((SETTING, -value - level),)))
-            level = -value
-    return tuple(moves)
-
-
 def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELDS) -> pl.DataFrame:
     """One season with a trial in each field: rows of ``SCHEMA``.
 
@@ -71,7 +57,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
         fields=fields,
         machines=fields,
         hours=hours,
-        operator=Operator(script=tuple(operator_script(order, late) for order in orders)),
+        operator=Operator(script=tuple(_followed(late, order) for order in orders)),
         effects=Effects(stated=((SETTING, "cleaning", effect),), between_fields_sd=0.05 if effect else 0.0),
     )
     season = simulate_season(made, seed)
@@ -121,6 +107,12 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
             }
         )
     return pl.DataFrame(rows, schema=SCHEMA)
+
+
+def _followed(rng: np.random.Generator, order: Sequence[State]) -> Script:
+    """Value 1 is one step below value 0."""
+    levels = [-value for (value,) in order]
+    return trial_script(rng, "follows", SETTING, levels, STEP_MINUTES, LEAD_MINUTES)
 
 
 def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:
