@@ -82,7 +82,13 @@ def _column(table: TextTable, matched: Matched) -> dict[str, Any]:
     header = table.headers[matched.position]
     sample = next((t for t in table.rows[header].head(1000) if t and t.strip()), None)
     entry: dict[str, Any] = {"header": header, "is": matched.target or None, "kind": matched.kind}
-    entry |= {"unit": matched.unit, "to_unit": matched.wanted_unit or None, "factor": None, "sample": sample}
+    entry |= {
+        "rank": matched.rank,
+        "unit": matched.unit,
+        "to_unit": matched.wanted_unit or None,
+        "factor": None,
+        "sample": sample,
+    }
     if matched.kind in ("channel", "setting"):
         try:
             change = conversion_of(matched)

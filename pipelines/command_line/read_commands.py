@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from chaffinch.pipelines.command_line.app import app
@@ -23,6 +23,12 @@ def inspect(
         Path | None,
         typer.Option("--farm", metavar="FARM_TOML", help="farm.toml with the mappings of unusual columns."),
     ] = None,
+    write_farm: Annotated[
+        bool,
+        typer.Option(
+            "--write-farm", help="Write farm.toml beside FILE: each column, what it is, how sure that is."
+        ),
+    ] = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
@@ -40,7 +46,27 @@ def inspect(
         # In a pipe there is no width, and nothing may be cut off.
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
         Console(soft_wrap=True, width=width).print(inspection_report(found))
+    if write_farm:
+        _write_farm(file, found)
     return 1 if any(one["needs_a_look"] for one in found["files"]) else 0
+
+
+def _write_farm(file: Path, found: dict[str, Any]) -> None:
+    """Write farm.toml beside the file. Raises ``CallError`` where one lies there already."""
+    from chaffinch.pipelines.command_line.farm_template import farm_of
+    from chaffinch.pipelines.errors import CallError
+
+    to = (file if file.is_dir() else file.parent) / "farm.toml"
+    try:
+        with to.open("x", encoding="utf-8") as stream:
+            stream.write(farm_of(found))
+    except FileExistsError:
+        raise CallError(
+            f"{to} is there already and was left as it is; copy FILE to another folder."
+        ) from None
+    except OSError as error:
+        raise CallError(f"{to} can't be written: {error.strerror}.") from None
+    say(f"Written: {to}. Correct it, then: chaffinch inspect {file.name} --farm {to.name}")
 
 
 @app.command(epilog="Example: chaffinch season --lake lake --year 2026 --out season_2026.html")

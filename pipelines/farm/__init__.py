@@ -35,6 +35,7 @@ from pydantic import (
     ValidationError,
     field_validator,
 )
+from pydantic_core import ErrorDetails
 
 
 def _known_zone(name: str) -> str:
@@ -45,6 +46,7 @@ def _known_zone(name: str) -> str:
     return name
 
 
+MOST_FAULTS = 12
 Entry = TypeVar("Entry")
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
 
@@ -80,8 +82,11 @@ class Machine(_Stated):
 class CropOverride(_Stated):
     """Values that replace those of ``schemas/crops.toml`` for this farm.
 
-    ``straw_cut_height_m``: the cutting height at which ``straw_per_grain`` was found.
+    ``aliases``: other names that logs use for the crop. ``straw_cut_height_m``: the cutting height at which
+    ``straw_per_grain`` was found.
     """
+
+    aliases: tuple[str, ...] = ()
 
     market_moisture_pct: float | None = Field(default=None, gt=0, lt=30)
     bushel_mass_lb: float | None = Field(default=None, gt=10, lt=80)
@@ -285,9 +290,13 @@ class Farm(_Stated):
 
     def crop_named(self, text: str) -> str:
         """The name of the crop that ``text`` names: declared, else of this farm, else ``text`` itself."""
-        own = {letters_and_digits(name): name for name in self.crops}
+        own = {
+            letters_and_digits(known): crop_names().get(letters_and_digits(name), name)
+            for name, crop in self.crops.items()
+            for known in (name, *crop.aliases)
+        }
         plain = letters_and_digits(text)
-        return crop_names().get(plain) or own.get(plain) or text
+        return own.get(plain) or crop_names().get(plain) or text
 
     def _of_crop(self, value: str, crop: str | None) -> float | None:
         for known in (self.crops.get(crop or ""), crops().get(crop or "")):
@@ -306,7 +315,7 @@ def _entry_of(entries: Mapping[str, Entry], file: str) -> Entry | None:
 def parse_farm(text: str, source: str = "farm.toml") -> Farm:
     """Read the text of a ``farm.toml``; ``source`` is its name in messages.
 
-    Raises ``DeclarationError`` with one sentence: which file, which entry, what is wrong.
+    Raises ``DeclarationError`` with every fault: which file, which entry, what is wrong.
     """
     try:
         raw = tomllib.loads(text)
@@ -319,7 +328,7 @@ def parse_farm(text: str, source: str = "farm.toml") -> Farm:
     try:
         return Farm.model_validate(raw)
     except ValidationError as error:
-        raise DeclarationError(f"{source}: {_fault(error)}.") from None
+        raise DeclarationError(f"{source}: {_faults(error)}.") from None
 
 
 def load_farm(path: Path) -> Farm:
@@ -333,9 +342,14 @@ def load_farm(path: Path) -> Farm:
     return parse_farm(text, str(path))
 
 
-def _fault(error: ValidationError) -> str:
-    """The first fault as "entry: what is wrong", with the nearest known entry for an unknown one."""
-    first = error.errors()[0]
+def _faults(error: ValidationError) -> str:
+    """Every fault as "entry: what is wrong", with the nearest known entry for an unknown one."""
+    found = list(dict.fromkeys(_fault(one) for one in error.errors()))
+    more = f"; and {len(found) - MOST_FAULTS} more" if len(found) > MOST_FAULTS else ""
+    return "; ".join(found[:MOST_FAULTS]) + more
+
+
+def _fault(first: ErrorDetails) -> str:
     path = [str(part) for part in first["loc"]]
     where = ".".join(path)[:200]
     if first["type"] != "extra_forbidden":

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import shlex
 from collections.abc import Iterator
 from typing import Any
@@ -39,10 +38,9 @@ def _pairs(rows: list[dict[str, Any]], new: set[str]) -> Iterator[tuple[dict[str
     for machine in sorted({machine for row in rows for machine in row["machines"]}):
         own = [row for row in by_begin if machine in row["machines"]]
         for place, one in enumerate(own):
-            for other in itertools.takewhile(
-                lambda row: row["first_time"] <= one["last_time"],  # noqa: B023  used at once
-                own[place + 1 :],
-            ):
+            for other in own[place + 1 :]:
+                if other["first_time"] > one["last_time"]:
+                    break
                 earlier, later = sorted((one, other), key=lambda row: (row["taken_in_at"], row["name"]))
                 pair = later["delivery"], earlier["delivery"]
                 if pair not in seen and set(pair) & new:

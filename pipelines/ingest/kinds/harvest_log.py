@@ -117,6 +117,11 @@ def _add_constants(reader: TableReader, columns: dict[str, pl.Series]) -> None:
     """Channels that farm.toml states for the whole file."""
     height = reader.table.rows.height
     for name in reader.stated.constants:
+        if name in channels() and name in columns:
+            header = next((m.header for m in reader.table.matched if m.target == name), name)
+            reader.notes.append(
+                f"The {name} that farm.toml states for the file is not used, because column '{header}' gives it."
+            )
         if name in channels() and name not in columns:
             columns[name] = pl.repeat(constant_number(reader, name), height, dtype=pl.Float64, eager=True)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from functools import cache, lru_cache
 
 from chaffinch.pipelines.errors import UnreadableFile
@@ -26,6 +27,7 @@ from chaffinch.schemas.words.trade_words import folded, foreign_names
 
 # No column of a log has a longer name; a longer one is kept as it is.
 LONGEST_HEADER = 200
+FEWEST_LETTERS, NEARLY_ALIKE = 5, 0.8
 _SET_WORDS = ("setpoint", "set point", "set", "target", "nominal", "desired", "commanded")
 _ACTUAL_WORDS = ("actual", "measured", "current", "average", "avg", "mean", "instantaneous")
 
@@ -90,6 +92,25 @@ def _without_umlauts(name: str) -> str:
     """As machines without these letters write them."""
     pairs: dict[str, str | int | None] = {"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"}
     return name.casefold().translate(str.maketrans(pairs))
+
+
+@lru_cache(maxsize=2_000)
+def proposed(header: str) -> str | None:
+    """The channel, setting or column that a header which is not understood comes nearest to; None for none.
+
+    A beginning of one known name ("Geschw."), or spelt nearly like one; a guess to be asked about, never used.
+    """
+    plain = _bare_form(header)
+    if len(plain) < FEWEST_LETTERS:
+        return None
+    begun = {(kind, target) for name, (kind, target, _) in _vocabulary().items() if name.startswith(plain)}
+    if len(begun) != 1:
+        near = get_close_matches(plain, _vocabulary(), n=1, cutoff=NEARLY_ALIKE)
+        begun = {_vocabulary()[near[0]][:2]} if near else set()
+    if not begun:
+        return None
+    kind, target = begun.pop()
+    return settings()[target].column if kind == "setting" else target
 
 
 def split_unit(header: str) -> list[tuple[str, str | None]]:
@@ -163,8 +184,11 @@ def match_columns(
     ``stated`` (farm.toml) wins over the headers. Raises ``UnreadableFile`` where two columns claim the same
     thing with equal right, naming both and the entry of farm.toml that settles it.
     """
-    by_plain = {letters_and_digits(name): meaning for name, meaning in stated.names.items()}
-    columns = [_match_one(i, header, stated, by_plain, units_row) for i, header in enumerate(headers)]
+    meant = stated_names(headers, stated) if stated.names else {}
+    columns = [
+        _match_one(i, header, stated.names.get(meant.get(header, "")), units_row)
+        for i, header in enumerate(headers)
+    ]
     claims: dict[tuple[str, str], list[Matched]] = {}
     for column in columns:
         if column.kind != "none":
@@ -175,14 +199,34 @@ def match_columns(
     return columns
 
 
+def stated_names(headers: Sequence[str], stated: FileColumns) -> dict[str, str]:
+    """Header -> the name under which farm.toml means it: as written, else without case and signs, else without units.
+
+    Of several headers that are the same without their units, none is meant by a name without one.
+    """
+    found = {header: header for header in headers if header in stated.names}
+    for forms in (_plain_form, _bare_form):
+        owners: dict[str, list[str]] = {}
+        for header in headers:
+            owners.setdefault(forms(header), []).append(header)
+        for name in stated.names:
+            same = owners.get(forms(name), [])
+            if name not in found.values() and len(same) == 1:
+                found.setdefault(same[0], name)
+    return found
+
+
+def _plain_form(header: str) -> str:
+    return letters_and_digits(header) or header
+
+
+def _bare_form(header: str) -> str:
+    return letters_and_digits(split_unit(header[:LONGEST_HEADER])[-1][0]) or header
+
+
 def _match_one(
-    position: int,
-    header: str,
-    stated: FileColumns,
-    by_plain: Mapping[str, ColumnMeaning],
-    units_row: Sequence[str | None],
+    position: int, header: str, meaning: ColumnMeaning | None, units_row: Sequence[str | None]
 ) -> Matched:
-    meaning = stated.names.get(header) or by_plain.get(letters_and_digits(header) or header)
     below = units_row[position] if position < len(units_row) else None
     if meaning is None:
         found = replace(recognise(header), position=position)

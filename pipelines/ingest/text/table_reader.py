@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import Farm, FileColumns
-from chaffinch.pipelines.ingest.text.headers import Matched, recognise
+from chaffinch.pipelines.ingest.text.headers import Matched, proposed, recognise, stated_names
 from chaffinch.pipelines.ingest.text.number_parsing import Mark, decimal_mark, is_missing, plain_columns
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows, malformed_rows
 from chaffinch.pipelines.ingest.text.text_table import TextTable
@@ -132,11 +132,15 @@ class TableReader:
 
     def parsed(self, kind: str, unmatched: tuple[str, ...], **tables: Any) -> Parsed:
         """What the file gives, once ``kept`` has made its tables."""
+        # What farm.toml says to ignore is kept in ``other`` and no question.
+        ignored = {
+            self.table.headers[m.position] for m in self.table.matched if m.kind == "none" and m.rank == 0
+        }
         common = Parsed(
             kind,
             set_aside=self.aside[0],
             rows_read=self.table.rows_read,
-            unmatched_columns=unmatched,
+            unmatched_columns=tuple(name for name in unmatched if name not in ignored),
             notes=tuple(dict.fromkeys(self.notes)),
             attention=tuple(dict.fromkeys(self.attention)),
         )
@@ -153,7 +157,22 @@ def begin(table: TextTable, farm: Farm) -> TableReader:
         mark = decimal_mark(columns.select(pl.all().str.strip_chars()).get_columns())
     if mark is None and table.separator == ";":
         mark = ","
-    return TableReader(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))
+    reader = TableReader(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))
+    for column in table.matched:
+        if (
+            column.kind == "none"
+            and column.rank
+            and not column.note
+            and (may := proposed(column.header)) is not None
+        ):
+            reader.notes.append(
+                f"Column '{column.header}' is not understood. If it is {may}, say so in farm.toml, under names."
+            )
+    meant = set(stated_names(table.headers, reader.stated).values())
+    if lacking := [name for name in reader.stated.names if name not in meant]:
+        shown = ", ".join(f"'{name}'" for name in lacking[:5])
+        reader.notes.append(f"farm.toml says what {shown} is, and the file has no such column.")
+    return reader
 
 
 def constant(reader: TableReader, name: str) -> str | None:
@@ -174,6 +193,11 @@ def read_names(reader: TableReader, word: str) -> pl.Series:
     """Machine, field or crop of each row as cleaned text, null where the file does not say."""
     column = reader.table.find("word", word)
     texts = reader.nulls() if column is None else cleaned_names(reader.table.raw(column))
+    if column is not None and word in reader.stated.constants and texts.null_count() < len(texts):
+        fills = "fills only its empty rows" if texts.null_count() else "is not used"
+        reader.notes.append(
+            f"The {word} that farm.toml states for the file {fills}, because column '{column.header}' gives it."
+        )
     if texts.null_count() and (stated := constant(reader, word)) is not None:
         texts = texts.fill_null(cleaned_names(pl.Series([stated]))[0])
     return texts.alias(word)

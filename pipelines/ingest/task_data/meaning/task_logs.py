@@ -199,7 +199,8 @@ def _untimed(gathered: Gathered, task: Task, key: str, log: LogData, carry: Carr
         )
     field = _field(gathered, task)
     stated_crop = gathered.farm.machines[machine].crop if machine in gathered.farm.machines else None
-    crop = constants.get("crop") or crop_of(task, gathered.task_file) or stated_crop
+    named = constants.get("crop") or crop_of(task, gathered.task_file) or stated_crop
+    crop = None if named is None else gathered.farm.crop_named(str(named))
     harvest = channels_of_log(log, gathered.task_file, device, carry, people_of(task, gathered.task_file))
     _note_uses(gathered, harvest)
     frame = harvest.frame.select(
