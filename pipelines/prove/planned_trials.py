@@ -10,9 +10,9 @@ import polars as pl
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.prove.trial_operators import trial_script
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.scenario import Effects, Operator, Script
-from chaffinch.pipelines.simulate.trial_operators import trial_script
 from chaffinch.pipelines.trials.design.precision import errors_of_values, power
 from chaffinch.pipelines.trials.design.random_order import State, effect_columns, random_order
 from chaffinch.pipelines.trials.design.season_noise import known_for_planning

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from builders.trials import START, logged, plan_of, stored
-from chaffinch.pipelines.simulate.trial_operators import trial_script
+from chaffinch.pipelines.prove.trial_operators import trial_script
 from chaffinch.pipelines.trials.done.matching import match_trials
 
 VALUES = ("1050", "1000")
