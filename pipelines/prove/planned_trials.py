@@ -47,7 +47,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
     """One season with a trial in each field: rows of ``SCHEMA``.
 
     effect : true log effect of a step of ``SETTING`` on cleaning loss, about which fields differ. Each trial is
-    planned with the noise of the other fields of the season, as a farm would know it by then.
+    planned with the noise of the other half of the season's fields, as a farm would know it by then.
     """
     orders = [random_order(np.random.default_rng([seed, k]), 2, BLOCKS) for k in range(fields)]
     late = np.random.default_rng([seed, fields])
@@ -63,6 +63,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
     season = simulate_season(made, seed)
     binned: list[Binned] = []
     truths: dict[str, float] = {}
+    order_of: dict[str, list[State]] = {}
     for k, one in enumerate(season.iter()):
         adjustments = real_adjustments(one.adjustments.with_row_index("row"))
         plan = _plan(one.machine.name, orders[k]).with_columns(
@@ -72,6 +73,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
         found, _ = prepare(one.readings, marked[one.machine.name], one.loss_checks)
         if found is not None and OUTCOME in found.outcomes:
             binned.append(replace(found, outcomes={OUTCOME: found.outcomes[OUTCOME]}))
+            order_of[one.machine.name] = orders[k]
             truths[one.machine.name] = -one.noise.per_step[SETTING]["cleaning"]
     effects = estimate_effects(binned)
     answers = effects.filter(
@@ -80,11 +82,12 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
         pl.col("trial").is_not_null(),
         pl.col("alone_log_ratio").is_not_null(),
     )
+    place = {f.machine: k for k, f in enumerate(binned)}
+    halves = [known_for_planning(binned[k::2], "", "wheat", (OUTCOME,)) for k in (1, 0)]
     rows = []
     for row in answers.iter_rows(named=True):
-        others = [f for f in binned if f.machine != row["machine"]]
-        known = known_for_planning(others, "", row["crop"], (OUTCOME,))
-        order = orders[[f.machine for f in binned].index(row["machine"])]
+        known = halves[place[row["machine"]] % 2]
+        order = order_of[row["machine"]]
         ends = (60.0 * STEP_MINUTES * np.arange(1, len(order) + 1)).tolist()
         driven = known.pattern.driven(STEP_MINUTES * len(order) / 60.0)
         planned = float(np.sqrt(errors_of_values(driven, ends, effect_columns(order, 2), known.noise)[0, 0]))
