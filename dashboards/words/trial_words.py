@@ -40,6 +40,10 @@ def better_value(one: Comparison) -> str | None:
     return one.to_value if one.log_ratio < 0 else one.from_value
 
 
+def _other_value(one: Comparison) -> str:
+    return one.from_value if one.log_ratio < 0 else one.to_value
+
+
 def state_sentence(one: Standing) -> str:
     """What to do next, in plain words."""
     main = one.main
@@ -55,6 +59,13 @@ def state_sentence(one: Standing) -> str:
         if one.status == "planned":
             return "Not begun."
         return f"Go on: {counted(one.switches_left, 'more switch', 'more switches')} should settle it."
+    clear = [
+        f"{better_value(each)} loses less than {_other_value(each)}"
+        for each in one.comparisons
+        if better_value(each)
+    ]
+    if clear and len(one.comparisons) > 1:
+        return f"Partly settled: {words.listed(clear)}; the rest is open."
     if one.status == "running":
         return "The rest of this plan will not settle it; plan a longer trial, or stop."
     return "This trial did not settle it. Repeat it, or keep the value in use."

@@ -2,9 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.prove.planned_trials import answered_trials, scored_trials
+from builders.trials import plan_of, stored
+from chaffinch.dashboards.words.trial_words import state_sentence
+from chaffinch.pipelines.estimate import estimate_effects, prepare
+from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.prove.planned_trials import OUTCOME, answered_trials, scored_trials
+from chaffinch.pipelines.prove.trial_operators import trial_script
+from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
+from chaffinch.pipelines.simulate.scenario import Effects, Operator
+from chaffinch.pipelines.trials.answers.standing import Standing, standings
+from chaffinch.pipelines.trials.design.random_order import random_order
+from chaffinch.pipelines.trials.done.matching import match_trials
+from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan
 
 EFFECT = 0.16
 
@@ -25,3 +39,60 @@ def test_trials_come_out_as_planned(scenario):
 def test_without_effect_trials_seldom_call_one():
     rows = answered_trials("plain", 2603, 0.0)
     assert scored_trials(rows)["called"] <= 0.25
+
+
+def driven(plan: TrialPlan, operator: Operator, effects: Effects, hours: float, seed: int) -> Standing:
+    """A trial on the one machine of a quiet season, driven and answered."""
+    made = replace(SCENARIOS["plain"], fields=1, machines=1, hours=hours, operator=operator, effects=effects)
+    one = simulate_season(made, seed).machine_field(0)
+    log = {one.machine.name: real_adjustments(one.adjustments.with_row_index("row"))}
+    trials, marked = match_trials(stored(plan), log, {})
+    binned, _ = prepare(one.readings, marked[one.machine.name], one.loss_checks)
+    assert binned is not None
+    effects_found = estimate_effects([replace(binned, outcomes={OUTCOME: binned.outcomes[OUTCOME]})])
+    return standings(trials, effects_found, [one.machine.name])[0]
+
+
+@pytest.mark.proof
+def test_three_values_are_compared_with_each_other():
+    order = [value for (value,) in random_order(np.random.default_rng(5), 3, 2)]
+    values, levels, per_step = ("1050", "1000", "1100"), {0: 0, 1: -1, 2: 1}, 0.3
+    script = trial_script(np.random.default_rng(1), "follows", "fan_speed", [levels[v] for v in order], 12.0)
+    plan = plan_of([values[v] for v in order], 12.0, machine="Combine A")
+    effects = Effects(stated=(("fan_speed", "cleaning", per_step),), between_fields_sd=0.0)
+    found = driven(plan, Operator(script=(script,)), effects, 2.5, 2611)
+    assert len(found.comparisons) == 3
+    for one in found.comparisons:
+        steps = (float(one.to_value) - float(one.from_value)) / 50
+        assert abs(one.log_ratio - per_step * steps) < one.anytime, (one.from_value, one.to_value)
+    widest = next(one for one in found.comparisons if {one.from_value, one.to_value} == {"1000", "1100"})
+    assert abs(widest.log_ratio) > widest.anytime
+    assert "1000 loses less than 1100" in state_sentence(found) or found.state == "enough"
+
+
+@pytest.mark.proof
+def test_two_settings_are_answered_in_one_trial():
+    order = random_order(np.random.default_rng(5), 2, 2, settings=2)
+    true = {"fan_speed": 0.3, "upper_sieve_opening": -0.2}
+    ways, level = {"fan_speed": -1, "upper_sieve_opening": 1}, dict.fromkeys(true, 0)
+    moves = []
+    for k, state in enumerate(order):
+        wanted = {name: ways[name] * value for name, value in zip(true, state, strict=True)}
+        changes = tuple((name, wanted[name] - level[name]) for name in true if wanted[name] != level[name])
+        level = wanted
+        if changes:
+            moves.append((6.4 + 9.0 * k, changes))
+    steps = tuple(
+        PlannedStep(value=("1050", "1000")[a], second_value=("14", "16")[b], minutes=9) for a, b in order
+    )
+    plan = TrialPlan(
+        name="both", machine="Combine A", setting="fan_speed", unit="rpm", values=("1050", "1000"),
+        second_setting="upper_sieve_opening", second_values=("14", "16"), steps=steps,
+    )  # fmt: skip
+    effects = Effects(stated=tuple((n, "cleaning", e) for n, e in true.items()), between_fields_sd=0.0)
+    found = driven(plan, Operator(script=(tuple(moves),)), effects, 2.6, 2612)
+    assert found.counts["done"] == len(steps)
+    for one in found.comparisons:
+        # Fan speed goes a step down, the sieve a step up.
+        assert abs(one.log_ratio - ways[one.setting] * true[one.setting]) < one.anytime, one.setting
+    assert [one.setting for one in found.comparisons] == list(true)
