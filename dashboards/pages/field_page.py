@@ -47,6 +47,7 @@ from chaffinch.dashboards.words.shown_changes import (
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.facts import work_facts
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
 MOST_CURVES = 12
@@ -78,8 +79,6 @@ class FieldInputs:
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     """What the template of a field page shows."""
-    from chaffinch.pipelines.work.facts import work_facts
-
     crop = inputs.crop
     units = units_of(farm, crop)
     calibration = inputs.weighed.of(inputs.machine, crop)

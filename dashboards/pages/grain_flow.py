@@ -14,6 +14,7 @@ from chaffinch.pipelines.agronomy.feed_rate import straw_per_grain_at, total_fee
 from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration, calibration_sentences
 from chaffinch.pipelines.agronomy.yields import mass_at_market_moisture
 from chaffinch.pipelines.farm import Farm
+from chaffinch.schemas.declarations import crops
 
 Fact = tuple[str, float | None, str]
 
@@ -102,8 +103,6 @@ def loads_table(loads: pl.DataFrame, zone: str | None, farm: Farm) -> ShownTable
 
 def _straw(crop: str | None, farm: Farm, cut_height_m: float | None) -> tuple[float | None, str]:
     """Straw per grain at the cutting height, and a sentence on where it is from; None where none is known."""
-    from chaffinch.schemas.declarations import crops
-
     own, declared = farm.crops.get(crop or ""), crops().get(crop or "")
     ratio, source = (own.straw_per_grain, "farm.toml") if own else (None, "")
     if ratio is None and declared is not None and declared.straw_per_grain is not None:

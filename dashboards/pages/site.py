@@ -31,6 +31,7 @@ from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, suggestion_sentence, trial_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
+from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.inbox.discover import SITE_FOLDERS, SITE_RECORD
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
@@ -41,6 +42,7 @@ from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import suggestions
 from chaffinch.pipelines.trials.design.planned_trial import binned_fields
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
+from chaffinch.pipelines.work.load_calibration import weighed_loads
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
@@ -150,8 +152,6 @@ def write_site(
     lake : as of ``chaffinch.pipelines.lake.Lake``. each : how field pages are spread. notes : sentences about this
     night for the morning page. now : moment for which that page is written, the present one if none.
     """
-    from chaffinch.pipelines.estimate.data.changes import real_adjustments
-    from chaffinch.pipelines.work.load_calibration import weighed_loads
 
     pages = Pages.open(Path(site))
     # By key, so that the order of ingesting does not matter.

@@ -10,6 +10,7 @@ from chaffinch.dashboards.figures.forest import by_change
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import Outcome, outcome_of
+from chaffinch.schemas.declarations import settings
 
 SHOWN = ("separation_loss", "cleaning_loss", "machine_loss", "throughput")
 
@@ -115,8 +116,6 @@ def _of_change(key: tuple[object, ...]) -> pl.Expr:
 
 
 def _place(setting: str) -> int:
-    from chaffinch.schemas.declarations import settings
-
     names = list(settings())
     return names.index(setting) if setting in names else len(names)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import polars as pl
 from chaffinch.dashboards.words.confidence import confidence
@@ -11,9 +10,7 @@ from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.money import saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.terms import NARROW, capitalized, signed
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm import Farm
 
 
 @dataclass(frozen=True, slots=True)

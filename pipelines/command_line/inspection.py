@@ -13,6 +13,8 @@ from chaffinch.pipelines.ingest import open_table, read, read_table
 from chaffinch.pipelines.ingest.inbox.discover import single_file
 from chaffinch.pipelines.ingest.inbox.guard import blamed_on
 from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
+from chaffinch.pipelines.ingest.task_data import describe_columns
+from chaffinch.pipelines.ingest.text.decode import bounded_content
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import conversion_of
 from chaffinch.pipelines.ingest.text.text_table import SEPARATORS, TextTable
@@ -55,12 +57,8 @@ def inspect_file(file: InboxFile, farm: Farm, debug: bool = False) -> dict[str, 
 def _described_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
     table, found = None, {}
     if file.is_task_data:
-        from chaffinch.pipelines.ingest.task_data import describe_columns
-
         found = {"columns": describe_columns(file.members, file.name, farm)}
     else:
-        from chaffinch.pipelines.ingest.text.decode import bounded_content
-
         table = open_table(file, bounded_content(file), farm)
     if table is not None:
         found = _layout(table)

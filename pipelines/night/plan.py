@@ -10,19 +10,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.errors import DeclarationError, NotYet, UnreadableFile
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest.inbox.guard import NoMemory, blamed_on
+from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.freshness import reading_digest
 from chaffinch.pipelines.parsed import Parsed
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 
 TIERS = ("farm", "boundaries", "task data", "table")
 _HEAD_BYTES = 4096

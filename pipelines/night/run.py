@@ -23,11 +23,11 @@ from chaffinch.pipelines.night.summary import (
     file_outcome,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
+from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.night.plan import InboxPlan
-    from chaffinch.pipelines.parsed import Parsed
     from chaffinch.pipelines.validate.judgement import Judgement
 
 T = TypeVar("T")

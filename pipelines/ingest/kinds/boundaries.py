@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
 from chaffinch.pipelines.ingest.text.table_reader import cleaned_names
@@ -149,7 +150,6 @@ class TooTangled(Exception):
 
 def mended(shape: BaseGeometry, patience: Patience) -> BaseGeometry:
     """The areas of ``shape``, whose rings may cross themselves and each other. Raises ``TooTangled``."""
-    import numpy as np
     import shapely
 
     if shape.is_valid:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+import numpy as np
 import polars as pl
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
@@ -19,8 +20,6 @@ def fields_at(frame: pl.DataFrame, boundaries: Boundaries, notes: list[str]) -> 
 
     Of overlapping boundaries the smallest wins. Adds a note to ``notes`` on what was found or not.
     """
-    import numpy as np
-
     open_rows = frame["field"].is_null()
     if not open_rows.any():
         return frame

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.errors import CallError, counted
@@ -138,8 +138,6 @@ def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
 
 
 def _hours_that_tell(task: TrialTask, tell_percent: float) -> float | None:
-    from dataclasses import replace
-
     for hours in (
         np.geomspace(task.hours * 1.2, LONGEST_HOURS, 10) if task.hours < LONGEST_HOURS / 1.2 else ()
     ):
