@@ -17,6 +17,8 @@ from chaffinch.pipelines.work.sensor_health import Suspicion
 SINCE = timedelta(hours=24)
 # A machine is silent when others have logged for this long after its last reading.
 SILENT_DAYS = 2
+# After this long its season has ended (common practice, no source).
+ENDED_DAYS = 14
 # After this long without a reading of any machine the season is over rather than a machine silent.
 ALL_SILENT_DAYS = 4
 MOST_SHOWN = 20
@@ -162,7 +164,8 @@ def _unmet(new: pl.DataFrame, links: _Links) -> list[dict[str, Any]]:
 
 
 def _silent(where: pl.DataFrame, farm: Farm, now: datetime) -> dict[str, Any]:
-    """Machines whose last reading is days before the newest of all, longest silent first."""
+    """Machines whose last reading is days before the newest of all, longest silent first; not those whose season
+    has ended."""
     if where.is_empty():
         return {"machines": [], "all": ""}
     last = where.group_by("machine").agg(pl.col("last_time").max()).sort("last_time", "machine")
@@ -178,7 +181,7 @@ def _silent(where: pl.DataFrame, farm: Farm, now: datetime) -> dict[str, Any]:
             "days": (newest - moment).days,
         }
         for machine, moment in last.iter_rows()
-        if newest - moment >= timedelta(days=SILENT_DAYS)
+        if timedelta(days=SILENT_DAYS) <= newest - moment <= timedelta(days=ENDED_DAYS)
     ]
     never = [{"machine": name, "last": "", "days": None} for name in farm.machines if name not in known]
     quiet_days = (now - newest).days

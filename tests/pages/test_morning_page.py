@@ -151,6 +151,7 @@ def test_silent_machines() -> None:
         machine("Combine A", NOW),
         machine("Combine B", NOW - timedelta(days=3)),
         machine("Combine C", NOW - timedelta(hours=30)),
+        machine("Combine E", NOW - timedelta(days=20)),  # its season has ended
     ]
     farm = parse_farm('[machines."Combine D"]\n[machines."Combine A"]\n')
     context, text = shown(machines=machines, farm=farm)
