@@ -10,6 +10,7 @@ from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.ground import LENGTH_M
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, fit_outcome, prepare_alone
+from chaffinch.pipelines.estimate.results.verdicts import reach
 from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS
 
@@ -75,10 +76,14 @@ def _largest(fields: list[Binned]) -> list[Binned]:
 
 
 def _absolute(season: SeasonOutcome) -> TrialNoise:
-    """The season's noise on the log scale; the fields' own fast noise is taken at its median."""
+    """The season's noise on the log scale; the fields' own fast noise is taken at its median.
+
+    As large as its ranges will come out: wider where placebos ask for it, and where few fields know the noise.
+    """
     assert season.noise is not None
     parts = [prepare_alone(f.binned, season) for f in season.fields]
-    scale = float(np.median([p.scale for p in parts if p is not None]))
+    wider = reach(season.freedom, season.placebos.widen) / reach(float("inf"), 1.0)
+    scale = wider * float(np.median([p.scale for p in parts if p is not None]))
     noise = season.noise
     variances, scales = noise.scale_variances, noise.scales_s
     if noise.ground_variance > 0:

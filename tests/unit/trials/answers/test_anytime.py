@@ -12,6 +12,8 @@ from chaffinch.pipelines.trials.answers.anytime import (
     is_settled,
     outlook,
 )
+from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
+from chaffinch.pipelines.trials.design.random_order import random_order
 from scipy.special import ndtri
 
 TELL = -np.log(0.85)
@@ -78,3 +80,35 @@ def test_the_chance_of_settling_is_what_simulation_says():
     end = variance * switches / (switches + more)
     ends = rng.normal(effect, np.sqrt(variance - end), 20_000)
     assert found.chance == pytest.approx(np.mean([is_settled(e, end, TELL) for e in ends]), abs=0.01)
+
+
+def test_correlated_noise_looked_at_after_every_switch_by_the_regression_itself():
+    # 2,000 trials without effect, noise of 25 s, 20 min and white, six mirrored blocks in 4 h; after every switch the
+    # effect is estimated again from all work so far by generalised least squares with the planned variance.
+    noise = TrialNoise(np.array([0.09, 0.0625]), 0.09, own_scales_s=np.array([25.0, 1200.0]))
+    order = [state[0] for state in random_order(np.random.default_rng(8), 2, 6)]
+    ends = 600.0 * np.arange(1, len(order) + 1)
+    driven = WorkPattern(300.0, 60.0).driven(4.0)
+    t = driven.time_s
+    lag = np.abs(t[:, None] - t[None, :])
+    covariance = sum(v * np.exp(-lag / s) for v, s in zip(noise.scale_variances, noise.scales_s, strict=True))
+    covariance = covariance + np.eye(t.size) * noise.second_variance / 10.0
+    draws = np.linalg.cholesky(covariance) @ np.random.default_rng(20261130).standard_normal((t.size, 2000))
+    step = np.searchsorted(ends, t, side="right")
+    arm = np.array(order, dtype=float)[step]
+    # Left out is what a change washes out.
+    changed = np.append(False, np.diff(arm) != 0)
+    since = t - np.maximum.accumulate(np.where(changed, t, -np.inf))
+    kept = ~(since < 36.0)
+    called = np.zeros(2000, dtype=bool)
+    looks = 0
+    for end in ends[3:]:
+        use = kept & (t < end)
+        x = np.column_stack([arm[use], np.ones(use.sum())])
+        solved = np.linalg.solve(covariance[np.ix_(use, use)], x)
+        inverse = np.linalg.inv(x.T @ solved)
+        effect = (inverse @ solved.T @ draws[use])[0]
+        called |= np.abs(effect) > anytime_reach(inverse[0, 0])
+        looks += 1
+    assert looks == len(order) - 3
+    assert called.mean() <= 0.05
