@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
-from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock, responses_to_changes
+from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock
 from chaffinch.pipelines.estimate.clocks.lateness import allowing_for_delays, delays_of_rows
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
@@ -105,8 +105,7 @@ def _by_own_log(
         return by_own_log([], {}, {}), {}
     fields = of_all_that_entered(in_likely_units(fields), calibrations)
     season = fit_season(fields, each)
-    responses = responses_to_changes(fields, season)
-    delays = delays_of_rows({machine: [one for _, one in its] for machine, its in responses.items()})
+    delays = delays_of_rows(fields, season)
     if any(delays):
         fields = [allowing_for_delays(f, *delays) for f in fields]
         season = fit_season(fields, each)

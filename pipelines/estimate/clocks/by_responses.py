@@ -186,7 +186,7 @@ def clock_offsets(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome])
     machines = {machine: [binned for binned, _ in its] for machine, its in responses.items()}
     found = {machine: evidence([each for _, each in its]) for machine, its in responses.items()}
     for machine in suspected(found):
-        found[machine] = evidence([_finely(binned, witnesses) for binned in machines[machine]])
+        found[machine] = evidence([fine_responses(binned, season) for binned in machines[machine]])
     clocks = offsets_by_responses(found, any(witness.reacted for witness in witnesses))
     moments = {machine: [_logged_s(binned) for binned in machines[machine]] for machine in clocks}
     return {
@@ -197,10 +197,10 @@ def clock_offsets(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome])
     }
 
 
-def _finely(binned: Binned, witnesses: Iterable[SeasonOutcome]) -> Array:
-    """``fine_clock_evidence`` of one machine-field by every witness that knows it, side by side."""
+def fine_responses(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array:
+    """``fine_clock_evidence`` of one machine-field by every loss that knows it, (121, changes of all losses)."""
     found = []
-    for witness in witnesses:
+    for witness in (season[outcome] for outcome in PLACES if outcome in season):
         part = prepare_alone(binned, witness)
         if witness.noise is not None and part is not None:
             seconds = binned.seconds[part.design.use]

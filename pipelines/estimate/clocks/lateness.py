@@ -12,44 +12,68 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.clocks.by_responses import MOST_OF_FIELD, SHARED, SHARES_ACTING, rebinned
+from chaffinch.pipelines.estimate.clocks.by_responses import (
+    MOST_OF_FIELD,
+    SHARED,
+    SHARES_ACTING,
+    fine_responses,
+    rebinned,
+    responses_to_changes,
+)
+from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from numpy.typing import NDArray
 
 # A setting takes up to so long to move, or its effect to come in.
 SLOW_S = 600.0
+EXACT_WITHIN_S = 30.0
 # Log Bayes factor over logs that are exact (150 to 1) from which the rows of a season count as late.
 CLEARLY = 5.0
 
 
-def delays_of_rows(by_machine: Mapping[str, Sequence[Array]]) -> tuple[float, float]:
+def delays_of_rows(fields: Sequence[Binned], season: Mapping[str, SeasonOutcome]) -> tuple[float, float]:
     """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact.
 
-    by_machine : evidence of each machine-field (21, changes of all losses) for ``OFFSETS_S``. Three stories compete
-    with exact times: rows late by up to ``USUALLY_LATE_S``, changes that act over up to ``SLOW_S``, and one offset
-    for each machine's clock, which is left to ``by_responses.py``.
+    One step a minute is enough to suspect it, but its offset 0 may lie half a minute from a change: what is
+    suspected is judged by one every ten seconds.
     """
-    late = (OFFSETS_S >= 0) & (OFFSETS_S <= USUALLY_LATE_S)
-    slow = (OFFSETS_S <= 0) & (OFFSETS_S >= -SLOW_S)
+    responses = responses_to_changes(fields, season)
+    suspected = clear_story({m: [one for _, one in its] for m, its in responses.items()}, OFFSETS_S)
+    if not any(suspected):
+        return suspected
+    finely = {m: [fine_responses(binned, season) for binned, _ in its] for m, its in responses.items()}
+    return clear_story(finely, FINE_OFFSETS_S)
+
+
+def clear_story(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array) -> tuple[float, float]:
+    """``delays_of_rows`` from the evidence of each machine-field, (offsets, changes of all losses).
+
+    Three stories compete with exact times: rows late by up to ``USUALLY_LATE_S``, changes that act over up to
+    ``SLOW_S``, and one offset for each machine's clock, which is left to ``by_responses.py``.
+    """
+    exact = np.abs(offsets_s) <= EXACT_WITHIN_S
+    late = (offsets_s >= 0) & (offsets_s <= USUALLY_LATE_S)
+    slow = (offsets_s <= 0) & (offsets_s >= -SLOW_S)
     fields = [field for its in by_machine.values() for field in its]
     stories = {
-        (USUALLY_LATE_S, 0.0): sum(_over_exact(field, late) for field in fields),
-        (0.0, SLOW_S): sum(_over_exact(field, slow) for field in fields),
+        (USUALLY_LATE_S, 0.0): sum(_over(field, late, exact) for field in fields),
+        (0.0, SLOW_S): sum(_over(field, slow, exact) for field in fields),
     }
     by_clock = sum(
-        _mean([sum(_over_exact(field, offset == OFFSETS_S) for field in its) for offset in OFFSETS_S])
+        _mean([sum(_over(field, offset == offsets_s, exact) for field in its) for offset in offsets_s])
         for its in by_machine.values()
     )
     best = max(stories, key=lambda story: stories[story])
     return best if stories[best] > max(CLEARLY, by_clock) else (0.0, 0.0)
 
 
-def _over_exact(changes: Array, when: NDArray[np.bool_]) -> float:
-    """Log Bayes factor of changes that acted at the offsets ``when`` over exact ones, of one machine-field, at most
-    ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a change may give any odds."""
-    factor = _evidence(changes, when) - _evidence(changes, OFFSETS_S == 0)
+def _over(changes: Array, when: NDArray[np.bool_], exact: NDArray[np.bool_]) -> float:
+    """Log Bayes factor of changes that acted at the offsets ``when`` over ``exact`` ones, of one machine-field, at
+    most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a change may give any odds."""
+    factor = _evidence(changes, when) - _evidence(changes, exact)
     return float(np.clip(factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2))
 
 

@@ -255,7 +255,7 @@ def test_a_right_clock_is_not_moved_by_one_run_between_changes(monkeypatch):
     result = np.full((OFFSETS_S.size, 10), -1.6)
     result[int(np.argmin(np.abs(OFFSETS_S - 480.0)))] = 4.0
     fits = [SimpleNamespace(binned=b, clock_evidence=result) for b in one]
-    monkeypatch.setattr(clock_by_responses, "_finely", lambda binned, witnesses: result)
+    monkeypatch.setattr(clock_by_responses, "fine_responses", lambda binned, witnesses: result)
     season = {"separation_loss": SimpleNamespace(fields=fits, reacted=False)}
     assert offset([result] * 4).sure
     found = clock_offsets(one, season)["North"]
