@@ -30,7 +30,6 @@ ChangeKey = tuple[int, int]
 
 # Agreement and straightness are doubted where chance alone would do as much in one of a hundred.
 DOUBT = 0.01
-CLEARLY_APART = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -454,10 +453,10 @@ def _excess(estimates: Array, covariance: Array, doses: Array) -> float:
 
 def _spread(square: float, freedom: int) -> float:
     """Weighted squares of repeats per degree of freedom, where they differ by more than noise would let them in one
-    of twenty; else 1 (Birge 1932, Phys. Rev. 40:207-227)."""
+    of a hundred; else 1 (Birge 1932, Phys. Rev. 40:207-227)."""
     from scipy.special import chdtrc
 
-    return square / freedom if freedom > 0 and chdtrc(freedom, square) < CLEARLY_APART else 1.0
+    return square / freedom if freedom > 0 and chdtrc(freedom, square) < DOUBT else 1.0
 
 
 def _alone(effect: float, error: float, freedom: float) -> Row:
