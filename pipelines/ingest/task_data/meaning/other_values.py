@@ -20,6 +20,8 @@ from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale, choose
 
+READINGS_AT_ONCE = 100_000
+
 
 def fixed_values(device: Device | None, task_file: TaskFile) -> dict[str, str]:
     """The fixed values of a device description, by number, element and designator, as texts."""
@@ -31,7 +33,7 @@ def fixed_values(device: Device | None, task_file: TaskFile) -> dict[str, str]:
             column = LogColumn(DataLogValue(0, number, name), entry, element, value, None, None)
             raw = np.array([float(value.raw or 0)])
             scale = choose(entry, value.presentation, None, raw)
-            found[_key(column, scale)] = _texts(raw, scale)[0]
+            found[_key(column, scale)] = _texts(raw, scale, _all_whole(raw, scale))[0]
     return found
 
 
@@ -51,7 +53,8 @@ def other_texts(
 
 
 def _logged_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale | None]) -> pl.Series:
-    parts = []
+    """Worked out for some readings at a time: as texts the values take many times the memory of numbers."""
+    columns: list[tuple[str, int, bool]] = []
     seen: set[str] = set()
     for index in indexes:
         column = log.columns[index]
@@ -63,35 +66,51 @@ def _logged_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale |
             # The header may list one identifier and element twice; both are kept.
             name += f" (value {column.place.index})"
         seen.add(name)
-        key = json.dumps(name, ensure_ascii=False)
-        parts.append(
-            pl.DataFrame({"reading": log.rows[index], "text": _texts(log.values[index], scale)}).with_columns(
-                pl.lit(f'{key}: "') + pl.col("text") + pl.lit('"')
-            )
-        )
-    if not parts:
-        return pl.Series("other", [None] * len(log), dtype=pl.String)
-    # The literal names the summed column after itself; the pair is the last column.
-    long = pl.concat([part.select("reading", pair=pl.nth(-1)) for part in parts])
-    joined = (
-        long.sort("reading", maintain_order=True)
-        .group_by("reading", maintain_order=True)
-        .agg(pl.col("pair").str.join(", "))
-    )
-    texts = pl.DataFrame({"reading": np.arange(len(log), dtype=np.int64)}).join(
-        joined, on="reading", how="left"
-    )
-    return texts.sort("reading").select(("{" + pl.col("pair") + "}").alias("other")).to_series()
+        columns.append((json.dumps(name, ensure_ascii=False), index, _all_whole(log.values[index], scale)))
+    nothing = pl.Series("other", [], dtype=pl.String)
+    parts = [
+        _texts_between(log, columns, scales, begin, min(begin + READINGS_AT_ONCE, len(log)))
+        for begin in range(0, len(log), READINGS_AT_ONCE)
+    ]
+    return pl.concat([nothing, *parts], rechunk=False)
+
+
+def _texts_between(
+    log: LogData, columns: Sequence[tuple[str, int, bool]], scales: Sequence[Scale | None], begin: int, end: int
+) -> pl.Series:
+    """The texts of the readings from ``begin`` on, before ``end``."""
+    pairs = []
+    for number, (key, index, whole) in enumerate(columns):
+        rows = log.rows[index]
+        own = slice(*np.searchsorted(rows, (begin, end)).tolist())
+        if own.start < own.stop:
+            texts = pl.lit(f'{key}: "') + _texts(log.values[index][own], scales[index], whole) + pl.lit('"')
+            long = pl.DataFrame({"reading": rows[own] - begin}).with_columns(texts.alias(str(number)))
+            pairs.append(long)
+    frame = pl.DataFrame({"reading": np.arange(end - begin, dtype=np.int64)})
+    for long in pairs:
+        frame = frame.join(long, on="reading", how="left", maintain_order="left")
+    if not pairs:
+        return pl.Series("other", [None] * (end - begin), dtype=pl.String)
+    names = frame.columns[1:]
+    joined = pl.lit("{") + pl.concat_str(names, separator=", ", ignore_nulls=True) + pl.lit("}")
+    some = pl.any_horizontal(pl.col(name).is_not_null() for name in names)
+    return frame.select(pl.when(some).then(joined).alias("other")).to_series()
 
 
 def _key(column: LogColumn, scale: Scale | None) -> str:
     return column.key + (f" [{scale.unit}]" if scale and scale.unit else "")
 
 
-def _texts(values: Floats, scale: Scale | None) -> pl.Series:
-    """Numbers as plain text: whole ones without a point, others to nine significant figures."""
+def _all_whole(values: Floats, scale: Scale | None) -> bool:
+    scaled = scale.apply(values) if scale is not None else values
+    return bool((scaled == np.round(scaled)).all())
+
+
+def _texts(values: Floats, scale: Scale | None, whole: bool) -> pl.Series:
+    """Numbers as plain text: ``whole`` ones without a point, others to nine significant figures."""
     if scale is not None:
         values = scale.apply(values)
-    if (values == np.round(values)).all():
+    if whole:
         return pl.Series(values.astype(np.int64)).cast(pl.String)
     return pl.Series(values).round_sig_figs(9).cast(pl.String)
