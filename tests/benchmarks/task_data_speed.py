@@ -56,15 +56,20 @@ def plain_loop(data: bytes, header: LogHeader) -> tuple[list[tuple], list[tuple[
     return heads, columns, position
 
 
-def made_up_log(records: int, values: int, counts: np.ndarray, seed: int = 1) -> tuple[bytes, LogHeader]:
-    """A log with time, date, north, east and status, and ``counts[i]`` of ``values`` values in record i."""
+def made_up_log(
+    records: int, values: int, counts: np.ndarray, seed: int = 1, in_order: bool = False
+) -> tuple[bytes, LogHeader]:
+    """A log with time, date, north, east and status, and ``counts[i]`` of ``values`` values in record i.
+
+    in_order : whether a record of n values holds the first n, as terminals write them; else any, in any order.
+    """
     rng = np.random.default_rng(seed)
     header = LogHeader(FIELDS, tuple(DataLogValue(i, 0x100 + i, "DET-1") for i in range(values)))
     parts = []
     for i, count in enumerate(counts.tolist()):
         parts.append(struct.pack("<IHiiB", 1000 * i % 86_400_000, 17_000, 520_000_000 + i, 70_000_000, 1))
         parts.append(bytes([count]))
-        chosen = range(count) if count == values else rng.permutation(values)[:count].tolist()
+        chosen = range(count) if count == values or in_order else rng.permutation(values)[:count].tolist()
         parts.append(b"".join(struct.pack("<Bi", index, i + index) for index in chosen))
     return b"".join(parts), header
 
@@ -86,12 +91,14 @@ def measure(records: int) -> Iterator[tuple[str, float, float]]:
         "one shape, 12 values": (12, np.full(records, 12)),
         "one shape, 25 values": (25, np.full(records, 25)),
         "9 more values in every 8th record": (24, np.where(np.arange(records) % 8 == 0, 24, 15)),
+        "9 more in every 8th, one order": (24, np.where(np.arange(records) % 8 == 0, 24, 15)),
+        "0 to 12 values, one order": (12, rng.integers(0, 13, records)),
         "shape changes at every record, 0 to 12": (12, rng.integers(0, 13, records)),
         "shape changes at every record, 0 to 25": (25, rng.integers(0, 26, records)),
         "position only": (12, np.zeros(records, int)),
     }
     for label, (values, counts) in scenes.items():
-        data, header = made_up_log(records, values, counts)
+        data, header = made_up_log(records, values, counts, in_order="one order" in label)
         decode_log(data, header)
         loop = timed(lambda data=data, header=header: plain_loop(data, header), 2)
         here = timed(lambda data=data, header=header: decode_log(data, header), 5)

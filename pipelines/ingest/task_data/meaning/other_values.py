@@ -76,7 +76,11 @@ def _logged_texts(log: LogData, indexes: Sequence[int], scales: Sequence[Scale |
 
 
 def _texts_between(
-    log: LogData, columns: Sequence[tuple[str, int, bool]], scales: Sequence[Scale | None], begin: int, end: int
+    log: LogData,
+    columns: Sequence[tuple[str, int, bool]],
+    scales: Sequence[Scale | None],
+    begin: int,
+    end: int,
 ) -> pl.Series:
     """The texts of the readings from ``begin`` on, before ``end``."""
     pairs = []

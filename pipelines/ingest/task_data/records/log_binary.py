@@ -31,6 +31,7 @@ BLOCK_BYTES = 2**20
 FIRST_BLOCK_BYTES = 2**16
 MAX_FAULTS = 256
 PADDING_RECORDS = 3
+RECORDS_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,18 +213,63 @@ def _values(buffer: Octets, starts: Ints, equal: int, layout: Layout) -> Iterato
         return
     if equal > 0:
         pairs = layout.equal_pairs(buffer, int(starts[0]), len(starts), equal)
-        names = pairs["index"][0]
-        if len(set(names.tolist())) == equal and (pairs["index"] == names).all():
+        columns = _of_one_order(pairs)
+        if columns is not None:
             rows = np.arange(len(starts), dtype=np.int64)
-            for column, index in enumerate(names.tolist()):
-                yield index, rows, pairs["value"][:, column].copy()
+            for index, raw in columns:
+                yield index, rows, raw
             return
-    pair_records, pairs = layout.pairs(buffer, starts)
+    # Records of one length mostly name their values in one order; the others are sorted value by value.
+    found: list[list[tuple[Ints, RawInts]]] = [[] for _ in range(layout.values)]
+    mixed = []
+    for places, pairs in layout.grouped_pairs(buffer, starts):
+        columns = _of_one_order(pairs)
+        if columns is None:
+            mixed.append(places)
+        for index, raw in columns or ():
+            found[index].append((places, raw))
+    if mixed:
+        others = np.sort(np.concatenate(mixed))
+        for index, rows, raw in _sorted_out(*layout.pairs(buffer, starts[others]), layout.values):
+            found[index].append((others[rows], raw))
+    for index, parts in enumerate(found):
+        if parts:
+            yield index, *_in_order(parts)
+
+
+def _of_one_order(pairs: Structured) -> list[tuple[int, RawInts]] | None:
+    """(index, raw) of each column where all (R, n) records name the same values in the same order, else None.
+
+    Some thousand records at a time, which the processor holds close at hand for all columns.
+    """
+    names = pairs["index"][0].copy()
+    if len(set(names.tolist())) < len(names):
+        return None
+    columns = [np.empty(len(pairs), np.int32) for _ in names]
+    for begin in range(0, len(pairs), RECORDS_AT_ONCE):
+        part = pairs[begin : begin + RECORDS_AT_ONCE]
+        if not (part["index"] == names).all():
+            return None
+        for place, column in enumerate(columns):
+            column[begin : begin + RECORDS_AT_ONCE] = part["value"][:, place]
+    return list(zip(names.tolist(), columns, strict=True))
+
+
+def _sorted_out(records: Ints, pairs: Structured, values: int) -> Iterator[tuple[int, Ints, RawInts]]:
+    """(index, rows, raw) of each column out of (V,) values in any order; the last of a repeated index counts."""
     order = np.argsort(pairs["index"], kind="stable")
-    ordered = pairs["index"][order]
-    bounds = np.searchsorted(ordered, np.arange(layout.values + 1))
+    bounds = np.searchsorted(pairs["index"][order], np.arange(values + 1))
     for index in np.flatnonzero(np.diff(bounds)).tolist():
         chosen = order[bounds[index] : bounds[index + 1]]
-        rows, raw = pair_records[chosen], pairs["value"][chosen]
+        rows, raw = records[chosen], pairs["value"][chosen]
         last = np.append(rows[1:] != rows[:-1], True)
         yield index, (rows if last.all() else rows[last]), (raw if last.all() else raw[last])
+
+
+def _in_order(parts: list[tuple[Ints, RawInts]]) -> tuple[Ints, RawInts]:
+    """One column out of what records of several lengths hold of it."""
+    if len(parts) == 1:
+        return parts[0]
+    rows, raw = (np.concatenate(of) for of in zip(*parts, strict=True))
+    order = np.argsort(rows, kind="stable")
+    return rows[order], raw[order]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Ints, Octets, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
-from numpy.lib.stride_tricks import as_strided, sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 DAY_MS = 86_400_000
@@ -61,7 +62,7 @@ class Layout:
             flat = buffer[first : first + self.fixed_bytes].view(self.fixed_type)
             strides = (self.fixed_bytes + 1 + 5 * count,)
             return as_strided(flat, shape=(len(starts),), strides=strides, writeable=False)
-        return sliding_window_view(buffer, self.fixed_bytes)[starts].view(self.fixed_type)[:, 0]
+        return _pieces(buffer, starts, self.fixed_bytes).view(self.fixed_type)
 
     def pairs(self, buffer: Octets, starts: Ints) -> tuple[Ints, Structured]:
         """(V,) record of each value, (V,) its index and raw value, in the order of the file."""
@@ -72,7 +73,21 @@ class Layout:
         before = np.cumsum(counts) - counts
         offsets = 5 * np.arange(len(records), dtype=np.int64)
         offsets += np.repeat(starts + self.fixed_bytes + 1 - 5 * before, counts)
-        return records, sliding_window_view(buffer, 5)[offsets].view(PAIR)[:, 0]
+        return records, _pieces(buffer, offsets, 5).view(PAIR)
+
+    def grouped_pairs(self, buffer: Octets, starts: Ints) -> Iterator[tuple[Ints, Structured]]:
+        """Records of equal length together: (R,) their places among ``starts``, ascending, and (R, n) their values.
+
+        A record's values are copied in one piece, which is many times faster than one by one.
+        """
+        counts = buffer[starts + self.fixed_bytes]
+        order = np.argsort(counts, kind="stable")
+        bounds = np.searchsorted(counts[order], np.arange(self.values + 2))
+        for count in range(1, self.values + 1):
+            places = order[bounds[count] : bounds[count + 1]]
+            if len(places):
+                pieces = _pieces(buffer, starts[places] + self.fixed_bytes + 1, 5 * count)
+                yield places, pieces.view(PAIR).reshape(len(places), count)
 
     def equal_pairs(self, buffer: Octets, start: int, records: int, count: int) -> Structured:
         """(records, count) view of the values of equally long records that follow one another."""
@@ -96,6 +111,12 @@ class Layout:
         if start + self.record_bytes(buffer, start) <= len(buffer) or int(buffer[fixed_end]) > self.values:
             return False
         return bool(_fixed_sound(self.fixed_parts(buffer, np.array([start])), self)[0])
+
+
+def _pieces(buffer: Octets, offsets: Ints, size: int) -> Structured:
+    """(R,) copies of ``size`` bytes each at ``offsets``."""
+    whole = np.ndarray((len(buffer) - size + 1,), f"V{size}", buffer, strides=(1,))
+    return whole[offsets]
 
 
 def _fixed_sound(fixed: Structured, layout: Layout) -> Booleans:
@@ -141,9 +162,12 @@ def _indexes_known(buffer: Octets, starts: Ints, count: int, layout: Layout) -> 
         indexes = layout.equal_pairs(buffer, int(starts[0]), len(starts), count)["index"]
         beyond = (indexes >= layout.values).any(axis=1) if indexes.max() >= layout.values else None
         return len(starts) if beyond is None else int(beyond.argmax())
-    records, pairs = layout.pairs(buffer, starts)
-    beyond = pairs["index"] >= layout.values
-    return int(records[beyond.argmax()]) if beyond.any() else len(starts)
+    first = len(starts)
+    for places, pairs in layout.grouped_pairs(buffer, starts):
+        beyond = pairs["index"] >= layout.values
+        if beyond.any():
+            first = min(first, int(places[beyond.any(axis=1).argmax()]))
+    return first
 
 
 def next_sound(buffer: Octets, start: int, layout: Layout) -> int | None:
@@ -263,5 +287,4 @@ def _sound_at(buffer: Octets, start: int, layout: Layout) -> bool:
         return False
     if layout.timed and not _day_fits(fixed["date"], layout)[0]:
         return False
-    _, pairs = layout.pairs(buffer, begin)
-    return bool((pairs["index"] < layout.values).all())
+    return _indexes_known(buffer, begin, -1, layout) == 1
