@@ -158,7 +158,7 @@ def estimate(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import refresh
 
-    summary = refresh(Lake.open(lake, must_exist=True), forced=True, say=say)
+    summary = refresh(Lake.open(lake, must_exist=True, hurt=True), forced=True, say=say)
     give(summary.sentences(), asdict(summary), as_json)
     return 0
 
@@ -175,15 +175,33 @@ def pages(lake: LakeAt, site: SiteAt, as_json: Json = False, debug: Debug = Fals
 
 
 @app.command(epilog="Example: chaffinch check --lake lake")
-def check(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
-    """Verify that the lake is whole: every ingested row is there and can be read."""
+def check(
+    lake: LakeAt,
+    mend_from: Annotated[
+        Path | None,
+        typer.Option("--repair", metavar="INBOX", help="Ingest what is hurt again from this folder of logs."),
+    ] = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Verify that the lake is whole: every file is as it was written, every ingested row is there and can be read."""
     from chaffinch.pipelines.lake import Lake
 
-    opened = Lake.open(lake, must_exist=True)
+    opened = Lake.open(lake, must_exist=mend_from is None, hurt=True)
+    done: list[str] = []
+    if mend_from is not None:
+        from chaffinch.pipelines.night.repair import repair
+
+        _require_folder(mend_from)
+        done = repair(opened, mend_from, say)
     found = opened.check()
     digest = None if found else opened.digest()
-    sentences = found or [f"The lake is whole: {opened.ledger().height} deliveries. Content digest {digest}."]
-    give(sentences, {"whole": not found, "faults": found, "content_digest": digest}, as_json)
+    sentences = [*done, *found]
+    if not found:
+        sentences.append(f"The lake is whole: {opened.ledger().height} deliveries. Content digest {digest}.")
+    give(
+        sentences, {"whole": not found, "faults": found, "repaired": done, "content_digest": digest}, as_json
+    )
     return 1 if found else 0
 
 

@@ -11,6 +11,7 @@ from chaffinch.pipelines.errors import LakeError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, ESTIMATED_WITH_EFFECTS
 from chaffinch.pipelines.lake.freshness import as_plain, inputs_of_effects
 from chaffinch.pipelines.lake.reading import LakeReader
+from chaffinch.pipelines.lake.seal import hurt_tables
 from chaffinch.schemas.tables import Table, tables
 
 # What is held in memory at once.
@@ -24,6 +25,9 @@ def faults(lake: LakeReader) -> list[str]:
     """A sentence for each fault: a table that can't be read, rows that are missing or too many, broken keys,
     files without a row in the ledger, stale effects, derived tables that do not agree.
     """
+    if hurt := hurt_tables(lake.delta, every_byte=True):
+        # Bytes that are not what was written must not reach the readers of files.
+        return [f"{one.sentence} {one.advice(lake.uri)}" for one in hurt]
     if damaged := lake.damaged_files("deliveries"):
         return damaged
     try:

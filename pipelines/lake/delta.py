@@ -106,6 +106,18 @@ class DeltaTables:
                 )
         return found
 
+    def contents(self, name: str) -> tuple[int, pl.DataFrame]:
+        """The version of a table, which exists, and its data files: path, bytes, and the delivery that owns each,
+        where the table is parted by delivery.
+        """
+        table = self._table(name)
+        with self._named_failures(name, "read"):
+            files = pl.DataFrame(table.get_add_actions(flatten=True))
+        kept = {"path": "path", "size_bytes": "size_bytes", "partition.delivery": "delivery"}
+        return int(table.version()), files.select(
+            pl.col(a).alias(b) for a, b in kept.items() if a in files.columns
+        )
+
     def _sizes(self, name: str, paths: Sequence[str]) -> dict[str, int | None]:
         """Bytes of the data files of a table, None where there is no such file."""
         if not self.is_remote:

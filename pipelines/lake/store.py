@@ -28,6 +28,7 @@ from chaffinch.pipelines.lake.delivery import (
 from chaffinch.pipelines.lake.delta import owned_by
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
 from chaffinch.pipelines.lake.reading import FIELDS_KEY, INPUTS_KEY, LakeReader
+from chaffinch.pipelines.lake.seal import LEDGER, SEAL_FILE, hurt_tables, seal
 from chaffinch.schemas.tables import tables
 
 # Where earlier versions kept what they had worked out.
@@ -47,6 +48,8 @@ class Lake(LakeReader):
     def __init__(self, uri: str | Path) -> None:
         super().__init__(uri)
         self._writing = False
+        # Whether this writes although tables are hurt.
+        self.mending = False
         self._still_there: Callable[[], bool] = lambda: True
 
     def __reduce__(self) -> tuple[type[Lake], tuple[str]]:
@@ -54,14 +57,20 @@ class Lake(LakeReader):
         return Lake, (self.uri,)
 
     @classmethod
-    def open(cls, uri: str | Path, *, must_exist: bool = False) -> Lake:
-        """The lake at ``uri``. Raises ``CallError`` where there is none though ``must_exist``."""
+    def open(cls, uri: str | Path, *, must_exist: bool = False, hurt: bool = False) -> Lake:
+        """The lake at ``uri``. Raises ``CallError`` where there is none though ``must_exist``, ``LakeError`` where it
+        lost something since the last run, unless it may be ``hurt``.
+        """
         lake = cls(uri)
         if lake.is_remote:
             return lake
         folder = Path(lake.uri)
         if folder.exists() and not folder.is_dir():
             raise CallError(f"{folder} is a file; a lake is a folder.")
+        for one in hurt_tables(lake.delta):
+            # Without its ledger nothing can be said of a lake.
+            if one.table == LEDGER or (not hurt and (one.stops_everything or must_exist)):
+                raise LakeError(f"{one.sentence} {one.advice(lake.uri)}")
         if must_exist and not lake.delta.exists("deliveries"):
             raise CallError(
                 f"There is no lake in {folder}; make one with: chaffinch ingest INBOX --lake {folder}"
@@ -82,8 +91,12 @@ class Lake(LakeReader):
         with self._alone(say) as still_there:
             self._writing, self._still_there = True, still_there
             try:
+                for one in () if self.mending else hurt_tables(self.delta):
+                    if one.stops_everything:
+                        raise LakeError(f"{one.sentence} {one.advice(self.uri)}")
                 self._sweep()
                 yield
+                seal(self.delta)
             finally:
                 self._writing, self._still_there = False, lambda: True
 
@@ -312,5 +325,5 @@ def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:
 
 def _holds_other_things(folder: Path) -> bool:
     """Whether anything but tables of a lake lies in ``folder``."""
-    known = {*tables(), LOCK_FILE, OLD_CACHE}
+    known = {*tables(), LOCK_FILE, OLD_CACHE, SEAL_FILE}
     return any(entry.name not in known for entry in folder.iterdir())

@@ -12,6 +12,7 @@ from builders.memory_lake import MemoryLake
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake import Delivery, Lake
 from chaffinch.pipelines.lake.queries import LakeQueries, open_lake, relations
+from chaffinch.pipelines.lake.seal import SEAL_FILE
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.declarations import channels, settings
 from chaffinch.schemas.views import unit_of
@@ -199,6 +200,7 @@ def test_files_of_an_older_contract_lack_columns(stored):
     files = stored.parquet_files("readings")
     for file in files:
         pl.read_parquet(file, hive_partitioning=False).drop("speed_m_s", "fan_speed_rpm").write_parquet(file)
+    os.unlink(f"{stored.uri}/{SEAL_FILE}")
     with open_lake(stored.uri) as lake:
         found = lake.query("select count(*) as n, count(speed_m_s) as speeds from readings")
         assert found.rows() == [(8, 0)]
@@ -208,6 +210,10 @@ def test_a_data_file_that_is_gone_is_said(stored):
     from chaffinch.pipelines.errors import LakeError
 
     os.unlink(stored.parquet_files("readings")[0])
+    with pytest.raises(LakeError, match="chaffinch check"):
+        open_lake(stored.uri)
+    # A lake of an older version has no checksums; there the reading itself says so.
+    os.unlink(f"{stored.uri}/{SEAL_FILE}")
     with open_lake(stored.uri) as lake, pytest.raises(LakeError, match="chaffinch check"):
         lake.query("select sum(speed_m_s) from readings")
 
