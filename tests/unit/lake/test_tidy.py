@@ -14,6 +14,7 @@ import pytest
 from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
 from chaffinch.pipelines.lake import Delivery, Lake, delta
 from chaffinch.pipelines.lake.freshness import inputs_of_effects
+from chaffinch.pipelines.lake.seal import SEAL_FILE
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.tables import tables
 from deltalake import DeltaTable
