@@ -11,9 +11,10 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import polars as pl
 from chaffinch.pipelines.errors import CallError, LakeError
@@ -67,6 +68,13 @@ class Lake(LakeReader):
         folder = Path(lake.uri)
         if folder.exists() and not folder.is_dir():
             raise CallError(f"{folder} is a file; a lake is a folder.")
+        whole = str(folder.resolve())
+        if unquote(whole) != whole or not whole.isprintable():
+            # The library of Delta tables would take it for another path.
+            raise CallError(
+                f"A lake can't lie in {whole!r}: its path must have no % before two hexadecimal digits and no "
+                "line break or other control character; name another folder."
+            )
         for one in hurt_tables(lake.delta):
             # Without its ledger nothing can be said of a lake.
             if one.table == LEDGER or (not hurt and (one.stops_everything or must_exist)):
@@ -134,11 +142,21 @@ class Lake(LakeReader):
             ids = [delivery.id for delivery in batch]
             for name in DATA_TABLES:
                 self.delta.put(name, ids, _rows_of(name, batch))
-            taken_in_at = datetime.now(UTC)
+            taken_in_at = self._now_for(batch)
             rows = [delivery.ledger_row(taken_in_at) for delivery in batch]
             replaced = {old for delivery in batch for old in delivery.replaces} - set(ids)
             self._commit_ledger([*ids, *sorted(replaced)], rows)
             self._remove_rows(sorted(replaced))
+
+    def _now_for(self, batch: Sequence[Delivery]) -> datetime:
+        """The present moment; for a farm.toml at least a moment after every earlier one, which a clock that was ahead
+        may have put into the future: the newest is in use.
+        """
+        now = datetime.now(UTC)
+        if all(delivery.stated is None for delivery in batch):
+            return now
+        latest = self.ledger().filter(pl.col("stated").is_not_null())["taken_in_at"].max()
+        return max(now, latest + timedelta(microseconds=1)) if isinstance(latest, datetime) else now
 
     def note_names(self, names: Mapping[str, Collection[str]]) -> None:
         """Keep the names under which content that counts was met, so that a correction under any of them is

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.schemas.declarations import channels
+from chaffinch.schemas.tables import tables
 
 # Two logs of one machine that hold so many of each other's moments are two accounts of the same work.
 SAME_SHARE = 0.5
@@ -50,17 +52,21 @@ def _pairs(rows: list[dict[str, Any]], new: set[str]) -> Iterator[tuple[dict[str
 
 def _sentence(lake: ReadableLake, later: dict[str, Any], earlier: dict[str, Any], uri: str) -> str | None:
     both = (later["delivery"], earlier["delivery"])
-    moments = (
+    measured = [name for name in channels() if name in tables()["readings"].polars_schema()]
+    readings = (
         lake.scan("readings")
         .filter(pl.col("delivery").is_in(both))
-        .select("delivery", "machine", "time")
-        .unique()
+        .unique(["delivery", "machine", "time"], keep="first", maintain_order=True)
+        .select("delivery", "machine", "time", *measured)
         .collect()
     )
+    moments = readings.select("delivery", "machine", "time")
     of = {delivery: moments.filter(delivery=delivery).drop("delivery") for delivery in both}
     shared = of[both[0]].join(of[both[1]], on=["machine", "time"], how="semi")
     fewest = min(frame.height for frame in of.values())
-    if not fewest or shared.height < SAME_SHARE * fewest:
+    one, other = (readings.filter(delivery=delivery) for delivery in both)
+    differing = _differing(one, other, measured)
+    if not fewest or (shared.height < SAME_SHARE * fewest and not differing):
         return None
     machines = ", ".join(f"'{name}'" for name in sorted(shared["machine"].unique()))
     more = of[both[0]].height - shared.height
@@ -69,7 +75,20 @@ def _sentence(lake: ReadableLake, later: dict[str, Any], earlier: dict[str, Any]
         f"and {earlier['name']} hold readings of {machines} at {counted(shared.height, 'same moment')}"
     )  # fmt: skip
     command = f"chaffinch retract {shlex.quote(earlier['name'])} --lake {shlex.quote(uri)}"
-    return (
-        f"{later['name']} {what}; each moment counts once. If {later['name']} is the right one, take the other out: "
-        f"{command}. If they are two machines, name each in farm.toml."
+    first = min(later["name"], earlier["name"])
+    rule = (
+        f", {differing:,} of them with other values: those of {first} count, whose name comes first"
+        if differing
+        else ""
     )
+    return (
+        f"{later['name']} {what}{rule}; each moment counts once. If {later['name']} is the right one, take the other "
+        f"out: {command}. If they are two machines, name each in farm.toml."
+    )
+
+
+def _differing(one: pl.DataFrame, other: pl.DataFrame, measured: Sequence[str]) -> int:
+    """At how many moments of a machine both have a value of the same channel, and not the same one."""
+    both = one.join(other, on=["machine", "time"], suffix=" other")
+    differs = [(pl.col(name) != pl.col(f"{name} other")).fill_null(False) for name in measured]
+    return both.select(pl.any_horizontal(differs).sum()).item()

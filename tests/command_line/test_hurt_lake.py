@@ -127,3 +127,32 @@ def test_a_derived_table_that_is_gone_is_worked_out_again(
     assert "Table effects" in capsys.readouterr().err
     run(["nightly", str(place / "inbox"), "--lake", str(place / "lake"), "--site", str(place / "site")])
     assert run(["check", "--lake", str(place / "lake")]) == 0
+
+
+@pytest.mark.parametrize("name", ["a%20b", "a\nb"])
+def test_a_path_that_delta_would_take_for_another_is_refused(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "a.csv").write_text(log("a"))
+    assert run(["ingest", str(tmp_path / "inbox"), "--lake", str(tmp_path / name)]) == 2
+    assert "name another folder" in capsys.readouterr().err
+    assert [each.name for each in tmp_path.iterdir()] == ["inbox"]
+
+
+def test_a_farm_of_a_clock_that_was_ahead_does_not_stay_in_use(tmp_path: Path) -> None:
+    from datetime import UTC, datetime, timedelta
+
+    from chaffinch.pipelines.lake import Delivery
+    from chaffinch.pipelines.parsed import Parsed
+
+    lake = Lake(tmp_path / "lake")
+    ahead = Delivery("old/farm.toml", "a" * 64, 9, Parsed("farm"), stated="units = 'us'")
+    lake.take_in([ahead])
+    row = lake.ledger().row(0, named=True)
+    with lake.writing():
+        lake._commit_ledger(
+            [row["delivery"]], [row | {"taken_in_at": datetime.now(UTC) + timedelta(days=900)}]
+        )
+    lake.take_in([Delivery("farm.toml", "b" * 64, 9, Parsed("farm"), stated="units = 'metric'")])
+    assert lake.farm().units == "metric"
