@@ -10,6 +10,7 @@ import pytest
 from chaffinch.pipelines.estimate import estimate_answers, prepare, real_adjustments
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
+from scipy.stats import binom
 
 LOSSES = {"separation": "separation_loss", "cleaning": "cleaning_loss"}
 
@@ -30,8 +31,8 @@ def responses(name: str, seed: int) -> pl.DataFrame:
 @pytest.mark.proof
 @pytest.mark.parametrize("name", ["best_inside", "best_outside"])
 def test_curves_from_readings_hold_the_truth(name: str):
-    """Fresh seeds: ranges of curves hold the true curve in nine of ten values, and the best of those tried is found
-    no worse than expected, within what three seasons can tell."""
+    """Fresh seeds. At the value farthest from that in use the 95 % range holds the truth as often as chance allows (a
+    curve counts once: its values err together), and the choice falls short by no more than was expected of it."""
     seeds = np.random.SeedSequence().generate_state(3)
     held, short, expected = [], [], []
     for seed in seeds:
@@ -44,11 +45,11 @@ def test_curves_from_readings_hold_the_truth(name: str):
             level = (curve["value"].to_numpy() - about.start) / about.step
             in_use = (curve["value_in_use"][0] - about.start) / about.step
             true = rise * ((level - best) ** 2 - (in_use - best) ** 2)
-            held += list((curve["log_ratio_low"].to_numpy() <= true + 1e-9)
-                         & (true - 1e-9 <= curve["log_ratio_high"].to_numpy()))  # fmt: skip
+            far = int(np.abs(level - in_use).argmax())
+            held.append(curve["log_ratio_low"][far] <= true[far] <= curve["log_ratio_high"][far])
             chosen = int(curve["expected_regret"].arg_min())
             short.append(true[chosen] - true.min())
             expected.append(curve["expected_regret"][chosen])
-    print(f"{name}, seeds {seeds}: held {np.mean(held):.3f} of {len(held)}, short by {np.mean(short):.3f}")
-    assert np.mean(held) >= 0.9
+    print(f"{name}, seeds {seeds}: held {sum(held)} of {len(held)}, short by {np.mean(short):.3f}")
+    assert sum(held) >= binom.ppf(0.001, len(held), 0.95)
     assert np.mean(short) <= 2 * np.mean(expected) + 0.05
