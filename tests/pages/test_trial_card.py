@@ -99,6 +99,19 @@ def test_it_is_one_page_of_paper(visit, card):
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
 
 
+def test_a_long_trial_is_one_page_of_paper_too(made_up, visit, tmp_path):
+    wish = Wish("Combine A", ("fan_speed", "upper_sieve_opening"), (("1000", "1050"), ("12", "14")))
+    planned = plan_trial(made_up.friendly_lake(), Farm(), replace(wish, tell_percent=60, hours=5, seed=3))
+    order = tuple(state for _ in range(4) for state in planned.design.order[:8])
+    steps = tuple(planned.plan.steps[0] for _ in order)
+    plan = planned.plan.model_copy(update={"steps": steps})
+    file = tmp_path / "card.html"
+    file.write_bytes(trial_card(replace(planned, plan=plan), Farm(), 4, "trial.toml"))
+    pdf = visit().open(file).pdf(prefer_css_page_size=True)
+    assert len(steps) == 32
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+
+
 def test_it_names_nothing_outside_and_shows_the_cautions(card):
     text = card.read_text(encoding="utf-8")
     assert "http://" not in text.replace("http://www.w3.org/", "") and "https://" not in text
