@@ -29,13 +29,11 @@ def _of_table(lake: ReadableLake, new: set[str], table: str, what: str) -> Itera
     noted = rows.select("file", "machine", "time").drop_nulls().collect()
     if noted.is_empty():
         return
-    day = timedelta(days=1)
+    days = noted["time"].dt.date().unique().to_list()
     spans = (
         lake.scan("readings")
-        .filter(
-            pl.col("machine").is_in(noted["machine"].unique().to_list()),
-            pl.col("time").is_between(noted["time"].min() - day, noted["time"].max() + day),
-        )
+        .filter(pl.col("machine").is_in(noted["machine"].unique().to_list()))
+        .filter(pl.col("time").dt.date().is_in(days))
         .group_by("machine", pl.col("time").dt.date().alias("day"), "field")
         .agg(pl.col("time").min().alias("first"), pl.col("time").max().alias("last"))
         .collect()
@@ -44,7 +42,7 @@ def _of_table(lake: ReadableLake, new: set[str], table: str, what: str) -> Itera
         of_machine = spans.filter(machine=machine)
         on_days = its.filter(pl.col("time").dt.date().is_in(of_machine["day"].to_list()))["time"]
         outside = ~_inside(on_days, of_machine)
-        if outside.sum() < LEAST_ROWS or outside.mean() < LEAST_SHARE:
+        if outside.sum() < max(LEAST_ROWS, LEAST_SHARE * outside.len()):
             continue
         yield (
             f"{file}: {outside.sum()} of {on_days.len()} {what} of '{machine}' lie outside its logs of the same day"
@@ -63,6 +61,6 @@ def _inside(times: pl.Series, spans: pl.DataFrame) -> pl.Series:
 def _shift(times: pl.Series, spans: pl.DataFrame) -> str:
     """The shift by the fewest whole hours that would put the times into the logs, in words."""
     for hours in sorted(range(-12, 13), key=abs):
-        if hours and (_inside(times + timedelta(hours=hours), spans).mean() or 0.0) >= FITS:
+        if hours and _inside(times + timedelta(hours=hours), spans).sum() >= FITS * times.len():
             return f"; they would fit {abs(hours)} h {'later' if hours > 0 else 'earlier'}"
     return ""
