@@ -19,7 +19,7 @@ from scipy.special import ndtri
 TELL = -np.log(0.85)
 
 
-def test_the_owners_check_value():
+def test_against_a_value_computed_elsewhere():
     # v = 0.01, w = 0.2: +- 0.308 where the range of one look is +- 0.196 (normal mixture, Robbins 1970).
     assert anytime_reach(0.01, 0.2) == pytest.approx(0.308, abs=0.0005)
     assert float(ndtri(0.975)) * 0.1 == pytest.approx(0.196, abs=0.0005)

@@ -17,7 +17,7 @@ from chaffinch.pipelines.trials.design.precision import (
 # Ornstein-Uhlenbeck noise of 25 s (SD 0.3) and 1200 s (SD 0.25), white 0.3 per second.
 NOISE = TrialNoise(np.array([0.3**2, 0.25**2]), 0.3**2, own_scales_s=np.array([25.0, 1200.0]))
 
-# Steady work throughout, arms of equal length; the owner's values, computed by two other programs.
+# Steady work throughout, arms of equal length; values computed by two independent programs.
 CHECKED = [
     # hours, switches, se with 36 s left out after each switch, se with nothing left out
     (2, 1, 0.162, 0.135),
@@ -60,7 +60,7 @@ def test_against_the_whole_covariance_matrix():
 
 
 def test_a_change_by_15_percent_needs_an_error_of_0_058():
-    # ln(0.85) / (1.96 + 0.84), the owner's value.
+    # ln(0.85) / (1.96 + 0.84), computed elsewhere.
     assert needed_error(15.0) == pytest.approx(0.058, abs=0.0005)
     assert told_percent(needed_error(15.0)) == pytest.approx(15.0)
     assert power(np.log(0.85), needed_error(15.0)) == pytest.approx(0.80, abs=0.001)
