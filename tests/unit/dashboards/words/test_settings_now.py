@@ -9,9 +9,12 @@ import polars as pl
 import pytest
 from chaffinch.dashboards.words.confidence import confidence
 from chaffinch.dashboards.words.instruction import instruction_for
+from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
+from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
+from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.tables import tables
 
 NINE = datetime(2026, 8, 3, 9, tzinfo=UTC)
@@ -155,3 +158,44 @@ def test_an_open_change_is_worth_a_trial_and_no_change_no_word():
 )
 def test_how_sure_in_words_and_number(chance_less: float, text: str):
     assert confidence(chance_less).text.replace("\u00a0", " ") == text
+
+
+def logged(*moves: tuple[int, str, str]) -> pl.DataFrame:
+    """Rows of ``adjustments`` of the rotor of machine A: hour, before, after."""
+    rows = [
+        {
+            "time": NINE + timedelta(hours=h),
+            "machine": "A",
+            "setting": "rotor_speed",
+            "from_value": a,
+            "to_value": b,
+        }
+        for h, a, b in moves
+    ]
+    table = tables()["adjustments"]
+    return table.conform(pl.DataFrame(rows, schema_overrides={"time": pl.Datetime("us", "UTC")}))
+
+
+def adjusted(hour: int, before: str, after: str, crop: str = "wheat") -> dict:
+    ends = {"from_value": before, "to_value": after, "unit": "rpm", "crop": crop, "field": "Mill Field"}
+    return row(
+        0.4, scope="adjustment", time=NINE + timedelta(hours=hour), verdict="more", chance_less=0.001, **ends
+    )
+
+
+def test_attention_ends_where_a_setting_went_back_even_without_an_effect_of_its_own():
+    """Raised while cutting, set back while standing: the way back has no effect, but the value is in force."""
+    raised, curves = frame(adjusted(1, "850", "950")), tables()["loss_curves"].empty()
+    still = {"effects": raised, "loss_curves": curves, "adjustments": logged((1, "850", "950"))}
+    back = still | {"adjustments": logged((1, "850", "950"), (2, "950", "850"))}
+    assert [one.line.now for one in settings_that_cost(still, Farm())] == ["950"]
+    assert settings_that_cost(back, Farm()) == []
+
+
+def test_what_a_machine_did_in_its_next_crop_says_nothing_of_the_one_before():
+    effects = frame(adjusted(1, "850", "950"), adjusted(5, "950", "850", crop="barley"))
+    moves = logged((1, "850", "950"), (5, "950", "850"))
+    by_crop = {
+        one.crop: one.lines[0].now for one in machine_lines(effects, tables()["loss_curves"].empty(), moves)
+    }
+    assert by_crop == {"wheat": "950", "barley": "850"}
