@@ -70,9 +70,8 @@ def peak_gb(count: int, logs: int) -> float:
 def main(count: int = 2_000_000) -> None:
     for logs in (1, 40):
         call = [sys.executable, __file__, str(count), str(logs)]
-        print(
-            f"{count:,} records, {logs:2} logs: {subprocess.run(call, capture_output=True, text=True).stdout.strip()} GB"
-        )
+        peak = subprocess.run(call, capture_output=True, text=True, check=True).stdout.strip()
+        print(f"{count:,} records, {logs:2} logs: {peak} GB")
 
 
 if __name__ == "__main__":
