@@ -17,7 +17,16 @@ from chaffinch.pipelines.errors import UnreadableFile
 
 CHUNK_BYTES = 1 << 20
 # What unpacking damaged bytes raises.
-DAMAGE = (OSError, EOFError, RuntimeError, struct.error, zlib.error, lzma.LZMAError, zipfile.BadZipFile)
+DAMAGE = (
+    OSError,
+    EOFError,
+    RuntimeError,
+    UnicodeError,
+    struct.error,
+    zlib.error,
+    lzma.LZMAError,
+    zipfile.BadZipFile,
+)
 # Ends the name of a second file of one name in an archive.
 AGAIN = " (again)"
 # Size and time of the last change [ns] of a file on disk.
