@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.farm import Farm, FileColumns
-from chaffinch.pipelines.ingest.text.headers import Matched, proposed, recognise, stated_names
+from chaffinch.pipelines.ingest.text.headers import LONGEST_HEADER, Matched, proposed, recognise, stated_names
 from chaffinch.pipelines.ingest.text.number_parsing import Mark, decimal_mark, is_missing, plain_columns
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows, malformed_rows
 from chaffinch.pipelines.ingest.text.text_table import TextTable
@@ -40,6 +40,7 @@ _US_UNITS = frozenset(
     )
 )
 _ROWS_THAT_SHOW_THE_MARK = 2000
+MOST_PROPOSED = 100
 # Of a line above the header that may state something for all rows.
 LONGEST_STATED = 300
 
@@ -158,13 +159,10 @@ def begin(table: TextTable, farm: Farm) -> TableReader:
     if mark is None and table.separator == ";":
         mark = ","
     reader = TableReader(table, farm, farm.columns_of(table.file), mark, notes=list(table.notes))
-    for column in table.matched:
-        if (
-            column.kind == "none"
-            and column.rank
-            and not column.note
-            and (may := proposed(column.header)) is not None
-        ):
+    unknown = [m for m in table.matched if m.kind == "none" and m.rank and not m.note]
+    # Looking for the nearest name takes milliseconds each.
+    for column in unknown[:MOST_PROPOSED]:
+        if len(column.header) <= LONGEST_HEADER and (may := proposed(column.header)) is not None:
             reader.notes.append(
                 f"Column '{column.header}' is not understood. If it is {may}, say so in farm.toml, under names."
             )
