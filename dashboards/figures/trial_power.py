@@ -16,7 +16,7 @@ SHARES = (0.5, 1.0, 2.0)
 
 @dataclass(frozen=True, slots=True)
 class PowerLine:
-    """Switches and smallest effect told, %, of trials of one length."""
+    """Switches and smallest effect detected, %, of trials of one length."""
 
     hours: float
     switches: tuple[int, ...]
@@ -51,7 +51,7 @@ def _falling(found: Sequence[TrialDesign]) -> list[TrialDesign]:
 
 
 def power_drawing(task: TrialTask, chosen: TrialDesign, tell_percent: float) -> str:
-    """The lines as SVG: smallest effect told with 80 % power against switches, the chosen plan marked on its line."""
+    """The lines as SVG: smallest effect detected with 80 % power against switches, the chosen plan marked on its line."""
     lines = power_lines(task)
     most = max([n for line in lines for n in line.switches] + [chosen.switches, 8])
     top = 5 * np.ceil(min(60.0, max([p for line in lines for p in line.percents] + [tell_percent * 1.2])) / 5)
@@ -64,7 +64,7 @@ def power_drawing(task: TrialTask, chosen: TrialDesign, tell_percent: float) -> 
 
     parts = [
         f'<svg class="power" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="Smallest change '
-        'told against the number of switches, by hours">'
+        'detected against the number of switches, by hours">'
     ]
     for percent in np.arange(0, top + 1, 5 if top <= 30 else 10):
         parts.append(f'<path class="grid" d="M{LEFT} {y(percent):.1f}H{WIDTH - RIGHT}"/>')

@@ -38,7 +38,7 @@ def trial_card(planned: PlannedTrial, farm: Farm, checks: int, plan_file: str) -
         "question": _question(plan),
         "hours": words.duration(3600 * design.hours),
         "switches": counted(design.switches, "switch", "switches"),
-        "tells": f"Tells a change of {words.OUTCOME_WORDS[planned.basis.outcome]} by "
+        "tells": f"Detects a change of {words.OUTCOME_WORDS[planned.basis.outcome]} by "
         f"{math.ceil(design.smallest_percent)}{words.NARROW}% or more.",
         "notes": card_notes(planned, farm),
         "steps": steps,
@@ -176,7 +176,7 @@ def _table(planned: PlannedTrial) -> dict[str, Any]:
         ]
         for one in planned.others
     ]
-    caption = f"Plans of {planned.task.hours:g} h: the more switches, the smaller the change that is told"
+    caption = f"Plans of {planned.task.hours:g} h: the more switches, the smaller the change that can be detected"
     return {"caption": caption, "columns": ["Switches", "Step", "Tells"], "rows": rows}
 
 

@@ -41,7 +41,7 @@ def plan(
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The cab card; ends in .html.")],
     crop: Annotated[str | None, typer.Option("--crop", help="The crop; else what was cut last.")] = None,
     tell: Annotated[
-        float, typer.Option("--tell", min=1, max=90, help="Change of loss, %, to be told from none.")
+        float, typer.Option("--tell", min=1, max=90, help="Change of loss, %, that the trial should detect.")
     ] = 15.0,
     hours: Annotated[
         float, typer.Option("--hours", min=0.2, max=40, help="Hours of work by the clock.")
@@ -169,7 +169,7 @@ def status(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Show how far each trial is and whether it has told enough.
+    """Show how far each trial is and whether it is settled.
 
     Ranges hold at every look: looking every night costs nothing in false calls.
     """

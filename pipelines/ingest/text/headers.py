@@ -221,7 +221,9 @@ def _plain_form(header: str) -> str:
 
 
 def _bare_form(header: str) -> str:
-    return letters_and_digits(split_unit(header[:LONGEST_HEADER])[-1][0]) or header
+    # A header of damaged bytes may have no part at all.
+    parts = split_unit(header[:LONGEST_HEADER])
+    return (letters_and_digits(parts[-1][0]) if parts else "") or header
 
 
 def _match_one(
