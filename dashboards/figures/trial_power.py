@@ -51,7 +51,7 @@ def _falling(found: Sequence[TrialDesign]) -> list[TrialDesign]:
 
 
 def power_drawing(task: TrialTask, chosen: TrialDesign, tell_percent: float) -> str:
-    """The lines as SVG: smallest effect detected with 80 % power against switches, the chosen plan marked on its line."""
+    """The lines as SVG: smallest effect detected with 80 % power against switches, the chosen plan marked."""
     lines = power_lines(task)
     most = max([n for line in lines for n in line.switches] + [chosen.switches, 8])
     top = 5 * np.ceil(min(60.0, max([p for line in lines for p in line.percents] + [tell_percent * 1.2])) / 5)
