@@ -176,7 +176,9 @@ def _table(planned: PlannedTrial) -> dict[str, Any]:
         ]
         for one in planned.others
     ]
-    caption = f"Plans of {planned.task.hours:g} h: the more switches, the smaller the change that can be detected"
+    caption = (
+        f"Plans of {planned.task.hours:g} h: the more switches, the smaller the change that can be detected"
+    )
     return {"caption": caption, "columns": ["Switches", "Step", "Tells"], "rows": rows}
 
 

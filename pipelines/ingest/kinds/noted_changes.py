@@ -109,7 +109,7 @@ def _in_language(text: str, language: str, context: Context) -> tuple[tuple[Note
     values = dict(context.known)
     unknown: list[str] = []
     doubt = ""
-    for clause in _clauses(text, language):
+    for clause in (part for one in _clauses(text, language) for part in _by_setting(one, language)):
         words = _Words.of(clause, language, context.chaffer)
         if words.is_remark:
             continue
@@ -138,6 +138,20 @@ def _clauses(text: str, language: str) -> list[str]:
         part for whole in _CLAUSES.split(text) for part in re.split(rf"(?i)\s(?:{conjunctions})\s", whole)
     ]
     return [part for part in parts if part.strip(" \t-–:*")]
+
+
+def _by_setting(clause: str, language: str) -> list[str]:
+    """A clause parted where another setting is named behind the number of the one before: "top 14 bottom 8"."""
+    tokens = [(m[0], m.start(), m.end()) for m in _TOKEN.finditer(clause)]
+    starts, named, number, place = [0], False, False, 0
+    while place < len(tokens):
+        name, taken = _name_at(tokens, place, language, False)
+        if name and named and number:
+            starts.append(tokens[place][1])
+            number = False
+        named, number = named or bool(name), number or _NUMBER.fullmatch(tokens[place][0]) is not None
+        place += max(taken, 1)
+    return [clause[begin:end] for begin, end in zip(starts, [*starts[1:], None], strict=True)]
 
 
 _AND = {
@@ -300,7 +314,7 @@ def _role_at(tokens: list[tuple[str, int, int]], place: int, language: str) -> t
 
 _ROLES = (
     "to", "from", "by", "up", "down", "faster", "slower", "more", "less", "increase", "decrease", "open", "close",
-    "unsure", "step", "turns", "filler", "because", "back",
+    "unsure", "step", "turns", "filler", "because", "back", "high", "low",
 )  # fmt: skip
 
 
@@ -345,8 +359,13 @@ def _change(words: _Words, context: Context) -> NotedChange:
 def _position(setting: Setting, words: _Words) -> NotedChange:
     if words.numbers:
         raise _Doubt(f"{setting.label} is one of {', '.join(setting.positions)}, and no number")
-    directions = words.directions()
+    ways = DIRECTIONS | {"high", "low"}
+    # "auf langsam": a word that may mean "to" says no way where another one does.
+    plain = {role for _, roles in words.roles if "to" not in roles for role in roles & ways}
+    directions = plain or words.directions()
     meant = {
+        "high": "high",
+        "low": "low",
         "open": "open",
         "close": "closed",
         "up": "high",
@@ -355,7 +374,7 @@ def _position(setting: Setting, words: _Words) -> NotedChange:
         "slower": "low",
     }
     found = {position for d in directions if (position := setting.position(meant.get(d, ""))) is not None}
-    if len(found) != 1 or len(directions) != 1:
+    if len(found) != 1 or len({meant.get(d) for d in directions}) != 1:
         raise _Doubt(f"{setting.label}: is it now {' or '.join(setting.positions)}?")
     return NotedChange(setting.name, found.pop())
 
