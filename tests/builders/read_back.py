@@ -68,6 +68,7 @@ def check(figure: dict[str, Any]) -> int:
         "map": field_map,
         "curve": curves,
         "depends": dependence,
+        "response": responses,
     }
     return checks[kind](figure)
 
@@ -175,3 +176,22 @@ def dependence(figure: dict[str, Any]) -> int:
     for (x, y), row in zip(shown, result, strict=True):
         assert abs(x - number(row[2])) <= 0.051 and close(y, number(row[3]))
     return compared + 2 * len(result)
+
+
+def responses(figure: dict[str, Any]) -> int:
+    """The curve and its band hold the numbers of the table; values tried and the best of them lie on the curve."""
+    by_meta = {trace["meta"]: trace for trace in figure["traces"]}
+    curve, band = by_meta["curve"], by_meta["range"]
+    n = len(figure["rows"])
+    shown = [
+        (percent(y), percent(low), percent(high))
+        for y, low, high in zip(curve["y"], reversed(band["y"][n:]), band["y"][:n], strict=True)
+    ]
+    for x, numbers, row in zip(curve["x"], shown, figure["rows"], strict=True):
+        assert x == number(row[0])
+        assert close(numbers, (number(row[1]), *ends_of(row[2]))), figure["id"]
+    on_curve = set(zip(curve["x"], curve["y"], strict=True))
+    for meta in ("tried", "in use", "best"):
+        points = set(zip(by_meta[meta]["x"], by_meta[meta]["y"], strict=True)) if meta in by_meta else set()
+        assert points <= on_curve, (figure["id"], meta)
+    return 4 * n
