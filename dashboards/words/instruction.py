@@ -13,9 +13,10 @@ from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, NARROW, OUTCOME_WORD
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 
 # A value that is expected to lose less than this share of the loss is not worth the trouble (common practice, no
-# source); so long does it take to see a difference (simulated: eleven switches in 2.5 h tell 14 %).
+# source).
 WORTH_TRYING = 0.03
-TRIAL = "a trial of 2 h with 7 switches, 15 min each"
+# How long it takes depends on the machine's noise: its own page and `chaffinch trial plan` say so.
+TRIAL = "a planned trial"
 # Of these less is better, and no loss counts them.
 SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")
 

@@ -132,7 +132,7 @@ def test_one_loss_up_and_one_down_is_no_reason_to_go_back():
 
 def test_try_a_value_that_the_responses_say_is_likely_better():
     text = said(line(outcome("machine_loss", -0.3, 0.999)), best=(BEST,))
-    assert text.startswith("Try 930 rpm: separation rotor speed, against 950 rpm in a trial of 2 h")
+    assert text.startswith("Try 930 rpm: separation rotor speed, against 950 rpm in a planned trial")
     assert "−18 %" in text
 
 
