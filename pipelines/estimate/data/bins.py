@@ -28,7 +28,9 @@ WASHED_OUT_AFTER_S = 30.0
 MOISTURE_SPAN_S = 30.0
 # A bin without any loss signal has no logarithm. Leaving it out selects on the outcome; more of them than this bias
 # an effect: a signal that starts at half of the usual loss shows effects 1.5 times as large as they are.
-MOST_ZERO_BINS = 0.02
+MOST_ZERO = 0.02
+# So many times as many zero seconds as counting kernels explains are no chance.
+BEYOND_COUNTING = 5.0
 PLAIN_SPAN_S = 900.0
 
 
@@ -250,7 +252,7 @@ def _outcomes(
         value, flaws[place] = _without_faults(value)
         losses[place] = value
         outcomes[place] = _log_ratio(value, kg_s, starts)
-        if _zero_share(value, starts) > MOST_ZERO_BINS:
+        if _often_zero(value, starts):
             flaws[place].append("signal_often_zero")
     often_zero = ["signal_often_zero"] * any("signal_often_zero" in flaws[place] for place in losses)
     calibrated = all(loss_column(marked, p) == f"{p}_kg_s" for p in losses) and bool(losses)
@@ -272,12 +274,20 @@ def _outcomes(
     return outcomes, {**{k: [] for k in outcomes}, **flaws}, calibrated
 
 
-def _zero_share(value: Array, starts: NDArray[np.int_]) -> float:
-    """Share of the bins with a known signal in which it is zero throughout."""
+def _often_zero(value: Array, starts: NDArray[np.int_]) -> bool:
+    """Whether the sensor shows nothing too often: in whole bins, or in more seconds than a count of kernels would.
+
+    A count of mean m is zero in a share e^-m of the seconds (Poisson); m is the usual signal in its smallest steps.
+    """
     known = np.isfinite(value)
     count = np.add.reduceat(known.astype(float), starts)
     total = np.add.reduceat(np.where(known, value, 0.0), starts)
-    return float(np.mean(total[count > 0] == 0)) if (count > 0).any() else 0.0
+    if not (count > 0).any() or np.mean(total[count > 0] == 0) > MOST_ZERO:
+        return bool((count > 0).any())
+    positive = value[known & (value > 0)]
+    step = np.min(np.diff(np.unique(positive)), initial=np.inf)
+    by_counting = np.exp(-np.median(positive) / step)
+    return bool(np.mean(value[known] == 0) > max(MOST_ZERO, BEYOND_COUNTING * by_counting))
 
 
 def _without_faults(value: Array) -> tuple[Array, list[str]]:
