@@ -112,7 +112,12 @@ def _listed() -> tuple[Scenario, ...]:
             "A setting moves over eight minutes and is logged as one moment.",
             effects=Effects(ramp_minutes=8.0),
         ),
-        Scenario("saturating", "Loss sensors stop at a ceiling.", sensors=Sensors(ceiling_quantile=0.85)),
+        Scenario(
+            "saturating",
+            "Loss sensors stop at a ceiling.",
+            sensors=Sensors(ceiling_quantile=0.85),
+            answerable=False,
+        ),
         Scenario("quantised", "Loss sensors show few, coarse steps.", sensors=Sensors(quantum=5.0)),
         Scenario(
             "dead_band",
