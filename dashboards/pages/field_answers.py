@@ -99,7 +99,7 @@ def answer_lines(
 
 
 def meaning_of_money(curve: dict[str, Any] | None, crop: str | None, farm: Farm) -> str:
-    """What the money counts, in a sentence; empty where there is none."""
+    """What the money counts, in a sentence; empty without money."""
     at = loss_at_work(curve, None)
     price = farm.prices.per_t.get(crop or "")
     found = saving((0.0, -0.1, 0.1), at, price, farm.prices.machine_per_h) if at else None
@@ -125,6 +125,10 @@ def _line(
         if outcome.verdict == "cannot tell"
         for code in outcome.reasons
     )
+    kg = (machine.absolute_in(units.mass_per_area) or "") if machine and machine.known else ""
+    if kg and leading is not machine:
+        kg = f"Machine loss {kg}"
+    costs = side_effects(line, apart_from=leading)
     why = "" if leading else next(iter(reasons), "Too little steady work around the change.")
     return AnswerLine(
         line.number,
@@ -132,12 +136,12 @@ def _line(
         _state(line),
         answer_in_words(leading) if leading else "Cannot tell",
         leading.tone if leading else "unclear",
-        (machine.absolute_in(units.mass_per_area) or "") if machine and machine.known else "",
+        kg,
         saved_in_words(found, crop, farm) if found else "",
         effect_bar(leading) if leading else "",
-        side_effects(line),
+        costs,
         why,
-        leading is None or (confidence(leading.chance_less or 0.5).word == "open" and not side_effects(line)),
+        leading is None or (confidence(leading.chance_less or 0.5).word == "open" and not costs),
     )
 
 
@@ -162,7 +166,7 @@ def _state(line: SettingLine) -> str:
 
 
 def _lacking(lines: Sequence[SettingLine], curve: dict[str, Any] | None, crop: str | None, farm: Farm) -> str:
-    """What is missing for kg/ha and money, and how to add it; empty where nothing is."""
+    """What is missing for kg/ha and money, and how to add it; empty if nothing is."""
     if not any(line.leading for line in lines):
         return ""
     if curve is None or curve["loss_kg_ha"] is None:

@@ -120,11 +120,17 @@ def _again(line: SettingLine) -> Ranked | None:
     return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why)
 
 
-def side_effects(line: SettingLine, reverse: bool = False) -> tuple[str, ...]:
-    """Outcomes that likely get worse, and losses that likely rise, by the change or by going back."""
+def side_effects(
+    line: SettingLine, reverse: bool = False, apart_from: Outcome | None = None
+) -> tuple[str, ...]:
+    """Outcomes that likely get worse, and losses that likely rise, by the change or by going back.
+
+    apart_from : an outcome that is shown already.
+    """
     found = []
     for outcome in line.outcomes:
-        if outcome.name not in (*SIDE_EFFECTS, *LOSS_OUTCOMES) or outcome.chance_less is None:
+        named = outcome.name in (*SIDE_EFFECTS, *LOSS_OUTCOMES) and outcome is not apart_from
+        if not named or outcome.chance_less is None:
             continue
         rises = outcome.chance_less if reverse else 1 - outcome.chance_less
         if rises < LIKELY or outcome.percent is None or outcome.log_ratio is None:

@@ -1,4 +1,4 @@
-"""Changes and loss checks that lie outside the logs of their machine: a clock or a time zone that is wrong."""
+"""Changes and loss checks outside the logs of their machine: usually a wrong clock or time zone."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from chaffinch.pipelines.lake import ReadableLake
 NEAR = timedelta(minutes=30)
 # Machines are set up before work begins, so a single row outside means nothing.
 LEAST_ROWS, LEAST_SHARE = 2, 0.5
-# A shift by whole hours that brings so many of the rows into the logs is worth naming.
+# A shift by whole hours is named if it brings this share of the rows into the logs.
 FITS = 0.9
 _WHAT = {"adjustments": "changes", "loss_checks": "loss checks"}
 

@@ -239,7 +239,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_page_is_written_and_stands_until_the_next_day(filled: Path) -> None:
     page, lake = filled / "site" / "nightly.html", Lake.open(filled / "lake")
     now = datetime.now(UTC)
-    assert "Only this value left" in page.read_text() and "possible: 0 to 60" in page.read_text()
+    assert "Only this value was dropped" in page.read_text() and "possible: 0 to 60" in page.read_text()
     write_site(lake, filled / "site", Farm(), now=now)
     first = page.stat().st_mtime_ns
     write_site(lake, filled / "site", Farm(), now=now + timedelta(seconds=1))

@@ -1,8 +1,8 @@
-"""Whether the rows of settings logs come late, each by its own delay, or the settings take minutes to move.
+"""Whether rows of settings logs were written late, each by its own delay, or settings take minutes to move.
 
-Neither is an offset of a clock: the time in which a change may have been made is left out of the comparison, as
-for a log that states such times (``estimate/data/change_times.py``). Judged over the season, because the few
-changes of one machine seldom decide it, and a farm's logs are kept in one way.
+Neither is a clock offset. The minutes in which a change may have been made are left out of the comparison, as for a
+log whose times are known to be coarse (``estimate/data/change_times.py``). The evidence is summed over the season:
+the few changes of one machine seldom decide, and one farm usually keeps all its logs the same way.
 """
 
 from __future__ import annotations
@@ -27,38 +27,38 @@ from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from numpy.typing import NDArray
 
-# A setting takes up to so long to move, or its effect to come in.
+# Longest time that a setting takes to move, or its effect to build up.
 SLOW_S = 600.0
 EXACT_WITHIN_S = 30.0
-# Log Bayes factor over logs that are exact (150 to 1) from which the rows of a season count as late.
+# Log Bayes factor against exact times (150 to 1) from which the rows of a season count as late.
 CLEARLY = 5.0
 
 
 def delays_of_rows(fields: Sequence[Binned], season: Mapping[str, SeasonOutcome]) -> tuple[float, float]:
     """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact.
 
-    One step a minute is enough to suspect it, but its offset 0 may lie half a minute from a change: what is
-    suspected is judged by one every ten seconds.
+    Steps tried once a minute raise the suspicion, but the nearest may lie half a minute from a change. The decision
+    therefore uses steps every ten seconds.
     """
     responses = responses_to_changes(fields, season)
-    suspected = clear_story({m: [one for _, one in its] for m, its in responses.items()}, OFFSETS_S)
+    suspected = clear_hypothesis({m: [one for _, one in its] for m, its in responses.items()}, OFFSETS_S)
     if not any(suspected):
         return suspected
     finely = {m: [fine_responses(binned, season) for binned, _ in its] for m, its in responses.items()}
-    return clear_story(finely, FINE_OFFSETS_S)
+    return clear_hypothesis(finely, FINE_OFFSETS_S)
 
 
-def clear_story(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array) -> tuple[float, float]:
+def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array) -> tuple[float, float]:
     """``delays_of_rows`` from the evidence of each machine-field, (offsets, changes of all losses).
 
-    Three stories compete with exact times: rows late by up to ``USUALLY_LATE_S``, changes that act over up to
-    ``SLOW_S``, and one offset for each machine's clock, which is left to ``by_responses.py``.
+    Three hypotheses compete with exact times: rows written late by up to ``USUALLY_LATE_S``, changes that act over
+    up to ``SLOW_S``, and one offset for each machine's clock, which is left to ``by_responses.py``.
     """
     exact = np.abs(offsets_s) <= EXACT_WITHIN_S
     late = (offsets_s >= 0) & (offsets_s <= USUALLY_LATE_S)
     slow = (offsets_s <= 0) & (offsets_s >= -SLOW_S)
     fields = [field for its in by_machine.values() for field in its]
-    stories = {
+    hypotheses = {
         (USUALLY_LATE_S, 0.0): sum(_over(field, late, exact) for field in fields),
         (0.0, SLOW_S): sum(_over(field, slow, exact) for field in fields),
     }
@@ -66,8 +66,8 @@ def clear_story(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array) -> 
         _mean([sum(_over(field, offset == offsets_s, exact) for field in its) for offset in offsets_s])
         for its in by_machine.values()
     )
-    best = max(stories, key=lambda story: stories[story])
-    return best if stories[best] > max(CLEARLY, by_clock) else (0.0, 0.0)
+    best = max(hypotheses, key=lambda hypothesis: hypotheses[hypothesis])
+    return best if hypotheses[best] > max(CLEARLY, by_clock) else (0.0, 0.0)
 
 
 def _over(changes: Array, when: NDArray[np.bool_], exact: NDArray[np.bool_]) -> float:

@@ -3,7 +3,7 @@
 A bin never crosses the end of a pass or an adjustment. Ten seconds lose nothing: the fastest noise that is not
 white has a time constant above that, the shared part of slower noise is kept whole, and the white part's
 variance is known from the seconds in a bin. What is gained: a loss signal that counts kernels is summed before
-its log is taken, so that a second without a kernel is no minus infinity.
+its log is taken, so that a second without a kernel does not become minus infinity.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ MOISTURE_SPAN_S = 30.0
 # A bin without any loss signal has no logarithm. Leaving it out selects on the outcome; more of them than this bias
 # an effect: a signal that starts at half of the usual loss shows effects 1.5 times as large as they are.
 MOST_ZERO = 0.02
-# So many times as many zero seconds as counting kernels explains are no chance.
+# Zero seconds beyond this multiple of what counting kernels explains show a dead band.
 BEYOND_COUNTING = 5.0
 PLAIN_SPAN_S = 900.0
 
@@ -307,7 +307,7 @@ def _without_faults(value: Array) -> tuple[Array, list[str]]:
 def _drops_out(known: Array) -> bool:
     """Whether zeros are drop-outs: up to a fifth of the readings, and the signal falls to them from its usual height.
 
-    A count of a few kernels is zero now and then by itself, and a dead band is entered from low values.
+    Counts of a few kernels are sometimes zero by chance, and a signal enters a dead band from low values.
     """
     positive = known[known > 0]
     falls = np.flatnonzero((known[2:] == 0) & (known[1:-1] > 0))

@@ -1,8 +1,8 @@
 """How exactly the time of each logged change is known.
 
-A log that a machine writes is exact to the second. One kept by hand gives times to the minute or to five, and often
-later than the change. A change entered at a wrong moment loses part of its effect, so the time in which it may have
-been made is left out of the comparison.
+A machine logs to the second. A person writes times to the minute or to five minutes, and often some minutes after
+the change. A change placed at the wrong moment loses part of its effect, so the minutes in which it may have been
+made are left out of the comparison.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ import polars as pl
 from chaffinch.pipelines.estimate.data.settings_clock import FOUND_IN_LOGS
 from chaffinch.pipelines.farm import SettingsLog
 
-# A log keeps to a grid of so many seconds if all its times lie on it, with at least so many rows. By chance, times
-# to the second do so in under one log in 3,000, times to the minute in under one in 600, to five minutes in 250.
+# (seconds of the grid, fewest rows): all times of the log must lie on it. By chance that happens in one log of 3,600
+# with exact times, in one of 625 with times to the minute, in one of 256 with times to five minutes.
 GRIDS = ((60, 2), (300, 4), (600, 8))
-# From here on a grid shows a person at work, who writes a change down when there is time to: up to so much later.
+# A grid this coarse means that a person kept the log, who may have written a change down minutes after it.
 WRITTEN_BY_HAND_FROM_S = 300
 USUALLY_LATE_S = 420.0
 
@@ -27,8 +27,8 @@ StatedLogs = Callable[[str], SettingsLog]
 def with_time_windows(adjustments: pl.DataFrame, stated: StatedLogs | None = None) -> pl.DataFrame:
     """Adjustments with ``earlier_s`` and ``later_s``: how far the change may lie from its logged time, s.
 
-    Times rounded down or to the nearest of a grid are both usual, so a grid of g allows from half of g earlier to g
-    later. Rows found in a harvest log are exact.
+    Times may have been rounded down or to the nearest, so on a grid of g the change lies between g / 2 before the
+    logged time and g after it. Rows found in a harvest log are exact.
     """
     by_file = ["file"] if "file" in adjustments.columns else []
     by_log = [*by_file, "machine"]

@@ -48,8 +48,8 @@ class Change:
         return float(seconds_of(made_at(self.rows).head(1))[0])
 
     @property
-    def apart_s(self) -> float:
-        """How far its time is uncertain, s."""
+    def time_uncertain_s(self) -> float:
+        """Length of the window in which it may have been made, s."""
         logged = seconds_of(made_at(self.rows))
         return self.last_s - self.first_s - float(logged.max() - logged.min())
 
@@ -60,7 +60,7 @@ class Change:
         Where each row has a delay of its own, there is no offset of a clock to look for.
         """
         compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()
-        by_clock = self.apart_s < WRITTEN_BY_HAND_FROM_S
+        by_clock = self.time_uncertain_s < WRITTEN_BY_HAND_FROM_S
         return by_clock and not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
 
     @property

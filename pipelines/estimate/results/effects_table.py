@@ -294,7 +294,7 @@ def _effect(
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:
         remarks.append("joint_change")
-    if binned.changes[k].apart_s >= TIME_UNCERTAIN_S:
+    if binned.changes[k].time_uncertain_s >= TIME_UNCERTAIN_S:
         remarks.append("time_uncertain")
     if fitted.nearest_change_point_s(k) < NEAR_S:
         remarks.append("near_not_logged")

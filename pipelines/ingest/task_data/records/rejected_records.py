@@ -16,7 +16,7 @@ LONGEST_BYTES = 4096
 class Rejected:
     """``number``: of the record in its log, counted from 1 over records and damaged byte ranges alike.
 
-    row_kept : whether only the value left its reading.
+    row_kept : whether only the value was dropped from its reading.
     """
 
     number: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.clocks.lateness import SLOW_S, clear_story
+from chaffinch.pipelines.estimate.clocks.lateness import SLOW_S, clear_hypothesis
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
 from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
 
@@ -42,9 +42,9 @@ def season(acted_s, seed: int, share: float = 0.5) -> dict[str, list[np.ndarray]
 )
 @pytest.mark.parametrize("seed", range(5))
 def test_the_responses_tell_how_a_log_was_written(acted_s, delays, seed):
-    assert clear_story(season(acted_s, seed), OFFSETS_S) == delays
+    assert clear_hypothesis(season(acted_s, seed), OFFSETS_S) == delays
 
 
 def test_changes_that_did_nothing_tell_nothing():
-    assert clear_story(season(lambda rng, machine: 0.0, 1, share=0.0), OFFSETS_S) == (0.0, 0.0)
-    assert clear_story({}, OFFSETS_S) == (0.0, 0.0)
+    assert clear_hypothesis(season(lambda rng, machine: 0.0, 1, share=0.0), OFFSETS_S) == (0.0, 0.0)
+    assert clear_hypothesis({}, OFFSETS_S) == (0.0, 0.0)

@@ -81,7 +81,7 @@ def test_a_change_spans_the_time_in_which_it_may_have_been_made():
     assert [(c.first_s - START.timestamp(), c.last_s - START.timestamp()) for c in changes] == [
         (s - 570.0, s + 300.0) for s in (600, 3000, 5400, 7800)
     ]
-    assert {c.apart_s for c in changes} == {870.0}
+    assert {c.time_uncertain_s for c in changes} == {870.0}
     assert not any(c.by_settings_log for c in changes), "each row has a delay of its own"
 
 
