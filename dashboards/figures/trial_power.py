@@ -1,4 +1,4 @@
-"""What a trial would tell with more or fewer switches and hours: a small drawing that needs no script."""
+"""What a trial would detect with more or fewer switches and hours: a small drawing that needs no script."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def power_lines(task: TrialTask) -> list[PowerLine]:
 
 
 def _falling(found: Sequence[TrialDesign]) -> list[TrialDesign]:
-    """Designs in order of their switches; of as many, the one that tells more."""
+    """Designs in order of their switches; of those with as many, the most precise one."""
     by_switches: dict[int, TrialDesign] = {}
     for one in found:
         kept = by_switches.get(one.switches)
@@ -79,7 +79,7 @@ def power_drawing(task: TrialTask, chosen: TrialDesign, tell_percent: float) -> 
     parts.append(
         f'<text x="{(LEFT + WIDTH - RIGHT) / 2}" y="{HEIGHT - 6}" text-anchor="middle">switches in the trial</text>'
     )
-    parts.append(f'<path class="told" d="M{LEFT} {y(tell_percent):.1f}H{WIDTH - RIGHT}"/>')
+    parts.append(f'<path class="wanted" d="M{LEFT} {y(tell_percent):.1f}H{WIDTH - RIGHT}"/>')
     ends: list[float] = []
     for line in lines:
         points = " ".join(f"{x(n):.1f},{y(p):.1f}" for n, p in zip(line.switches, line.percents, strict=True))

@@ -1,13 +1,16 @@
-"""Every switch of a trial with its range, and all of them together: a drawing that needs no script."""
+"""Each switch of a trial with its range, and all of them together: a drawing that needs no script."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
+from typing import Any
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.words.terms import name_in_figure, signed
 from chaffinch.pipelines.trials.answers.standing import Comparison
+from chaffinch.pipelines.trials.done.matching import as_planned
 
 WIDTH, ROW, LEFT, RIGHT, TOP, BOTTOM = 440, 24, 92, 16, 8, 46
 # Log ratios beyond this are drawn at the edge.
@@ -15,10 +18,10 @@ WIDEST = 2.0
 TICKS = (-75, -50, -25, 0, 33, 100, 300)
 
 
-def switches_drawing(effects: pl.DataFrame, main: Comparison) -> str:
+def switches_drawing(effects: pl.DataFrame, main: Comparison, planned: Sequence[str]) -> str:
     """Change of the loss from one value to the other as each switch shows it, in order of time, then the answer.
 
-    effects : rows of the trial.
+    effects : rows of the trial. planned : values of its setting.
     """
     rows = effects.filter(
         pl.col("scope") == "adjustment",
@@ -27,9 +30,10 @@ def switches_drawing(effects: pl.DataFrame, main: Comparison) -> str:
         pl.col("alone_log_ratio").is_not_null(),
     ).sort("time")
     drawn = [
-        (f"{row['from_value']} → {row['to_value']}", *_turned_to(main, row))
+        (f"{before} → {after}", *_turned(row, after == main.to_value))
         for row in rows.iter_rows(named=True)
-        if {row["from_value"], row["to_value"]} == {main.from_value, main.to_value}
+        for before, after in [[as_planned(row[end], planned) for end in ("from_value", "to_value")]]
+        if {before, after} == {main.from_value, main.to_value}
     ]
     half = main.anytime
     drawn.append(("Together", main.log_ratio, main.log_ratio - half, main.log_ratio + half))
@@ -63,6 +67,6 @@ def switches_drawing(effects: pl.DataFrame, main: Comparison) -> str:
     return "".join(parts)
 
 
-def _turned_to(main: Comparison, row: dict[str, float | str]) -> tuple[float, float, float]:
+def _turned(row: dict[str, Any], same_way: bool) -> tuple[float, float, float]:
     ends = [float(row[f"alone_log_ratio{end}"]) for end in ("", "_low", "_high")]
-    return (ends[0], ends[1], ends[2]) if row["to_value"] == main.to_value else (-ends[0], -ends[2], -ends[1])
+    return (ends[0], ends[1], ends[2]) if same_way else (-ends[0], -ends[2], -ends[1])

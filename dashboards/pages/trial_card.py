@@ -16,7 +16,7 @@ from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planned_trial import PlannedTrial
-from chaffinch.pipelines.trials.design.precision import LEFT_OUT_S
+from chaffinch.pipelines.trials.design.precision import LEFT_OUT_S, settled_percent
 from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan
 from chaffinch.schemas.declarations import settings
 
@@ -56,13 +56,13 @@ def trial_card(planned: PlannedTrial, farm: Farm, checks: int, plan_file: str) -
         "file": f"settings_log_{digest_of([plan.model_dump_json()])[:6]}.csv",
         "style": template("trial_card.css"),
         "script": template("trial_card.js"),
-        "data": _data(plan, design.both_ways),
+        "data": _data(plan),
     }
     return render("trial_card", context, "")
 
 
 def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
-    """What is to be considered before the trial: values never run, or beyond common practice."""
+    """What to consider before the trial: values never run, or beyond common practice."""
     notes = []
     plan = planned.plan
     stated = farm.machines.get(plan.machine)
@@ -74,7 +74,7 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
         new = planned.new_values.get(name, [])
         if new and not run:
             notes.append(
-                f"No log shows at which {setting.label.lower()} this machine has worked. Check both values against "
+                f"No log shows at which {setting.label.lower()} this machine has worked. Check the values against "
                 "the maker's manual before the trial, and go there in small steps."
             )
         elif new:
@@ -101,14 +101,14 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
 
 
 def known_sentence(planned: PlannedTrial) -> str:
-    """What the lake knows of the comparison already; empty where nothing."""
+    """What the lake already knows about the comparison; empty where nothing."""
     if planned.known_percent is None or planned.se_with_known is None:
         return ""
     size, low, high = planned.known_percent
     a, b = planned.plan.values
-    before, after = (1.96 * 100 * math.expm1(s) for s in (planned.design.se_log, planned.se_with_known))
+    before, after = map(settled_percent, (planned.design.se_log, planned.se_with_known))
     return (
-        f"Earlier work already says of {b} against {a}: {words.signed(size)}{words.NARROW}% "
+        f"Earlier work on {b} against {a}: {words.signed(size)}{words.NARROW}% "
         f"({words.percent_range(low, high)} in a field to come). The trial alone settles ±"
         f"{words.significant(before)}{words.NARROW}%, with that knowledge ±{words.significant(after)}{words.NARROW}%."
     )
@@ -179,10 +179,10 @@ def _table(planned: PlannedTrial) -> dict[str, Any]:
     caption = (
         f"Plans of {planned.task.hours:g} h: the more switches, the smaller the change that can be detected"
     )
-    return {"caption": caption, "columns": ["Switches", "Step", "Tells"], "rows": rows}
+    return {"caption": caption, "columns": ["Switches", "Step", "Detects"], "rows": rows}
 
 
-def _data(plan: TrialPlan, headland: bool) -> str:
+def _data(plan: TrialPlan) -> str:
     """What the card's script needs, as JSON that is safe inside a script element."""
     steps = [
         {

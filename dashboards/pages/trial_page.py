@@ -1,4 +1,4 @@
-"""The page of a trial: its answer first, then whether it is enough, then what was done; and trials on other pages."""
+"""The page of a trial: whether it is settled, its answers, then what was done."""
 
 from __future__ import annotations
 
@@ -50,8 +50,8 @@ def trial_context(
             if row["field"] in one.fields and _during(row, one)
         ],
         "answers": [_answer(each, one, farm) for each in one.comparisons],
-        "drawing": switches_drawing(effects, main) if main else "",
-        "agreement": _agreement(test),
+        "drawing": switches_drawing(effects, main, one.values_of(main.setting)) if main else "",
+        "agreement": _agreement(test, len(one.settings)),
         "steps": [_step(step, zone) for step in one.steps],
         "remarks": list(one.sentences),
         "cautions": list(dict.fromkeys(s.caution for s in catalogue if s.caution)),
@@ -69,7 +69,7 @@ def _during(row: dict[str, Any], one: Standing) -> bool:
 
 def _when(one: Standing, zone: str | None) -> str:
     if one.began is None or one.ended is None:
-        return "not begun"
+        return "not started"
     first, last = words.day(one.began, zone), words.day(one.ended, zone)
     clocks = f"{words.clock(one.began, zone)} to {words.clock(one.ended, zone)}"
     return f"{first}, {clocks}" if first == last else f"{first} to {last}"
@@ -111,9 +111,11 @@ def _percents(ends: tuple[float, float, float] | None) -> str | None:
     )
 
 
-def _agreement(test: RandomisationTest | None) -> str:
+def _agreement(test: RandomisationTest | None, settings: int) -> str:
+    if settings > 1:
+        return "A trial of two settings is not tested against other orders."
     if test is None:
-        return "No mirrored block was driven whole yet, so the order can't be tested against other orders."
+        return "No mirrored block is complete yet, so the order can't be tested against other orders."
     blocks = counted(len(test.blocks), "mirrored block")
     said = f"{test.agreeing} of {blocks} agree with the mean. "
     said += f"Of the orders that might have been drawn, {100 * test.p:.2g} % would show as much by chance"

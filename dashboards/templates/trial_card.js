@@ -36,7 +36,7 @@
       const next = last + 1 < plan.steps.length ? "step " + (last + 2) : "the end of the trial";
       if (passes) now.textContent = `Step ${last + 1}: work ${passes} passes, then ${next}.`;
       else if (left > 0) now.textContent = `Step ${last + 1}: ${left} min left, then ${next}.`;
-      else { now.textContent = `Time is up${plan.headland ? ": finish this pass" : ""}, then ${next}.`; now.classList.add("due"); }
+      else { now.textContent = `Time is up: finish this pass, then ${next}.`; now.classList.add("due"); }
     }
     if (!stored) now.textContent += " This browser keeps nothing: leave the page open and save the log before closing it.";
   };
@@ -59,7 +59,7 @@
     say();
   };
   const note = (k, already) => {
-    if (kept.taps[k] && !confirm("Step " + (k + 1) + " has a time already. Replace it by now?")) return;
+    if (kept.taps[k] && !confirm("Step " + (k + 1) + " has a time already. Replace it with the time now?")) return;
     kept.taps[k] = new Date().toISOString().replace(/\.\d+Z$/, "Z");
     if (k === 0) kept.already = already;
     keep(); show();

@@ -1,4 +1,4 @@
-"""What people read of a trial."""
+"""Sentences about trials, for pages and the command line."""
 
 from __future__ import annotations
 
@@ -53,11 +53,11 @@ def state_sentence(one: Standing) -> str:
             unit = f" {main.unit}" if main.unit else ""
             return f"Enough is known: {better}{unit} loses less. The trial can stop."
         if better is None and len(one.comparisons) == 1:
-            return "Enough is known: a difference worth telling can be ruled out. Choose by other reasons."
-        return "Enough is known of every comparison. The trial can stop."
+            return "Enough is known: a difference that matters can be ruled out. Choose for other reasons."
+        return "Enough is known about every comparison. The trial can stop."
     if one.state == GO_ON:
         if one.status == "planned":
-            return "Not begun."
+            return "Not started."
         return f"Go on: {counted(one.switches_left, 'more switch', 'more switches')} should settle it."
     clear = [
         f"{better_value(each)} loses less than {_other_value(each)}"
@@ -159,9 +159,9 @@ def trial_length(one: Suggestion) -> str:
 
 
 def nothing_to_suggest(machine: str | None) -> str:
-    """Said where no trial is worth its while, or none can be ranked yet."""
-    of = f" of {machine}" if machine else ""
+    """Shown where no trial would pay, or none can be ranked yet."""
+    of = f" for {machine}" if machine else ""
     return (
-        f"There is no trial to suggest{of}: settings with numbers must have been changed at least once, with steady "
-        "work on both sides, before trials can be ranked."
+        f"No trial to suggest{of}: none is expected to save more than it costs, or no setting with numbers has been "
+        "changed yet with steady work on both sides."
     )

@@ -1,4 +1,4 @@
-"""A ``farm.toml`` made from a file: every column with what it was taken for and how sure that is, to be corrected."""
+"""A ``farm.toml`` made from a file: each column with its meaning and how sure that is, to be corrected."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ CERTAINTY = {
     0: "stated before",
     1: "sure: it is the name itself",
     2: "likely: a known word for it",
-    3: "likely: a word beside the name says set value",
-    4: "likely: a word beside the name says measured value",
+    3: "likely: a word next to the name says set value",
+    4: "likely: a word next to the name says measured value",
 }
 LONGEST_SAMPLE = 24
 
@@ -23,8 +23,8 @@ def farm_of(found: dict[str, Any]) -> str:
     """The text of a ``farm.toml`` for the files that ``inspect`` found."""
     lines = [
         "# Made from " + ", ".join(file["name"] for file in found["files"])[:200] + ".",
-        "# Correct what is wrong and delete what you do not need; every entry is optional. Each column: what it was",
-        '# taken for, in which unit; "ignore" keeps a column without reading it.',
+        "# Correct what is wrong and delete what you do not need; every entry is optional. Each column: what it is",
+        '# read as, in which unit; "ignore" keeps a column without reading it.',
         "",
         '# time_zone = "Europe/Berlin"        # of times without an offset',
     ]

@@ -179,7 +179,9 @@ def check(
     lake: LakeAt,
     mend_from: Annotated[
         Path | None,
-        typer.Option("--repair", metavar="INBOX", help="Ingest what is hurt again from this folder of logs."),
+        typer.Option(
+            "--repair", metavar="INBOX", help="Ingest damaged files again from this folder of logs."
+        ),
     ] = None,
     as_json: Json = False,
     debug: Debug = False,

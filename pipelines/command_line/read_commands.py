@@ -26,7 +26,7 @@ def inspect(
     write_farm: Annotated[
         bool,
         typer.Option(
-            "--write-farm", help="Write farm.toml beside FILE: each column, what it is, how sure that is."
+            "--write-farm", help="Write farm.toml next to FILE: each column, what it is, how sure that is."
         ),
     ] = False,
     as_json: Json = False,
@@ -52,7 +52,7 @@ def inspect(
 
 
 def _write_farm(file: Path, found: dict[str, Any]) -> None:
-    """Write farm.toml beside the file. Raises ``CallError`` where one lies there already."""
+    """Write farm.toml next to the file. Raises ``CallError`` where there is one already."""
     from chaffinch.pipelines.command_line.farm_template import farm_of
     from chaffinch.pipelines.errors import CallError
 

@@ -10,7 +10,7 @@ from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, give
 
 trials_app = typer.Typer(
-    help="Design a comparison of settings, say how far it is, rank what is worth trying.",
+    help="Plan a comparison of settings, show its progress, rank what is worth trying.",
     no_args_is_help=True,
     rich_markup_mode=None,
     epilog="Example: chaffinch trial plan --lake lake --machine 'Combine A' --setting fan_speed "
@@ -39,7 +39,7 @@ def plan(
         ),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The cab card; ends in .html.")],
-    crop: Annotated[str | None, typer.Option("--crop", help="The crop; else what was cut last.")] = None,
+    crop: Annotated[str | None, typer.Option("--crop", help="The crop; by default the one cut last.")] = None,
     tell: Annotated[
         float, typer.Option("--tell", min=1, max=90, help="Change of loss, %, that the trial should detect.")
     ] = 15.0,
@@ -51,7 +51,8 @@ def plan(
         bool, typer.Option("--passes", help="Steps of whole passes instead of minutes.")
     ] = False,
     seed: Annotated[
-        int | None, typer.Option("--seed", min=0, help="Seed of the random order; else drawn, and stated.")
+        int | None,
+        typer.Option("--seed", min=0, help="Seed of the random order; drawn where none is given."),
     ] = None,
     name: Annotated[str | None, typer.Option("--name", help="Name of the trial.")] = None,
     as_json: Json = False,
@@ -59,21 +60,23 @@ def plan(
 ) -> int:
     """Design a comparison of two or three values, or of two settings, and write its cab card.
 
-    Beside the card lies the plan, trial.toml: put it into the inbox, so that nights match it with the log.
+    The plan, trial.toml, is written next to the card: put it into the inbox, so that each night matches it with the
+    log.
     """
+    import math
     import secrets
 
     from chaffinch.dashboards.pages.trial_card import card_notes, known_sentence, trial_card
     from chaffinch.pipelines.atomic_write import write_whole
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.lake.table_files import require_ending
-    from chaffinch.pipelines.trials.design.planned_trial import Wish, plan_trial
+    from chaffinch.pipelines.trials.design.planned_trial import TrialRequest, plan_trial
     from chaffinch.pipelines.trials.written.trial_plan import as_toml
 
     require_ending(out, (".html",))
     opened = Lake.open(lake, must_exist=True)
     farm = opened.farm()
-    wish = Wish(
+    request = TrialRequest(
         machine,
         tuple(setting),
         tuple(tuple(one.strip() for one in each.split(",") if one.strip()) for each in values),
@@ -84,26 +87,27 @@ def plan(
         secrets.randbelow(10_000) if seed is None else seed,
         name,
     )
-    planned = plan_trial(opened, farm, wish)
+    planned = plan_trial(opened, farm, request)
     text = as_toml(planned.plan)
-    toml = _plan_beside(out, text)
+    toml = _plan_path(out, text)
     write_whole(toml, text.encode())
     write_whole(out, trial_card(planned, farm, checks, toml.name))
     design, notes = planned.design, card_notes(planned, farm)
     sentences = [
-        f"{planned.plan.name}: {design.switches} switches in {design.hours:.1f} h tell a change by "
-        f"{design.smallest_percent:.0f} % (standard error {design.se_log:.3f}, log scale). {planned.basis.sentence}",
+        f"{planned.plan.name}: {design.switches} switches in {design.hours:.1f} h detect a change of "
+        f"{math.ceil(design.smallest_percent)} % (standard error {design.se_log:.3f}, log scale). "
+        f"{planned.basis.sentence}",
         *([known] if (known := known_sentence(planned)) else []),
         *notes,
         f"Cab card: {out}",
-        f"Plan, to be put into the inbox: {toml}",
+        f"Plan (put it into the inbox): {toml}",
     ]
     give(sentences, _plan_as_json(planned, notes, out, toml), as_json)
     return 0
 
 
-def _plan_beside(out: Path, text: str) -> Path:
-    """``trial.toml`` beside the card; named like the card where another trial's plan lies there already."""
+def _plan_path(out: Path, text: str) -> Path:
+    """``trial.toml`` next to the card; named like the card where that is another trial's plan."""
     beside = out.with_name("trial.toml")
     taken = beside.exists() and beside.read_bytes() != text.encode()
     return out.with_suffix(".trial.toml") if taken else beside
@@ -169,9 +173,9 @@ def status(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Show how far each trial is and whether it is settled.
+    """Show the progress of each trial and whether it is settled.
 
-    Ranges hold at every look: looking every night costs nothing in false calls.
+    Ranges hold at every look: checking every night causes no more false calls.
     """
     from chaffinch.dashboards.words.trial_words import standing_sentences
     from chaffinch.pipelines.errors import CallError, did_you_mean
@@ -195,14 +199,16 @@ def status(
         ]
     elif not opened.is_fresh():
         sentences.append(
-            "Files came since effects were estimated; refresh them with: chaffinch estimate --lake LAKE"
+            "Files were ingested after effects were estimated; refresh them with: chaffinch estimate --lake LAKE"
         )
-    give(sentences, {"trials": [_as_json(one) | _tested(opened, one) for one in found]}, as_json)
+    # The test reads the bins of the machine, so it is made only where it is shown.
+    summary = {"trials": [_as_json(one) | _tested(opened, one) for one in found]} if as_json else {}
+    give(sentences, summary, as_json)
     return 0
 
 
 def _tested(lake: Any, one: Any) -> dict[str, Any]:
-    """What the randomisation test says of the main comparison."""
+    """The randomisation test of the main comparison."""
     from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 
     test = randomisation_of(lake, one)
@@ -212,7 +218,7 @@ def _tested(lake: Any, one: Any) -> dict[str, Any]:
 
 
 def _as_json(one: Any) -> dict[str, Any]:
-    """The contract's entries, and what else programs may want to know."""
+    """A trial as one JSON object: the main comparison at the top level, all of them in ``comparisons``."""
     main = one.main
     low, high = main.anytime_range if main else (None, None)
     return {

@@ -1,4 +1,4 @@
-"""Trials planned, driven by a simulated operator and answered: what the plan promised against what came of it."""
+"""Trials planned, driven by a simulated operator and answered: promised and achieved precision and power."""
 
 from __future__ import annotations
 
@@ -24,11 +24,6 @@ OUTCOME = "cleaning_loss"
 SETTING, VALUES = "fan_speed", ("1050", "1000")
 BLOCKS, STEP_MINUTES, LEAD_MINUTES = 3, 10.0, 6.0
 FIELDS = 8
-# Scenarios that differ in noise and sensors, not in what the operator does: that is the plan's.
-NOISE_SCENARIOS = (
-    "plain", "strong_drift", "ground_drift", "one_over_f", "bursts", "heavy_tails", "quantised", "interval_2s",
-    "curve_exponential", "straw_varies",
-)  # fmt: skip
 SCHEMA = {
     "scenario": pl.String(),
     "seed": pl.Int64(),

@@ -149,7 +149,7 @@ def test_a_trial_is_planned_from_the_lake(driven, tmp_path, capsys):
         (("--values", "1000"), "a trial compares two or three values, not 1"),
         (("--values", "1000,open"), "is a number in rpm, and 'open' is not one"),
         (("--values", "1000,1000.0"), "not all different"),
-        (("--tell", "2", "--hours", "1"), "No plan of 1 h can tell a change of 2 %"),
+        (("--tell", "2", "--hours", "1"), "No plan of 1 h can detect a change of 2 %"),
         (("--hours", "0.25"), "too short"),
         (("--out", "card.txt"), ".html"),
     ],
@@ -234,7 +234,7 @@ def test_each_change_counts_for_one_trial(driven, capsys):
     by_name = {one["name"]: one for one in found["trials"]}
     assert by_name["Fan"]["done"] == len(ORDER)
     assert by_name["inner"]["status"] == "planned"
-    assert "No change of the log fits its steps yet." in by_name["inner"]["remarks"]
+    assert "No logged change matches its steps yet." in by_name["inner"]["remarks"]
 
 
 @pytest.mark.slow

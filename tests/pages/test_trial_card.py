@@ -15,17 +15,17 @@ from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.inbox.discover import find_files
-from chaffinch.pipelines.trials.design.planned_trial import PlannedTrial, Wish, plan_trial
+from chaffinch.pipelines.trials.design.planned_trial import PlannedTrial, TrialRequest, plan_trial
 from chaffinch.pipelines.trials.done.matching import match_trials
 from chaffinch.schemas.tables import tables
 
-WISH = Wish("Combine A", ("fan_speed",), (("1000", "1050"),), tell_percent=40, hours=2.5, seed=5)
+REQUEST = TrialRequest("Combine A", ("fan_speed",), (("1000", "1050"),), tell_percent=40, hours=2.5, seed=5)
 MORNING = datetime(2026, 8, 1, 9, 0, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
 def planned(made_up) -> PlannedTrial:
-    return plan_trial(made_up.friendly_lake(), Farm(), WISH)
+    return plan_trial(made_up.friendly_lake(), Farm(), REQUEST)
 
 
 @pytest.fixture(scope="module")
@@ -82,6 +82,17 @@ def test_the_last_tap_can_be_taken_back(visit, card):
     assert len(page.locator("#text").input_value().splitlines()) == 2
 
 
+def test_when_the_time_is_up_it_asks_to_finish_the_pass(visit, card, planned):
+    page = visit(width=390, touch=True).open(card)
+    page.clock.install(time=MORNING)
+    page.reload()
+    page.locator("[data-tap='0']").tap()
+    minutes = planned.plan.steps[0].minutes
+    assert page.locator("#now").inner_text() == f"Step 1: {minutes:g} min left, then step 2."
+    page.clock.fast_forward(int(60_000 * minutes) + 20_000)
+    assert page.locator("#now").inner_text() == "Time is up: finish this pass, then step 2."
+
+
 @pytest.mark.parametrize("width", [390, 800, 1440])
 def test_the_card_fits_every_width_and_gloves(visit, card, width):
     seen = visit(width=width)
@@ -100,8 +111,10 @@ def test_it_is_one_page_of_paper(visit, card):
 
 
 def test_a_long_trial_is_one_page_of_paper_too(made_up, visit, tmp_path):
-    wish = Wish("Combine A", ("fan_speed", "upper_sieve_opening"), (("1000", "1050"), ("12", "14")))
-    planned = plan_trial(made_up.friendly_lake(), Farm(), replace(wish, tell_percent=60, hours=5, seed=3))
+    request = TrialRequest(
+        "Combine A", ("fan_speed", "upper_sieve_opening"), (("1000", "1050"), ("12", "14"))
+    )
+    planned = plan_trial(made_up.friendly_lake(), Farm(), replace(request, tell_percent=60, hours=5, seed=3))
     order = tuple(state for _ in range(4) for state in planned.design.order[:8])
     steps = tuple(planned.plan.steps[0] for _ in order)
     plan = planned.plan.model_copy(update={"steps": steps})
@@ -120,15 +133,15 @@ def test_it_names_nothing_outside_and_shows_the_cautions(card):
 
 
 def test_a_value_never_run_is_said_with_what_was(made_up):
-    wish = replace(WISH, values=(("1000", "1400"),))
-    planned = plan_trial(made_up.friendly_lake(), Farm(), wish)
+    request = replace(REQUEST, values=(("1000", "1400"),))
+    planned = plan_trial(made_up.friendly_lake(), Farm(), request)
     text = trial_card(planned, Farm(), 0, "trial.toml").decode()
     assert "has never worked at fan speed 1400" in text or "No log shows at which fan speed" in text
 
 
 def test_hostile_names_stay_text(made_up, visit, tmp_path):
     name = '</script><script>alert(1)</script>",=1'
-    planned = plan_trial(made_up.friendly_lake(), Farm(), replace(WISH, name=name))
+    planned = plan_trial(made_up.friendly_lake(), Farm(), replace(REQUEST, name=name))
     file = tmp_path / "card.html"
     file.write_bytes(trial_card(planned, Farm(), 0, "trial.toml"))
     seen = visit(width=390, touch=True)

@@ -1,4 +1,4 @@
-"""A range that holds whenever one looks, and what it says of going on.
+"""A range that holds at every look, and whether to go on.
 
 A 95 % range that is looked at every night excludes the truth on some night far more often than in one case of twenty.
 The normal mixture gives ranges that hold on all nights together (Robbins 1970, Ann. Math. Statist. 41:1397-1409;
@@ -21,19 +21,19 @@ HOPELESS = 0.05
 ENOUGH, GO_ON, WILL_NOT_SETTLE = "enough", "go on", "will not settle"
 
 
-def anytime_reach(variance: float, effect_sd: float = USUAL_EFFECT, missed: float = LEVEL_MISSED) -> float:
+def anytime_reach(variance: float, missed: float = LEVEL_MISSED) -> float:
     """Half the width of the anytime-valid range of a normal estimate.
 
-    sqrt(v (v + w^2) / w^2 (ln((v + w^2) / v) + 2 ln(1 / a))) with v the ``variance``, w the ``effect_sd`` of the
-    mixture, a the share ``missed`` over all looks.
+    sqrt(v (v + w^2) / w^2 (ln((v + w^2) / v) + 2 ln(1 / a))) with v the ``variance``, w ``USUAL_EFFECT``, a the
+    share ``missed`` over all looks.
     """
-    v, w2 = variance, effect_sd**2
+    v, w2 = variance, USUAL_EFFECT**2
     return float(np.sqrt(v * (v + w2) / w2 * (np.log((v + w2) / v) + 2 * np.log(1 / missed))))
 
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """state : enough, go on, or will not settle. switches_left : to settle it, as it looks now. chance : of settling
+    """state : enough, go on, or will not settle. switches_left : to settle it, as of now. chance : of settling
     it by the end of the plan."""
 
     state: str
@@ -49,9 +49,9 @@ def outlook(
     tell_log: float,
     missed: float = LEVEL_MISSED,
 ) -> Outlook:
-    """What an estimate after so many ``switches`` says of the ``remaining`` ones of the plan.
+    """Whether an estimate after this many ``switches`` makes the ``remaining`` ones of the plan worth driving.
 
-    tell_log : size of an effect worth telling, log scale, above zero. Settled is what is clear of zero, or clearly
+    tell_log : smallest effect that matters, log scale, above zero. Settled is what is clear of zero, or clearly
     smaller than that. The variance falls as one over the number of switches.
     """
     if is_settled(effect, variance, tell_log, missed):
@@ -74,7 +74,7 @@ def outlook(
 
 
 def is_settled(effect: float, variance: float, tell_log: float, missed: float = LEVEL_MISSED) -> bool:
-    """Whether the anytime-valid range is clear of zero, or inside what is not worth telling."""
+    """Whether the anytime-valid range is clear of zero, or inside what does not matter."""
     half = anytime_reach(variance, missed=missed)
     return abs(effect) > half or abs(effect) + half < tell_log
 

@@ -16,7 +16,7 @@ LONGEST_STEP_S = 6 * 3600.0
 
 
 def randomisation_of(lake: ReadableLake, one: Standing) -> RandomisationTest | None:
-    """The test of the main comparison; None for two settings at once, and where no mirrored block was driven whole.
+    """The test of the main comparison; None for two settings at once, and where no mirrored block was completed.
 
     A step of twice the length is two steps of the order as it was drawn.
     """

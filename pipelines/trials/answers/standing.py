@@ -1,11 +1,11 @@
-"""How far each trial of a lake is, what it says so far, and whether that is enough."""
+"""The progress of each trial of a lake, its answer so far, and whether that is enough."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from itertools import groupby, pairwise
+from itertools import combinations, groupby, pairwise
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from chaffinch.pipelines.trials.answers.anytime import (
     anytime_reach,
     outlook,
 )
+from chaffinch.pipelines.trials.done.matching import as_planned
 from chaffinch.pipelines.trials.written.judged_loss import judged_losses
 from scipy.special import ndtr, ndtri
 
@@ -75,7 +76,7 @@ class Standing:
     """One trial: what was done, the comparisons of its values, the first of which is the main one, and one word.
 
     steps : rows of ``trials``. began, ended : of what was done, as far as is known. fields : where. state : one of
-    the three words. sentences : what a reader should know beside that.
+    the three words. sentences : what else a reader should know.
     """
 
     delivery: str
@@ -94,13 +95,17 @@ class Standing:
     switches_left: int
     sentences: tuple[str, ...] = field(default=())
 
+    def values_of(self, setting: str) -> tuple[str, ...]:
+        """The planned values of one of the trial's settings."""
+        return tuple(self.steps[0]["values" if setting == self.settings[0] else "second_values"])
+
     @property
     def main(self) -> Comparison | None:
         return self.comparisons[0] if self.comparisons else None
 
 
 def standings(trials: pl.DataFrame, effects: pl.DataFrame, logged_machines: Sequence[str]) -> list[Standing]:
-    """All trials, the one that was worked on last first, those not begun at the end.
+    """All trials, the one that was worked on last first, those not started at the end.
 
     trials, effects : the tables. logged_machines : machines that have readings.
     """
@@ -171,16 +176,15 @@ def _comparisons(
     known = effects.filter(pl.col("alone_log_ratio").is_not_null(), pl.col("scope") == "field")
     both = ((first["setting"], first["values"]), (first["second_setting"], first["second_values"]))
     pairs = [
-        (setting, one, other)
+        (setting, values, one, other)
         for setting, values in both
         if setting
-        for k, one in enumerate(values)
-        for other in values[k + 1 :]
+        for one, other in combinations(values, 2)
     ]
     # Several comparisons share the five in a hundred.
     missed = LEVEL_MISSED / len(pairs)
-    for setting, one, other in pairs:
-        rows = _rows(known, setting, one, other)
+    for setting, values, one, other in pairs:
+        rows = _rows(known, setting, values, {one, other})
         seen = {row["outcome"] for row in rows}
         outcome = next((o for o in judged_losses(setting) if o in seen), None)
         if outcome is None:
@@ -207,26 +211,12 @@ def _comparisons(
         )
 
 
-def _rows(known: pl.DataFrame, setting: str, one: str, other: str) -> list[dict[str, Any]]:
-    ends = [
-        _same(pl.col("from_value"), a) & _same(pl.col("to_value"), b) for a, b in ((one, other), (other, one))
-    ]
-    return known.filter(pl.col("setting") == setting, ends[0] | ends[1]).to_dicts()
-
-
-def _same(column: pl.Expr, value: str) -> pl.Expr:
-    """Whether a logged value is the planned one; numbers by their size, within what displays round."""
-    number = _number(value)
-    if number is None:
-        return column == value
-    return (column.cast(pl.Float64, strict=False) - number).abs() <= 0.02 * max(abs(number), 1e-9)
-
-
-def _number(value: str) -> float | None:
-    try:
-        return float(value)
-    except ValueError:
-        return None
+def _rows(known: pl.DataFrame, setting: str, planned: Sequence[str], pair: set[str]) -> list[dict[str, Any]]:
+    """Rows between the two values of ``pair``, with values as the plan has them: displays round."""
+    rows = known.filter(pl.col("setting") == setting).to_dicts()
+    ends = ("from_value", "to_value")
+    rows = [row | {end: as_planned(row[end], planned) for end in ends} for row in rows]
+    return [row for row in rows if {row[end] for end in ends} == pair]
 
 
 def _pooled(rows: Sequence[dict[str, Any]], one: str) -> tuple[float, float]:
@@ -242,9 +232,7 @@ def _pooled(rows: Sequence[dict[str, Any]], one: str) -> tuple[float, float]:
 
 def _way(row: dict[str, Any], one: str) -> float:
     """-1 where a row goes the other way, to value ``one``."""
-    a, b = _number(row["from_value"]), _number(one)
-    same = row["from_value"] == one if a is None or b is None else abs(a - b) <= 0.02 * max(abs(b), 1e-9)
-    return 1.0 if same else -1.0
+    return 1.0 if row["from_value"] == one else -1.0
 
 
 def _turned(row: dict[str, Any], one: str, name: str) -> tuple[float, float, float] | None:
@@ -265,7 +253,7 @@ def _percent(log_ratio: float) -> float:
 
 
 def _span(steps: Sequence[dict[str, Any]]) -> tuple[datetime, datetime] | None:
-    """From the first step that was begun to the end of the last one, as planned."""
+    """From the first step that was started to the end of the last one, as planned."""
     begun = [s for s in steps if s["done_at"] is not None]
     if not begun:
         return None
@@ -289,10 +277,10 @@ def _remarks(
             "of them, correct the name in the trial's file, or add it to the machine's aliases in farm.toml."
         )
     elif first["status"] == "planned":
-        yield "No change of the log fits its steps yet."
+        yield "No logged change matches its steps yet."
     elif not answered:
         codes = effects["reasons"].explode().drop_nulls().unique().to_list() if effects.height else []
-        yield "There is no answer yet: too little steady work on both sides of its switches." + (
+        yield "No answer yet: too little steady work on both sides of its switches." + (
             f" Reasons given: {', '.join(sorted(codes))}." if codes else ""
         )
     for other in others:
@@ -311,4 +299,4 @@ def _remarks(
             numbers = [str(s["step"]) for s in group]
             yield f"Skipped: step{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}."
     if first["status"] == "abandoned":
-        yield "It was begun and not continued; what was done is used."
+        yield "It was started and not continued; the steps that were done are used."

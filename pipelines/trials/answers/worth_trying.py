@@ -11,7 +11,7 @@ import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs
-from chaffinch.pipelines.trials.design.precision import needed_error
+from chaffinch.pipelines.trials.design.precision import needed_error, settled_percent
 from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning, work_pattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS, judged_losses
 from chaffinch.pipelines.trials.written.trial_plan import USUAL_TELL_PERCENT
@@ -21,14 +21,14 @@ from scipy.special import ndtr, ndtri
 # Half a day's work, of which a trial takes the first part.
 HOURS = 2.5
 SEED = 1
-# So few fields fix the noise well enough to say about how much a trial settles.
+# Few fields give the noise well enough to say roughly what a trial settles.
 NOISE_FIELDS = 4
 RANGE_SDS = 2 * float(ndtri(0.975))
 
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """A trial that may be worth its while.
+    """A trial that may pay.
 
     outcome : loss by which it is ranked. chance : that ``value`` is better than the one in use. saves_percent,
     saves_kg_ha : expected saving where it is better, of the loss. area_ha : a year's area of the machine in the crop.
@@ -136,7 +136,7 @@ def _best_of(curve: pl.DataFrame, work: _Work, design: TrialDesign, farm: Farm) 
             row["machine"], row["crop"], row["setting"], row["unit"], in_use, row["value"], row["outcome"],
             chance, 100 * saved / chance if chance > 0 else 0.0, level * saved / chance if chance > 0 else 0.0,
             work.area_ha, kilograms, None if price is None else kilograms * price / 1000.0, measured,
-            design.hours, design.switches, float(100 * np.expm1(float(ndtri(0.975)) * design.se_log)),
+            design.hours, design.switches, settled_percent(design.se_log),
         )  # fmt: skip
         if kilograms > 0 and (best is None or kilograms > best.expected_kg):
             best = one

@@ -17,20 +17,26 @@ from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, c
 from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning
 from chaffinch.pipelines.trials.design.values_run import known_machine, never_run, values_run
 from chaffinch.pipelines.trials.written.judged_loss import judged_losses
-from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan, setting_named, value_as_text
+from chaffinch.pipelines.trials.written.trial_plan import (
+    USUAL_TELL_PERCENT,
+    PlannedStep,
+    TrialPlan,
+    setting_named,
+    value_as_text,
+)
 from chaffinch.schemas.declarations import Setting
 from scipy.special import ndtri
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
-    """What is to be compared: one or two settings, each with its values, and how the trial may be."""
+class TrialRequest:
+    """What to compare: one or two settings, each with its values; and limits of the trial."""
 
     machine: str
     settings: tuple[str, ...]
     values: tuple[tuple[str, ...], ...]
     crop: str | None = None
-    tell_percent: float = 15.0
+    tell_percent: float = USUAL_TELL_PERCENT
     hours: float = 3.0
     by_passes: bool = False
     seed: int = 1
@@ -40,7 +46,7 @@ class Wish:
 @dataclass(frozen=True, slots=True)
 class PlannedTrial:
     """The plan with its design. others : designs of the same length with other numbers of switches. known_percent :
-    what the lake already knows of the second value against the first in a field to come, %, with its range.
+    what the lake already knows about the second value against the first in a field to come, %, with its range.
     se_with_known : standard error of trial and lake together. new_values : values that the machine never ran at, by
     setting. run : those it did."""
 
@@ -55,27 +61,33 @@ class PlannedTrial:
     run: dict[str, list[str]]
 
 
-def plan_trial(lake: ReadableLake, farm: Farm, wish: Wish) -> PlannedTrial:
-    """Plan the trial that is wished for.
+def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> PlannedTrial:
+    """Plan the requested trial.
 
     Raises ``CallError`` for an unknown machine or setting, values that do not fit it, or where no plan of that length
-    tells enough.
+    is precise enough.
     """
-    machine = known_machine(lake, wish.machine, farm.machine_aliases())
-    catalogue, values = _checked(wish)
-    crop = farm.crop_named(wish.crop) if wish.crop else _usual_crop(lake, machine)
+    machine = known_machine(lake, request.machine, farm.machine_aliases())
+    catalogue, values = _checked(request)
+    crop = farm.crop_named(request.crop) if request.crop else _usual_crop(lake, machine)
     basis = known_for_planning(binned_fields(lake, farm), machine, crop, judged_losses(catalogue[0].name))
     task = TrialTask(
-        len(values[0]), len(values), wish.hours, basis.noise, basis.pattern, wish.seed, wish.by_passes
+        len(values[0]),
+        len(values),
+        request.hours,
+        basis.noise,
+        basis.pattern,
+        request.seed,
+        request.by_passes,
     )
-    design = chosen_design(task, wish.tell_percent)
+    design = chosen_design(task, request.tell_percent)
     run = {one.name: values_run(lake, machine, one) for one in catalogue}
     new = {one.name: never_run(one, mine, run[one.name]) for one, mine in zip(catalogue, values, strict=True)}
     known = (
         _known(lake, machine, crop, catalogue[0], values[0], basis.outcome) if len(values[0]) == 2 else None
     )
     return PlannedTrial(
-        _plan(wish, machine, crop, catalogue, values, design),
+        _plan(request, machine, crop, catalogue, values, design),
         design,
         tuple(designs(task)),
         task,
@@ -94,17 +106,17 @@ def binned_fields(lake: ReadableLake, farm: Farm) -> list[Binned]:
     return [one for one, _, _ in prepared_harvests(plan_jobs(lake, farm)) if isinstance(one, Binned)]
 
 
-def _checked(wish: Wish) -> tuple[list[Setting], list[tuple[str, ...]]]:
-    if len(wish.settings) != len(wish.values) or not 1 <= len(wish.settings) <= 2:
+def _checked(request: TrialRequest) -> tuple[list[Setting], list[tuple[str, ...]]]:
+    if len(request.settings) != len(request.values) or not 1 <= len(request.settings) <= 2:
         raise CallError("Give --values once for each --setting, of which there may be two.")
     catalogue, values = [], []
-    for named, written in zip(wish.settings, wish.values, strict=True):
+    for named, written in zip(request.settings, request.values, strict=True):
         try:
             setting = setting_named(named)
             texts = tuple(value_as_text(setting, one) for one in written)
         except DeclarationError as error:
             raise CallError(str(error)) from None
-        least, most = 2, 2 if len(wish.settings) == 2 else 3
+        least, most = 2, 2 if len(request.settings) == 2 else 3
         if not least <= len(texts) <= most:
             many = "two values" if most == 2 else "two or three values"
             raise CallError(f"{setting.label}: a trial compares {many}, not {len(texts)}: --values A,B")
@@ -124,7 +136,7 @@ def _usual_crop(lake: ReadableLake, machine: str) -> str | None:
 
 
 def _plan(
-    wish: Wish,
+    request: TrialRequest,
     machine: str,
     crop: str | None,
     catalogue: Sequence[Setting],
@@ -145,14 +157,14 @@ def _plan(
         f"{one.label} {' or '.join(mine)}" for one, mine in zip(catalogue, values, strict=True)
     )
     return TrialPlan(
-        name=wish.name or f"{compared}, {machine}, {wish.seed}",
+        name=request.name or f"{compared}, {machine}, {request.seed}",
         machine=machine,
         crop=crop,
         setting=catalogue[0].name,
         unit=catalogue[0].unit or None,
         values=values[0],
-        seed=wish.seed,
-        tell_percent=wish.tell_percent,
+        seed=request.seed,
+        tell_percent=request.tell_percent,
         second_setting=catalogue[1].name if len(values) == 2 else None,
         second_values=values[1] if len(values) == 2 else (),
         second_unit=catalogue[1].unit or None if len(values) == 2 else None,

@@ -1,4 +1,4 @@
-"""A trial designed: as few switches as tell what it is to tell, in a random order, as long as was asked for."""
+"""The design of a trial: the fewest switches that detect the wanted change, in random order, in the hours given."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from chaffinch.pipelines.errors import CallError, counted
 from chaffinch.pipelines.trials.design.precision import (
-    LEFT_OUT_S,
     TrialNoise,
     WorkPattern,
+    detectable_percent,
     errors_of_values,
     needed_error,
-    told_percent,
 )
 from chaffinch.pipelines.trials.design.random_order import (
     State,
@@ -31,10 +30,11 @@ LONGEST_HOURS = 40.0
 
 @dataclass(frozen=True, slots=True)
 class TrialDesign:
-    """Order and lengths of a trial's steps, with what it tells.
+    """Order and lengths of a trial's steps, with its precision.
 
     order : state of each step. step_s : length of a step, s. passes : in a step, where it goes by passes. se_log : of
-    the log effect between two values (the largest, of several). switches : changes in all.
+    the log effect between two values (the largest, of several). both_ways : whether each value has as many passes one
+    way as the other. switches : changes in all.
     """
 
     order: tuple[State, ...]
@@ -53,12 +53,12 @@ class TrialDesign:
 
     @property
     def smallest_percent(self) -> float:
-        return told_percent(self.se_log)
+        return detectable_percent(self.se_log)
 
 
 @dataclass(frozen=True, slots=True)
 class TrialTask:
-    """What is to be designed: how many values of how many settings, in how many hours, under which noise."""
+    """What to design: how many values of how many settings, in how many hours, under which noise."""
 
     values: int
     settings: int
@@ -113,40 +113,35 @@ def _error(order: Sequence[State], step_s: float, task: TrialTask) -> float:
 
 
 def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
-    """The design with the fewest switches that tells a change by ``tell_percent`` with 80 % power.
+    """The design with the fewest switches that detects a change by ``tell_percent`` with 80 % power.
 
-    Raises ``CallError`` where none of that length does, with what it would tell and how long one would have to be.
+    Raises ``CallError`` where none of that length does, with what it would detect and how long one would have to be.
     """
     found = designs(task)
     if not found:
         least = block_length(task.values, task.settings) * SHORTEST_STEP_S / 3600
+        many = f"{task.values} values" if task.settings == 1 else "4 combinations of values"
         raise CallError(
-            f"{task.hours:g} h are too short for a trial of {counted(task.values**task.settings, 'value', 'values')} "
+            f"{task.hours:g} h is too short for a trial of {many} "
             f"in steps of at least {SHORTEST_STEP_S / 60:.0f} minutes; plan {np.ceil(10 * least) / 10:g} h or more."
         )
     enough = [design for design in found if design.se_log <= needed_error(tell_percent)]
     if enough:
         return enough[0]
     best = min(found, key=lambda design: design.se_log)
-    longer = _hours_that_tell(task, tell_percent)
-    mend = f"about {longer:g} h would" if longer else f"not even {LONGEST_HOURS:g} h would"
+    longer = _hours_needed(task, tell_percent)
+    mend = f"about {longer:g} h would do" if longer else f"not even {LONGEST_HOURS:g} h would do"
+    best_percent = f"{np.ceil(best.smallest_percent):.0f}"
     raise CallError(
-        f"No plan of {task.hours:g} h can tell a change of {tell_percent:g} % from none with 80 % power: the best, "
-        f"with {counted(best.switches, 'switch', 'switches')}, tells {np.ceil(best.smallest_percent):.0f} %; {mend}. "
-        f"Give more --hours, or --tell {np.ceil(best.smallest_percent):.0f}."
+        f"No plan of {task.hours:g} h can detect a change of {tell_percent:g} % with 80 % power: the best, "
+        f"with {counted(best.switches, 'switch', 'switches')}, detects {best_percent} %; {mend}. "
+        f"Give more --hours, or --tell {best_percent}."
     )
 
 
-def _hours_that_tell(task: TrialTask, tell_percent: float) -> float | None:
-    for hours in (
-        np.geomspace(task.hours * 1.2, LONGEST_HOURS, 10) if task.hours < LONGEST_HOURS / 1.2 else ()
-    ):
-        rounded = float(np.ceil(2 * hours) / 2)
-        if any(d.se_log <= needed_error(tell_percent) for d in designs(replace(task, hours=rounded))[-3:]):
-            return rounded
+def _hours_needed(task: TrialTask, tell_percent: float) -> float | None:
+    shortest = min(1.2 * task.hours, LONGEST_HOURS)
+    for hours in np.unique(np.ceil(2 * np.geomspace(shortest, LONGEST_HOURS, 10)) / 2).tolist():
+        if any(d.se_log <= needed_error(tell_percent) for d in designs(replace(task, hours=hours))[-3:]):
+            return float(hours)
     return None
-
-
-def steady_share(step_s: float) -> float:
-    """Share of a step that is left after the seconds that a switch washes out."""
-    return max(0.0, 1 - LEFT_OUT_S / step_s)

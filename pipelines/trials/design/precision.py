@@ -1,4 +1,4 @@
-"""How precisely a trial will tell the effect of its values, before it is driven.
+"""How precisely a trial will measure the effect of its values, before it is driven.
 
 The effects are generalised least squares on the values in force, se = (x' M V^-1 M x)^(-1/2) with M taking the mean
 out: the estimator's own solution and the season's own noise, laid over the work as it will be driven.
@@ -7,7 +7,7 @@ out: the estimator's own solution and the season's own noise, laid over the work
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
@@ -19,29 +19,19 @@ from chaffinch.pipelines.estimate.model.noise import Noise
 from scipy.special import ndtri
 
 LEFT_OUT_S = WASHED_OUT_BEFORE_S + WASHED_OUT_AFTER_S
-# From this time scale on noise counts as drift.
-SLOW_S = 320.0
 # A change called with a 95 % range and with a power of 80 % is this many standard errors: 1.96 + 0.84.
-ERRORS_TOLD = float(ndtri(0.975) + ndtri(0.8))
+ERRORS_DETECTED = float(ndtri(0.975) + ndtri(0.8))
 
 
 @dataclass(frozen=True, slots=True)
 class TrialNoise(Noise):
-    """Noise on the log scale, with time scales of any kind. drifts : (factor of the slow noise, weight) pairs, over
-    which variances are averaged: a field may drift more or less than the season."""
+    """Noise on the log scale, with time scales of any kind."""
 
     own_scales_s: Array = field(default_factory=lambda: np.array([]))
-    drifts: tuple[tuple[float, float], ...] = ((1.0, 1.0),)
 
     @property
     def scales_s(self) -> Array:
         return self.own_scales_s
-
-    def with_drift(self, factor: float) -> TrialNoise:
-        slow = self.own_scales_s >= SLOW_S
-        return replace(
-            self, scale_variances=np.where(slow, self.scale_variances * factor, self.scale_variances)
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,23 +86,22 @@ def errors_of_values(
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return np.full((state.shape[1], state.shape[1]), np.inf)
     size = state.shape[1]
-    found = np.zeros((size, size))
-    for factor, weight in noise.drifts:
-        found += (
-            weight
-            * solve(observed, noise.with_drift(factor) if factor != 1 else noise).covariance[:size, :size]
-        )
-    return found
+    return solve(observed, noise).covariance[:size, :size]
 
 
-def told_percent(se_log: float) -> float:
+def detectable_percent(se_log: float) -> float:
     """Smallest fall of the loss, %, that is called with 80 % power at a standard error on the log scale."""
-    return float(-100 * np.expm1(-ERRORS_TOLD * se_log))
+    return float(-100 * np.expm1(-ERRORS_DETECTED * se_log))
 
 
 def needed_error(tell_percent: float) -> float:
     """Standard error on the log scale at which a fall by ``tell_percent`` is called with 80 % power."""
-    return float(-np.log1p(-tell_percent / 100) / ERRORS_TOLD)
+    return float(-np.log1p(-tell_percent / 100) / ERRORS_DETECTED)
+
+
+def settled_percent(se_log: float) -> float:
+    """Upper half of the 95 % range of one look around no change, %."""
+    return float(100 * np.expm1(ndtri(0.975) * se_log))
 
 
 def power(effect_log: float, se_log: float) -> float:

@@ -14,9 +14,10 @@ from chaffinch.pipelines.estimate.results.verdicts import reach
 from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS
 
-# Of a machine that no log is known of: minutes, an hour's third, and second to second. Common practice, no source.
+# For a machine without a log: noise of half a minute, of 20 minutes, and from second to second. Common practice, no
+# source.
 USUAL_NOISE = TrialNoise(np.array([0.09, 0.0625]), 0.09, own_scales_s=np.array([25.0, 1200.0]))
-# So many machine-fields fix the noise well enough for a plan.
+# This many machine-fields give the noise well enough for a plan.
 MOST_FIELDS = 8
 LEAST_WORK_S = 3600.0
 # A gap in steady work up to this long is a turn or a short stop; longer ones are breaks.
@@ -26,7 +27,7 @@ USUAL_SPEED_M_S = 1.6
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """What a trial is planned with. sentence : where it is from. outcome : the loss it is about."""
+    """What a trial is planned with. sentence : its source. outcome : the loss it is about."""
 
     noise: TrialNoise
     pattern: WorkPattern
@@ -78,13 +79,14 @@ def _largest(fields: list[Binned]) -> list[Binned]:
 def _absolute(season: SeasonOutcome) -> TrialNoise:
     """The season's noise on the log scale; the fields' own fast noise is taken at its median.
 
-    As large as its ranges will come out: wider where placebos ask for it, and where few fields know the noise.
+    Scaled as the estimator scales its ranges: wider where placebos require it, and where few fields fix the noise.
     """
     assert season.noise is not None
     parts = [prepare_alone(f.binned, season) for f in season.fields]
     wider = reach(season.freedom, season.placebos.widen) / reach(float("inf"), 1.0)
     scale = wider * float(np.median([p.scale for p in parts if p is not None]))
-    noise = season.noise
+    # The drift of the usual field: the mean over fields would be ruled by the few that drift most.
+    noise = season.noise.with_drift(float(np.exp(season.drift.centre)))
     variances, scales = noise.scale_variances, noise.scales_s
     if noise.ground_variance > 0:
         # What is bound to the ground passes by as the machine drives.
@@ -94,8 +96,6 @@ def _absolute(season: SeasonOutcome) -> TrialNoise:
         variances * scale**2,
         noise.second_variance * scale**2,
         own_scales_s=scales,
-        # The drift of the usual field: the mean over fields would be ruled by the few that drift most.
-        drifts=((float(np.exp(season.drift.centre)), 1.0),),
     )
 
 

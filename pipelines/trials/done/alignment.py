@@ -59,7 +59,7 @@ def align_runs(runs: Sequence[Run], switches: Sequence[Switch]) -> Alignment | N
                 if found > score:
                     score, came = found, before
             best[i, j] = score, came
-            # A single change tells nothing unless it is the planned one from value to value.
+            # A single change shows nothing unless it is the planned one from value to value.
             if (came is not None or (j > 0 and worth == AS_PLANNED)) and (
                 top is None or score >= best[top][0]
             ):
@@ -75,7 +75,7 @@ def align_runs(runs: Sequence[Run], switches: Sequence[Switch]) -> Alignment | N
 
 
 def _likeness(runs: Sequence[Run], j: int, switch: Switch) -> float | None:
-    """Worth of taking ``switch`` for the beginning of run ``j``; None where its value is another."""
+    """Score of ``switch`` as the beginning of run ``j``; None where its value is another."""
     if switch.after != runs[j].state:
         return None
     if j == 0:

@@ -16,7 +16,7 @@ from chaffinch.schemas.tables import tables
 
 # A switch is late where the step before it lasted this much longer than planned, whichever is more.
 LATE_SHARE, LATE_S = 0.5, 180.0
-# A trial that was begun and not continued while the machine went on working.
+# A trial that was started and not continued while the machine went on working.
 ABANDONED_AFTER = timedelta(days=3)
 # Changes of the two settings of a trial this close together are one switch.
 ONE_SWITCH_S = 120.0
@@ -33,7 +33,8 @@ _OF_WHAT_WAS_DONE = ("done_at", "done_minutes", "deviation", "extra")
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A trial found in the log. runs : with the planned steps of each. rows : places of the switches' adjustments."""
+    """A trial and where it was found in the log. runs, switches : each with its planned steps, or with the places of
+    its adjustments. alignment : None where the log has nothing of it."""
 
     steps: list[dict[str, Any]]
     runs: list[tuple[Run, list[dict[str, Any]]]]
@@ -47,9 +48,9 @@ def match_trials(
     """Rows of ``trials`` with what was done, and the ``changes`` with the name of the ``trial`` that each is part of.
 
     trials : rows of the table. changes : real adjustments by machine, in order of time. last_seen : the last reading
-    of each machine. Where two trials of a machine could be the same changes, they are of the one that they fit
-    better. A change between values of a trial that was not planned is part of it too: the analysis is of what was
-    done. Its values as the plan has them are ``trial_from`` and ``trial_to``.
+    of each machine. Where two trials of a machine could claim the same changes, the one that fits them better has
+    them. A change between values of a trial that was not planned is part of it too: the analysis is of what was done.
+    Its values as the plan has them are ``trial_from`` and ``trial_to``.
     """
     if trials.is_empty():
         return trials, dict(changes)
@@ -123,12 +124,12 @@ def _switches(log: pl.DataFrame, planned: Mapping[str, Sequence[str]]) -> list[t
     )
     # What each setting was at before its first change is in force until then.
     firsts = dict(rows.unique("setting", keep="first").select("setting", "from_value").iter_rows())
-    in_force = [_as_planned(firsts.get(name), planned[name]) for name in settings]
+    in_force = [as_planned(firsts.get(name), planned[name]) for name in settings]
     found: list[tuple[Switch, list[int]]] = []
     for at, setting, moved, logged_before, logged in rows.select(
         "_at", "setting", _moved_s(log), "from_value", "to_value"
     ).iter_rows():
-        before, after = (_as_planned(value, planned[setting]) for value in (logged_before, logged))
+        before, after = (as_planned(value, planned[setting]) for value in (logged_before, logged))
         place = settings.index(setting)
         was = list(in_force)
         was[place] = before if before is not None else was[place]
@@ -148,8 +149,8 @@ def _moved_s(log: pl.DataFrame) -> pl.Expr:
     return pl.col("made_at" if "made_at" in log.columns else "time").dt.epoch("us") / 1e6
 
 
-def _as_planned(value: str | None, planned: Sequence[str]) -> str | None:
-    """The planned value that a logged one is, within rounding; else as logged."""
+def as_planned(value: str | None, planned: Sequence[str]) -> str | None:
+    """The planned value that a logged one stands for, within what displays round; else as logged."""
     if value is None or value in planned:
         return value
     try:
@@ -266,7 +267,7 @@ def _marks(found: _Found, log: pl.DataFrame) -> list[pl.Series]:
     begins = pairs[0][1] + (pairs[0][0] == 0)
     for i in range(begins, pairs[-1][1] + 1):
         switch, places = found.switches[i]
-        # Where no log knows what was in force before, the plan's first value is taken for it.
+        # Where no log knows what was in force before, the plan's first value is assumed.
         before = tuple(
             a if a is not None else b for a, b in zip(switch.before, found.runs[0][0].state, strict=True)
         )

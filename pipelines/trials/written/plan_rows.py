@@ -11,7 +11,7 @@ PLANNED = "planned"
 
 
 def plan_rows(plan: TrialPlan) -> pl.DataFrame:
-    """Rows of ``trials`` of a plan of which nothing is done yet."""
+    """Rows of ``trials`` of a plan that was not started."""
     about = {
         "trial": plan.name,
         "machine": plan.machine,

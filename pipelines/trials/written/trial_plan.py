@@ -42,7 +42,7 @@ class TrialPlan(_Written):
     """A comparison of two or three values of one setting, or of two values each of two settings.
 
     Values are texts as ``adjustments`` has them: numbers in the catalogue's unit. ``tell_percent``: the change of
-    loss that the trial is to tell from none.
+    loss that the trial should detect.
     """
 
     name: str = Field(min_length=1, max_length=120)

@@ -7,6 +7,7 @@ import pytest
 from chaffinch.pipelines.trials.answers.anytime import (
     ENOUGH,
     GO_ON,
+    USUAL_EFFECT,
     WILL_NOT_SETTLE,
     anytime_reach,
     is_settled,
@@ -21,14 +22,14 @@ TELL = -np.log(0.85)
 
 def test_against_a_value_computed_elsewhere():
     # v = 0.01, w = 0.2: +- 0.308 where the range of one look is +- 0.196 (normal mixture, Robbins 1970).
-    assert anytime_reach(0.01, 0.2) == pytest.approx(0.308, abs=0.0005)
+    assert anytime_reach(0.01) == pytest.approx(0.308, abs=0.0005)
     assert float(ndtri(0.975)) * 0.1 == pytest.approx(0.196, abs=0.0005)
 
 
 def test_the_mixture_is_the_likelihood_ratio_of_ville():
     # At the end of the range the mixture's density of the estimate is 1 / a times that without effect (Ville 1939).
-    v, w = 0.003, 0.2
-    z = anytime_reach(v, w)
+    v, w = 0.003, USUAL_EFFECT
+    z = anytime_reach(v)
     density = [np.exp(-(z**2) / (2 * s)) / np.sqrt(s) for s in (v + w**2, v)]
     assert density[0] / density[1] == pytest.approx(20.0)
 

@@ -8,10 +8,10 @@ from chaffinch.pipelines.trials.design.precision import (
     Driven,
     TrialNoise,
     WorkPattern,
+    detectable_percent,
     errors_of_values,
     needed_error,
     power,
-    told_percent,
 )
 
 # Ornstein-Uhlenbeck noise of 25 s (SD 0.3) and 1200 s (SD 0.25), white 0.3 per second.
@@ -62,11 +62,11 @@ def test_against_the_whole_covariance_matrix():
 def test_a_change_by_15_percent_needs_an_error_of_0_058():
     # ln(0.85) / (1.96 + 0.84), computed elsewhere.
     assert needed_error(15.0) == pytest.approx(0.058, abs=0.0005)
-    assert told_percent(needed_error(15.0)) == pytest.approx(15.0)
+    assert detectable_percent(needed_error(15.0)) == pytest.approx(15.0)
     assert power(np.log(0.85), needed_error(15.0)) == pytest.approx(0.80, abs=0.001)
 
 
-def test_bins_tell_as_much_as_seconds():
+def test_bins_are_as_precise_as_seconds():
     # Ten-second bins of steady work without turns against single seconds, 36 s left out in both.
     steady = WorkPattern(pass_s=7200.0, turn_s=0.0).driven(2)
     ends = (900.0 * np.arange(1, 9)).tolist()

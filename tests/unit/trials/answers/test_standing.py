@@ -1,0 +1,60 @@
+"""Comparisons of a trial from rows of effects: which rows count, and in which direction."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+from builders.trials import plan_of, stored
+from chaffinch.dashboards.figures.trial_switches import switches_drawing
+from chaffinch.pipelines.trials.answers.standing import standings
+from chaffinch.schemas.tables import tables
+
+
+def effects_of(
+    *moves: tuple[str, str, float], scope: str = "field", setting: str = "fan_speed"
+) -> pl.DataFrame:
+    """Rows of a trial, each in a field of its own. moves : (from value, to value, log ratio with a range of 0.1)."""
+    rows = [
+        {
+            "scope": scope, "machine": "A", "field": f"field {k}", "setting": setting, "trial": "Fan",
+            "from_value": before, "to_value": after, "outcome": "cleaning_loss", "verdict": "less",
+            "alone_log_ratio": ratio, "alone_log_ratio_low": ratio - 0.1, "alone_log_ratio_high": ratio + 0.1,
+            "adjustments_pooled": 4,
+        }
+        for k, (before, after, ratio) in enumerate(moves)
+    ]  # fmt: skip
+    known = {name: kind for name, kind in tables()["effects"].polars_schema().items() if name in rows[0]}
+    return tables()["effects"].conform(pl.DataFrame(rows, schema=known))
+
+
+@pytest.mark.parametrize("other", ["1015", "1020", "1100"])
+def test_a_change_back_counts_the_other_way_however_near_the_values(other: str):
+    trials = stored(plan_of(["1000", other, other, "1000"]))
+    effects = effects_of(("1000", other, -0.3), (other, "1000", 0.3))
+    (one,) = standings(trials, effects, ["A"])[0].comparisons
+    assert (one.from_value, one.to_value) == ("1000", other)
+    assert one.log_ratio == pytest.approx(-0.3)
+    # Two fields of equal weight: half the variance of one.
+    assert one.variance == pytest.approx((0.1 / 1.959964) ** 2 / 2, rel=1e-5)
+
+
+def test_three_near_values_are_kept_apart():
+    order = ["1000", "1015", "1030"]
+    effects = effects_of(("1000", "1015", -0.1), ("1000", "1030", -0.3), ("1015", "1030", -0.2))
+    found = standings(stored(plan_of([*order, *reversed(order)])), effects, ["A"])[0].comparisons
+    assert [one.log_ratio for one in found] == pytest.approx([-0.1, -0.3, -0.2])
+
+
+def test_values_that_a_display_rounded_are_compared_and_drawn():
+    # A planned 12.4 mm shows as 12 on a display of whole millimetres, 3 % from it.
+    trials = stored(plan_of(["12.4", "16.4", "16.4", "12.4"], setting="upper_sieve_opening"))
+    mine = effects_of(("16", "12", 0.2), setting="upper_sieve_opening")
+    found = standings(trials, mine, ["A"])[0]
+    (one,) = found.comparisons
+    assert one.log_ratio == pytest.approx(-0.2)
+    switches = effects_of(
+        ("16", "12", 0.2), ("12", "16", -0.2), scope="adjustment", setting="upper_sieve_opening"
+    )
+    drawing = switches_drawing(switches, one, found.values_of("upper_sieve_opening"))
+    assert drawing.count("<circle") == 3
+    assert drawing.count("→") == 2
