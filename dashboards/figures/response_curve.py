@@ -45,7 +45,7 @@ def drawn_responses(responses: pl.DataFrame, prefix: str) -> list[tuple[str, str
 
 
 def best_in_words(best: BestValue) -> str:
-    """The best of the values tried, how sure, and what cannot be said."""
+    """The best of the values tried, with its range, and whether better may lie beyond."""
     unit = f"{NARROW}{best.unit}" if best.unit else ""
     what = OUTCOME_WORDS[best.outcome]
     span = (
@@ -64,7 +64,7 @@ def best_in_words(best: BestValue) -> str:
         more = f"{100 * float(np.expm1(best.regret)):.0f}{NARROW}%"
         text += f" The value in use is expected to lose {more} more than the best of them."
     if best.beyond:
-        text += f" {best.beyond.capitalize()} than tried may be better still; only trying can tell."
+        text += f" {best.beyond.capitalize()} than tried may be better still; only a trial can show it."
     return text
 
 

@@ -17,7 +17,7 @@ from chaffinch.dashboards.words.money import MEANING, loss_at_work, saved_in_wor
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
-from chaffinch.pipelines.agronomy.economics import Saving, saving
+from chaffinch.pipelines.agronomy.economics import Saving, counted_gain
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm
 
@@ -101,9 +101,8 @@ def answer_lines(
 def meaning_of_money(curve: dict[str, Any] | None, crop: str | None, farm: Farm) -> str:
     """What the money counts, in a sentence; empty without money."""
     at = loss_at_work(curve, None)
-    price = farm.prices.per_t.get(crop or "")
-    found = saving((0.0, -0.1, 0.1), at, price, farm.prices.machine_per_h) if at else None
-    return f"Money: {MEANING[found.by]}." if found else ""
+    by = counted_gain(at, farm.prices.per_t.get(crop or ""), farm.prices.machine_per_h) if at else None
+    return f"Money: {MEANING[by]}." if by else ""
 
 
 def _curve_of(inputs: FieldTables, readings: pl.DataFrame) -> dict[str, Any] | None:

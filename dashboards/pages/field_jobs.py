@@ -171,8 +171,8 @@ def field_job(
     }
     work = made.get(job_id(machine, name, row.get("day")))
     whole_machine = [lots.get(table, machine) for table in ("adjustments", "loads", "field_jobs")]
-    beside = whole_machine[1:] if work else whole_machine
+    of_machine = whole_machine[1:] if work else whole_machine
     here = tuple(one for one in trials if one.machine == machine and name in one.fields)
     stated = [repr(sorted(row.items())), repr(here), boundary or "", work or ""]
-    digest = digest_of([ground, *stated, *beside, *narrowed.values()])
+    digest = digest_of([ground, *stated, *of_machine, *narrowed.values()])
     return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed, here)

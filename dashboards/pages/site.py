@@ -101,7 +101,7 @@ class Pages:
         return self.made_from.get(name) == digest and (self.folder / name).is_file()
 
     def put(self, name: str, digest: str, make: Callable[[], bytes]) -> None:
-        """Write page ``name`` unless it is there and made from the same ``digest``, or comes out the same."""
+        """Write page ``name`` unless it is there and made from the same ``digest``, or its content is the same."""
         if self.holds(name, digest):
             self.kept[name] = digest
             self.unchanged.append(name)
@@ -109,7 +109,7 @@ class Pages:
             self.write(name, digest, make())
 
     def write(self, name: str, digest: str, content: bytes) -> None:
-        """Write page ``name`` unless it comes out the same."""
+        """Write page ``name`` unless its content is the same."""
         self.kept[name] = digest
         path = self.folder / name
         if path.is_file() and path.read_bytes() == content:
@@ -250,7 +250,7 @@ def _put_trials(
 
 
 def _suggested(lake: ReadableLake, farm: Farm, responses: pl.DataFrame) -> dict[str, list[str]]:
-    """The trials most worth their while of each machine, as sentences."""
+    """The most worthwhile trials of each machine, as sentences."""
     found: dict[str, list[str]] = {}
     if responses.is_empty():
         return found
@@ -270,7 +270,7 @@ def _put_groups(
     trials: Sequence[ShownTrial],
     suggested: Mapping[str, list[str]],
 ) -> None:
-    """A page per machine and per crop. suggested : sentences on trials worth their while, by machine."""
+    """A page per machine and per crop. suggested : sentences on worthwhile trials, by machine."""
     effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, tables, facts)

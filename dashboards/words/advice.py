@@ -9,7 +9,7 @@ from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.terms import OUTCOME_WORDS
 from chaffinch.schemas.declarations import settings
 
-# One more change tells little: eleven switches by design have a third of the error of one (simulated seasons).
+# One more change adds little; a trial's switches add more (the README compares the two).
 REPEAT_IT = "Compare the two values in a trial: some hours with several switches (chaffinch trial plan)."
 # What answers the question that a reason code leaves open. A range narrows with steady work on both sides and
 # with each repeat of the same change; the times are common practice, no source.

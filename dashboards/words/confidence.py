@@ -1,6 +1,6 @@
 """How sure an answer is, in words and a number; the words are defined here and nowhere else.
 
-sure : at least 97.5 % on one side, which is where the 95 % range is clear of zero. likely : at least 80 %. open :
+sure : at least 97.5 % on one side, which is where the 95 % range excludes zero. likely : at least 80 %. open :
 anything less.
 """
 
@@ -12,7 +12,7 @@ from chaffinch.dashboards.words.terms import NARROW
 
 SURE, LIKELY = 0.975, 0.8
 DEFINITION = (
-    f"Sure means at least 97.5{NARROW}% probable: the 95{NARROW}% range is clear of zero. "
+    f"Sure means at least 97.5{NARROW}% probable: the 95{NARROW}% range excludes zero. "
     f"Likely means at least 80{NARROW}%. Anything less is open."
 )
 

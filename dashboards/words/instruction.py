@@ -70,7 +70,7 @@ def _better(best: BestValue, lines: Sequence[SettingLine]) -> Ranked | None:
     if line is None or line.now is None or best.outcome not in LOSS_OUTCOMES:
         return None
     # The curve is about the machine now; of a field cut long ago with another value it says nothing.
-    if abs(float(line.now) - best.value_in_use) > 1e-9 or best.value == best.value_in_use:
+    if not _is_value(line.now, best.value_in_use) or best.value == best.value_in_use:
         return None
     gain = -best.log_ratio
     half = (best.log_ratio_high - best.log_ratio_low) / 2
@@ -80,8 +80,16 @@ def _better(best: BestValue, lines: Sequence[SettingLine]) -> Ranked | None:
     do = f"Try {value}: {line.label.lower()}, against {now} in {TRIAL}"
     size = f"{signed(100 * math.expm1(best.log_ratio))}{NARROW}%"
     chance = chance_in_words(_chance_of(gain, half))
-    why = f"Over all logs, {OUTCOME_WORDS[best.outcome]} there is {size} against {now}: {chance}."
+    why = f"Across all logs, {OUTCOME_WORDS[best.outcome]} there is {size} against {now}: {chance}."
     return gain, Instruction(do, why)
+
+
+def _is_value(text: str, value: float) -> bool:
+    """Whether a value as logged, which may be a word, is this number."""
+    try:
+        return abs(float(text) - value) < 1e-6
+    except ValueError:
+        return False
 
 
 def _chance_of(gain: float, half: float) -> float:

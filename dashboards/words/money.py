@@ -22,7 +22,7 @@ MEANING = {
 
 def loss_at_work(curve: Mapping[str, Any] | None, outcome: Outcome | None) -> LossAtWork | None:
     """Where the machine worked before a change. curve : its row of ``loss_curves``. outcome : of machine loss, whose
-    kg/ha tell the loss before; else it is that of the curve."""
+    kg/ha give the loss before; else it is that of the curve."""
     if curve is None:
         return None
     loss = curve["loss_kg_ha"]

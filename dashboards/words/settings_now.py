@@ -24,7 +24,7 @@ Row = dict[str, Any]
 class SettingLine:
     """All changes of one setting in a field (of one joint change), newest value last.
 
-    settings : (setting, from, to, unit) that the outcomes speak of. number : of the first change. changes : how
+    settings : (setting, from, to, unit) that the outcomes are about. number : of the first change. changes : how
     many. now : value in force at the end, None for services and joint changes. undone : the setting is back where it
     began, or a joint change was changed again in all its settings. last_time : of the last change.
     """
@@ -140,7 +140,7 @@ def _line(
 def _moved(
     row: Row, name: str, before: str | None, after: str | None, loss_error: float | None
 ) -> Outcome | None:
-    """The effect of a field's row for the way from ``before`` to ``after``; None where the row does not tell it."""
+    """The effect of a field's row for the way from ``before`` to ``after``; None where the row does not say."""
     if row["from_value"] is not None or row["to_value"] is not None:
         ends = (row["from_value"], row["to_value"])
         factor = 1.0 if ends == (before, after) else -1.0 if ends == (after, before) else None

@@ -13,6 +13,7 @@ from datetime import datetime
 from html import escape
 from zoneinfo import ZoneInfo
 
+from chaffinch.pipelines.validate.judgement import in_words
 from chaffinch.schemas.declarations import crops, reasons, settings
 from chaffinch.schemas.tables import NOT_LOGGED
 
@@ -162,11 +163,8 @@ def day(moment: datetime, zone_name: str | None) -> str:
 
 
 def duration(seconds: float) -> str:
-    """``45 s``, ``12 min`` or ``1 h 05 min``."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    """``45 s``, ``12 min`` or ``1 h 5 min``."""
+    return f"{seconds:.0f} s" if seconds < 90 else in_words(seconds / 3600)
 
 
 def plainly(value: object) -> object:

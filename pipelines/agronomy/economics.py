@@ -7,8 +7,9 @@ Harvesting a hectare costs machine time and lost grain. With machine cost c [per
 
     cost(F) = c Y / F + p Y L0 e^e (F / F0)^s         per hectare, e the log effect of a change of settings
 
-Its least lies at F* = (c F0^s / (p L0 e^e s))^(1 / (s + 1)); e moves F* by e^(-e / (s + 1)) and the least cost by
-e^(e / (s + 1)). So a change is worth what the least cost falls: whoever loses less drives faster. Own derivation.
+It is lowest at F* = (c F0^s / (p L0 e^e s))^(1 / (s + 1)); e multiplies F* by e^(-e / (s + 1)) and the least cost
+by e^(e / (s + 1)). A change is worth the fall in the least cost: with less loss it pays to drive faster. Own
+derivation.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 from chaffinch.pipelines.agronomy.exact import Numbers, quotient
 from numpy.typing import NDArray
 
-# Beyond this factor either way of the feed rate driven, the loss curve is not seen but guessed.
+# Further than this factor from the feed rate driven, the loss curve is a guess.
 FURTHEST_FEED = 2.0
 # Loss rises with feed rate: draws of a slope below this are taken to be this (common practice, no source).
 LEAST_SLOPE = 0.2
@@ -78,7 +79,7 @@ def cost_per_ha(
 def cheapest_feed_t_h(
     at: LossAtWork, price_per_t: float, machine_per_h: float, log_effect: Numbers = 0.0
 ) -> Numbers:
-    """F*, kept within a factor ``FURTHEST_FEED`` of F0: the cost has one least, so an end reached is the best."""
+    """F*, kept within a factor ``FURTHEST_FEED`` of F0: the cost has one minimum, so an end reached is the best."""
     assert at.slope is not None
     share = at.loss_share * np.exp(log_effect)
     free = (machine_per_h / (price_per_t * share * at.slope)) ** (1 / (at.slope + 1))
@@ -101,6 +102,13 @@ class Saving:
     by: str
 
 
+def counted_gain(at: LossAtWork, price_per_t: float | None, machine_per_h: float | None) -> str | None:
+    """Which gain ``saving`` counts: its ``by``; None where too little is known for any."""
+    weighed = price_per_t is not None and at.loss_kg_ha is not None
+    timed = machine_per_h is not None and at.slope is not None
+    return "both" if weighed and timed else "grain" if weighed else "time" if timed else None
+
+
 def saving(
     log_effect: tuple[float, float, float],
     at: LossAtWork,
@@ -114,25 +122,29 @@ def saving(
     depends on the slope of one. With both prices the least costs before and after are compared; with the price of
     grain alone the loss at the same feed rate, with the cost of an hour alone machine time at the same loss.
     """
+    by = counted_gain(at, price_per_t, machine_per_h)
+    if by is None:
+        return None
     rng = np.random.default_rng(SEED)
     z = rng.standard_normal((3, DRAWS))
-    # The draws have the mean and spread that they stand for.
+    # So that the draws have exactly the mean and spread asked for.
     z = (z - z.mean(axis=1, keepdims=True)) / z.std(axis=1, keepdims=True)
     middle, low, high = log_effect
     effect = middle + (high - low) / (2 * 1.959963984540054) * z[0]
     loss = None if at.loss_kg_ha is None else at.loss_kg_ha * np.exp(at.loss_error * z[1])
     slope = None if at.slope is None else np.maximum(at.slope + at.slope_error * z[2], LEAST_SLOPE)
-    if price_per_t is not None and machine_per_h is not None and slope is not None and loss is not None:
-        drawn = replace(at, loss_kg_ha=loss, slope=slope)
-        before, after = (_least_cost(drawn, price_per_t, machine_per_h, e) for e in (0.0, effect))
-        return _of_draws(before - after, "both")
-    if price_per_t is not None and loss is not None:
-        return _of_draws(value_of_loss_per_ha(-loss * np.expm1(effect), price_per_t), "grain")
-    if machine_per_h is not None and slope is not None:
+    if by == "grain":
+        assert price_per_t is not None and loss is not None
+        return _of_draws(value_of_loss_per_ha(-loss * np.expm1(effect), price_per_t), by)
+    assert machine_per_h is not None and slope is not None
+    if by == "time":
         ratio = np.clip(np.exp(-effect / slope), 1 / FURTHEST_FEED, FURTHEST_FEED)
         area_ha_h = at.feed_t_h / at.yield_t_ha
-        return _of_draws(value_of_throughput_per_ha(area_ha_h, ratio, machine_per_h), "time")
-    return None
+        return _of_draws(value_of_throughput_per_ha(area_ha_h, ratio, machine_per_h), by)
+    assert price_per_t is not None
+    drawn = replace(at, loss_kg_ha=loss, slope=slope)
+    before, after = (_least_cost(drawn, price_per_t, machine_per_h, e) for e in (0.0, effect))
+    return _of_draws(before - after, by)
 
 
 def _least_cost(at: LossAtWork, price_per_t: float, machine_per_h: float, log_effect: Numbers) -> Numbers:

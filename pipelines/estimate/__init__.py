@@ -100,7 +100,7 @@ def estimate_answers(
 def _by_own_log(
     fields: Sequence[Binned], calibrations: Mapping[MachineCrop, Calibration], each: FanOut
 ) -> tuple[ByOwnLog, dict[str, ClockOffset]]:
-    """All outcomes fitted, and what each log says by itself; the clocks of settings logs by responses."""
+    """All outcomes fitted, and what each log says alone; the clocks of settings logs by responses."""
     if not any(f.changes for f in fields):
         return by_own_log([], {}, {}), {}
     fields = of_all_that_entered(in_likely_units(fields), calibrations)

@@ -1,4 +1,4 @@
-"""What the estimator is held to: how often ranges hold, and how seldom nothing is called something."""
+"""What the estimator is held to: how often ranges hold, and how rarely it calls an effect where there is none."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ HELD_COVERAGE = (0.91, 0.98)
 HELD_FALSE = 0.05
 # Where logs can't show an effect, nine of ten changes are refused.
 MOST_ANSWERED = 0.1
-# Answers that share evidence call no more than one in fifty where there is no effect.
+# Answers that share evidence call at most one in fifty where there is no effect.
 USUAL_FALSE = 0.02
 # With fewer effects than this, chance alone passes the limits above: 0.95 - 3.29 sqrt(0.95 x 0.05 / 300) =
 # 0.909 is where ranges that hold exactly 95 % end in all but one case in a thousand.

@@ -66,7 +66,7 @@ def run_proof(
     fields : machine-fields a season instead of the scenario's own. processes : at most; the machine's cores
     when None.
 
-    The result holds ``held`` and ``failings`` (see ``scoring.failings``), ``seed``, ``season_seeds``, ``scores`` of
+    The result holds ``held`` and ``failings`` (see ``limits.failings``), ``seed``, ``season_seeds``, ``scores`` of
     single changes, ``scores_by_outcome`` of them, ``scores_by_scope`` of wider rows (see ``scoring.score``),
     ``reliability`` (see ``scoring.reliability``), ``sentences``, ``fields_of_structural`` (machine-fields a scenario
     that the structural time series was given), and nothing that is not plain JSON.

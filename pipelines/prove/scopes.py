@@ -1,4 +1,4 @@
-"""Answers of all scopes beside the truth: single changes in kg/ha, fields, machines, the season, a field to come."""
+"""Answers of all scopes against the truth: single changes in kg/ha, fields, machines, the season, a field to come."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """How often a method's ranges held the truth, how wide they were, and how often its verdicts misled.
 
-One scorer for answers of all scopes. Answers of one season share its noise and its settings, so what chance does to
-a coverage is told by drawing whole seasons (a cluster bootstrap: Field and Welsh 2007, J. R. Statist. Soc. B
+One scorer for answers of all scopes. Answers of one season share its noise and its settings, so the chance range of
+a coverage comes from drawing whole seasons (a cluster bootstrap: Field and Welsh 2007, J. R. Statist. Soc. B
 69:369-390).
 """
 
@@ -40,7 +40,7 @@ JUDGED_SCHEMA = {
 
 # A verdict against a true effect smaller than this (2 %) has no wrong sign worth the name.
 SMALLEST_SIGN = math.log(1.02)
-# Seasons from which their own differences tell how far chance goes, and how often they are drawn.
+# From so many seasons on, their own differences show how far chance goes; and how often they are drawn.
 ENOUGH_SEASONS, RESAMPLES = 5, 1000
 
 Score = dict[str, Any]
@@ -147,19 +147,19 @@ def _log_score(answered: pl.DataFrame) -> float | None:
 
 def reliability(judged: pl.DataFrame) -> list[Score]:
     """By scope and tenth of ``chance_less``: how often the outcome did fall; no effect at all counts half."""
-    told = judged.filter((pl.col("method") == OURS) & pl.col("chance_less").is_not_null())
+    known = judged.filter((pl.col("method") == OURS) & pl.col("chance_less").is_not_null())
     fell = pl.when(pl.col("truth") == 0).then(0.5).otherwise((pl.col("truth") < 0).cast(pl.Float64))
     tenth = (pl.col("chance_less") * 10).floor().clip(0, 9).cast(pl.Int64).alias("tenth")
     return (
-        told.filter(pl.col("verdict") != "cannot tell")
+        known.filter(pl.col("verdict") != "cannot tell")
         .group_by("scope", tenth)
-        .agg(pl.len().alias("cases"), pl.col("chance_less").mean().alias("told"), fell.mean().alias("fell"))
+        .agg(pl.len().alias("cases"), pl.col("chance_less").mean().alias("stated"), fell.mean().alias("fell"))
         .sort("scope", "tenth")
         .to_dicts()
     )
 
 
-def _beside(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> pl.DataFrame:
+def _with_reference(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> pl.DataFrame:
     """``answered`` with what the reference found, ``other_``..., on the effects that both answered."""
     other = judged.filter((pl.col("method") == reference) & (pl.col("verdict") != "cannot tell"))
     answered = answered.filter(pl.col("scope").fill_null(ADJUSTMENT) == ADJUSTMENT)
@@ -171,7 +171,7 @@ def _beside(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> pl.
 
 
 def _width_ratio_at_level(answered: pl.DataFrame, judged: pl.DataFrame) -> float | None:
-    both = _beside(answered, judged, ORACLE)
+    both = _with_reference(answered, judged, ORACLE)
     if both.is_empty():
         return None
     ours = stretch_to_hold(both["low"], both["high"], both["truth"])
@@ -188,7 +188,7 @@ def stretch_to_hold(low: pl.Series, high: pl.Series, truth: pl.Series) -> float:
 
 def _width_ratio(answered: pl.DataFrame, judged: pl.DataFrame, reference: str) -> float | None:
     """Mean width over the mean width of the reference, on the effects that both answered with an end."""
-    both = _beside(answered, judged, reference).filter(
+    both = _with_reference(answered, judged, reference).filter(
         pl.col("width").is_finite(), pl.col("other_width").is_finite()
     )
     width, other_width = _number(both["width"].mean()), _number(both["other_width"].mean())

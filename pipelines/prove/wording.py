@@ -87,8 +87,8 @@ def furthest_off(tenths: list[dict[str, Any]]) -> str | None:
     many = [t for t in tenths if t["scope"] == ADJUSTMENT and t["cases"] >= MANY_CASES]
     if not many:
         return None
-    worst = max(many, key=lambda t: abs(t["told"] - t["fell"]))
-    return f"{percent(worst['told'])} were told and {percent(worst['fell'])} of {worst['cases']} fell"
+    worst = max(many, key=lambda t: abs(t["stated"] - t["fell"]))
+    return f"{percent(worst['stated'])} were stated and {percent(worst['fell'])} of {worst['cases']} fell"
 
 
 def _of_outcome(one: Score) -> str:

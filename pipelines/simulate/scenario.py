@@ -89,7 +89,7 @@ class Operator:
     speed_change_log : natural log of the factor by which the target speed changes at each adjustment.
     joint_share : share of adjustments that move a whole group of settings within 30 s.
     there_and_back_share : share of adjustments that undo the one before (A-B-A).
-    unlogged : further adjustments a field that no log knows of.
+    unlogged : further adjustments a field that no log has.
     script : instead of chance, what is moved in each field (by its number): for each adjustment the minute
         and the settings with their steps. Fields beyond its end are left to chance. Minutes are those of an
         unchanging speed: a speed change at one adjustment shifts the next.

@@ -109,7 +109,7 @@ def test_reliability_by_hand():
     rows = judged([(-0.1, -0.1, -0.3, 0.1, "no clear change")] * 3 + [(0.0, 0, -1, 1, "no clear change")])
     (tenth,) = reliability(rows.with_columns(pl.lit(0.83).alias("chance_less"), scope=pl.lit("adjustment")))
     assert (tenth["tenth"], tenth["cases"]) == (8, 4)
-    assert (tenth["told"], tenth["fell"]) == (pytest.approx(0.83), pytest.approx(3.5 / 4))
+    assert (tenth["stated"], tenth["fell"]) == (pytest.approx(0.83), pytest.approx(3.5 / 4))
 
 
 def test_a_number_without_a_verdict_is_no_answer():

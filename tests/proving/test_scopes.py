@@ -1,4 +1,4 @@
-"""What the simulator knows of fields, machines, the season and a field to come, beside rows written by hand."""
+"""The simulator's truth of fields, machines, the season and a field to come, against rows written by hand."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def steps(season) -> pl.DataFrame:
 
 
 def row_of(scope: str, setting: str, outcome: str, **result) -> dict:
-    """A row of ``effects``; ranges on the log scale are -0.1 to 0.1 unless told."""
+    """A row of ``effects``; ranges on the log scale are -0.1 to 0.1 unless given."""
     numbers = {"log_ratio": 0.0, "log_ratio_low": -0.1, "log_ratio_high": 0.1}
     named = {"scope": scope, "setting": setting, "outcome": outcome, "crop": "wheat", "chance_less": 0.5}
     return {**named, **numbers, "verdict": "no clear change", **result}
@@ -53,7 +53,7 @@ def judged(season, steps, *rows: dict) -> pl.DataFrame:
 
 
 def test_each_scope_has_its_own_truth(season, steps):
-    """Concave clearance is moved by 2 mm a step: told for 1 mm, truths are half of a step's."""
+    """Concave clearance is moved by 2 mm a step: stated for 1 mm, truths are half of a step's."""
     step = {"per_step": 1.0, "unit": "mm"}
     machine, field = steps["machine"][0], steps["field"][0]
     result = judged(

@@ -54,7 +54,7 @@ def test_the_result_is_plain_json_and_names_its_seed(proof):
     assert "Seed 12" in proof["sentences"][0]
 
 
-def test_wider_rows_are_scored_by_scope_and_told(proof):
+def test_wider_rows_are_scored_by_scope_and_reported(proof):
     scopes = {one["scope"]: one for one in proof["scores_by_scope"]}
     assert {"field", "machine", "season"} <= set(scopes)
     assert all(one["answered"] > 0 for one in scopes.values())

@@ -8,7 +8,7 @@ import polars as pl
 
 # Losses by which a value is judged, the first that is known.
 JUDGED_BY = ("machine_loss", "separation_loss", "cleaning_loss")
-# So sure that the end of the range is the best of it, better may lie beyond.
+# Where the end of the range is its best with at least this probability, better may lie beyond.
 LIKELY_BEYOND = 0.5
 # The shares of the probability that a range of 95 % leaves out on either side.
 LEFT_OUT = 0.025

@@ -12,6 +12,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import Calibration, MachineCrop, calibration_of
 from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES
+from chaffinch.pipelines.work.random_effects import random_effects
 from chaffinch.schemas.tables import tables
 
 Row = dict[str, Any]
@@ -34,7 +35,7 @@ def loss_curves_table(
     slopes = np.array([row["slope"] for row in rows], dtype=float)
     errors = np.array([row["slope_error"] for row in rows], dtype=float)
     known = np.isfinite(slopes) & np.isfinite(errors) & (errors > 0)
-    middle, between = between_fields(slopes[known], errors[known] ** 2)
+    middle, between = random_effects(slopes[known], errors[known] ** 2)
     together = list(_of_machines(rows, between))
     for row, slope, error, usable in zip(rows, slopes, errors, known, strict=True):
         if not usable:
@@ -46,22 +47,6 @@ def loss_curves_table(
             row["slope"], row["slope_error"] = middle, float(1 / np.sqrt((1 / errors[known] ** 2).sum()))
     frame = pl.DataFrame(rows + together, schema_overrides=dict(table.polars_schema()))
     return table.conform(frame).sort("machine", "crop", "field", "first_time", nulls_last=True)
-
-
-def between_fields(estimates: np.ndarray, variances: np.ndarray) -> tuple[float, float]:
-    """Mean and variance between fields of ``estimates`` (k,) with ``variances`` (k,).
-
-    DerSimonian and Laird 1986, Controlled Clinical Trials 7:177-188. NaN and 0 without estimates.
-    """
-    if estimates.size == 0:
-        return float("nan"), 0.0
-    weight = 1 / variances
-    mean = weight @ estimates / weight.sum()
-    q = weight @ (estimates - mean) ** 2
-    spare = weight.sum() - (weight**2).sum() / weight.sum()
-    between = max(0.0, (q - (estimates.size - 1)) / spare) if estimates.size > 1 else 0.0
-    again = 1 / (variances + between)
-    return float(again @ estimates / again.sum()), float(between)
 
 
 def _of_field(

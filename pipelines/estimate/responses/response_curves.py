@@ -1,7 +1,7 @@
 """The table ``responses``: each outcome along the values tried of each numeric setting, with the best of them.
 
 Curves come from draws of the model in ``response_draws``. Nothing is said beyond the values tried: where the best
-lies at the end of the range, higher or lower may be better still, and only trying can tell.
+lies at the end of the range, higher or lower may be better still, and only a trial can show it.
 """
 
 from __future__ import annotations
@@ -81,13 +81,10 @@ def _draw_apart(inputs: Mapping[str, tuple[list[FieldEstimates], list[int], floa
 def _to_draw(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToDraw | None:
     """None where no numeric setting was changed."""
     used = used_changes(season, usable, diameters_m)
-    numbers = _numeric_settings(used)
+    labels = sorted({d.label for u in used for d in u.doses}, key=str)
+    numbers = _numeric_settings(used, labels)
     if not numbers:
         return None
-    labels = sorted({d.label for u in used for d in u.doses}, key=str)
-    numbers = [
-        replace(one, at=labels.index(one.label), bend=len(labels) + 3 * i) for i, one in enumerate(numbers)
-    ]
     groups = [*range(len(labels)), *(one.at for one in numbers for _ in range(3))]
     return ToDraw(season, used, numbers, _bent_estimates(used, labels, numbers, season), groups)
 
@@ -102,24 +99,26 @@ def responses_table(rows: Sequence[Row]) -> pl.DataFrame:
     return table.conform(frame).sort(order, nulls_last=True, maintain_order=True)
 
 
-def _numeric_settings(used: Sequence[Used]) -> list[NumericSetting]:
+def _numeric_settings(used: Sequence[Used], labels: Sequence[Label]) -> list[NumericSetting]:
+    """The numeric settings among ``labels``; their bends and interactions are columns after those of all labels."""
     tried: dict[Label, list[Dose]] = {}
     for u in used:
         for dose in u.doses:
-            if dose.values is not None and dose.per_step and np.isfinite(dose.values).all():
+            if dose.values is not None and dose.per_step:
                 tried.setdefault(dose.label, []).append(dose)
     found = []
-    for label, doses in sorted(tried.items(), key=str):
+    for i, (label, doses) in enumerate(sorted(tried.items(), key=lambda one: str(one[0]))):
         values = [value for dose in doses for value in dose.values or ()]
-        middle = (min(values) + max(values)) / 2
-        found.append(NumericSetting(label, doses[0].unit, 0, 0, middle, float(doses[0].per_step or 1.0)))
+        middle, step = (min(values) + max(values)) / 2, float(doses[0].per_step or 1.0)
+        at, bend = labels.index(label), len(labels) + 3 * i
+        found.append(NumericSetting(label, doses[0].unit, at, bend, middle, step))
     return found
 
 
 def _bent_estimates(
     used: Sequence[Used], labels: Sequence[Label], numbers: Sequence[NumericSetting], season: SeasonOutcome
 ) -> list[FieldEstimates]:
-    """The estimates of ``shared_rows`` with the columns of bends and interactions beside the doses."""
+    """The estimates of ``shared_rows`` with columns of bends and interactions added to the doses."""
     conditions = _conditions(used)
     by_label = {one.label: one for one in numbers}
     found = []
@@ -135,7 +134,11 @@ def _bent_estimates(
                 at = one.bend - len(labels)
                 moved = dose.amount
                 before, after = (float(one.z(value)) for value in dose.values)
-                more[i, at : at + 3] += bent(before, after), MOISTURE * moved * moisture, FEED * moved * feed
+                more[i, at : at + 3] += (
+                    float(bent(before, after)),
+                    MOISTURE * moved * moisture,
+                    FEED * moved * feed,
+                )
         found.append(replace(field, doses=np.hstack([field.doses, more])))
     return found
 

@@ -5,7 +5,7 @@ For one change of a numeric setting from x0 to x1, with z = (x - middle of the r
     E b = u1 (z1 - z0) + u2 BEND (z1^2 - z0^2) + u3 MOISTURE (z1 - z0) (m - m_crop) + u4 FEED (z1 - z0) ln(q / q_crop)
 
 m, q : mean grain moisture [%] and feed rate [t/h] of the work around the change; m_crop, q_crop : their means over
-the crop's changes, so that u1 and u2 speak of usual conditions. u = theta + crop + year + machine + field with the
+the crop's changes, so that u1 and u2 apply to usual conditions. u = theta + crop + year + machine + field with the
 terms and priors of ``hierarchy``. Nothing tests whether a curve bends: u2 is always there, and its prior draws it
 towards a straight line as far as the data do not say otherwise.
 
@@ -20,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import Numbers
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms
 from chaffinch.pipelines.estimate.results.spread_draws import draw_spreads
@@ -43,8 +44,8 @@ class Draws:
     seasons: Array
 
 
-def bent(before: float, after: float) -> float:
-    """Column of u2 for a change between two z."""
+def bent(before: Numbers, after: Numbers) -> Numbers:
+    """Column of u2 for changes between two z."""
     return BEND * (after**2 - before**2)
 
 

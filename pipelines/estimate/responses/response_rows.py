@@ -44,7 +44,7 @@ class NumericSetting:
     def columns(self, x: Array) -> Array:
         """Columns of u1 and u2 at values (v,), shape (v, 2)."""
         z = self.z(x)
-        return np.column_stack([z, [bent(0.0, one) for one in z]])
+        return np.column_stack([z, bent(0.0, z)])
 
 
 def values_in_use(fields: Sequence[Binned]) -> dict[tuple[str, str, str | None], float]:
@@ -103,8 +103,10 @@ class CurveRows:
         tried = [value for _, dose in made for value in dose.values or ()]
         on = {u.of.binned.machine for u, _ in made}
         present = float(np.clip(self._present(number, on, crop, tried), min(tried), max(tried)))
-        rpm = self._in_rpm(number, machine)
-        grid = curve_values(sorted({*tried, present}))
+        diameter_m = self._tip_diameter_m(number, machine)
+        # In the unit that is set on the machine, so that even values are even there.
+        shown = curve_values(sorted({_as_set(value, diameter_m) for value in (*tried, present)}))
+        grid = shown if diameter_m is None else np.asarray(tip_speed_m_s(diameter_m, shown))
         curve = drawn[:, [number.at, number.bend]] @ number.columns(grid).T
         here = drawn[:, [number.at, number.bend]] @ number.columns(np.array([present])).T
         ratio = curve - here
@@ -114,15 +116,14 @@ class CurveRows:
         low, high = np.quantile(ratio, [0.025, 0.975], axis=0)
         absolute = self._absolute(number, made, drawn, here[:, 0], ratio)
         for i, value in enumerate(grid):
-            shown = float(speed_rpm(value, rpm)) if rpm else float(value)
             yield {
                 "machine": machine,
                 "crop": crop,
                 "setting": setting,
-                "unit": settings()[setting].unit if rpm else number.unit,
+                "unit": settings()[setting].unit if diameter_m else number.unit,
                 "outcome": self.outcome,
-                "value": shown,
-                "value_in_use": float(speed_rpm(present, rpm)) if rpm else present,
+                "value": float(shown[i]),
+                "value_in_use": _as_set(present, diameter_m),
                 "tried": int(np.isclose(tried, value).any()),
                 "log_ratio": float(ratio[:, i].mean()),
                 "log_ratio_low": float(low[i]),
@@ -135,8 +136,8 @@ class CurveRows:
                 "adjustments_pooled": len(made),
             }
 
-    def _in_rpm(self, number: NumericSetting, machine: str | None) -> float | None:
-        """Diameter [m] by which tip speeds become the rotational speeds of one machine; None where not needed."""
+    def _tip_diameter_m(self, number: NumericSetting, machine: str | None) -> float | None:
+        """Diameter by which tip speeds become the rotational speeds of one machine; None where not needed."""
         setting, step = number.label[0], number.label[3]
         if machine is None or step == settings()[setting].step:
             return None
@@ -191,6 +192,11 @@ class CurveRows:
         low, high = np.quantile(change, [0.025, 0.975], axis=0)
         middle = float(np.median(level_here)) * np.expm1(ratio.mean(axis=0))
         return list(map(float, middle)), list(map(float, low)), list(map(float, high))
+
+
+def _as_set(value: float, diameter_m: float | None) -> float:
+    """A value of the curve as it is set on the machine: a tip speed on a drum of that diameter in rpm."""
+    return value if diameter_m is None else round(float(speed_rpm(value, diameter_m)), 6)
 
 
 def curve_values(values: Sequence[float]) -> Array:

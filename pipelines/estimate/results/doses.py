@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -74,9 +73,12 @@ def at_the_tip(dose: Dose, diameter_m: float) -> Dose | None:
     if declared is None or declared.tip_of is None or declared.step is None:
         return None
     steps = float(tip_speed_m_s(diameter_m, declared.step)) / declared.tip_step_m_s
-    low, high = (float(tip_speed_m_s(diameter_m, value)) for value in dose.values or (math.nan, math.nan))
+    values = None
+    if dose.values is not None:
+        before, after = (float(tip_speed_m_s(diameter_m, value)) for value in dose.values)
+        values = before, after
     step = declared.tip_step_m_s
-    return replace(dose, amount=dose.amount * steps, per_step=step, unit="m/s", values=(low, high))
+    return replace(dose, amount=dose.amount * steps, per_step=step, unit="m/s", values=values)
 
 
 def shared_by_tip(made: Iterable[tuple[str, str]], diameters_m: Diameters) -> dict[str, bool]:

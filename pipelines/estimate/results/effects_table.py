@@ -66,7 +66,7 @@ SAID_OF_CAPACITY = (
 
 @dataclass(frozen=True, slots=True)
 class ByOwnLog:
-    """What each log says of each change by itself. season : outcomes fitted, with capacity. alone : by change."""
+    """What each log alone says of each change. season : outcomes fitted, with capacity. alone : by change."""
 
     fields: Sequence[Binned]
     season: Mapping[str, SeasonOutcome]
@@ -105,7 +105,7 @@ def effects_table(
     """Rows of the ``effects`` contract, in a stable order. ``each`` spreads the outcomes that share evidence.
 
     own : all machine-fields of the season, also those without an adjustment. calibrations : by machine and crop,
-    where loss checks tell the weight of its signals. unanswered : machine-fields that can't be estimated at all.
+    where loss checks weigh its signals. unanswered : machine-fields that can't be estimated at all.
     diameters_m : of drums and rotors, by setting and machine. clocks : how far settings logs were found off by what
     the changes did, by machine.
     """

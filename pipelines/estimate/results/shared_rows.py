@@ -247,7 +247,7 @@ class _Rows:
     def _finished(
         self, listed: list[tuple[Row, int, float]], posterior: Posterior, beyond: Posterior | None
     ) -> Iterator[Row]:
-        """Rows with their numbers. listed : row, place in the posterior, steps that the row speaks of."""
+        """Rows with their numbers. listed : row, place in the posterior, steps that the row is about."""
         if not listed:
             return
         at, factors = np.array([one[1] for one in listed]), np.array([one[2] for one in listed])
@@ -301,14 +301,14 @@ class _Rows:
         }
 
     def _of_field(self, members: list[Used]) -> tuple[Row, float]:
-        """The row of one field, and the steps that it speaks of: those of a test up and back, else one."""
+        """The row of one field, and the steps that it is about: those of a test up and back, else one."""
         fitted = members[0].of
         estimates, covariance, doses = self._block(members, spread=False)
         trial = _trial_of(members[0])
         if trial is None:
             repeated = self._variance("change", members[0]) * np.diag(doses**2)
         else:
-            # A trial repeats its change often enough to show by itself how far repeats differ.
+            # A trial repeats its change often enough to show how far repeats differ.
             repeated = (_excess(estimates, covariance, doses) - 1) * covariance
         remarks = ["changes_disagree"] * (disagreement(estimates, covariance + repeated, doses) < DOUBT)
         row = self._common("field", members, [], remarks)
@@ -329,11 +329,11 @@ class _Rows:
 
         The model shares one effect of a step, which would make the best in between invisible.
         """
+        from scipy.special import ndtr
+
         fitted, levels = members[0].of, _levels(members)
         estimates, covariance, doses = self._block(members, spread=False)
         covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
-        from scipy.special import ndtr
-
         moves = [(row["trial_from"], row["trial_to"]) for u in members for row in _rows_of_change(u)]
         design = np.array(
             [[float(level == to) - float(level == come) for level in levels[1:]] for come, to in moves]
@@ -465,5 +465,5 @@ def _alone(effect: float, error: float, freedom: float) -> Row:
 
 
 def alone_columns(found: Answer) -> dict[str, float | None]:
-    """The six columns of what logs say by themselves, from their answer."""
+    """The six columns of what logs say alone, from their answer."""
     return {f"alone_{name}": value for name, value in numbers(found).items()}

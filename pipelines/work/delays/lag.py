@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.work.delays.travel import Travel
+from chaffinch.pipelines.work.random_effects import random_effects
 from numpy.typing import NDArray
 
 SENSORS = ("grain", "separation", "cleaning", "moisture")
@@ -116,10 +117,9 @@ def combine(lags: Sequence[Lag | None], default: Lag) -> Lag:
 def pool(days: Sequence[Delays]) -> list[Delays]:
     """Delays of one machine by day (or any other part of its work), each drawn towards the machine's mean.
 
-    Random effects by the moments of DerSimonian and Laird (1986): the days' true delays lie around the
-    machine's with a spread that is estimated from how much more they differ than their errors say. A day is
-    drawn to the mean by its error against that spread; a day that can't tell gets the mean, with the
-    spread in its error. Where no day tells, the default stays.
+    Random effects: the days' true delays lie around the machine's with a spread that is estimated from how much
+    more they differ than their errors say. A day is drawn to the mean by its error against that spread; a day
+    without an estimate gets the mean, with the spread in its error. Without any estimate the default stays.
     """
     return [Delays(*own) for own in zip(*(_pool_one([d.of(s) for d in days]) for s in SENSORS), strict=True)]
 
@@ -129,9 +129,8 @@ def _pool_one(lags: Sequence[Lag]) -> list[Lag]:
     if not known_lags or len(lags) == 1:
         return list(lags)
     seconds, error = (np.array(v) for v in zip(*((x.seconds, x.error_s) for x in known_lags), strict=True))
-    spread2 = _spread_squared(seconds, error)
-    weight = 1 / (error**2 + spread2)
-    mean, mean_error2 = float(weight @ seconds / weight.sum()), float(1 / weight.sum())
+    mean, spread2 = random_effects(seconds, error**2)
+    mean_error2 = float(1 / (1 / (error**2 + spread2)).sum())
     known = [lag for lag in known_lags if lag.smear_s is not None]
     smear = float(np.median([x.smear_s for x in known if x.smear_s is not None])) if known else None
     power = float(np.median([x.shortening for x in known])) if known else 0.0
@@ -151,11 +150,3 @@ def _drawn(lag: Lag, whole: Lag, mean_error2: float, spread2: float) -> Lag:
         shortening=whole.shortening,
         ways=(*lag.ways, "season"),
     )
-
-
-def _spread_squared(seconds: np.ndarray, error: np.ndarray) -> float:
-    weight = 1 / error**2
-    mean = weight @ seconds / weight.sum()
-    q = float(weight @ (seconds - mean) ** 2)
-    scale = float(weight.sum() - (weight**2).sum() / weight.sum())
-    return max(0.0, (q - (seconds.size - 1)) / scale) if scale > 0 else 0.0

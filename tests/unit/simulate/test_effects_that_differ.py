@@ -1,4 +1,4 @@
-"""Effects that differ by machine, field, change, conditions or value: what is stated, what happens, what is told."""
+"""Effects that differ by machine, field, change, conditions or value: as stated, as they happen, and in the truth."""
 
 from __future__ import annotations
 

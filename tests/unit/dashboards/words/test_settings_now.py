@@ -141,6 +141,11 @@ def test_a_curve_about_another_value_in_use_says_nothing_of_this_field():
     assert text.startswith("Keep 900 rpm")
 
 
+def test_a_value_that_is_a_word_is_not_that_of_the_curve():
+    text = said(line(outcome("machine_loss", -0.3, 0.999), after="off"), best=(BEST,))
+    assert text.startswith("Keep off rpm")
+
+
 def test_an_open_change_is_worth_a_trial_and_no_change_no_word():
     assert said(line(outcome("machine_loss", -0.05, 0.7))).startswith("Compare 850 rpm with 950 rpm")
     assert instruction_for([], []) is None

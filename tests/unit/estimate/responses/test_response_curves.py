@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pytest
 import statsmodels.api as sm
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.estimate.responses.response_curves import responses_table
-from chaffinch.pipelines.estimate.responses.response_draws import BEND, _drawn, bent, draw_responses
-from chaffinch.pipelines.estimate.responses.response_rows import curve_values
+from chaffinch.pipelines.estimate.responses.response_draws import BEND, Draws, _drawn, bent, draw_responses
+from chaffinch.pipelines.estimate.responses.response_rows import CurveRows, NumericSetting, curve_values
+from chaffinch.pipelines.estimate.results.doses import Dose, at_the_tip, dose_of
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
+from chaffinch.pipelines.estimate.results.shared_rows import Used
 from chaffinch.schemas.tables import tables
 
 # A prior so wide that it says nothing, and no field differs from another.
@@ -140,6 +144,52 @@ def test_a_value_between_two_tried_may_be_the_best_but_says_so_with_doubt():
 )
 def test_a_curve_runs_from_the_least_to_the_greatest_value_tried(tried: list[float], expected: list[float]):
     assert list(curve_values(tried)) == pytest.approx(expected)
+
+
+def curve_rows(*doses: Dose, spread: float = 0.1) -> list[dict]:
+    """Rows of one machine's changes of threshing speed, tip speeds on a drum of 0.6 m; draws about nothing."""
+    binned = SimpleNamespace(machine="A", crop="wheat")
+    used = [Used(SimpleNamespace(binned=binned), 0, k, [dose], True, 0) for k, dose in enumerate(doses)]
+    u = spread * np.random.default_rng(1).standard_normal((200, 1, 4))
+    draws = Draws(["A"], ["wheat"], u[:, :, None], u)
+    number = NumericSetting(doses[0].label, "m/s", 0, 1, 30.0, float(doses[0].per_step or 1.0))
+    in_use = {("threshing_speed", "A", "wheat"): 1000.0}
+    rows = CurveRows(
+        "cleaning_loss", used, draws, in_use, {"threshing_speed": {"A": 0.6}}, lambda *_: None
+    ).of(number)
+    return [row for row in rows if row["machine"] == "A"]
+
+
+def threshing(before: str | None, after: str | None, by: float | None = None) -> Dose:
+    row = {
+        "setting": "threshing_speed",
+        "from_value": before,
+        "to_value": after,
+        "kind": "number",
+        "change": by,
+    }
+    dose = dose_of(row)
+    assert dose is not None
+    at_tip = at_the_tip(dose, 0.6)
+    assert at_tip is not None
+    return at_tip
+
+
+def test_the_curve_of_one_machine_has_even_values_of_its_own_unit():
+    """Drums of several sizes share tip speeds; what is set on the machine is rpm."""
+    rows = curve_rows(threshing("900", "1000"))
+    assert [row["value"] for row in rows] == [900.0, 920.0, 940.0, 960.0, 980.0, 1000.0]
+    assert {row["value_in_use"] for row in rows} == {1000.0}
+    assert [row["tried"] for row in rows] == [1, 0, 0, 0, 0, 1]
+    assert {row["unit"] for row in rows} == {"rpm"}
+
+
+def test_a_change_by_so_much_from_an_unknown_value_has_a_dose_but_no_place_on_the_curve():
+    relative = threshing(None, None, 50.0)
+    assert relative.amount == pytest.approx(threshing("900", "950").amount) and relative.values is None
+    assert np.isnan(relative.midpoint)
+    with_it = curve_rows(threshing("900", "1000"), relative)
+    assert with_it == curve_rows(threshing("900", "1000"))
 
 
 def test_no_rows_make_an_empty_table():
