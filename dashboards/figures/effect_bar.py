@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from chaffinch.dashboards.words.shown_changes import Outcome
-from chaffinch.dashboards.words.terms import MINUS, NARROW
+from chaffinch.dashboards.words.terms import NARROW, signed
 
 WIDTH, HEIGHT, LEFT, RIGHT = 340, 58, 34, 306
 # Log ratios at the ends of the axis: a quarter and four times, as far from zero as each other.
 REACH = math.log(4.0)
-TICKS = ((-75, 0.25), (-50, 0.5), (0, 1.0), (100, 2.0), (300, 4.0))
+TICKS_PERCENT = (-75, -50, 0, 100, 300)
 
 
 def _x(log_ratio: float) -> float:
@@ -26,12 +26,11 @@ def effect_bar(outcome: Outcome) -> str:
     if not outcome.known or outcome.log_ratio is None or outcome.log_low is None or outcome.log_high is None:
         return ""
     lines = [f'<line class="axis" x1="{LEFT}" x2="{RIGHT}" y1="34" y2="34"/>']
-    for percent, ratio in TICKS:
-        x = _x(math.log(ratio))
-        sign = "+" if percent > 0 else MINUS if percent < 0 else ""
+    for percent in TICKS_PERCENT:
+        x = _x(math.log1p(percent / 100))
         zero = ' class="zero"' if percent == 0 else ' class="axis"'
         lines.append(f'<line{zero} x1="{x:.1f}" x2="{x:.1f}" y1="{0 if percent == 0 else 30}" y2="38"/>')
-        lines.append(f'<text x="{x:.1f}" y="55">{sign}{abs(percent)}{NARROW}%</text>')
+        lines.append(f'<text x="{x:.1f}" y="55">{signed(percent)}{NARROW}%</text>')
     tone = outcome.tone
     if outcome.alone is not None:
         _, low, high = outcome.alone

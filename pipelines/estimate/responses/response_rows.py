@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -48,19 +49,25 @@ class NumericSetting:
 
 
 def values_in_use(fields: Sequence[Binned]) -> dict[tuple[str, str, str | None], float]:
-    """The value of each numeric setting after its last change, by setting, machine and crop."""
-    last: dict[tuple[str, str, str | None], tuple[Any, float]] = {}
-    for binned in fields:
-        for change in binned.changes:
-            for when, row in zip(made_at(change.rows), change.rows.iter_rows(named=True), strict=True):
-                try:
-                    value = float(row["to_value"])
-                except (TypeError, ValueError):
-                    continue
-                key = row["setting"], binned.machine, binned.crop
-                if key not in last or when >= last[key][0]:
-                    last[key] = when, value
-    return {key: value for key, (_, value) in last.items()}
+    """The value of each numeric setting after its last change, by setting, machine and crop.
+
+    A change by so much from a value not stated counts from the last one known.
+    """
+    made = [
+        (when, (row["setting"], binned.machine, binned.crop), row)
+        for binned in fields
+        for change in binned.changes
+        for when, row in zip(made_at(change.rows), change.rows.iter_rows(named=True), strict=True)
+    ]
+    last: dict[tuple[str, str, str | None], float] = {}
+    for _, key, row in sorted(made, key=lambda one: one[0]):
+        if (by := row.get("change")) is not None:
+            if key in last:
+                last[key] += by
+            continue
+        with suppress(TypeError, ValueError):
+            last[key] = float(row["to_value"])
+    return last
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,7 +12,12 @@ import statsmodels.api as sm
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.estimate.responses.response_curves import responses_table
 from chaffinch.pipelines.estimate.responses.response_draws import BEND, Draws, _drawn, bent, draw_responses
-from chaffinch.pipelines.estimate.responses.response_rows import CurveRows, NumericSetting, curve_values
+from chaffinch.pipelines.estimate.responses.response_rows import (
+    CurveRows,
+    NumericSetting,
+    curve_values,
+    values_in_use,
+)
 from chaffinch.pipelines.estimate.results.doses import Dose, at_the_tip, dose_of
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.shared_rows import Used
@@ -190,6 +196,19 @@ def test_a_change_by_so_much_from_an_unknown_value_has_a_dose_but_no_place_on_th
     assert np.isnan(relative.midpoint)
     with_it = curve_rows(threshing("900", "1000"), relative)
     assert with_it == curve_rows(threshing("900", "1000"))
+
+
+def test_the_value_in_use_follows_changes_by_so_much_in_order_of_time():
+    """950, then up 50 without a value: 1000, whichever field comes first. A word is no value."""
+    moves = [(9, "900", "950", None), (11, None, None, 50.0), (12, None, "off", None)]
+    fields = [
+        SimpleNamespace(machine="A", crop="wheat", changes=[SimpleNamespace(rows=pl.DataFrame({
+            "time": [datetime(2026, 8, 3, hour, tzinfo=UTC)], "setting": ["fan_speed"], "from_value": [before],
+            "to_value": [after], "change": [by],
+        }))])
+        for hour, before, after, by in reversed(moves)
+    ]  # fmt: skip
+    assert values_in_use(fields) == {("fan_speed", "A", "wheat"): 1000.0}
 
 
 def test_no_rows_make_an_empty_table():
