@@ -7,7 +7,7 @@ import sys
 import unicodedata
 from typing import Any
 
-# Control and format characters, lone surrogates, line and paragraph ends beside the plain one.
+# Control and format characters, lone surrogates, line and paragraph separators of Unicode.
 _ACTED_ON = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 

@@ -30,7 +30,7 @@ from chaffinch.pipelines.parsed import Parsed
 def read(file: InboxFile, farm: Farm, boundaries: Boundaries) -> Parsed:
     """Read one file.
 
-    Raises ``UnreadableFile`` with one sentence where the file can't be read at all, whatever it does to its reader.
+    Raises ``UnreadableFile`` with one sentence where the file can't be read at all, even where it crashes its reader.
     """
     with blamed_on(file.name):
         parsed = _read(file, farm, boundaries)

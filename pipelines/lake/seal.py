@@ -1,7 +1,7 @@
 """What the lake was when a run last left it: size and checksum of every file of its tables.
 
-Kept in one file beside the tables, which each run writes as its last step. What is older than that, smaller, or of
-other bytes is hurt; what is newer is the work of a run under way, or of one that was killed, which the next mends.
+Kept in one file next to the tables, which each run writes as its last step. What is older than that, smaller, or of
+other bytes is damaged; what is newer is the work of a run under way, or of one that was killed, which the next mends.
 A lake in an object store has none: the store keeps checksums itself.
 """
 
@@ -73,8 +73,8 @@ def seal(delta: DeltaTables) -> None:
 
 
 def hurt_tables(delta: DeltaTables, every_byte: bool = False) -> list[Hurt]:
-    """What is hurt, by what every table says of itself and by the sizes of its files; cheap but for ``every_byte``,
-    which compares checksums too.
+    """What is damaged, by what every table says of itself and by the sizes of its files; ``every_byte`` compares
+    checksums too, which is slow.
     """
     return [] if delta.is_remote else list(_hurt(delta, every_byte))
 

@@ -49,7 +49,7 @@ class Lake(LakeReader):
     def __init__(self, uri: str | Path) -> None:
         super().__init__(uri)
         self._writing = False
-        # Whether this writes although tables are hurt.
+        # Whether this writes although tables are damaged.
         self.mending = False
         self._still_there: Callable[[], bool] = lambda: True
 
@@ -60,7 +60,7 @@ class Lake(LakeReader):
     @classmethod
     def open(cls, uri: str | Path, *, must_exist: bool = False, hurt: bool = False) -> Lake:
         """The lake at ``uri``. Raises ``CallError`` where there is none though ``must_exist``, ``LakeError`` where it
-        lost something since the last run, unless it may be ``hurt``.
+        lost something since the last run, unless ``hurt`` says that it may be damaged.
         """
         lake = cls(uri)
         if lake.is_remote:
@@ -70,7 +70,7 @@ class Lake(LakeReader):
             raise CallError(f"{folder} is a file; a lake is a folder.")
         whole = str(folder.resolve())
         if unquote(whole) != whole or not whole.isprintable():
-            # The library of Delta tables would take it for another path.
+            # The library of Delta tables would open another path.
             raise CallError(
                 f"A lake can't lie in {whole!r}: its path must have no % before two hexadecimal digits and no "
                 "line break or other control character; name another folder."
@@ -262,17 +262,17 @@ class Lake(LakeReader):
         effects: pl.DataFrame,
         inputs: str = "",
         field_inputs: str = "",
-        beside: Mapping[str, pl.DataFrame] | None = None,
+        others: Mapping[str, pl.DataFrame] | None = None,
     ) -> None:
         """Replace ``effects`` and the tables of ``ESTIMATED_WITH_EFFECTS``, each in one commit.
 
-        beside : by name, the rows of those tables; none where not given. Every commit keeps ``inputs``, the digest of
+        others : by name, the rows of those tables; none where not given. Every commit keeps ``inputs``, the digest of
         the inputs; that of ``effects`` keeps ``field_inputs`` too, those of each field job. ``effects`` goes last: a
         run that ends before leaves tables that the next one makes again.
         """
         from deltalake import CommitProperties
 
-        given = beside or {}
+        given = others or {}
         frames = {name: given.get(name, tables()[name].empty()) for name in ESTIMATED_WITH_EFFECTS}
         frames["effects"] = effects
         with self.writing():

@@ -72,12 +72,12 @@ def _sentence(lake: ReadableLake, later: dict[str, Any], earlier: dict[str, Any]
     more = of[both[0]].height - shared.height
     grown = shared.height == of[both[1]].height and more > 0
     what = f"holds all readings of {earlier['name']} again, and {more:,} more" if grown else (
-        f"and {earlier['name']} hold readings of {machines} at {counted(shared.height, 'same moment')}"
+        f"and {earlier['name']} hold readings of {machines} at the same {counted(shared.height, 'moment')}"
     )  # fmt: skip
     command = f"chaffinch retract {shlex.quote(earlier['name'])} --lake {shlex.quote(uri)}"
     first = min(later["name"], earlier["name"])
     rule = (
-        f", {differing:,} of them with other values: those of {first} count, whose name comes first"
+        f", {differing:,} of them with other values: those of {first} count, as its name comes first"
         if differing
         else ""
     )

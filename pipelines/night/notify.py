@@ -105,7 +105,7 @@ def _post(address: str, summary: bytes) -> None:
     from threading import Thread
 
     outcome: list[ChaffinchError | None] = []
-    # A name that does not resolve, or an answer a byte at a time, can't be interrupted: it is left behind.
+    # A name that does not resolve, or an answer a byte at a time, can't be interrupted, so its thread is abandoned.
     exchange = Thread(target=lambda: outcome.append(_answered(address, summary)), daemon=True)
     exchange.start()
     exchange.join(LONGEST_ANSWER_S)
@@ -139,7 +139,7 @@ def _answered(address: str, summary: bytes) -> ChaffinchError | None:
             )
         kind = NotYet if error.code >= 500 else NotSent
         return kind(f"{_webhook(address)} answered {error.code}; check its address.")
-    except Exception as error:  # noqa: BLE001  whatever the other side answers is said, and the night ends well
+    except Exception as error:  # noqa: BLE001  any answer becomes a sentence, and the night ends well
         reason = getattr(error, "reason", error)
         return NotYet(f"{_webhook(address)} could not be reached ({reason}).")
 

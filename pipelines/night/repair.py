@@ -1,8 +1,9 @@
-"""Mend a lake that is hurt: what the inbox still has is ingested again, what follows from it worked out again."""
+"""Repair a damaged lake: what the inbox still has is ingested again, what follows from it worked out again."""
 
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -16,17 +17,17 @@ from chaffinch.pipelines.night.run import ingest_inbox, refresh
 
 
 def repair(lake: Lake, inbox: Path, say: Callable[[str], None]) -> list[str]:
-    """Mend ``lake``, which lies in a folder, and say what was done and what could not be.
+    """Repair ``lake``, which lies in a folder, and say what was done and what could not be.
 
-    Raises ``CallError`` where there is no inbox, ``LakeError`` where the ledger itself is hurt.
+    Raises ``CallError`` where there is no inbox, ``LakeError`` where the ledger itself is damaged.
     """
     if lake.folder is None:
         raise CallError("Only a lake in a folder can be repaired; an object store keeps its own copies.")
     hurt = hurt_tables(lake.delta, every_byte=True)
     if any(one.table == LEDGER for one in hurt):
         raise LakeError(
-            "The ledger deliveries itself is hurt, and it says what counts: restore it from a copy, or move the lake "
-            "away and ingest the inbox again."
+            "The ledger deliveries itself is damaged, and it says what counts: restore it from a copy, or move the "
+            "lake away and ingest the inbox again."
         )
     if not hurt:
         return []
@@ -44,11 +45,11 @@ def repair(lake: Lake, inbox: Path, say: Callable[[str], None]) -> list[str]:
         lake.strike(again)
         ingest_inbox(inbox, lake, say)
         refresh(lake, forced=True, say=say)
-    done = [f"{one.table} was hurt: {one.sentence}" for one in hurt]
+    done = [f"{one.table} was damaged: {one.sentence}" for one in hurt]
     done += [f"{names[delivery]} was ingested again." for delivery in again]
     return done + [
         f"{names[delivery]} could not be repaired: its file is no longer in {inbox}. Put it there and repair again, "
-        f"or take it out: chaffinch retract {names[delivery]} --lake {lake.uri}"
+        f"or take it out: chaffinch retract {shlex.quote(names[delivery])} --lake {shlex.quote(lake.uri)}"
         for delivery in sorted(hit & names.keys() - in_inbox)
     ]
 

@@ -291,8 +291,8 @@ def refresh(
         before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
         answers = refresh_answers(lake, farm, each, jobs)
         effects = with_times_of(earlier, answers.effects)
-        beside = {"responses": answers.responses, "loss_curves": answers.loss_curves}
-        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs), beside)
+        others = {"responses": answers.responses, "loss_curves": answers.loss_curves}
+        lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs), others)
         return EstimateSummary(
             True,
             effects.height,

@@ -39,7 +39,7 @@ def wait_until(moment: datetime) -> None:
 
 
 def night_of_its_own(call: Sequence[str], say: Callable[[str], None]) -> None:
-    """Run the program ``call``, which is one night, to its end, whatever that is; Ctrl+C stops it too."""
+    """Run the program ``call``, which is one night, and wait for its end; Ctrl+C stops it too."""
     try:
         night = start_child(call)
     except OSError as error:

@@ -39,7 +39,7 @@ class FileOutcome:
 
     @property
     def trouble(self) -> bool:
-        """Whether it could not be read, needs a person, or more was set aside than ``farm.toml`` puts up with."""
+        """Whether it could not be read, needs a person, or more was set aside than ``farm.toml`` allows."""
         return bool(self.attention) or self.too_much_aside or self.status == UNREADABLE
 
     def sentences(self) -> list[str]:
@@ -50,10 +50,9 @@ class FileOutcome:
 class IngestSummary:
     """``new``: files read in this run; ``again``: how many of them were known. ``unchanged``: files that are in the
     lake, that have the content of another file, or that are ``retracted``. ``waiting``: sentences on machines that
-    have settings or loss checks but no readings, ``outside``: on rows outside the logs of their machine,
-    and on files that hold the same moments.
-    ``growing``: files that are still being written, for the next run. ``farm_fault``: why the farm.toml of the inbox
-    can't be used.
+    have settings or loss checks but no readings; ``outside``: on rows outside the logs of their machine, and on files
+    that hold the same moments. ``growing``: files that are still being written, for the next run. ``farm_fault``:
+    why the farm.toml of the inbox can't be used.
     """
 
     files: int = 0

@@ -1,6 +1,6 @@
-"""Work on what a stranger wrote, in a child with a limit of memory and of time, which may die of it.
+"""Decode untrusted files in a child process with a limit of memory and of time, which may die of it.
 
-For decoders below Python that allocate what a file tells them to, or crash. The child stays for the next file, and
+For native decoders that allocate whatever a file asks for, or crash. The child stays for the next file, and
 ends when its input closes.
 """
 

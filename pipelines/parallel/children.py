@@ -27,7 +27,7 @@ class TookTooLong(Exception):
 def start_child(
     call: Sequence[str], environment: Mapping[str, str] | None = None, **how: Any
 ) -> subprocess.Popen[Any]:
-    """Start a program. ``environment``: variables beside ours. ``how`` goes to ``subprocess.Popen``."""
+    """Start a program. ``environment``: variables in addition to ours. ``how`` goes to ``subprocess.Popen``."""
     ours = {name: value for name, value in os.environ.items() if name not in SECRETS}
     whole = ours | SAFE_IMPORTS | dict(environment or {})
     return subprocess.Popen(list(call), env=whole, start_new_session=True, **how)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from types import MappingProxyType
 
@@ -18,52 +18,14 @@ from chaffinch.schemas.declarations import crops, index_of_names, letters_and_di
 
 LANGUAGES = ("en", "de", "fr", "es", "it", "pt", "nl", "pl", "da", "sv", "uk", "ru")
 # Small words inside a name: of, of the, at, from.
-_BETWEEN = frozenset(
-    [
-        "of",
-        "the",
-        "der",
-        "die",
-        "das",
-        "des",
-        "dem",
-        "den",
-        "vom",
-        "am",
-        "im",
-        "du",
-        "de",
-        "la",
-        "le",
-        "les",
-        "d",
-        "l",
-        "del",
-        "della",
-        "dello",
-        "dei",
-        "delle",
-        "al",
-        "el",
-        "los",
-        "las",
-        "da",
-        "do",
-        "dos",
-        "das",
-        "van",
-        "het",
-        "w",
-        "na",
-        "z",
-        "av",
-        "i",
-        "på",
-        "för",
-    ]
-)
+_BETWEEN = frozenset((
+    "of", "the", "der", "die", "das", "des", "dem", "den", "vom", "am", "im", "du", "de", "la", "le", "les", "d",
+    "l", "del", "della", "dello", "dei", "delle", "al", "el", "los", "las", "da", "do", "dos", "van", "het", "w",
+    "na", "z", "av", "i", "på", "för",
+))  # fmt: skip
 
 
+@lru_cache(maxsize=20_000)
 def folded(text: str, strict: bool = False) -> str:
     """``text`` as words compare: see the module. ``strict``: small words alone are nothing."""
     tokens = re.findall(r"\w+", text.casefold())
@@ -71,6 +33,7 @@ def folded(text: str, strict: bool = False) -> str:
     return letters_and_digits("".join(kept))
 
 
+@lru_cache(maxsize=20_000)
 def any_order(text: str) -> str:
     """``folded``, whatever the order of the words."""
     return "".join(

@@ -240,7 +240,7 @@ def test_impossible_times_go_aside_with_row_and_value(
     deliveries, result = take_in(tmp_path, capsys, files={"dates.csv": lines})
     assert deliveries["dates.csv"]["rows_kept"] == 23
     assert (
-        "  row 4: '2026-02-30T08:00:02Z' is not a valid date between 1990 and 2100. (6 more under bad_time)"
+        "  row 4: '2026-02-30T08:00:02Z' is not a valid date and time between 1990 and 2100. (6 more under bad_time)"
         in result
     )
     aside = table(tmp_path, "set_aside").sort("row")

@@ -85,7 +85,9 @@ HURTS: dict[str, Callable[[Path], object]] = {
 
 
 @pytest.mark.parametrize("what", HURTS)
-def test_each_command_says_what_is_hurt(what: str, place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_each_command_says_what_is_damaged(
+    what: str, place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     lake, out = str(place / "lake"), place / "out.csv"
     HURTS[what](place / "lake")
     for call in (
@@ -95,9 +97,9 @@ def test_each_command_says_what_is_hurt(what: str, place: Path, capsys: pytest.C
         ["check", "--lake", lake],
     ):
         assert run(call) == 1
-        told = "".join(capsys.readouterr())
-        assert "up to date" not in told and "Traceback" not in told and "unexpected" not in told
-        assert "readings" in told or "deliveries" in told
+        said = "".join(capsys.readouterr())
+        assert "up to date" not in said and "Traceback" not in said and "unexpected" not in said
+        assert "readings" in said or "deliveries" in said
     assert not out.exists()
 
 
@@ -115,8 +117,8 @@ def test_repair_says_what_it_could_not(place: Path, capsys: pytest.CaptureFixtur
     HURTS["a table is gone"](place / "lake")
     (place / "inbox" / "a.csv").unlink()
     assert run(["check", "--lake", str(place / "lake"), "--repair", str(place / "inbox")]) == 1
-    told = capsys.readouterr().out
-    assert "b.csv was ingested again" in told and "a.csv could not be repaired" in told
+    said = capsys.readouterr().out
+    assert "b.csv was ingested again" in said and "a.csv could not be repaired" in said
 
 
 def test_a_derived_table_that_is_gone_is_worked_out_again(
@@ -130,7 +132,7 @@ def test_a_derived_table_that_is_gone_is_worked_out_again(
 
 
 @pytest.mark.parametrize("name", ["a%20b", "a\nb"])
-def test_a_path_that_delta_would_take_for_another_is_refused(
+def test_a_path_that_delta_would_open_elsewhere_is_refused(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "inbox").mkdir()

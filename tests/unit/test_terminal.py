@@ -1,4 +1,4 @@
-"""Nothing that stands in a file acts on a terminal."""
+"""Nothing in a file can control a terminal."""
 
 from __future__ import annotations
 

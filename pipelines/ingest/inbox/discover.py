@@ -38,7 +38,7 @@ from chaffinch.pipelines.parallel.fan_out import processors
 from chaffinch.schemas.tables import tables
 
 SEEN_HOLDS_S = 120.0
-# What the pages were made from, beside their first one; and the folders of the others.
+# The record of what the pages were made from, next to index.html; and the folders of the other pages.
 SITE_RECORD, SITE_FOLDERS = "made_from.txt", ("assets", "fields", "machines", "crops", "trials")
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
@@ -162,7 +162,7 @@ def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name:
 def _looked_at(
     path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name: str
 ) -> tuple[InboxFile, ...]:
-    """What ``look`` finds at ``path``; whatever is wrong with it, it is on record."""
+    """What ``look`` finds at ``path``; whatever is wrong with it is recorded as a refusal."""
     try:
         with blamed_on(name):
             return tuple(look(path, name))

@@ -1,7 +1,7 @@
-"""What one file may do to its reader, and what it may cost: one file never stops a night.
+"""Limits for a single file, so that no file ever stops a night.
 
-``blamed_on`` ends whatever its reading raises as the file's own sentence. The limits are on what is decoded, not on
-the size on disk; they keep any file below 2 GB of memory, and any below 1 MB under ten seconds.
+``blamed_on`` turns any error of reading a file into one sentence about that file. The limits are on what is decoded,
+not on the size on disk; they keep any file below 2 GB of memory, and any below 1 MB under ten seconds.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def require_affordable(file: str, rows: int, columns: int) -> None:
         raise UnreadableFile(
             file,
             f"It unpacks to {rows:,} rows of {columns:,} columns, more than any log has; "
-            "split it by day, or see what went wrong.",
+            "split it by day, or check how it was exported.",
         )
 
 
@@ -63,5 +63,6 @@ def require_few(file: str, names: int, of_what: str) -> None:
     """Raises ``UnreadableFile`` for a file with more names of one kind than any farm has."""
     if names > MOST_NAMES:
         raise UnreadableFile(
-            file, f"It names {names:,} {of_what}, more than any farm has; see what went wrong."
+            file,
+            f"It names {names:,} {of_what}, more than any farm has; check the columns that hold them.",
         )

@@ -9,10 +9,11 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.ingest.kinds.noted_changes import Context, NotedChange, read_line
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing
+from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 from chaffinch.pipelines.parsed import Parsed
@@ -20,6 +21,8 @@ from chaffinch.schemas.declarations import settings
 
 FEWEST_WORDS = 1.5
 EXAMPLES = 3
+# Each is read in twelve languages; a season of one farm is some 10,000.
+MOST_CHARACTERS = 100_000
 _SCHEMA: dict[str, pl.DataType] = {
     "row": pl.Int64(), "time": pl.Datetime("us", "UTC"), "machine": pl.String(), "setting": pl.String(),
     "from_value": pl.String(), "to_value": pl.String(), "unit": pl.String(), "kind": pl.String(),
@@ -52,9 +55,14 @@ def _words_a_row(texts: pl.Series) -> float:
 
 def read_notebook(reader: TableReader, column: Matched) -> Parsed:
     """Read the table as a notebook whose ``column`` says what was changed. Raises ``UnreadableFile``."""
+    characters = reader.table.texts(column).str.len_chars().sum()
+    if characters > MOST_CHARACTERS:
+        raise UnreadableFile(
+            reader.table.file,
+            f"It holds {characters:,} characters of notes, more than any notebook; split it by month or machine.",
+        )
     machines = read_machines(reader)
     times = read_times(reader, machines)
-    _require_time_of_day(reader, times)
     texts = cleaned_names(reader.table.texts(column))
     reader.set_aside(texts.is_null(), "no_setting", column.header, texts, "The row says nothing.")
     index, rows = pl.arange(len(texts), eager=True), reader.table.lines.cast(pl.Int64)
@@ -73,20 +81,6 @@ def read_notebook(reader: TableReader, column: Matched) -> Parsed:
     }
     unmatched = tuple(name for name in reader.unmatched(read) if name != column.header)
     return reader.parsed("settings log", unmatched, adjustments=kept)
-
-
-def _require_time_of_day(reader: TableReader, times: pl.Series) -> None:
-    """Set rows aside that hold a date and no time of day: a change on a day can't be compared with the log."""
-    if reader.table.find("word", "time") is not None:
-        return
-    dates = reader.table.find("word", "date")
-    assert dates is not None
-    texts = reader.table.texts(dates)
-    bare = (
-        times.is_not_null() & ~texts.str.contains(r"\d[:hH.]\d\d\b.*$|\d[:hH]\d\d") & (times.dt.hour() == 0)
-    )
-    sentence = "'{}' is a day without a time; a change needs its time of day, to the minute if possible."
-    reader.set_aside(bare, "bad_time", dates.header, texts, sentence)
 
 
 def _read_lines(lines: pl.DataFrame, chaffer: bool) -> tuple[list[tuple[Any, ...]], dict[int, str]]:
@@ -134,13 +128,14 @@ def _ask(
     reader: TableReader, column: Matched, texts: pl.Series, questions: dict[int, str], lines: int
 ) -> None:
     """Set the lines aside that were not understood, each with its question, and ask about them together."""
-    for index, question in questions.items():
-        bad = pl.arange(len(texts), eager=True) == index
-        sentence = (
-            f"'{{}}' was not understood: {question}. Write it as in 'fan speed to 950' or 'fan speed up 50'."
-        )
-        reader.set_aside(bad, "not_understood", column.header, texts, sentence)
     if questions:
-        shown = "; ".join(f"'{texts[i][:60]}' ({why})" for i, why in list(questions.items())[:EXAMPLES])
+        bad = pl.arange(len(texts), eager=True).is_in(list(questions))
+        why = pl.Series([questions[index] for index in sorted(questions)])
+        aside = flagged_rows(
+            reader.table, bad, "not_understood", column.header, texts, "'{}' was not understood: "
+        )
+        example = ". Write it as in 'fan speed to 950' or 'fan speed up 50'."
+        reader.aside.append(aside.with_columns(pl.col("sentence") + why + example))
+        shown = "; ".join(f"'{texts[i][:60]}' ({asked})" for i, asked in list(questions.items())[:EXAMPLES])
         more = f"; {len(questions) - EXAMPLES} more are in set_aside" if len(questions) > EXAMPLES else ""
         reader.alert(f"{len(questions)} of {counted(lines, 'line')} were not understood: {shown}{more}.")

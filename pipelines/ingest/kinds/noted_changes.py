@@ -1,7 +1,7 @@
 """What a line of a notebook says was changed: "fan up 50", "Korb 2 enger", "criba superior a 14".
 
 The words are declared: names of settings in ``settings.toml`` and ``trade_words.csv``, directions and small words
-in ``notebook_words.csv``, by language. A line is read in every language by itself; it counts only where all
+in ``notebook_words.csv``, by language. A line is read in each language separately; it counts only where all
 languages in which every word is known agree. What is left over is asked about: nothing is guessed.
 """
 
@@ -10,6 +10,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, lru_cache
+from types import MappingProxyType
 
 from chaffinch.pipelines.ingest.text.number_parsing import plain_number
 from chaffinch.schemas.declarations import Setting, letters_and_digits, settings
@@ -27,6 +29,8 @@ _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _TOKEN = re.compile(
     r"(?<![\w.,])[+-]?\d+(?:[.,]\d+)?(?![\d])|->|=>|→|=|[^\W\d_]+(?:['’][^\W\d_]+)*|[%°\"″?/&+-]"
 )
+# The same few words come again and again, in twelve languages each time.
+_compared = lru_cache(maxsize=20_000)(letters_and_digits)
 _CLAUSES = re.compile(r"[;\n!]+|,(?!\d)|\.(?!\d)|(?<=\D),")
 _UP = {
     "rpm": {"up", "faster", "more", "increase"},
@@ -36,9 +40,7 @@ _UP = {
 _DOWN = {"rpm": {"down", "slower", "less", "decrease"}, "height": {"down", "less", "decrease"}}
 _DOWN["gap"] = {"close", "decrease"}
 # Units that are words or letters of a sentence as well.
-_WORDS_NOT_UNITS = frozenset(
-    ["in", "m", "t", "g", "s", "a", "h", "c", "f", "ha", "to", "min", "st", "tour", "tours"]
-)
+_WORDS_NOT_UNITS = frozenset(("in", "m", "t", "g", "s", "a", "h", "c", "f", "ha", "to", "min"))
 DIRECTIONS = frozenset().union(*_UP.values(), *_DOWN.values())
 
 
@@ -141,7 +143,7 @@ def _clauses(text: str, language: str) -> list[str]:
 
 
 def _by_setting(clause: str, language: str) -> list[str]:
-    """A clause parted where another setting is named behind the number of the one before: "top 14 bottom 8"."""
+    """A clause parted where another setting is named after the number of the one before: "top 14 bottom 8"."""
     tokens = [(m[0], m.start(), m.end()) for m in _TOKEN.finditer(clause)]
     starts, named, number, place = [0], False, False, 0
     while place < len(tokens):
@@ -169,7 +171,7 @@ class _Doubt(Exception):
 class _Words:
     """One clause in one language.
 
-    setting : named in it; candidates : where the name leaves several. roles : of each word that is neither name nor
+    candidates : settings that its names may mean. roles : of each word that is neither name nor
     number, in order, with the place in the clause. numbers : (place, value, signed, unit).
     """
 
@@ -187,7 +189,7 @@ class _Words:
         while place < len(tokens):
             text = tokens[place][0]
             if _NUMBER.fullmatch(text):
-                unit, taken = _unit_behind(tokens, place, clause)
+                unit, taken = _unit_after(tokens, place, clause)
                 numbers.append((place, float(text.replace(",", ".")), text[0] in "+-", unit))
                 place += 1 + taken
                 continue
@@ -222,7 +224,7 @@ class _Words:
         return {role for _, roles in self.roles for role in roles}
 
     def directions(self) -> set[str]:
-        """Directions; a word that stands before a number and may mean "to" is none."""
+        """Directions; a word before a number that may mean "to" is not one."""
         found: set[str] = set()
         for place, roles in self.roles:
             if not (roles & {"to", "by", "from"} and self._number_follows(place)):
@@ -245,7 +247,7 @@ def _before_a_reason(tokens: list[tuple[str, int, int]], language: str) -> list[
     reasons = notebook_words(language, "because")
     for place in range(1, len(tokens)):
         for length in (3, 2, 1):
-            if letters_and_digits("".join(t for t, *_ in tokens[place : place + length])) in reasons:
+            if _compared("".join(t for t, *_ in tokens[place : place + length])) in reasons:
                 head = tokens[:place]
                 # "for" and its like also stand inside a name or before a number.
                 if any(_NUMBER.fullmatch(t) for t, *_ in head) or place + length >= len(tokens):
@@ -253,27 +255,14 @@ def _before_a_reason(tokens: list[tuple[str, int, int]], language: str) -> list[
     return tokens
 
 
-def _unit_behind(tokens: list[tuple[str, int, int]], place: int, clause: str) -> tuple[str | None, int]:
-    """The unit behind a number and how many words it takes; "in" is taken for a word."""
+def _unit_after(tokens: list[tuple[str, int, int]], place: int, clause: str) -> tuple[str | None, int]:
+    """The unit after a number and how many words it takes; "in" counts as a word, not as inches."""
     for length in (3, 2, 1):
         part = tokens[place + 1 : place + 1 + length]
         if len(part) < length:
             continue
         text = clause[part[0][1] : part[-1][2]].replace(" ", "")
-        if text.casefold() not in (
-            "in",
-            "m",
-            "t",
-            "g",
-            "s",
-            "a",
-            "h",
-            "c",
-            "f",
-            "ha",
-            "to",
-            "min",
-        ) and unit_named(text):
+        if text.casefold() not in _WORDS_NOT_UNITS and unit_named(text):
             return text, length
     return None, 0
 
@@ -300,14 +289,9 @@ def _role_at(tokens: list[tuple[str, int, int]], place: int, language: str) -> t
         return frozenset(("filler",)), 1
     if text == "?":
         return frozenset(("unsure",)), 1
-    for length in (3, 2, 1):
-        part = " ".join(t for t, *_ in tokens[place : place + length])
-        roles = (
-            frozenset(role for role in _ROLES if letters_and_digits(part) in notebook_words(language, role))
-            if len(tokens) - place >= length
-            else frozenset()
-        )
-        if roles:
+    for length in range(min(3, len(tokens) - place), 0, -1):
+        part = _compared("".join(t for t, *_ in tokens[place : place + length]))
+        if roles := _roles_of(language).get(part):
             return roles, length
     return frozenset(), 0
 
@@ -316,6 +300,16 @@ _ROLES = (
     "to", "from", "by", "up", "down", "faster", "slower", "more", "less", "increase", "decrease", "open", "close",
     "unsure", "step", "turns", "filler", "because", "back", "high", "low",
 )  # fmt: skip
+
+
+@cache
+def _roles_of(language: str) -> Mapping[str, frozenset[str]]:
+    """Word -> what it may mean in a line of ``language``."""
+    found: dict[str, frozenset[str]] = {}
+    for role in _ROLES:
+        for word in notebook_words(language, role):
+            found[word] = found.get(word, frozenset()) | {role}
+    return MappingProxyType(found)
 
 
 def _change(words: _Words, context: Context) -> NotedChange:
@@ -364,15 +358,9 @@ def _position(setting: Setting, words: _Words) -> NotedChange:
     plain = {role for _, roles in words.roles if "to" not in roles for role in roles & ways}
     directions = plain or words.directions()
     meant = {
-        "high": "high",
-        "low": "low",
-        "open": "open",
-        "close": "closed",
-        "up": "high",
-        "down": "low",
-        "faster": "high",
-        "slower": "low",
-    }
+        "high": "high", "low": "low", "open": "open", "close": "closed",
+        "up": "high", "down": "low", "faster": "high", "slower": "low",
+    }  # fmt: skip
     found = {position for d in directions if (position := setting.position(meant.get(d, ""))) is not None}
     if len(found) != 1 or len({meant.get(d) for d in directions}) != 1:
         raise _Doubt(f"{setting.label}: is it now {' or '.join(setting.positions)}?")

@@ -12,7 +12,7 @@ from chaffinch.pipelines.trials.written.trial_plan import parse_trial
 
 
 def is_trial(head: str) -> bool:
-    """Whether a text starts with an entry of a trial, under whatever name of file."""
+    """Whether a text starts with an entry of a trial; the name of the file does not matter."""
     lines = (line.strip().replace(" ", "") for line in head.splitlines())
     first = next((line for line in lines if line and not line.startswith("#")), "")
     return first.startswith(("[trial]", "[[step]]"))

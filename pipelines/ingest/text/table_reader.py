@@ -21,24 +21,8 @@ from chaffinch.pipelines.parsed import Parsed, combined_set_aside, rows_aside
 
 UNNAMED_MACHINE = "unnamed machine"
 _US_UNITS = frozenset(
-    (
-        "mph",
-        "bu/ac",
-        "bu/h",
-        "bu/s",
-        "bu",
-        "lb/s",
-        "lb/h",
-        "lb/ac",
-        "lb",
-        "lbs",
-        "lbs/s",
-        "ft",
-        "in",
-        "°f",
-        "ac",
-    )
-)
+    ("mph", "bu/ac", "bu/h", "bu/s", "bu", "lb/s", "lb/h", "lb/ac", "lb", "lbs", "lbs/s", "ft", "in", "°f", "ac")
+)  # fmt: skip
 _ROWS_THAT_SHOW_THE_MARK = 2000
 MOST_PROPOSED = 100
 # Of a line above the header that may state something for all rows.
@@ -289,7 +273,7 @@ def read_timestamps(
         "bad_time",
         column.header,
         shown,
-        "'{}' is not a valid date between 1990 and 2100.",
+        "'{}' is not a valid date and time between 1990 and 2100.",
     )
     return utc
 

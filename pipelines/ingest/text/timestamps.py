@@ -229,7 +229,7 @@ def _by_parts(texts: pl.Series, day_first: bool | None, month_leads: bool | None
     number = {n: parts[n].cast(pl.Int32, strict=False) for n in "abchms"}
     year_first = parts["a"].str.len_chars() == 4
     if month_leads is None and parts["p"].is_not_null().any():
-        # Hours with am and pm go with the month first.
+        # Files with am and pm mostly write the month first.
         month_leads = True
     order = _day_leads(number, year_first, texts, day_first, month_leads)
     day_leads = order.day_leads
@@ -304,7 +304,8 @@ def _day_leads(
             not month_leads, (f"{shown} {lead} first, as units, places or am and pm in the file suggest.",)
         )
     mend = "State day_first = true or false in farm.toml, under columns, to be sure."
-    return _Order(True, (), (f"{shown} day first, as nothing in the file decides. {mend}",))
+    why = "as nothing in the file decides" if close is None else "though the file gives signs of both orders"
+    return _Order(True, (), (f"{shown} day first, {why}. {mend}",))
 
 
 def _closer_together(first: pl.Series, second: pl.Series) -> bool | None:

@@ -29,8 +29,12 @@ def test_a_correction_under_another_name(inbox: Path, tmp_path: Path) -> None:
     (inbox / "a corrected.csv").write_text(log(0, 600, moisture=15.0))
     night = ingest_inbox(inbox, lake)
     (sentence,) = night.outside
-    assert sentence.startswith("a corrected.csv and a.csv hold readings of 'Combine A' at 600 same moments")
-    assert "600 of them with other values: those of a corrected.csv count, whose name comes first" in sentence
+    assert sentence.startswith(
+        "a corrected.csv and a.csv hold readings of 'Combine A' at the same 600 moments"
+    )
+    assert (
+        "600 of them with other values: those of a corrected.csv count, as its name comes first" in sentence
+    )
     assert f"chaffinch retract a.csv --lake {lake.uri}" in sentence
     assert night.trouble and sentence in night.sentences()
     lake.retract("a.csv")

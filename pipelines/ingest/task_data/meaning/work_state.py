@@ -14,7 +14,7 @@ STATE, UNLOADING = 141, 240
 CONDENSED = range(161, 177)
 HEADER_LOW, HEADER_TURNS = 237, 238
 WIDTHS = (67, 68, 70)
-# Elements that lie beside one another, each with a state and width of its own.
+# Elements that lie side by side, each with a state and width of its own.
 PARTS = ("section", "unit")
 MEASURES_CROP = frozenset({67, 84, 87, 99, 181, 182})
 

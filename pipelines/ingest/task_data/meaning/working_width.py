@@ -1,8 +1,8 @@
 """The working width of a machine out of the widths and states of its elements, side by side.
 
-Sections and units (rows of a header) lie beside one another and add up, each while it is in work. Of devices and
+Sections and units (rows of a header) lie side by side and add up, each while it is in work. Of devices and
 functions the widest counts, as with two headers that are described at once, except where their own offsets to
-the side show that they lie beside one another. Identifiers of ISO 11783-11: widths 67 (actual), 68 (default), 70
+the side show that they lie side by side. Identifiers of ISO 11783-11: widths 67 (actual), 68 (default), 70
 (largest); offset to the right 135.
 """
 
@@ -33,7 +33,7 @@ BESIDE = 0.5
 def width_m(
     log: LogData, task_file: TaskFile, held: HeldColumn, metres: HeldColumn
 ) -> tuple[Floats | None, str]:
-    """(N,) working width in m, and how it is known where not simply logged; None when nothing tells.
+    """(N,) working width in m, and how it is known where not simply logged; None when nothing shows it.
 
     held : raw values of a column, kept on. metres : those of a width, in m.
     """
@@ -103,7 +103,7 @@ def _parts(
 
 
 def _siblings_of(parts: Iterable[str], elements: Mapping[str, DeviceElement]) -> set[str]:
-    """The elements of the kinds of these that hang where they do and have a width or a state."""
+    """Elements of the same kind and parent as these that have a width or a state."""
     places = {(elements[name].kind, elements[name].parents[:1]) for name in parts if name in elements}
     return {
         name

@@ -32,9 +32,8 @@ class LocalTimeLog:
     """Readings whose ``local_us`` is the terminal's clock still.
 
     zone : of the clock, where ``farm.toml`` states it. crops : crops of the task and when each began, as written,
-    where there are several. satellites : what satellite
-    time in it shows, see ``satellite_offset``. task, times : the task it belongs to and the times written
-    for that.
+    where there are several. satellites : what satellite time in it shows, see ``satellite_offset``. task, times : the
+    task it belongs to and the times written for that.
     """
 
     frame: pl.DataFrame
@@ -156,7 +155,7 @@ def _offset(
 ) -> tuple[int, list[str]] | None:
     """Seconds to take off the clock of ``log``, and a note on how they are known, unless by its own satellites.
 
-    None where neither satellites nor written times tell.
+    None where neither satellites nor written times show it.
     """
     if isinstance(log.satellites, Offset):
         return log.satellites.seconds, []

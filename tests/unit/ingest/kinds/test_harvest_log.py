@@ -124,7 +124,8 @@ def test_bad_times_and_broken_rows_go_aside_each_under_its_rule():
         (7, "not_text"),
     ]
     assert (
-        found.set_aside["sentence"][1] == "'1970-01-01T00:00:05Z' is not a valid date between 1990 and 2100."
+        found.set_aside["sentence"][1]
+        == "'1970-01-01T00:00:05Z' is not a valid date and time between 1990 and 2100."
     )
     assert found.set_aside["sentence"][2] == (
         "The row does not have the 2 fields of the header (separators make 1), or a quote is open."
