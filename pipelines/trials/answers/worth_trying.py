@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs
-from chaffinch.pipelines.trials.design.precision import needed_error, settled_percent
+from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs, precise_enough
+from chaffinch.pipelines.trials.design.precision import settled_percent
 from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning, work_pattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS, judged_losses
 from chaffinch.pipelines.trials.written.trial_plan import USUAL_TELL_PERCENT
@@ -110,8 +110,7 @@ def _plan_of(known: Planned, driven: Sequence[Binned]) -> TrialDesign | None:
     possible = designs(TrialTask(2, 1, HOURS, known.noise, work_pattern(driven), SEED))
     if not possible:
         return None
-    enough = [one for one in possible if one.se_log <= needed_error(USUAL_TELL_PERCENT)]
-    return enough[0] if enough else min(possible, key=lambda one: one.se_log)
+    return precise_enough(possible, USUAL_TELL_PERCENT) or min(possible, key=lambda one: one.se_log)
 
 
 def _best_of(curve: pl.DataFrame, work: _Work, design: TrialDesign, farm: Farm) -> Suggestion | None:

@@ -112,6 +112,11 @@ def _error(order: Sequence[State], step_s: float, task: TrialTask) -> float:
     return float(max(np.sqrt(c @ covariance @ c) for c in contrasts))
 
 
+def precise_enough(found: Sequence[TrialDesign], tell_percent: float) -> TrialDesign | None:
+    """The first design that detects a change by ``tell_percent`` with 80 % power."""
+    return next((one for one in found if one.se_log <= needed_error(tell_percent)), None)
+
+
 def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
     """The design with the fewest switches that detects a change by ``tell_percent`` with 80 % power.
 
@@ -125,9 +130,9 @@ def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
             f"{task.hours:g} h is too short for a trial of {many} "
             f"in steps of at least {SHORTEST_STEP_S / 60:.0f} minutes; plan {np.ceil(10 * least) / 10:g} h or more."
         )
-    enough = [design for design in found if design.se_log <= needed_error(tell_percent)]
-    if enough:
-        return enough[0]
+    enough = precise_enough(found, tell_percent)
+    if enough is not None:
+        return enough
     best = min(found, key=lambda design: design.se_log)
     longer = _hours_needed(task, tell_percent)
     mend = f"about {longer:g} h would do" if longer else f"not even {LONGEST_HOURS:g} h would do"
@@ -142,6 +147,6 @@ def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
 def _hours_needed(task: TrialTask, tell_percent: float) -> float | None:
     shortest = min(1.2 * task.hours, LONGEST_HOURS)
     for hours in np.unique(np.ceil(2 * np.geomspace(shortest, LONGEST_HOURS, 10)) / 2).tolist():
-        if any(d.se_log <= needed_error(tell_percent) for d in designs(replace(task, hours=hours))[-3:]):
+        if precise_enough(designs(replace(task, hours=hours))[-3:], tell_percent):
             return float(hours)
     return None

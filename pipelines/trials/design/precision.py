@@ -20,7 +20,7 @@ from scipy.special import ndtri
 
 LEFT_OUT_S = WASHED_OUT_BEFORE_S + WASHED_OUT_AFTER_S
 # A change called with a 95 % range and with a power of 80 % is this many standard errors: 1.96 + 0.84.
-ERRORS_DETECTED = float(ndtri(0.975) + ndtri(0.8))
+DETECTABLE_ERRORS = float(ndtri(0.975) + ndtri(0.8))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +91,12 @@ def errors_of_values(
 
 def detectable_percent(se_log: float) -> float:
     """Smallest fall of the loss, %, that is called with 80 % power at a standard error on the log scale."""
-    return float(-100 * np.expm1(-ERRORS_DETECTED * se_log))
+    return float(-100 * np.expm1(-DETECTABLE_ERRORS * se_log))
 
 
 def needed_error(tell_percent: float) -> float:
     """Standard error on the log scale at which a fall by ``tell_percent`` is called with 80 % power."""
-    return float(-np.log1p(-tell_percent / 100) / ERRORS_DETECTED)
+    return float(-np.log1p(-tell_percent / 100) / DETECTABLE_ERRORS)
 
 
 def settled_percent(se_log: float) -> float:

@@ -61,7 +61,7 @@ class TrialPlan(_Written):
     @model_validator(mode="after")
     def _agrees(self) -> TrialPlan:
         if (self.second_setting is None) != (not self.second_values):
-            raise ValueError("a second setting needs second_values, and they need it")
+            raise ValueError("give both second_setting and second_values, or neither")
         if self.second_setting is not None and (len(self.values), len(self.second_values)) != (2, 2):
             raise ValueError("a trial of two settings compares two values of each")
         if self.second_setting == self.setting:
@@ -72,7 +72,7 @@ class TrialPlan(_Written):
                     f"step {number}: {step.value} is not one of the values {_listed(self.values)}"
                 )
             if (step.second_value is not None) != bool(self.second_values):
-                raise ValueError(f"step {number}: a value of each setting is needed, and no other")
+                raise ValueError(f"step {number}: give one value for each setting of the trial")
             if step.second_value is not None and step.second_value not in self.second_values:
                 raise ValueError(
                     f"step {number}: {step.second_value} is not one of {_listed(self.second_values)}"
@@ -185,6 +185,8 @@ def _in_catalogue_terms(about: dict[str, Any], steps: list[Any]) -> dict[str, An
             continue
         known = setting_named(found[setting])
         as_written = found.get(unit) or None
+        if not isinstance(as_written, str | None):
+            raise DeclarationError(f'{unit}: a text is needed, such as "{known.unit or "mm"}".')
         found[setting], found[unit] = known.name, known.unit or None
         if isinstance(found.get(values), list):
             found[values] = [value_as_text(known, one, as_written) for one in found[values]]
@@ -197,11 +199,19 @@ def _in_catalogue_terms(about: dict[str, Any], steps: list[Any]) -> dict[str, An
     return {**found, "steps": listed}
 
 
+# Faults of a wrong type, in place of the library's words for programmers.
+_TYPES = {
+    "tuple_type": "a list is needed",
+    "string_type": "a text is needed",
+    "model_type": "a table [[step]] with value and minutes is needed",
+}
+
+
 def _fault_of(error: ValidationError) -> str:
     """The first fault as "where: what is wrong"."""
     first = error.errors()[0]
     path = list(first["loc"])
-    what = first["msg"].removeprefix("Value error, ")
+    what = _TYPES.get(first["type"]) or first["msg"].removeprefix("Value error, ")
     if path[:1] == ["steps"] and len(path) > 1:
         what, path = f"{what[:1].lower()}{what[1:]}", [f"step {int(path[1]) + 1}", *path[2:]]
     where = ", ".join(str(part) for part in path)

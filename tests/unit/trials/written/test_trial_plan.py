@@ -60,10 +60,14 @@ def test_the_contract_is_read():
         ("minutes = 24", "minutes = -1", "step 2, minutes"),
         ("minutes = 24", "minutes = 24\npasses = 2", "step 2: give either minutes or passes"),
         ("minutes = 24", "minuts = 24", "step 2, minuts is not an entry of a trial; did you mean 'minutes'"),
-        ("seed = 7", "seed = 7\n" + SECOND, "a value of each setting is needed"),
+        ("seed = 7", "seed = 7\n" + SECOND, "give one value for each setting"),
         ("seed = 7", 'seed = 7\nunit = "mm"', "not valid TOML"),
         ('unit = "rpm"', 'unit = "mm"', "Fan speed"),
         ("seed = 7", "seed = 7\nsteps = 3", "write each step as a table"),
+        ('unit = "rpm"', "unit = 3", 'unit: a text is needed, such as "rpm"'),
+        ('crop = "wheat"', "crop = 3", "crop: a text is needed"),
+        ("values = [1000, 1050]", "values = 1000", "values: a list is needed"),
+        ("seed = 7", 'seed = 7\nsecond_setting = "concave_clearance"', "Give both second_setting and second_values"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_said_in_one_sentence(old: str, new: str, says: str):
