@@ -169,7 +169,8 @@ def _lacking(lines: Sequence[SettingLine], curve: dict[str, Any] | None, crop: s
     if not any(line.leading for line in lines):
         return ""
     if curve is None or curve["loss_kg_ha"] is None:
-        return "One loss check of this machine in this crop would give kg/ha and money."
+        unit = units_of(farm, crop).mass_per_area[1]
+        return f"One loss check of this machine in this crop would give {unit} and money."
     if (crop or "") not in farm.prices.per_t:
         return f"A price for {words.crop_label(crop)} in farm.toml, under [prices], per_t, would give money."
     if farm.prices.machine_per_h is None:

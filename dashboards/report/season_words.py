@@ -110,7 +110,7 @@ def worth_summary(worths: Sequence[Worth], farm: Farm) -> str:
         return "The worth of the settings is unknown; the section on worth says what is missing."
     ends = weighed[:1] if len(weighed) == 1 else [weighed[0], weighed[-1]]
     parts = [_worth_of(w, farm) for w in ends if w is weighed[0] or _costs(w)]
-    return "Against the settings before, per hectare: " + "; ".join(parts) + "."
+    return "Against the settings before: " + "; ".join(parts) + "."
 
 
 def _costs(one: Worth) -> bool:
