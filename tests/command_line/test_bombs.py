@@ -18,6 +18,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+import xlsxwriter
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest.inbox.discover import single_file
@@ -88,6 +89,17 @@ def notes(lines: int) -> bytes:
     return csv("date;time;machine;note", [f"2026-07-20;08:00;A;{'fan up 5 and ' * 30}"] * lines)
 
 
+def sparse_workbook() -> bytes:
+    """A log, and one cell far to the right of it."""
+    stream = io.BytesIO()
+    with xlsxwriter.Workbook(stream) as book:
+        sheet = book.add_worksheet()
+        for number, row in enumerate([HEADER, *ROWS[:1200]]):
+            sheet.write_row(number, 0, row.split(","))
+        sheet.write(1200, 16_383, "x")
+    return stream.getvalue()
+
+
 SQUARE = "".join(f'<PNT A="2" C="{n}" D="{e}"/>' for n, e in ((1, 1), (1, 1.01), (1.01, 1.01)))
 FIELD = f'<PFD A="PFD#" C="F#"><PLN A="1"><LSG A="1">{SQUARE}</LSG></PLN></PFD>'
 # What each is, and a part of what is said of it; nothing where it can be read.
@@ -111,6 +123,7 @@ BOMBS: dict[str, tuple[Callable[[], bytes], str]] = {
     "units.csv": (lambda: changes("fan speed", "u#"), "more than any farm has"),
     "notes.csv": (lambda: notes(250), ""),
     "too_many_notes.csv": (lambda: notes(2500), "more than any notebook"),
+    "sparse.xlsx": (sparse_workbook, ""),
     "zeros.csv.gz": (lambda: gzip.compress(bytes(300 << 20)), "more than 200 times its size"),
     "lzma.zip": (lambda: damaged(packed({"a.csv": csv(HEADER, ROWS)}, zipfile.ZIP_LZMA)), "damaged"),
     "members.zip": (lambda: packed({f"{i}.csv": b"" for i in range(7000)}), "The file is empty"),

@@ -276,12 +276,12 @@ def _workbook(path: Path, name: str, infos: list[zipfile.ZipInfo]) -> Iterator[I
     except UnreadableWorkbook as error:
         yield _refused_path(path, name, str(error))
         return
-    for number, (sheet, content) in enumerate(found):
+    for sheet, content in found:
 
-        def opener(number: int = number) -> BinaryIO:
+        def opener(sheet: str = sheet) -> BinaryIO:
             try:
-                return io.BytesIO(filled_sheets(path, infos)[number][1])
-            except (UnreadableWorkbook, IndexError) as error:
+                return io.BytesIO(filled_sheets(path, infos, sheet)[0][1])
+            except UnreadableWorkbook as error:
                 raise OSError(f"the workbook changed while it was read ({error})") from None
 
         digest = hashlib.sha256(content).hexdigest()

@@ -27,10 +27,12 @@ def is_workbook(infos: Sequence[zipfile.ZipInfo]) -> bool:
     return any(info.filename == WORKBOOK for info in infos)
 
 
-def filled_sheets(path: Path, infos: Sequence[zipfile.ZipInfo]) -> list[tuple[str, bytes]]:
+def filled_sheets(
+    path: Path, infos: Sequence[zipfile.ZipInfo], only: str | None = None
+) -> list[tuple[str, bytes]]:
     """Name and content of each sheet that holds anything: UTF-8, tabs between cells, one line a row.
 
-    Raises ``UnreadableWorkbook``.
+    only : the one sheet to read. Raises ``UnreadableWorkbook``.
     """
     import python_calamine
 
@@ -38,7 +40,7 @@ def filled_sheets(path: Path, infos: Sequence[zipfile.ZipInfo]) -> list[tuple[st
         raise UnreadableWorkbook("The workbook unpacks to more than 256 MiB; export its sheets as CSV.")
     try:
         book = python_calamine.CalamineWorkbook.from_path(str(path))
-        names = book.sheet_names
+        names = book.sheet_names if only is None else [only]
         found = [(name, _content(book.get_sheet_by_name(name))) for name in names]
     except UnreadableWorkbook:
         raise
@@ -63,7 +65,9 @@ def _content(sheet: object) -> bytes:
     stream = io.StringIO()
     writer = csv.writer(stream, delimiter="\t", lineterminator="\n")
     for row in sheet.to_python(skip_empty_area=False):  # type: ignore[attr-defined]
-        writer.writerow([_text(cell) for cell in row] if any(cell != "" for cell in row) else [])
+        # Most cells of a wide sheet may be empty.
+        texts = [cell if cell == "" else _text(cell) for cell in row]
+        writer.writerow(texts if any(texts) else [])
     return stream.getvalue().rstrip("\n").encode()
 
 
