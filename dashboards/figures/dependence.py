@@ -12,6 +12,7 @@ from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, 
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words import terms as words
+from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.errors import counted
 
@@ -37,6 +38,11 @@ class Point:
     error: float
     moisture_pct: float | None
     feed: float | None
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The 95 % range."""
+        return self.per_step - REACH_95 * self.error, self.per_step + REACH_95 * self.error
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +77,7 @@ def slope(x: Array, effects: Array, errors: Array) -> Slope:
     line = covariance @ design.T @ (weight * effects)
     scale = max(1.0, float(weight @ (effects - design @ line) ** 2) / freedom)
     covariance = covariance * scale
-    factor = float(t.ppf(0.975, freedom))
+    factor = float(t.ppf(ENDS_95[1], freedom))
     at = np.linspace(x.min(), x.max(), GRID)
     places = np.column_stack([np.ones(GRID), at - x.mean()])
     y = places @ line
@@ -171,7 +177,7 @@ def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condi
             traces += _line(lines[outcome], colour)
         if own:
             traces.append(_marks(own, outcome, colour, symbol))
-    ends = [end for _, p in known for end in (p.per_step - 1.96 * p.error, p.per_step + 1.96 * p.error)]
+    ends = [end for _, p in known for end in p.ends]
     reach = min(max(0.3, 1.05 * max(abs(end) for end in ends)), 2.3)
     ticks = ticks_within(reach)
     zero = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": 0, "y1": 0, "layer": "below",
@@ -204,7 +210,7 @@ def _marks(own: Sequence[tuple[float, Point]], outcome: str, colour: str, symbol
         "marker": {"symbol": symbol, "size": 9, "color": light(colour)},
         "error_y": {
             "type": "data",
-            "array": [round(1.96 * p.error, 5) for _, p in own],
+            "array": [round(REACH_95 * p.error, 5) for _, p in own],
             "color": light(colour),
             "thickness": 1.5,
             "width": 0,
@@ -249,10 +255,7 @@ def _table(
         ends = f"{percents[1]} to {percents[2]}"
         return [where, words.OUTCOME_WORDS[outcome], number(x, 1), percents[0], ends]
 
-    rows = [
-        cells(p.where, p.outcome, x, p.per_step, p.per_step - 1.96 * p.error, p.per_step + 1.96 * p.error)
-        for x, p in known
-    ]
+    rows = [cells(p.where, p.outcome, x, p.per_step, *p.ends) for x, p in known]
     for outcome, line in lines.items():
         parts = zip(line.x, line.y, line.low, line.high, strict=True)
         rows += [cells("Line", outcome, *(float(value) for value in part)) for part in parts]

@@ -15,10 +15,10 @@ from chaffinch.dashboards.figures.forest import Key, key_and_amount
 from chaffinch.dashboards.pages.settings_in_use import InUse
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import ShownChange
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.farm import Farm
 
 Facts = dict[str, Any]
-NORMAL_95 = 1.959963984540054
 
 
 def field_facts(
@@ -66,7 +66,7 @@ def single_effects(
             continue
         key, amount = keyed
         moisture, feed = made_in.get((row["href"], row["time"].isoformat(), row["setting"]), (None, None))
-        error = (row["log_ratio_high"] - row["log_ratio_low"]) / (2 * NORMAL_95)
+        error = (row["log_ratio_high"] - row["log_ratio_low"]) / (2 * REACH_95)
         found.setdefault(key, []).append(
             Point(
                 f"{words.field_label(row['field'])}, {row['machine']}, "

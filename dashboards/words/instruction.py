@@ -10,6 +10,7 @@ from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confi
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, NARROW, OUTCOME_WORDS, signed
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 
 # A value that is expected to lose less than this share of the loss is not worth the trouble (common practice, no
@@ -96,7 +97,7 @@ def _chance_of(gain: float, half: float) -> float:
     """Chance that a gain is above zero, from half its 95 % range."""
     from scipy.special import ndtr
 
-    return min(float(ndtr(1.96 * gain / half)), 0.99)
+    return min(float(ndtr(REACH_95 * gain / half)), 0.99)
 
 
 def _keep(line: SettingLine) -> Ranked | None:

@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from chaffinch.pipelines.agronomy.exact import Numbers, quotient
+from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95, Numbers, quotient
 from numpy.typing import NDArray
 
 # Further than this factor from the feed rate driven, the loss curve is a guess.
@@ -130,7 +130,7 @@ def saving(
     # So that the draws have exactly the mean and spread asked for.
     z = (z - z.mean(axis=1, keepdims=True)) / z.std(axis=1, keepdims=True)
     middle, low, high = log_effect
-    effect = middle + (high - low) / (2 * 1.959963984540054) * z[0]
+    effect = middle + (high - low) / (2 * REACH_95) * z[0]
     loss = None if at.loss_kg_ha is None else at.loss_kg_ha * np.exp(at.loss_error * z[1])
     slope = None if at.slope is None else np.maximum(at.slope + at.slope_error * z[2], LEAST_SLOPE)
     if by == "grain":
@@ -154,5 +154,5 @@ def _least_cost(at: LossAtWork, price_per_t: float, machine_per_h: float, log_ef
 
 def _of_draws(saved: Numbers, by: str) -> Saving:
     drawn: NDArray[np.float64] = np.asarray(saved, dtype=np.float64)
-    low, high = np.quantile(drawn, [0.025, 0.975])
+    low, high = np.quantile(drawn, ENDS_95)
     return Saving(float(np.median(drawn)), float(low), float(high), float((drawn > 0).mean()), by)

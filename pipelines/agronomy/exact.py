@@ -1,4 +1,4 @@
-"""Exact imperial units (international yard and pound, 1959), and a division that answers NaN."""
+"""Exact imperial units (international yard and pound, 1959), the 95 % range, and a division that answers NaN."""
 
 from __future__ import annotations
 
@@ -14,6 +14,10 @@ POUND_KG = 0.45359237
 FOOT_M = 0.3048
 MILE_M = 1609.344
 ACRE_M2 = 4046.8564224
+
+# The ends of a 95 % range, and how many standard errors of a normal distribution they lie from its middle.
+ENDS_95 = (0.025, 0.975)
+REACH_95 = 1.959963984540054
 
 
 def quotient(numerator: Numbers, positive: Numbers) -> Numbers:

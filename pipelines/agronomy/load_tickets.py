@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.agronomy.exact import quotient
+from chaffinch.pipelines.agronomy.exact import ENDS_95, quotient
 from chaffinch.pipelines.array_types import Array
 from numpy.typing import NDArray
 
@@ -53,7 +53,7 @@ class MoistureDrift:
         """Whether its 95 % range, by Student's t, leaves zero out."""
         from scipy.stats import t
 
-        return abs(self.points_per_day) > float(t.ppf(0.975, self.loads - 2)) * self.error
+        return abs(self.points_per_day) > float(t.ppf(ENDS_95[1], self.loads - 2)) * self.error
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
@@ -96,7 +97,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
                 "seed": seed,
                 "field": row["field"],
                 "planned_se": planned,
-                "achieved_se": (high - low) / (2 * 1.959964),
+                "achieved_se": (high - low) / (2 * REACH_95),
                 "truth": truth,
                 "estimate": answer[0],
                 "low": low,

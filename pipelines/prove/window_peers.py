@@ -13,7 +13,6 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.prove.newey_west import customary_lags, least_squares_newey_west
 
 WINDOW_S = 900.0
 FEWEST_BINS = 6
@@ -52,19 +51,27 @@ def window_means(binned: Binned, outcome: str) -> list[PeerAnswer]:
 
 
 def window_regression(binned: Binned, outcome: str) -> list[PeerAnswer]:
-    """The same windows regressed on feed rate, moisture and roll, with Newey-West standard errors."""
+    """The same windows regressed on feed rate, moisture and roll, with standard errors of Newey and West 1987."""
     from scipy.stats import t
+    from statsmodels.regression.linear_model import OLS
 
     y = binned.outcomes[outcome]
 
     def answer(before: Flags, after: Flags) -> tuple[float, float]:
         both = before | after
         x = _covariates(binned, outcome, both, after[both].astype(float))
-        found, covariance = least_squares_newey_west(y[both], x, customary_lags(len(x)))
-        reach = t.ppf(0.5 + RANGE_LEVEL / 2, len(x) - x.shape[1])
-        return found[0], reach * np.sqrt(covariance[0, 0])
+        if np.linalg.matrix_rank(x) < x.shape[1]:
+            raise np.linalg.LinAlgError
+        how = {"maxlags": customary_lags(len(x)), "use_correction": True}
+        found = OLS(y[both], x).fit(cov_type="HAC", cov_kwds=how)
+        return found.params[0], t.ppf(0.5 + RANGE_LEVEL / 2, found.df_resid) * found.bse[0]
 
     return _on_each_change(binned, outcome, answer)
+
+
+def customary_lags(n: int) -> int:
+    """Lags for ``n`` observations: floor(4 (n / 100)^(2/9)), after Newey and West 1994 (from memory)."""
+    return int(4 * (n / 100) ** (2 / 9))
 
 
 def _on_each_change(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import ENDS_95
 from chaffinch.pipelines.agronomy.tip_speed import speed_rpm, tip_speed_m_s
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
@@ -120,7 +121,7 @@ class CurveRows:
         gain = ratio if self.outcome in HIGHER_IS_BETTER else -ratio
         best = gain.max(axis=1, keepdims=True)
         chance = np.bincount(gain.argmax(axis=1), minlength=grid.size) / len(gain)
-        low, high = np.quantile(ratio, [0.025, 0.975], axis=0)
+        low, high = np.quantile(ratio, ENDS_95, axis=0)
         absolute = self._absolute(number, made, drawn, here[:, 0], ratio)
         for i, value in enumerate(grid):
             yield {
@@ -196,7 +197,7 @@ class CurveRows:
             return None
         level_here = np.mean(at_present, axis=0)
         change = level_here[:, None] * np.expm1(ratio)
-        low, high = np.quantile(change, [0.025, 0.975], axis=0)
+        low, high = np.quantile(change, ENDS_95, axis=0)
         middle = float(np.median(level_here)) * np.expm1(ratio.mean(axis=0))
         return list(map(float, middle)), list(map(float, low)), list(map(float, high))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.season import FieldOutcome
@@ -115,16 +116,14 @@ def kg_ha(levels: Sequence[Level], found: Answer) -> tuple[float, float, float] 
     for one in levels:
         by_machine[one.machine] += one.kg_ha * one.error / (len(levels) * level)
     points = norm.ppf((np.arange(200) + 0.5) / 200)
-    error = (found.high - found.low) / (2 * norm.ppf(0.975))
+    error = (found.high - found.low) / (2 * REACH_95)
     gains = np.exp(float(np.linalg.norm(list(by_machine.values()))) * points)
     changes = gains[:, None] * np.expm1(found.log_ratio + error * points)[None, :]
-    low, high = level * np.quantile(changes, [0.025, 0.975])
+    low, high = level * np.quantile(changes, ENDS_95)
     return float(level * np.expm1(found.log_ratio)), float(low), float(high)
 
 
 DRAWS = 2000
-# Standard errors from the middle of a normal distribution to the end of its 95 % range.
-RANGE_95 = 1.959963984540054
 
 
 def capacity_at_share(
@@ -149,7 +148,7 @@ def capacity_at_share(
     rng = np.random.default_rng([k, design.columns.shape[0]])
     drawn = rng.multivariate_normal(fit.coefficients, fit.covariance, DRAWS, method="cholesky")
     drawn = np.vstack([fit.coefficients, drawn])
-    spread = (effect.high - effect.low) / (2 * RANGE_95)
+    spread = (effect.high - effect.low) / (2 * REACH_95)
     moved = effect.log_ratio + spread * np.r_[0.0, rng.standard_normal(DRAWS)]
     drawn[:, design.names.index(f"step {k}")] = moved
     weight = calibration.log_kg_s_per_unit + calibration.error * np.r_[0.0, rng.standard_normal(DRAWS)]
@@ -158,7 +157,7 @@ def capacity_at_share(
     change = (1 - share) * design.feed_typical_t_h * (np.exp(at[1]) - np.exp(at[0]))
     if not np.isfinite(change[0]) or np.isnan(change).mean() > 1 / 40:
         return None
-    low, high = np.nanquantile(change[1:], [0.025, 0.975])
+    low, high = np.nanquantile(change[1:], ENDS_95)
     return float(change[0]), float(low), float(high)
 
 

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import ENDS_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
@@ -162,7 +163,7 @@ def estimates_of(
 
 def _ends(posterior: Posterior) -> list[tuple[float, float, float, float]]:
     """Mean, 95 % range and probability of lying below zero of each answer."""
-    columns = posterior.mean(), posterior.quantile(0.025), posterior.quantile(0.975), posterior.below(0.0)
+    columns = posterior.mean(), *map(posterior.quantile, ENDS_95), posterior.below(0.0)
     return [(float(a), float(b), float(c), float(d)) for a, b, c, d in zip(*columns, strict=True)]
 
 

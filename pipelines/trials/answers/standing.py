@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.trials.answers.anytime import (
     ENOUGH,
     GO_ON,
@@ -21,7 +22,7 @@ from chaffinch.pipelines.trials.answers.anytime import (
 )
 from chaffinch.pipelines.trials.done.matching import as_planned
 from chaffinch.pipelines.trials.written.judged_loss import judged_losses
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 STEP_STATUSES = ("done", "late", "skipped")
 
@@ -57,7 +58,7 @@ class Comparison:
     @property
     def percent_range(self) -> tuple[float, float]:
         """The 95 % range of one look, %."""
-        half = float(ndtri(0.975)) * float(np.sqrt(self.variance))
+        half = REACH_95 * float(np.sqrt(self.variance))
         return _percent(self.log_ratio - half), _percent(self.log_ratio + half)
 
     @property
@@ -221,7 +222,7 @@ def _rows(known: pl.DataFrame, setting: str, planned: Sequence[str], pair: set[s
 
 def _pooled(rows: Sequence[dict[str, Any]], one: str) -> tuple[float, float]:
     """Effect from value ``one`` to the other over the fields of a trial, and its variance: by inverse variance."""
-    spread = 2 * float(ndtri(0.975))
+    spread = 2 * REACH_95
     variances = np.array(
         [((r["alone_log_ratio_high"] - r["alone_log_ratio_low"]) / spread) ** 2 for r in rows]
     )

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs, precise_enough
@@ -16,14 +17,13 @@ from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_pl
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS, judged_losses
 from chaffinch.pipelines.trials.written.trial_plan import USUAL_TELL_PERCENT
 from chaffinch.schemas.declarations import reference_loss_share, settings
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 # Half a day's work, of which a trial takes the first part.
 HOURS = 2.5
 SEED = 1
 # Few fields give the noise well enough to say roughly what a trial settles.
 NOISE_FIELDS = 4
-RANGE_SDS = 2 * float(ndtri(0.975))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ def _best_of(curve: pl.DataFrame, work: _Work, design: TrialDesign, farm: Farm) 
     price = farm.prices.per_t.get(rows[0]["crop"] or "")
     best: Suggestion | None = None
     for row in rows:
-        sd = (row["log_ratio_high"] - row["log_ratio_low"]) / RANGE_SDS
+        sd = (row["log_ratio_high"] - row["log_ratio_low"]) / (2 * REACH_95)
         # Nearer values differ too little for a trial, however good one of them is.
         if sd <= 0 or abs(row["value"] - in_use) < 0.99 * step:
             continue

@@ -8,6 +8,7 @@ from itertools import groupby
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.errors import CallError, DeclarationError
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.derived_tables import plan_jobs, prepared_harvests
@@ -25,7 +26,6 @@ from chaffinch.pipelines.trials.written.trial_plan import (
     value_as_text,
 )
 from chaffinch.schemas.declarations import Setting
-from scipy.special import ndtri
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +93,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
         task,
         basis,
         None if known is None else tuple(float(100 * np.expm1(one)) for one in known),  # type: ignore[arg-type]
-        None
-        if known is None
-        else _together(design.se_log, (known[2] - known[1]) / (2 * float(ndtri(0.975)))),
+        None if known is None else _together(design.se_log, (known[2] - known[1]) / (2 * REACH_95)),
         {name: found for name, found in new.items() if found},
         run,
     )

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import BIN_S, WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S
 from chaffinch.pipelines.estimate.model.bin_means import apart
@@ -20,7 +21,7 @@ from scipy.special import ndtri
 
 LEFT_OUT_S = WASHED_OUT_BEFORE_S + WASHED_OUT_AFTER_S
 # A change called with a 95 % range and with a power of 80 % is this many standard errors: 1.96 + 0.84.
-DETECTABLE_ERRORS = float(ndtri(0.975) + ndtri(0.8))
+DETECTABLE_ERRORS = REACH_95 + float(ndtri(0.8))
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +102,11 @@ def needed_error(tell_percent: float) -> float:
 
 def settled_percent(se_log: float) -> float:
     """Upper half of the 95 % range of one look around no change, %."""
-    return float(100 * np.expm1(ndtri(0.975) * se_log))
+    return float(100 * np.expm1(REACH_95 * se_log))
 
 
 def power(effect_log: float, se_log: float) -> float:
     """Probability that an effect is called with its own sign, from a normal estimate with a 95 % range."""
     from scipy.special import ndtr
 
-    return float(ndtr(abs(effect_log) / se_log - ndtri(0.975)))
+    return float(ndtr(abs(effect_log) / se_log - REACH_95))

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.work.delays.travel import Travel
 from chaffinch.pipelines.work.random_effects import random_effects
@@ -42,7 +43,7 @@ class Lag:
     @property
     def range_s(self) -> tuple[float, float]:
         """95 % range, s."""
-        return self.seconds - 1.96 * self.error_s, self.seconds + 1.96 * self.error_s
+        return self.seconds - REACH_95 * self.error_s, self.seconds + REACH_95 * self.error_s
 
 
 @dataclass(frozen=True, slots=True)
