@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from chaffinch.pipelines.estimate.results.agreement import disagreement, least_squares
 from chaffinch.pipelines.estimate.results.doses import dose_of
 from chaffinch.pipelines.estimate.results.hierarchy import fit_hierarchy
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_rows import disagreement, least_squares
 from chaffinch.pipelines.estimate.results.verdicts import answer, numbers
 
 # (before at 550 rpm, after at 850 rpm, log slope for each 100 rpm), % of grain.

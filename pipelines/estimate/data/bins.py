@@ -68,6 +68,11 @@ class Binned:
     calibrated: bool
     loss_delay_s: float = 0.0
 
+    @property
+    def place(self) -> dict[str, str | None]:
+        """Machine, field and crop, as rows of tables name them."""
+        return {"machine": self.machine, "field": self.field, "crop": self.crop}
+
     def kept(self, which: NDArray[np.bool_], changes: list[Change], step: NDArray[np.int_]) -> Binned:
         """The bins of ``which`` (n,), with other changes and each bin's number of them before it, (n,)."""
         arrays: dict[str, Any] = {

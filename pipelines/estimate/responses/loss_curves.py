@@ -61,9 +61,7 @@ def _of_field(
     slope, error = _slope(binned, season)
     loss, loss_error = _loss(binned, calibration_of(binned, calibrations))
     return {
-        "machine": binned.machine,
-        "field": binned.field,
-        "crop": binned.crop,
+        **binned.place,
         "first_time": datetime.fromtimestamp(float(binned.time_s[0]), UTC),
         "hours": float(hours),
         "area_ha_h": hectares / hours,

@@ -30,7 +30,7 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
 )
 from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Used, estimates_of, used_changes
+from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, Used, estimates_of, used_changes
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.tables import tables
@@ -59,8 +59,8 @@ def responses_of(
 ) -> pl.DataFrame:
     """The table ``responses``: per crop over all machines, and per machine and crop.
 
-    season, usable, levels : by outcome, as ``shared_rows`` has them. fields : all machine-fields, whose last changes
-    say which values are in use. ``each`` spreads the outcomes.
+    season, usable, levels : by outcome, as for ``shared_rows``. fields : all machine-fields, whose last changes say
+    which values are in use. ``each`` spreads the outcomes.
     """
     ready = {name: one for name in season if (one := _to_draw(season[name], usable[name], diameters_m))}
     inputs = {name: (one.estimates, one.groups, one.season.freedom) for name, one in ready.items()}
@@ -118,7 +118,7 @@ def _numeric_settings(used: Sequence[Used], labels: Sequence[Label]) -> list[Num
 def _bent_estimates(
     used: Sequence[Used], labels: Sequence[Label], numbers: Sequence[NumericSetting], season: SeasonOutcome
 ) -> list[FieldEstimates]:
-    """The estimates of ``shared_rows`` with columns of bends and interactions added to the doses."""
+    """The estimates of ``shared_changes`` with columns of bends and interactions added to the doses."""
     conditions = _conditions(used)
     by_label = {one.label: one for one in numbers}
     found = []

@@ -17,7 +17,7 @@ from chaffinch.pipelines.estimate.model.season import FieldOutcome
 from chaffinch.pipelines.estimate.responses.response_draws import Draws, bent
 from chaffinch.pipelines.estimate.results.calibration import Level
 from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
-from chaffinch.pipelines.estimate.results.shared_rows import Used
+from chaffinch.pipelines.estimate.results.shared_changes import Used
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import HIGHER_IS_BETTER
 

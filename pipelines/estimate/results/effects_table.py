@@ -28,14 +28,16 @@ from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, capac
 from chaffinch.pipelines.estimate.results.doses import Diameters
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_rows import ChangeKey, Shared, alone_columns, share, to_share
+from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, to_share
+from chaffinch.pipelines.estimate.results.shared_rows import Shared, share
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
     Answer,
     BothSides,
+    alone_columns,
     answer,
-    numbers,
-    reach,
+    answer_columns,
+    answer_with_error,
     refuse,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
@@ -45,6 +47,8 @@ from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES, tables
 
 Row = dict[str, Any]
 
+# What a row of one adjustment has of it.
+ADJUSTED = ("time", "setting", "from_value", "to_value", "unit")
 # So near to a change, a step that was not logged is said there too.
 NEAR_S = 1800.0
 # Times known less exactly than this are worth a remark.
@@ -178,7 +182,7 @@ def _unanswered_rows(one: Unanswered) -> Iterator[Row]:
                 "machine": one.machine,
                 "field": one.field,
                 "crop": one.crop,
-                **{name: adjustment[name] for name in ("time", "setting", "from_value", "to_value", "unit")},
+                **{name: adjustment[name] for name in ADJUSTED},
                 "trial": adjustment.get("trial"),
                 "outcome": outcome,
                 "verdict": "cannot tell",
@@ -303,10 +307,9 @@ def _effect(
     if season.placebos.widen > CLEARLY_WIDENED:
         remarks.append("range_widened")
     i = fitted.design.names.index(f"step {k}")
-    estimate = float(fitted.fit.coefficients[i])
-    error = float(np.sqrt(fitted.fit.covariance[i, i]))
-    half = reach(float(fitted.fit.freedom[i]), season.placebos.widen) * error
-    found = answer(estimate, estimate - half, estimate + half, refusals, remarks)
+    estimate, error = float(fitted.fit.coefficients[i]), float(np.sqrt(fitted.fit.covariance[i, i]))
+    freedom, widen = float(fitted.fit.freedom[i]), season.placebos.widen
+    found = answer_with_error(estimate, error, freedom, widen, refusals, remarks)
     return _Alone(found, not refusals, season.placebos.count)
 
 
@@ -352,19 +355,16 @@ def _not_logged_rows(outcome: str, season: SeasonOutcome) -> Iterator[Row]:
     for fitted in season.fields:
         binned = fitted.binned
         for step in fitted.change_points:
-            half = reach(float("inf"), season.placebos.widen) * step.error
-            found = answer(step.estimate, step.estimate - half, step.estimate + half, ["not_logged"], [])
+            found = answer_with_error(
+                step.estimate, step.error, float("inf"), season.placebos.widen, ["not_logged"]
+            )
             yield {
                 "scope": "adjustment",
-                "machine": binned.machine,
-                "field": binned.field,
-                "crop": binned.crop,
+                **binned.place,
                 "time": datetime.fromtimestamp(round(step.time_s), UTC),
                 "setting": NOT_LOGGED,
                 "outcome": outcome,
-                **numbers(found),
-                "verdict": found.verdict,
-                "reasons": list(found.reasons),
+                **answer_columns(found),
                 "readings_before": float(binned.seconds[binned.time_s < step.time_s].sum()),
                 "readings_after": float(binned.seconds[binned.time_s >= step.time_s].sum()),
                 "adjustments_pooled": 1,
@@ -397,24 +397,16 @@ def _row(
     joint = f"{binned.machine} {first:%Y-%m-%dT%H:%M:%SZ}" if change.is_joint else None
     return {
         "scope": "adjustment",
-        "machine": binned.machine,
-        "field": binned.field,
-        "crop": binned.crop,
-        "time": adjustment["time"],
-        "setting": adjustment["setting"],
-        "from_value": adjustment["from_value"],
-        "to_value": adjustment["to_value"],
-        "unit": adjustment["unit"],
+        **binned.place,
+        **{name: adjustment[name] for name in ADJUSTED},
         "joint_id": joint,
         "trial": adjustment.get("trial"),
         "outcome": outcome,
-        **numbers(found),
+        **answer_columns(found),
         "absolute": absolute[0] if absolute else None,
         "absolute_low": absolute[1] if absolute else None,
         "absolute_high": absolute[2] if absolute else None,
         "absolute_unit": ("t/h" if outcome == "capacity" else "kg/ha") if absolute else None,
-        "verdict": found.verdict,
-        "reasons": list(found.reasons),
         "readings_before": before,
         "readings_after": after,
         "adjustments_pooled": 1,

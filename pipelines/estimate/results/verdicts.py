@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
@@ -62,6 +63,19 @@ def reach(freedom: float, widen: float) -> float:
 
     level = 0.5 + LEVEL / 2
     return float(stdtrit(freedom, level) if np.isfinite(freedom) else ndtri(level)) * widen
+
+
+def answer_with_error(
+    log_ratio: float,
+    error: float,
+    freedom: float,
+    widen: float = 1.0,
+    refusals: Sequence[str] = (),
+    remarks: Sequence[str] = (),
+) -> Answer:
+    """``answer`` to an estimate with a standard error on so many degrees of freedom."""
+    half = reach(freedom, widen) * error
+    return answer(log_ratio, log_ratio - half, log_ratio + half, refusals, remarks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,3 +142,13 @@ def numbers(found: Answer) -> dict[str, float | None]:
     logs = {"log_ratio": found.log_ratio, "log_ratio_low": found.low, "log_ratio_high": found.high}
     percents = {name.replace("log_ratio", "percent"): 100 * np.expm1(value) for name, value in logs.items()}
     return {name: known(value) for name, value in {**percents, **logs}.items()}
+
+
+def answer_columns(found: Answer) -> dict[str, Any]:
+    """``numbers`` with the verdict and its reasons."""
+    return {**numbers(found), "verdict": found.verdict, "reasons": list(found.reasons)}
+
+
+def alone_columns(found: Answer) -> dict[str, float | None]:
+    """The six columns of what logs say alone, from their answer."""
+    return {f"alone_{name}": value for name, value in numbers(found).items()}

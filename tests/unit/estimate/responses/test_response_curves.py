@@ -20,7 +20,7 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
 )
 from chaffinch.pipelines.estimate.results.doses import Dose, at_the_tip, dose_of
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
-from chaffinch.pipelines.estimate.results.shared_rows import Used
+from chaffinch.pipelines.estimate.results.shared_changes import Used
 from chaffinch.schemas.tables import tables
 
 # A prior so wide that it says nothing, and no field differs from another.

@@ -1,0 +1,127 @@
+"""The changes of one outcome that share evidence, with their doses, field by field."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.results.doses import (
+    Diameters,
+    Dose,
+    Label,
+    at_the_tip,
+    dose_of,
+    shared_by_tip,
+)
+from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
+
+ChangeKey = tuple[int, int]
+"""id of the bins of a machine-field, and the number of the change there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Used:
+    """One change that the model uses. single : no other setting moved with it. unknown : parts of unknown size."""
+
+    of: FieldOutcome
+    field: int
+    k: int
+    doses: list[Dose]
+    single: bool
+    unknown: int
+
+    @property
+    def index(self) -> int:
+        return self.of.design.names.index(f"step {self.k}")
+
+    @property
+    def rows(self) -> list[dict[str, Any]]:
+        """The rows of its adjustments."""
+        return self.of.binned.changes[self.k].rows.to_dicts()
+
+    @property
+    def trial(self) -> str | None:
+        """The trial that it is part of."""
+        return self.rows[0].get("trial")
+
+
+@dataclass(frozen=True, slots=True)
+class ToShare:
+    """The adjustments of one outcome that share evidence. labels : of the columns of the ``estimates``' doses."""
+
+    season: SeasonOutcome
+    used: list[Used]
+    labels: list[Label]
+    estimates: list[FieldEstimates]
+
+
+def to_share(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToShare | None:
+    """What there is to share of one outcome; None where there is nothing.
+
+    Changes that were refused are not among ``usable`` and never used. Joint changes enter by the doses of all their
+    settings.
+    """
+    used = used_changes(season, usable, diameters_m)
+    if not used:
+        return None
+    labels = sorted({d.label for u in used for d in u.doses}, key=str)
+    return ToShare(season, used, labels, list(estimates_of(used, labels, season)))
+
+
+def used_changes(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> list[Used]:
+    """The changes among ``usable`` with their doses, field by field; settings of a joint change are one."""
+    found: list[Used] = []
+    made = [
+        (f, k, row)
+        for f in season.fields
+        for k in f.design.steps
+        if (id(f.binned), k) in usable
+        for row in f.binned.changes[k].rows.iter_rows(named=True)
+    ]
+    tip = shared_by_tip([(row["setting"], f.binned.machine) for f, _, row in made], diameters_m)
+    fields: dict[int, int] = {}
+    for f, k, row in made:
+        dose = dose_of(row)
+        if dose is not None and tip.get(dose.setting):
+            dose = at_the_tip(dose, diameters_m[dose.setting][f.binned.machine])
+        number = fields.setdefault(id(f.binned), len(fields))
+        if found and (found[-1].field, found[-1].k) == (number, k):
+            before = found.pop()
+            doses = [*before.doses, *([dose] if dose else [])]
+            found.append(Used(f, number, k, doses, False, before.unknown + (dose is None)))
+        else:
+            found.append(Used(f, number, k, [dose] if dose else [], True, int(dose is None)))
+    return found
+
+
+def estimates_of(
+    used: Sequence[Used], labels: Sequence[Label], season: SeasonOutcome
+) -> Iterator[FieldEstimates]:
+    """The estimates of each field of ``used``, with a column of doses for each of ``labels``."""
+    for number in range(used[-1].field + 1):
+        mine = [u for u in used if u.field == number]
+        fitted = mine[0].of
+        at = [u.index for u in mine]
+        doses = np.zeros((len(mine), len(labels)))
+        for i, u in enumerate(mine):
+            for dose in u.doses:
+                doses[i, labels.index(dose.label)] += dose.amount
+        loadings = fitted.loadings[at] if fitted.loadings is not None else np.zeros(len(mine))
+        freedom = float(np.median(fitted.fit.freedom[at]))
+        yield FieldEstimates(
+            fitted.binned.machine,
+            fitted.binned.crop,
+            datetime.fromtimestamp(float(fitted.binned.time_s[0]), UTC).year
+            if fitted.binned.time_s.size
+            else 0,
+            fitted.fit.coefficients[at],
+            (fitted.fit.covariance[np.ix_(at, at)] - np.outer(loadings, loadings)) * season.placebos.widen**2,
+            doses,
+            loadings,
+            1 / max(1 / freedom - 1 / season.freedom, 1e-4),
+            np.array([float(u.unknown) for u in mine]),
+        )
