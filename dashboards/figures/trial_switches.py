@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.words.terms import name_in_figure, signed
-from chaffinch.pipelines.trials.answers.standing import Comparison
+from chaffinch.pipelines.trials.answers.comparisons import Comparison
 from chaffinch.pipelines.trials.done.matching import as_planned
 
 WIDTH, ROW, LEFT, RIGHT, TOP, BOTTOM = 440, 24, 92, 16, 8, 46

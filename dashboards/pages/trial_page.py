@@ -19,8 +19,9 @@ from chaffinch.dashboards.words.trial_words import (
 from chaffinch.pipelines.agronomy.economics import value_of_loss_per_ha
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.trials.answers.comparisons import Comparison
 from chaffinch.pipelines.trials.answers.randomisation import RandomisationTest
-from chaffinch.pipelines.trials.answers.standing import Comparison, Standing
+from chaffinch.pipelines.trials.answers.standing import Standing
 from chaffinch.schemas.declarations import settings
 
 

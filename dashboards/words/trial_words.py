@@ -12,7 +12,8 @@ from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
-from chaffinch.pipelines.trials.answers.standing import Comparison, Standing
+from chaffinch.pipelines.trials.answers.comparisons import Comparison
+from chaffinch.pipelines.trials.answers.standing import Standing
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 
 
