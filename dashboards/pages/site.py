@@ -25,10 +25,11 @@ from chaffinch.dashboards.pages.overview_page import index_context
 from chaffinch.dashboards.pages.season_page import crops_of, season_context
 from chaffinch.dashboards.pages.settings_in_use import settings_of_jobs
 from chaffinch.dashboards.pages.trial_page import trial_context
+from chaffinch.dashboards.sensors.sensor_page import sensor_context
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.links import crop_href, machine_href
+from chaffinch.dashboards.words.links import crop_href, machine_href, sensors_href
 from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, suggestion_sentence, trial_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
@@ -42,7 +43,7 @@ from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import suggestions
 from chaffinch.pipelines.trials.design.planned_trial import binned_fields
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
-from chaffinch.pipelines.work.load_calibration import weighed_loads
+from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
@@ -191,6 +192,7 @@ def write_site(
         pages.write(job.page, job.digest, content)
     worth = _suggested(lake, farm, tables["responses"])
     _put_groups(pages, where, tables, farm, ground, trials, worth)
+    _put_sensors(pages, tables["field_jobs"], weighed, farm, ground)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
     pages.put(
@@ -227,6 +229,20 @@ def _morning_digest(
     new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
     before = tables["effects"].clear() if earlier is None else earlier
     return digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+
+
+def _put_sensors(
+    pages: Pages, field_jobs: pl.DataFrame, weighed: WeighedLoads, farm: Farm, ground: str
+) -> None:
+    """A page per machine, of its sensors."""
+    for (machine,), mine in field_jobs.group_by("machine", maintain_order=True):
+        name = str(machine)
+
+        def make(name: str = name, mine: pl.DataFrame = mine) -> bytes:
+            return render("sensors", sensor_context(name, mine, weighed.by_machine_and_crop, farm), "../")
+
+        loads = [one for of, one in weighed.by_machine_and_crop.items() if of[0] == name]
+        pages.put(sensors_href(name), digest_of([ground, mine, repr(loads)]), make)
 
 
 def _put_trials(
@@ -277,6 +293,8 @@ def _put_groups(
     # Curves and money follow from the same estimates.
     shared = digest_of([tables[name] for name in ("responses", "loss_curves", "adjustments")])
     season = digest_of([effects.filter(pl.col("scope") == "season")])
+    with_jobs = tables["field_jobs"]["machine"].unique()
+    sensors_of = {machine_href(machine): sensors_href(machine) for machine in with_jobs}
     by_machine = lot.effects.partition_by("machine", as_dict=True)
 
     def put(
@@ -290,9 +308,17 @@ def _put_groups(
                               nulls_equal=True)  # fmt: skip
         noted = json.dumps({href: facts.get(href) for href in here["href"]}, sort_keys=True)
         digest = digest_of(
-            [ground, here, mine.drop("href", strict=False), season, noted, shared, repr((shown, worth))]
+            [
+                ground,
+                here,
+                mine.drop("href", strict=False),
+                season,
+                noted,
+                shared,
+                repr((shown, worth, sensors_of.get(page))),
+            ]  # fmt: skip
         )
-        more = {"trials": shown, "suggested": worth}
+        more = {"trials": shown, "suggested": worth, "sensors_href": sensors_of.get(page)}
         pages.put(page, digest, lambda: render("group", context() | more, "../"))
 
     for machine in where["machine"].unique().sort():
@@ -314,10 +340,10 @@ def _put_assets(pages: Pages) -> None:
 
     made = {
         "plotly.min.js": get_plotlyjs,
-        "site.css": lambda: style_properties() + template("site.css"),
-        "look.js": lambda: template("look.js"),
-        "filter.js": lambda: template("filter.js"),
-        "figures.js": lambda: '"use strict";\n' + script_palette() + template("figures.js"),
+        "site.css": lambda: style_properties() + template("assets/site.css"),
+        "look.js": lambda: template("assets/look.js"),
+        "filter.js": lambda: template("assets/filter.js"),
+        "figures.js": lambda: '"use strict";\n' + script_palette() + template("assets/figures.js"),
     }
     for name, make in made.items():
         pages.put(f"assets/{name}", program_digest(), partial(_encoded, make))

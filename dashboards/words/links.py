@@ -38,3 +38,8 @@ def machine_href(machine: str) -> str:
 def crop_href(crop: str) -> str:
     """The crop's page, from the root of the site."""
     return f"crops/{page_name('crop', crop)}"
+
+
+def sensors_href(machine: str) -> str:
+    """The page of the machine's sensors, from the root of the site."""
+    return f"sensors/{page_name('sensors', machine)}"

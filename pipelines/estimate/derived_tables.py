@@ -22,6 +22,7 @@ from chaffinch.pipelines.estimate.data.changes import Change, made_at, real_adju
 from chaffinch.pipelines.estimate.model.feed_noise import flow_noise, without_sensor_noise
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, check_pairs
 from chaffinch.pipelines.estimate.results.effects_table import Unanswered
+from chaffinch.pipelines.estimate.sensors.sensor_facts import sensor_facts
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import Lake, ReadableLake
 from chaffinch.pipelines.lake.freshness import (
@@ -355,6 +356,7 @@ def _about(
         "outcomes": list(binned.outcomes),
         "flaws": [f"{outcome}:{code}" for outcome, codes in binned.flaws.items() for code in codes],
         "calibrated": int(binned.calibrated),
+        "sensors": json.dumps(sensor_facts(harvest, binned)),
         "changes": json.dumps([number.get(row) for row in changes["row"]]),
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -197,6 +198,29 @@ def friendly_effects() -> list[dict[str, Any]]:
     return [*clear, *joint, *unclear, *pooled]
 
 
+def sensor_job(machine: str = "Combine A", crop: str = "wheat", checks: int = 5) -> dict[str, Any]:
+    """A row of ``field_jobs`` with two loss signals of 300 units for 1 kg/s, one often zero, and loss checks."""
+    facts = {
+        "seconds": 4000.0, "zero_share": 0.0, "zero_by_counting": 0.0, "top_share": 0.001, "step": 0.2,
+        "low": 5.0, "median": 20.0, "high": 60.0, "level": 1.0, "slope": 2.8, "slope_error": 0.2,
+    }  # fmt: skip
+    flat = {**facts, "zero_share": 0.08, "slope": 0.1, "slope_error": 0.05}
+    at = MORNING.timestamp()
+    pairs = [
+        (0.04 * 1.3**k, 300 * 0.04 * 1.3**k * (1.1 if k % 2 else 0.9), at + 900 * k) for k in range(checks)
+    ]
+    delays = [[7.0, 1.0, True, None, 0.0, "log"]] * 4
+    return {
+        "job": f"sensors of {machine}", "made_from": "m", "machine": machine, "field": "Mill Field", "harvest": 1,
+        "crop": crop, "first_time": MORNING, "last_time": MORNING + timedelta(hours=1), "readings": 5400,
+        "bins": 400, "outcomes": ["separation_loss", "cleaning_loss"],
+        **{f"{of}_delay_s": 7.0 for of in ("loss", "grain", "separation", "cleaning", "moisture")},
+        "flaws": ["cleaning_loss:signal_often_zero"], "calibrated": 0, "loss_checks": json.dumps(pairs),
+        "delays_found": json.dumps(delays), "delays_found_in": "d",
+        "sensors": json.dumps({"separation_loss": facts, "cleaning_loss": flat}),
+    }  # fmt: skip
+
+
 def friendly_lake() -> MadeUpLake:
     rows = friendly_effects()
     distinct = {(r["time"], r["setting"]): r for r in rows if r["scope"] == "adjustment"}
@@ -239,6 +263,7 @@ def friendly_lake() -> MadeUpLake:
             ],
         ),
         set_aside=table("set_aside", [aside]),
+        field_jobs=table("field_jobs", [sensor_job()]),
         fields=table(
             "fields", [{**SOURCE, "row": 1, "field": "Mill Field", "boundary_wkt": f"POLYGON (({ring}))"}]
         ),
@@ -312,6 +337,7 @@ def hostile_lake() -> MadeUpLake:
         adjustments=table("adjustments", adjustments),
         deliveries=table("deliveries", ledger),
         set_aside=table("set_aside", asides),
+        field_jobs=table("field_jobs", [sensor_job(text, text) for text in HOSTILE]),
     )
 
 

@@ -19,7 +19,7 @@ SMALLEST_TARGET_PX = 44
 def pages_of(site: Path) -> dict[str, Path]:
     """One page of every kind."""
     kinds = {name: site / f"{name}.html" for name in ("season", "nightly")} | {"first": site / "index.html"}
-    for folder in ("fields", "machines", "crops"):
+    for folder in ("fields", "machines", "crops", "sensors"):
         kinds[folder] = sorted((site / folder).glob("*.html"))[0]
     return kinds
 
@@ -28,12 +28,12 @@ def pages_of(site: Path) -> dict[str, Path]:
 @pytest.mark.parametrize(
     ("kind", "scheme"),
     [
-        *((kind, "light") for kind in ("first", "season", "nightly", "fields", "crops")),
+        *((kind, "light") for kind in ("first", "season", "nightly", "fields", "crops", "sensors")),
         ("first", "dark"),
         pytest.param("machines", "light", marks=pytest.mark.browser),
         *(
             pytest.param(kind, "dark", marks=pytest.mark.browser)
-            for kind in ("season", "nightly", "fields", "machines", "crops")
+            for kind in ("season", "nightly", "fields", "machines", "crops", "sensors")
         ),
     ],
 )

@@ -39,7 +39,7 @@ from chaffinch.schemas.tables import tables
 
 SEEN_HOLDS_S = 120.0
 # The record of what the pages were made from, next to index.html; and the folders of the other pages.
-SITE_RECORD, SITE_FOLDERS = "made_from.txt", ("assets", "fields", "machines", "crops", "trials")
+SITE_RECORD, SITE_FOLDERS = "made_from.txt", ("assets", "fields", "machines", "crops", "trials", "sensors")
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
 MOST_FILES = 100_000

@@ -1,0 +1,189 @@
+"""Figures: weighed loss against the loss signal at each check, and what a unit of signal weighed at each."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
+from chaffinch.dashboards.figures.stacked import Look, whole
+from chaffinch.dashboards.figures.theme import light
+from chaffinch.dashboards.words.terms import clock, day, field_label, name_in_figure, significant, zone
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+HEIGHT_PX = 340
+FONT_PX = 16
+
+
+def checks_against_signal(
+    checks: pl.DataFrame,
+    weight: dict[str, Any],
+    scale: tuple[float, str],
+    zone_name: str | None,
+    identity: str,
+) -> Drawn | None:
+    """Each check at its signal, on log scales, with the line of a proportional signal and its 95 % range.
+
+    checks : rows of ``WEIGHED_CHECKS`` of one machine and crop. weight : its row of ``SIGNAL_WEIGHTS``; where it knows
+    the slope, the bent line through the checks is drawn too. scale : from kg/s to the shown unit of loss, its name.
+    """
+    if checks.is_empty():
+        return None
+    factor, unit = scale
+    signal, lost = checks["signal"].to_numpy(), checks["lost_kg_s"].to_numpy() * factor
+    along = np.geomspace(signal.min() / 1.4, signal.max() * 1.4, 25)
+    data = _line_with_range(along, weight, factor)
+    if weight["slope"] is not None:
+        middle = np.log(lost).mean() - weight["slope"] * np.log(signal).mean()
+        data.append(
+            {
+                "x": _shown(along),
+                "y": _shown(np.exp(middle + weight["slope"] * np.log(along))),
+                "mode": "lines",
+                "line": {"color": light("worse"), "width": 2.5, "dash": "dash"},
+                "name": "as the checks lie",
+                "meta": "bent",
+            }
+        )
+    data.append(
+        {
+            "x": _shown(signal),
+            "y": _shown(lost),
+            "mode": "markers",
+            "marker": {"symbol": "circle-open", "size": 12, "color": light("ink"), "line": {"width": 2.5}},
+            "name": "loss check",
+            "meta": "checks",
+            "text": [name_in_figure(field_label(name), 30) for name in checks["field"]],
+            "hovertemplate": f"%{{text}}<br>signal %{{x:.3g}}, weighed %{{y:.3g}} {unit}<extra></extra>",
+            "hoverinfo": None,
+        }
+    )
+    table = ShownTable(
+        "Loss checks and the signal at their moment",
+        ("When", "Field", "Signal", f"Weighed loss, {unit}", f"Loss for one unit of signal, {unit}"),
+        rows_of(
+            [
+                [
+                    f"{day(row['time'], zone_name)} {clock(row['time'], zone_name)}",
+                    field_label(row["field"]),
+                    significant(row["signal"], 3),
+                    significant(row["lost_kg_s"] * factor, 3),
+                    f"{row['lost_kg_s'] * factor / row['signal']:.3g}",
+                ]
+                for row in checks.iter_rows(named=True)
+            ]
+        ),
+    )
+    figure = _log_figure(data, "both loss signals at the check", f"weighed loss, {unit}")
+    return draw(figure, identity, "Weighed loss against the loss signal at each loss check", table)
+
+
+def gain_from_check_to_check(
+    checks: pl.DataFrame, scale: tuple[float, str], zone_name: str | None, identity: str
+) -> Drawn | None:
+    """What one unit of signal weighed at each check, with the course that is used and its 95 % range; None below two.
+
+    checks : as above.
+    """
+    if checks.height < 2:
+        return None
+    factor, unit = scale
+    when = [moment.astimezone(zone(zone_name)).strftime("%Y-%m-%d %H:%M") for moment in checks["time"]]
+    ends = {name: (checks[name] * factor).to_numpy() for name in ("gain", "gain_low", "gain_high")}
+    own = (checks["lost_kg_s"] / checks["signal"] * factor).to_numpy()
+    data: list[Look] = [
+        _band([*when, *reversed(when)], [*ends["gain_high"], *reversed(ends["gain_low"])]),
+        {
+            "x": when,
+            "y": _shown(ends["gain"]),
+            "mode": "lines",
+            "line": {"color": light("after"), "width": 3},
+            "name": "as used",
+            "meta": "course",
+        },
+        {
+            "x": when,
+            "y": _shown(own),
+            "mode": "markers",
+            "marker": {"symbol": "circle-open", "size": 12, "color": light("ink"), "line": {"width": 2.5}},
+            "name": "loss check",
+            "meta": "checks",
+            "hovertemplate": "%{x}: %{y:.3g}<extra></extra>",
+            "hoverinfo": None,
+        },
+    ]
+    table = ShownTable(
+        "What one unit of signal weighed",
+        ("When", f"This check, {unit}", f"As used, {unit}", f"95 % range, {unit}"),
+        rows_of(
+            [
+                [at, f"{a:.3g}", f"{b:.3g}", f"{low:.3g} to {high:.3g}"]
+                for at, a, b, low, high in zip(
+                    when, own, ends["gain"], ends["gain_low"], ends["gain_high"], strict=True
+                )
+            ]
+        ),
+    )
+    figure = _log_figure(data, None, f"{unit} for one unit", across="date")
+    return draw(figure, identity, "Loss for one unit of signal at each loss check, over the season", table)
+
+
+def _line_with_range(along: np.ndarray, weight: dict[str, Any], factor: float) -> list[Look]:
+    low, high = along * weight["gain_low"] * factor, along * weight["gain_high"] * factor
+    return [
+        _band([*_shown(along), *reversed(_shown(along))], [*high, *low[::-1]]),
+        {
+            "x": _shown(along),
+            "y": _shown(along * weight["gain"] * factor),
+            "mode": "lines",
+            "line": {"color": light("after"), "width": 3},
+            "name": "proportional",
+            "meta": "line",
+        },
+    ]
+
+
+def _band(x: list[Any], y: list[float]) -> Look:
+    return {
+        "x": x,
+        "y": _shown(np.array(y)),
+        "fill": "toself",
+        "mode": "lines",
+        "line": {"width": 0, "color": light("after")},
+        "fillcolor": light("shade"),
+        "name": "95 % range",
+        "meta": "range",
+    }
+
+
+def _shown(values: np.ndarray) -> list[float]:
+    return [float(f"{value:.5g}") for value in values]
+
+
+def _log_figure(data: list[Look], x_title: str | None, y_title: str, across: str = "log") -> go.Figure:
+    axis = {"fixedrange": True, "tickfont": {"size": FONT_PX}}
+    x_axis = {**axis, **(_round_ticks(data, "x") if across == "log" else {"type": across, "nticks": 4})}
+    if x_title:
+        x_axis["title"] = {"text": x_title, "font": {"size": FONT_PX}}
+    layout = {
+        "height": HEIGHT_PX,
+        "margin": {"l": 8, "r": 14, "t": 8, "b": 8},
+        "dragmode": False,
+        "showlegend": True,
+        "legend": {"orientation": "h", "y": -0.32, "yanchor": "top", "font": {"size": FONT_PX}},
+        "xaxis": x_axis,
+        "yaxis": {**axis, **_round_ticks(data, "y"), "title": {"text": y_title, "font": {"size": FONT_PX}}},
+    }
+    return whole([{"type": "scatter", "hoverinfo": "skip", **trace} for trace in data], layout)
+
+
+def _round_ticks(data: list[Look], axis: str) -> Look:
+    """A log axis with ticks at 1, 2 and 5 times powers of ten."""
+    values = np.concatenate([np.array(trace[axis], dtype=float) for trace in data])
+    low, high = values.min(), values.max()
+    powers = np.arange(np.floor(np.log10(low)), np.ceil(np.log10(high)) + 1)
+    ticks = [float(f"{m * 10.0**k:.3g}") for k in powers for m in (1, 2, 5) if low <= m * 10.0**k <= high]
+    return {"type": "log", "tickvals": ticks, "ticktext": [f"{tick:g}" for tick in ticks]}

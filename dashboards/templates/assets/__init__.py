@@ -1,0 +1,1 @@
+"""Style and scripts that every page of a site shares."""
