@@ -27,8 +27,8 @@ def checks_against_signal(
 ) -> Drawn | None:
     """Each check at its signal, on log scales, with the line of a proportional signal and its 95 % range.
 
-    checks : rows of ``WEIGHED_CHECKS`` of one machine and crop. weight : its row of ``SIGNAL_WEIGHTS``; where it knows
-    the slope, the bent line through the checks is drawn too. scale : from kg/s to the shown unit of loss, its name.
+    checks : rows of ``WEIGHED_CHECKS`` of one machine and crop. weight : its row of ``SIGNAL_WEIGHTS``; where it
+    knows the slope, the bent line through the checks is drawn too. scale : from kg/s to the shown unit of loss, its name.
     """
     if checks.is_empty():
         return None
@@ -181,9 +181,13 @@ def _log_figure(data: list[Look], x_title: str | None, y_title: str, across: str
 
 
 def _round_ticks(data: list[Look], axis: str) -> Look:
-    """A log axis with ticks at 1, 2 and 5 times powers of ten."""
+    """A log axis with ticks at 1, 2 and 5 times powers of ten, at more where few of them fit."""
     values = np.concatenate([np.array(trace[axis], dtype=float) for trace in data])
     low, high = values.min(), values.max()
     powers = np.arange(np.floor(np.log10(low)), np.ceil(np.log10(high)) + 1)
-    ticks = [float(f"{m * 10.0**k:.3g}") for k in powers for m in (1, 2, 5) if low <= m * 10.0**k <= high]
+    for each in ((1, 2, 5), (1, 1.5, 2, 3, 4, 5, 7), np.arange(1, 10, 0.25)):
+        at = np.ravel(np.outer(10.0**powers, each))
+        ticks = [float(f"{tick:.3g}") for tick in at[(low <= at) & (at <= high)]]
+        if len(ticks) >= 3:
+            break
     return {"type": "log", "tickvals": ticks, "ticktext": [f"{tick:g}" for tick in ticks]}

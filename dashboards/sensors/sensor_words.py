@@ -9,8 +9,9 @@ from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, day, reason_
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.sensors.known_sensors import POSSIBLE_SLOPES
 
-# A signal whose share of both moved by more between the halves of the work is named (log).
-MOVED_LOG = 0.3
+# Two signals that moved apart by more than twofold between the halves of the work are named (common practice, no
+# source): settings and crops move them by less.
+MOVED_LOG = math.log(2)
 # Slopes of weighed loss on signal between these are those of a signal that may be proportional.
 NEARLY_ONE = (0.75, 1.25)
 SMALL_DRIFT_LOG = 0.01
