@@ -28,7 +28,7 @@ def checks_against_signal(
     """Each check at its signal, on log scales, with the line of a proportional signal and its 95 % range.
 
     checks : rows of ``WEIGHED_CHECKS`` of one machine and crop. weight : its row of ``SIGNAL_WEIGHTS``; where it
-    knows the slope, the bent line through the checks is drawn too. scale : from kg/s to the shown unit of loss, its name.
+    knows the slope, the bent line through the checks is drawn too. scale : from kg/s to the unit of loss, its name.
     """
     if checks.is_empty():
         return None

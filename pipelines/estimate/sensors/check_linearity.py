@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.results.calibration import RANGE_95
 from chaffinch.pipelines.estimate.results.gain_drift import (
     CHECK_ERROR_LOG,
     DAY_S,
@@ -33,14 +33,14 @@ class Linearity:
     @property
     def ends(self) -> tuple[float, float]:
         """The 95 % range."""
-        return self.slope - RANGE_95 * self.error, self.slope + RANGE_95 * self.error
+        return self.slope - REACH_95 * self.error, self.slope + REACH_95 * self.error
 
     def checks_to_settle(self, signal_low: float, signal_high: float) -> int | None:
         """Further checks after which the slope is known within ``SETTLED_WITHIN``, half of them at each signal.
 
         None where the two signals lie too near to each other for any number worth naming.
         """
-        wanted = (RANGE_95 / SETTLED_WITHIN) ** 2 - 1 / self.error**2
+        wanted = (REACH_95 / SETTLED_WITHIN) ** 2 - 1 / self.error**2
         if wanted <= 0:
             return 0
         if not 0 < signal_low < signal_high:

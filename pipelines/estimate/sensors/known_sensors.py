@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.data.design import PLACES
-from chaffinch.pipelines.estimate.results.calibration import RANGE_95, calibrate
+from chaffinch.pipelines.estimate.results.calibration import calibrate
 from chaffinch.pipelines.estimate.results.gain_drift import DRIFTS
 from chaffinch.pipelines.estimate.sensors.check_linearity import linearity
 from chaffinch.pipelines.work.random_effects import random_effects
@@ -164,7 +165,7 @@ def _moment(seconds: float) -> datetime:
 
 
 def _gain(log: float, error: float) -> dict[str, float]:
-    ends = [log, log - RANGE_95 * error, log + RANGE_95 * error]
+    ends = [log, log - REACH_95 * error, log + REACH_95 * error]
     return dict(zip(("gain", "gain_low", "gain_high"), np.exp(ends).tolist(), strict=True))
 
 
@@ -183,7 +184,7 @@ def _together(mine: Sequence[dict[str, Any]]) -> dict[str, Any]:
         estimates = np.array([one["slope"] for one in sloped])
         variances = np.array([one["slope_error"] ** 2 for one in sloped])
         slope, between = random_effects(estimates, variances)
-        half = RANGE_95 * float((1 / (variances + between)).sum() ** -0.5)
+        half = REACH_95 * float((1 / (variances + between)).sum() ** -0.5)
         low, high = slope - half, slope + half
     return found | {
         "hours": float(seconds.sum() / 3600),
