@@ -11,9 +11,8 @@ from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
-from chaffinch.pipelines.prove.trial_operators import trial_script
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
-from chaffinch.pipelines.simulate.scenario import Effects, Operator, Script
+from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator
 from chaffinch.pipelines.trials.design.precision import errors_of_values, power
 from chaffinch.pipelines.trials.design.random_order import State, effect_columns, random_order
 from chaffinch.pipelines.trials.design.season_noise import known_for_planning
@@ -46,14 +45,13 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
     planned with the noise of the other half of the season's fields, as a farm would know it by then.
     """
     orders = [random_order(np.random.default_rng([seed, k]), 2, BLOCKS) for k in range(fields)]
-    late = np.random.default_rng([seed, fields])
     hours = (LEAD_MINUTES + STEP_MINUTES * len(orders[0])) / 60.0
     made = replace(
         SCENARIOS[scenario],
         fields=fields,
         machines=fields,
         hours=hours,
-        operator=Operator(script=tuple(_followed(late, order) for order in orders)),
+        operator=Operator(trials=tuple(_trial(order) for order in orders)),
         effects=Effects(stated=((SETTING, "cleaning", effect),), between_fields_sd=0.05 if effect else 0.0),
     )
     season = simulate_season(made, seed)
@@ -108,10 +106,9 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
     return pl.DataFrame(rows, schema=SCHEMA)
 
 
-def _followed(rng: np.random.Generator, order: Sequence[State]) -> Script:
+def _trial(order: Sequence[State]) -> FieldPlan:
     """Value 1 is one step below value 0."""
-    levels = [-value for (value,) in order]
-    return trial_script(rng, "follows", SETTING, levels, STEP_MINUTES, LEAD_MINUTES)
+    return FieldPlan(SETTING, tuple(-value for (value,) in order), STEP_MINUTES, LEAD_MINUTES)
 
 
 def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:

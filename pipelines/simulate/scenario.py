@@ -10,6 +10,9 @@ Span = tuple[float, float]
 Script = tuple[tuple[float, tuple[tuple[str, int], ...]], ...]
 """The adjustments of one field: (minute, ((setting, steps), ...)), ..."""
 
+Keeping = Literal["follows", "drifts", "abandons"]
+"""How an operator keeps to a plan."""
+
 REFERENCE_DRUM_M = 0.60
 
 
@@ -80,6 +83,24 @@ class Sensors:
 
 
 @dataclass(frozen=True)
+class FieldPlan:
+    """A planned trial in one field, and how its operator keeps to the plan.
+
+    levels : of each planned step, in steps of the setting from its start. minutes : length of a step. lead_minutes :
+        from the start of work to the first step. tell_percent : the change of loss that the plan should detect.
+    keeping : ``follows`` it to the minute; ``drifts``: switches late, forgets switches, touches something else;
+        ``abandons`` it half way.
+    """
+
+    setting: str
+    levels: tuple[int, ...]
+    minutes: float
+    lead_minutes: float = 6.0
+    tell_percent: float = 15.0
+    keeping: Keeping = "follows"
+
+
+@dataclass(frozen=True)
 class Operator:
     """When and how the operator adjusts.
 
@@ -93,6 +114,8 @@ class Operator:
     script : instead of chance, what is moved in each field (by its number): for each adjustment the minute
         and the settings with their steps. Fields beyond its end are left to chance. Minutes are those of an
         unchanging speed: a speed change at one adjustment shifts the next.
+    trials : the planned trial of each field by its number, None for none; after the last the first comes again. A
+        field with a trial has no adjustments but those of the trial and of its script.
     clock_off_minutes : the settings log is off by this, least and greatest, either sign, fixed per machine.
     late_minutes : each row is written down so much after the change, least and greatest.
     rounded_to_minutes : times are written to the nearest so many minutes; 0 = to the second.
@@ -105,6 +128,7 @@ class Operator:
     there_and_back_share: float = 0.15
     unlogged: int = 0
     script: tuple[Script, ...] = ()
+    trials: tuple[FieldPlan | None, ...] = ()
     clock_off_minutes: Span = (0.0, 0.0)
     late_minutes: Span = (0.0, 0.0)
     rounded_to_minutes: int = 0

@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from chaffinch.pipelines.errors import CallError
-from chaffinch.pipelines.simulate.scenario import Effects, LossNoise, Operator, Scenario, Sensors
+from chaffinch.pipelines.simulate.scenario import (
+    Effects,
+    FieldPlan,
+    Keeping,
+    LossNoise,
+    Operator,
+    Scenario,
+    Sensors,
+)
 
 _NOTHING = Effects(per_step_sd=0.0, between_fields_sd=0.0, zero_share=1.0)
 _STRONG_DRIFT = LossNoise(slow_sd=0.38)
@@ -21,6 +29,11 @@ def _best(level: float, rise: float) -> Effects:
         ("upper_sieve_opening", "cleaning"),
     )
     return replace(_NOTHING, bowls=tuple((*one, level, rise) for one in acting))
+
+
+def _fan_trial(keeping: Keeping) -> FieldPlan:
+    """Two fan speeds in three mirrored blocks of four steps."""
+    return FieldPlan("fan_speed", (0, -1, -1, 0, -1, 0, 0, -1, 0, -1, -1, 0), minutes=10.0, keeping=keeping)
 
 
 def _listed() -> tuple[Scenario, ...]:
@@ -73,6 +86,12 @@ def _listed() -> tuple[Scenario, ...]:
             "Adjustments follow one another after 6 to 10 minutes.",
             adjustments=10,
             operator=Operator(gap_minutes=(6.0, 10.0)),
+        ),
+        Scenario(
+            "trials",
+            "Each field has a planned trial; operators follow their plan, drift from it, or abandon it in turn.",
+            hours=2.5,
+            operator=Operator(trials=(_fan_trial("follows"), _fan_trial("drifts"), _fan_trial("abandons"))),
         ),
         Scenario("one_adjustment", "One adjustment a field.", adjustments=1),
         Scenario(

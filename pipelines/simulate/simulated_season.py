@@ -13,10 +13,11 @@ from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate.history import SimulatedMachine, Site
 from chaffinch.pipelines.simulate.machine_field import MachineField, simulate_machine_field
 from chaffinch.pipelines.simulate.operators import StepEffects, draw_effects, spread_effects
-from chaffinch.pipelines.simulate.scenario import Scenario
+from chaffinch.pipelines.simulate.scenario import FieldPlan, Scenario, Script
 from chaffinch.pipelines.simulate.scenarios import scenario_named
 from chaffinch.pipelines.simulate.sensors import draw_instruments
 from chaffinch.pipelines.simulate.surface import Place
+from chaffinch.pipelines.simulate.trial_operators import trial_script
 
 FIELD_NAMES = (
     "Mill Field",
@@ -91,8 +92,23 @@ class Season:
             bearing_deg=float(rng.uniform(0.0, 180.0)),
             altitude_m=float(rng.uniform(60.0, 180.0)),
         )
-        scripts = self.scenario.operator.script
-        return Site(field, crop, start, place, scripts[index] if index < len(scripts) else None)
+        return Site(field, crop, start, place, self._script(index))
+
+    def trial_of(self, index: int) -> FieldPlan | None:
+        """The planned trial in machine-field number ``index``."""
+        trials = self.scenario.operator.trials
+        return trials[index % len(trials)] if trials else None
+
+    def _script(self, index: int) -> Script | None:
+        scripts, trial = self.scenario.operator.script, self.trial_of(index)
+        script = scripts[index] if index < len(scripts) else None
+        if trial is None:
+            return script
+        stream = _streams(self.scenario, self.seed)[1 + len(self.machines) + index].spawn(1)[0]
+        # What the plan has after the end of the work is not done.
+        minutes = 60.0 * self.scenario.hours
+        moved = [one for one in trial_script(np.random.default_rng(stream), trial) if one[0] < minutes]
+        return tuple(sorted([*(script or ()), *moved]))
 
 
 def _streams(scenario: Scenario, seed: int) -> list[np.random.SeedSequence]:

@@ -12,9 +12,8 @@ from chaffinch.dashboards.words.trial_words import state_sentence
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.prove.planned_trials import OUTCOME, answered_trials, scored_trials
-from chaffinch.pipelines.prove.trial_operators import trial_script
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
-from chaffinch.pipelines.simulate.scenario import Effects, Operator
+from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.design.random_order import random_order
 from chaffinch.pipelines.trials.done.matching import match_trials
@@ -61,10 +60,10 @@ def driven(plan: TrialPlan, operator: Operator, effects: Effects, hours: float, 
 def test_three_values_are_compared_with_each_other():
     order = [value for (value,) in random_order(np.random.default_rng(5), 3, 2)]
     values, levels, per_step = ("1050", "1000", "1100"), {0: 0, 1: -1, 2: 1}, 0.3
-    script = trial_script(np.random.default_rng(1), "follows", "fan_speed", [levels[v] for v in order], 12.0)
+    trial = FieldPlan("fan_speed", tuple(levels[v] for v in order), 12.0)
     plan = plan_of([values[v] for v in order], 12.0, machine="Combine A")
     effects = Effects(stated=(("fan_speed", "cleaning", per_step),), between_fields_sd=0.0)
-    found = driven(plan, Operator(script=(script,)), effects, 2.5, 2611)
+    found = driven(plan, Operator(trials=(trial,)), effects, 2.5, 2611)
     assert len(found.comparisons) == 3
     for one in found.comparisons:
         steps = (float(one.to_value) - float(one.from_value)) / 50

@@ -19,6 +19,8 @@ from chaffinch.pipelines.simulate.scenario import Scenario
 from chaffinch.pipelines.simulate.scenarios import scenario_named
 from chaffinch.pipelines.simulate.simulated_crops import CROPS
 from chaffinch.pipelines.simulate.simulated_season import Season, simulate_season
+from chaffinch.pipelines.simulate.trial_operators import trial_plan_of
+from chaffinch.pipelines.trials.written.trial_plan import as_toml
 
 ZONE = "Europe/London"
 DEFAULT_SEED = 1
@@ -63,7 +65,8 @@ def write_season_files(
     """Write a season to ``out``: ``out/inbox`` as a farm would deliver it, and ``out/truth.csv``.
 
     In the inbox: one harvest log per machine and day, ``settings_log.csv``, ``loss_checks.csv``,
-    ``fields.geojson`` and ``farm.toml``. The same arguments give the same bytes.
+    ``fields.geojson``, ``farm.toml``, and in ``trials`` the plans of trials, if there are any. The same arguments
+    give the same bytes.
 
     seed : 1 if none is given. changed : ``LIMITS`` names what may replace the scenario's own; None changes nothing.
     log_form : ``csv``, in a dialect that differs from machine to machine (plain canonical; semicolons,
@@ -131,8 +134,19 @@ def _write_machine_field(
         _write_csv(inbox, season, made, compress, spoil and number == season.scenario.fields - 1)
     else:
         _write_task_data(inbox, made)
+    _write_trial(inbox, season, made, number)
     checks = _counted(made, number)
     return _Kept(made.readings.height, made.adjustments, checks, made.truth, _feature(made))
+
+
+def _write_trial(inbox: Path, season: Season, made: MachineField, number: int) -> None:
+    trial = season.trial_of(number)
+    if trial is None:
+        return
+    folder = inbox / "trials"
+    folder.mkdir(exist_ok=True)
+    name = f"{made.machine.name.lower().replace(' ', '_')}_{_day(made)}.toml"
+    (folder / name).write_text(as_toml(trial_plan_of(trial, made.machine.name, made.crop)), encoding="utf-8")
 
 
 def _empty_inbox(out: Path) -> Path:

@@ -21,7 +21,8 @@ from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season, write_season_files
 from chaffinch.pipelines.simulate.files.damage import damaged
 from chaffinch.pipelines.simulate.files.dialects import IMPERIAL, LOCAL, PLAIN, write_dialect
-from chaffinch.pipelines.simulate.sample import write_sample
+from chaffinch.pipelines.simulate.files.sample import write_sample
+from chaffinch.pipelines.trials.written.trial_plan import parse_trial
 
 SMALL = {"fields": 4, "hours": 0.5, "machines": 3, "adjustments": 2}
 
@@ -241,17 +242,31 @@ def test_sample_data_is_small_and_says_where_it_is_from():
     size = sum(path.stat().st_size for path in SAMPLE_DATA.rglob("*") if path.is_file())
     assert size < 6_000_000
     text = (SAMPLE_DATA / "README.md").read_text()
-    assert "python -m chaffinch.pipelines.simulate.sample" in text and "seed 7" in text
+    assert "python -m chaffinch.pipelines.simulate.files.sample" in text and "seed 7" in text
 
 
 def test_sample_data_holds_what_a_visitor_should_see():
-    """Two crops, a joint change, an A-B-A repeat, one strong effect, three days."""
+    """Two crops, two trials, a joint change, an A-B-A repeat, one strong effect, three days."""
     truth = pl.read_csv(SAMPLE_DATA / "truth.csv", try_parse_dates=True).sort("time")
     assert set(truth["crop"]) == {"wheat", "barley"}
     assert truth["joint_id"].drop_nulls().n_unique() == 2
     repeat = truth.filter(pl.col("setting") == "rotor_speed", pl.col("outcome") == "separation_loss")
     assert repeat["to_value"].to_list() == ["950", "850", "950"]
     assert repeat["log_ratio"][0] == -repeat["log_ratio"][1] < -0.6
+    plans = {path.stem: parse_trial(path.read_text()) for path in (SAMPLE_DATA / "inbox/trials").iterdir()}
+    assert len(plans) == 2
+    for name, plan in plans.items():
+        machine, day = name.rsplit("_", 1)
+        assert plan.machine == machine.replace("_", " ").title()
+        done = truth.filter(
+            pl.col("setting") == plan.setting,
+            pl.col("machine") == plan.machine,
+            pl.col("time").dt.date().cast(pl.String) == day,
+            pl.col("outcome") == "cleaning_loss",
+        )
+        # One is finished, the other half-way.
+        planned = len(plan.steps) - 1
+        assert done.height == planned if plan.crop == "wheat" else 3 < done.height < planned
     assert truth["time"].dt.date().n_unique() == 3
     assert truth["time"].min() > datetime(2026, 7, 1, tzinfo=UTC)
 

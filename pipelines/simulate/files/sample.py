@@ -2,7 +2,7 @@
 
 The third machine's logs are task data, as one zip: it is a machine without any preparation.
 
-python -m chaffinch.pipelines.simulate.sample sample_data
+python -m chaffinch.pipelines.simulate.files.sample sample_data
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 import polars as pl
 from chaffinch.pipelines.simulate.files.inbox_of_season import ZONE, write_season_files
 from chaffinch.pipelines.simulate.machine_field import MachineField
-from chaffinch.pipelines.simulate.scenario import Effects, Operator, Scenario
+from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator, Scenario
 from chaffinch.pipelines.simulate.simulated_season import simulate_season
 
 SEED = 7
@@ -31,18 +31,15 @@ _SCRIPT = (
         (52.3, (("fan_speed", -1), ("upper_sieve_opening", 1))),
         (111.5, (("chopper_speed", 1),)),
     ),
-    (
-        (54.6, (("upper_sieve_opening", 1),)),
-        (108.9, (("concave_clearance", 1),)),
-    ),
+    ((141.3, (("concave_clearance", 1),)),),
     (
         (41.4, (("spreader_speed", 1),)),
         (83.2, (("fan_speed", -1),)),
         (125.7, (("upper_sieve_opening", 1),)),
     ),
     (
-        (54.6, (("fan_speed", -1),)),
-        (108.9, (("threshing_speed", -1), ("concave_clearance", -1))),
+        (18.4, (("fan_speed", -1),)),
+        (44.9, (("threshing_speed", -1), ("concave_clearance", -1))),
     ),
     (
         (54.6, (("side_slope_compensation", 1),)),
@@ -55,6 +52,7 @@ _STATED = (
     ("fan_speed", "cleaning", 0.30),
     ("upper_sieve_opening", "cleaning", -0.35),
     ("upper_sieve_opening", "returns", -0.15),
+    ("lower_sieve_opening", "cleaning", -0.18),
     ("threshing_speed", "separation", -0.20),
     ("threshing_speed", "broken", 0.15),
     ("concave_clearance", "separation", 0.25),
@@ -65,14 +63,30 @@ _STATED = (
     ("feeder_drum_position", "separation", 0.0),
 )
 
+_TRIALS = (
+    None,
+    None,
+    FieldPlan("upper_sieve_opening", (0, 1, 1, 0, 0, 1, 1, 0, 1, 0, 0, 1), minutes=10),
+    None,
+    # The work of the last day ends half way through its steps.
+    FieldPlan(
+        "lower_sieve_opening",
+        (1, 0, 0, 1, 0, 1, 1, 0, 1, 0, 0, 1, 0, 1, 1, 0),
+        minutes=10,
+        lead_minutes=70.0,
+    ),
+    None,
+)
+"""The planned trials of the six fields: one finished, one half-way."""
+
 SAMPLE = Scenario(
     "sample",
-    "Two machines, wheat and barley, one strong effect with repeat, two joint changes, some without effect.",
+    "Two machines, wheat and barley: two trials, one strong effect with repeat, two joint changes.",
     fields=6,
     hours=2.75,
     machines=2,
     crops=("wheat", "barley", "wheat", "wheat", "barley", "barley"),
-    operator=Operator(script=_SCRIPT),
+    operator=Operator(script=_SCRIPT, trials=_TRIALS),
     effects=Effects(stated=_STATED, between_fields_sd=0.03),
 )
 

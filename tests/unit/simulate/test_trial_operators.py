@@ -8,7 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 from builders.trials import START, logged, plan_of, stored
-from chaffinch.pipelines.prove.trial_operators import trial_script
+from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.simulate import SCENARIOS, FieldPlan, simulate_season
+from chaffinch.pipelines.simulate.scenario import Keeping
+from chaffinch.pipelines.simulate.trial_operators import trial_plan_of, trial_script
 from chaffinch.pipelines.trials.done.matching import match_trials
 
 VALUES = ("1050", "1000")
@@ -16,8 +19,9 @@ ORDER = (0, 1, 1, 0, 1, 0, 0, 1, 0, 1, 1, 0)
 MINUTES = 12.0
 
 
-def statuses(keeping: str, seed: int, days_of_other_work: int = 0) -> pl.DataFrame:
-    script = trial_script(np.random.default_rng(seed), keeping, "fan_speed", [-k for k in ORDER], MINUTES)
+def statuses(keeping: Keeping, seed: int, days_of_other_work: int = 0) -> pl.DataFrame:
+    trial = FieldPlan("fan_speed", tuple(-k for k in ORDER), MINUTES, keeping=keeping)
+    script = trial_script(np.random.default_rng(seed), trial)
     level = {"fan_speed": 0, "rotor_speed": 0}
     moves = []
     for minute, changes in script:
@@ -55,3 +59,26 @@ def test_who_abandons_stops_half_way(seed):
     assert running["status"][0] == "running" and abandoned["status"][0] == "abandoned"
     planned = running.filter(pl.col("step_status") == "planned")["step"].to_list()
     assert planned == list(range(planned[0], len(ORDER) + 1))
+
+
+def test_a_season_with_trials_is_matched_with_its_plans():
+    """Fields in turn: followed, drifted from, abandoned; ten seasons of three fields, no estimate."""
+    scenario = SCENARIOS["trials"]
+    found: dict[str, list[pl.DataFrame]] = {"follows": [], "drifts": [], "abandons": []}
+    for seed in range(61, 71):
+        season = simulate_season(scenario, seed)
+        for index in range(3):
+            trial, one = season.trial_of(index), season.machine_field(index)
+            log = {one.machine.name: real_adjustments(one.adjustments.with_row_index("row"))}
+            later = {one.machine.name: one.readings["time"][-1] + timedelta(days=4)}
+            plan = stored(trial_plan_of(trial, one.machine.name, one.crop))
+            found[trial.keeping].append(match_trials(plan, log, later)[0])
+    for steps in found["follows"]:
+        assert steps["step_status"].to_list() == ["done"] * steps.height
+        assert (steps["status"][0], steps["extra"][0]) == ("finished", 0)
+    drifted = pl.concat(found["drifts"])
+    assert {"late", "skipped"} <= set(drifted["step_status"])
+    assert drifted["extra"].max() > 0
+    for steps in found["abandons"]:
+        assert steps["status"][0] == "abandoned"
+        assert steps["step_status"].to_list().count("planned") >= 3
