@@ -119,9 +119,9 @@ def _agreement(test: RandomisationTest | None, settings: int) -> str:
         return "No mirrored block is complete yet, so the order can't be tested against other orders."
     blocks = counted(len(test.blocks), "mirrored block")
     said = f"{test.agreeing} of {blocks} agree with the mean. "
-    said += f"Of the orders that might have been drawn, {100 * test.p:.2g} % would show as much by chance"
+    said += f"Of the orders that might have been drawn, {100 * test.p:.2g}{words.NARROW}% would show as much by chance"
     return said + (
-        f" (the least that {blocks} can show is {100 * test.least:.2g} %)."
+        f" (the least that {blocks} can show is {100 * test.least:.2g}{words.NARROW}%)."
         if test.p < 3 * test.least
         else "."
     )

@@ -48,14 +48,15 @@ def _other_value(one: Comparison) -> str:
 def state_sentence(one: Standing) -> str:
     """What to do next, in plain words."""
     main = one.main
+    stop = " The trial can stop." if one.status == "running" else ""
     if one.state == ENOUGH and main is not None:
         better = better_value(main)
         if better is not None and len(one.comparisons) == 1:
             unit = f" {main.unit}" if main.unit else ""
-            return f"Enough is known: {better}{unit} loses less. The trial can stop."
+            return f"Enough is known: {better}{unit} loses less.{stop}"
         if better is None and len(one.comparisons) == 1:
             return "Enough is known: a difference that matters can be ruled out. Choose for other reasons."
-        return "Enough is known about every comparison. The trial can stop."
+        return f"Enough is known about every comparison.{stop}"
     if one.state == GO_ON:
         if one.status == "planned":
             return "Not started."
