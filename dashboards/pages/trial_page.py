@@ -118,13 +118,10 @@ def _agreement(test: RandomisationTest | None, settings: int) -> str:
     if test is None:
         return "No mirrored block is complete yet, so the order can't be tested against other orders."
     blocks = counted(len(test.blocks), "mirrored block")
+    chance, least = (f"{100 * p:.2g}{words.NARROW}%" for p in (test.p, test.least))
     said = f"{test.agreeing} of {blocks} agree with the mean. "
-    said += f"Of the orders that might have been drawn, {100 * test.p:.2g}{words.NARROW}% would show as much by chance"
-    return said + (
-        f" (the least that {blocks} can show is {100 * test.least:.2g}{words.NARROW}%)."
-        if test.p < 3 * test.least
-        else "."
-    )
+    said += f"Of the orders that might have been drawn, {chance} would show as much by chance"
+    return said + (f" (the least that {blocks} can show is {least})." if test.p < 3 * test.least else ".")
 
 
 def _step(step: dict[str, Any], zone: str | None) -> dict[str, Any]:

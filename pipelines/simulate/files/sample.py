@@ -66,9 +66,7 @@ _STATED = (
 _TRIALS = (
     None,
     None,
-    FieldPlan(
-        "upper_sieve_opening", (0, 1, 1, 0, 0, 1, 1, 0, 1, 0, 0, 1, 0, 1, 1, 0, 1, 0, 0, 1), minutes=6
-    ),
+    FieldPlan("upper_sieve_opening", (0, 1, 1, 0, 0, 1, 1, 0, 1, 0, 0, 1, 0, 1, 1, 0, 1, 0, 0, 1), minutes=6),
     None,
     # The work of the last day ends half way through its steps.
     FieldPlan(
