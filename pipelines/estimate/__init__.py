@@ -39,6 +39,7 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     effects_table,
     level_of,
 )
+from chaffinch.pipelines.estimate.signals.exponents import Power, allowing_for_powers, straightened
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
@@ -64,18 +65,20 @@ def estimate_effects(
     unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
+    powers: Mapping[MachineCrop, Power] | None = None,
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
     fields : machine-fields after ``bin_work``. calibrations : by machine and crop, from loss checks (kernels of
-    another crop strike a sensor with another force). unanswered : machine-fields without usable work.
+    another crop strike a sensor with another force). powers : of the loss with which signals go, allowed for in
+    ``fields`` (``straightened``). unanswered : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
     where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
     is fitted over outcomes.
     """
-    own, clocks = _by_own_log(fields, calibrations or {}, each)
+    own, clocks = _by_own_log(fields, calibrations or {}, powers or {}, each)
     return effects_table(own, calibrations or {}, unanswered, diameters_m, clocks, each)
 
 
@@ -85,11 +88,12 @@ def estimate_answers(
     unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
+    powers: Mapping[MachineCrop, Power] | None = None,
 ) -> Answers:
     """``estimate_effects``, how outcomes respond to each numeric setting along the values tried, and where each
     machine works on its loss curve."""
     known = calibrations or {}
-    own, clocks = _by_own_log(fields, known, each)
+    own, clocks = _by_own_log(fields, known, powers or {}, each)
     effects = effects_table(own, known, unanswered, diameters_m, clocks, each)
     usable = {name: own.usable(name) for name in own.season}
     levels = {name: partial(level_of, known, name) for name in own.season}
@@ -98,7 +102,10 @@ def estimate_answers(
 
 
 def _by_own_log(
-    fields: Sequence[Binned], calibrations: Mapping[MachineCrop, Calibration], each: FanOut
+    fields: Sequence[Binned],
+    calibrations: Mapping[MachineCrop, Calibration],
+    powers: Mapping[MachineCrop, Power],
+    each: FanOut,
 ) -> tuple[ByOwnLog, dict[str, ClockOffset]]:
     """All outcomes fitted, and what each log says alone; the clocks of settings logs by responses."""
     if not any(f.changes for f in fields):
@@ -120,7 +127,8 @@ def _by_own_log(
         season = fit_season(fields, each)
     season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
-    return by_own_log(with_changes, allowing_for_weights(season), calibrations), clocks
+    season = allowing_for_powers(allowing_for_weights(season), powers)
+    return by_own_log(with_changes, season, calibrations), clocks
 
 
 def prepare(
@@ -159,6 +167,14 @@ def refresh_answers(
         # Where losses are logged in kg/s, checks say nothing of signals in units of their own.
         if not harvest.calibrated:
             pairs[of].append(found)
-    answers = estimate_answers(fields, calibrate_all(pairs), unanswered, farm.diameters_m(), each)
+    straight = straightened(fields, pairs)
+    answers = estimate_answers(
+        straight.fields,
+        calibrate_all(straight.pairs),
+        unanswered,
+        farm.diameters_m(),
+        each,
+        straight.powers,
+    )
     now = pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at")
     return replace(answers, effects=answers.effects.with_columns(now))

@@ -14,6 +14,7 @@ from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
+from chaffinch.pipelines.estimate.signals.exponents import straightened
 from chaffinch.pipelines.prove.scopes import judge_scopes, steps_made
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
@@ -208,8 +209,12 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
             fields.append(one.binned)
             pairs[one.binned.machine, one.binned.crop].append(one.pairs)
     drums = {m.name: m.drum_diameter_m for m in season.machines if m.drum_diameter_m is not None}
+    straight = straightened(fields, pairs)
     effects = estimate_effects(
-        fields, calibrate_all(pairs), diameters_m={"threshing_speed": drums} if drums else None
+        straight.fields,
+        calibrate_all(straight.pairs),
+        diameters_m={"threshing_speed": drums} if drums else None,
+        powers=straight.powers,
     )
     ours, alone = ours_on_changes(truth, effects), ours_on_changes(truth, alone_as_answer(effects), ALONE)
     peers = pl.concat(t.peers for t in trials).join(

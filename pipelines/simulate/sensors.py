@@ -12,6 +12,9 @@ from chaffinch.pipelines.simulate.scenario import Sensors
 from chaffinch.pipelines.work.delays.travel import smeared
 from numpy.typing import NDArray
 
+# Where a signal that goes with a power of the loss is what it would be in proportion: the same in all fields.
+BENT_ABOUT_KG_S = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Instruments:
@@ -81,9 +84,11 @@ def loss_signal(
         signal[jump:] *= np.exp(rng.choice([-1.0, 1.0]) * sensors.gain_step_log)
     if sensors.ceiling_quantile < 1.0:
         signal = np.minimum(signal, np.quantile(signal[signal > 0], sensors.ceiling_quantile))
-    if sensors.dead_band or sensors.exponent != 1.0:
-        usual = np.median(signal[signal > 0])
-        signal = usual * np.maximum(signal / usual - sensors.dead_band, 0.0) ** sensors.exponent
+    if sensors.dead_band:
+        signal = np.maximum(signal - sensors.dead_band * np.median(signal[signal > 0]), 0.0)
+    if sensors.exponent != 1.0:
+        at = gain * BENT_ABOUT_KG_S
+        signal = at * (signal / at) ** sensors.exponent
     if sensors.quantum:
         signal = np.round(signal / sensors.quantum) * sensors.quantum
     if sensors.dropout_share:

@@ -58,8 +58,11 @@ def test_the_interaction_shows_as_fields_that_differ():
     slopes = np.array([per_100_rpm(*PADDY[name][:2]) for name in list(PADDY)[:2]])
     assert disagreement(slopes, 0.02**2 * np.eye(2), np.ones(2)) == pytest.approx(4.8e-6, rel=0.05)
     one, none = np.ones(1), np.zeros(1)
+    no_unknown = none[:, None]
     fields = [
-        FieldEstimates("A", None, 2026, one * slope, one[:, None] * 0.02**2, one[:, None], none, np.inf, none)
+        FieldEstimates(
+            "A", None, 2026, one * slope, one[:, None] * 0.02**2, one[:, None], no_unknown, np.inf, none
+        )
         for slope in slopes
     ]
     beyond = fit_hierarchy(fields).next_fields

@@ -48,7 +48,9 @@ def trials(with_latitude: bool = False) -> NestedTerms:
     doses = [[1.0, latitude] if with_latitude else [1.0] for latitude in TRIALS[:, 4]]
     none = np.zeros(1)
     fields = [
-        FieldEstimates("", None, 0, np.array([y]), np.array([[v]]), np.array([x]), none, np.inf, none)
+        FieldEstimates(
+            "", None, 0, np.array([y]), np.array([[v]]), np.array([x]), none[:, None], np.inf, none
+        )
         for y, v, x in zip(*log_risk_ratios(), doses, strict=True)
     ]
     return NestedTerms(fields)

@@ -34,6 +34,7 @@ FLOW = (
     ("pipelines/estimate/model",),
     ("pipelines/estimate/clocks",),
     ("pipelines/estimate/results",),
+    ("pipelines/estimate/signals",),
     ("pipelines/estimate/responses", "pipelines/estimate/sensors"),
     ("pipelines/estimate",),
     ("pipelines/trials/design",),

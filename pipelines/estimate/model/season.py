@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
@@ -49,8 +49,8 @@ class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
     change_points : unlogged, allowed for by the fit. clock_evidence : of ``scan_change_points``. Both for losses
-    only. loadings : (p,) what one standard deviation of an unknown common to the machine adds to the coefficients;
-    its square is in the covariance.
+    only. loadings : by the name of an unknown common to the machine, (p,) what one standard deviation of it adds to
+    the coefficients; its square is in the covariance. doubts : codes of what is not known of its signal.
     """
 
     binned: Binned
@@ -59,7 +59,14 @@ class FieldOutcome:
     fit: Fit
     change_points: tuple[ChangePoint, ...] = ()
     clock_evidence: Array | None = None
-    loadings: Array | None = None
+    loadings: Mapping[str, Array] = field(default_factory=dict)
+    doubts: tuple[str, ...] = ()
+
+    def with_unknown(self, name: str, loading: Array) -> FieldOutcome:
+        """The outcome with one more unknown; ``loading`` (p,) as in ``loadings``."""
+        fit = self.fit
+        wider = Fit(fit.coefficients, fit.covariance + np.outer(loading, loading), fit.freedom)
+        return replace(self, fit=wider, loadings={**self.loadings, name: loading})
 
     def nearest_change_point_s(self, k: int) -> float:
         """Seconds between change ``k`` and the nearest unlogged change point; infinite where there are none."""

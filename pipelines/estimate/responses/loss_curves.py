@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import Calibration, MachineCrop, calibration_of
-from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES
+from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, feed_slope
 from chaffinch.pipelines.work.random_effects import random_effects
 from chaffinch.schemas.tables import tables
 
@@ -81,16 +81,10 @@ def _slope(binned: Binned, season: Mapping[str, SeasonOutcome]) -> tuple[float |
     for name in CAPACITY_LOSSES:
         fits = season[name].fields if name in season else []
         fitted = next((f for f in fits if f.binned is binned), None)
-        if fitted is not None and "log feed" in fitted.design.names:
-            by = _contrast(fitted)
-            variance = float(by @ fitted.fit.covariance @ by) * season[name].placebos.widen ** 2
-            return float(by @ fitted.fit.coefficients), variance**0.5
+        slope, error = feed_slope(fitted) if fitted is not None else (None, None)
+        if error is not None:
+            return slope, error * season[name].placebos.widen
     return None, None
-
-
-def _contrast(fitted: FieldOutcome) -> np.ndarray:
-    """Of ln rho, rho - 1 and (rho - 1)^2 the slopes by ln rho at rho = 1 are 1, 1 and 0."""
-    return np.array([float(name in ("log feed", "feed")) for name in fitted.design.names])
 
 
 def _loss(binned: Binned, calibration: Calibration | None) -> tuple[float | None, float | None]:

@@ -39,13 +39,18 @@ class Calibration:
         return self if self.course is None else Calibration(*self.course.at(time_s), self.checks)
 
 
+def usable_pairs(pairs: Array) -> Array:
+    """The rows of ``check_pairs`` whose numbers are known and above zero."""
+    return pairs[np.isfinite(pairs).all(axis=1) & (pairs[:, :2] > 0).all(axis=1)]
+
+
 def calibrate(pairs: Array) -> Calibration | None:
     """Calibration of one machine and crop from (n, 3): kg/s by a check, signal at its moment, the moment in s.
 
     The spread between checks tells their error and the drift of the gain between them; of one or two alone
     each is taken to be right within a fifth, the drift to be usual. The value itself is that of the last check.
     """
-    pairs = pairs[np.isfinite(pairs).all(axis=1) & (pairs[:, :2] > 0).all(axis=1)]
+    pairs = usable_pairs(pairs)
     if len(pairs) == 0:
         return None
     course = gain_course(pairs[:, 2], np.log(pairs[:, 0] / pairs[:, 1]))

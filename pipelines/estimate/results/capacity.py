@@ -59,6 +59,16 @@ def capacity_effect(design: Design, fit: Fit, k: int, widen: float) -> Answer:
     return answer(centre, float(lo), float(hi), [], [])
 
 
+def feed_slope(fitted: FieldOutcome) -> tuple[float | None, float | None]:
+    """d ln(loss share) / d ln(feed rate) at the typical feed rate, and its standard error; None where not fitted."""
+    names = fitted.design.names
+    if "log feed" not in names:
+        return None, None
+    # Of ln rho, rho - 1 and (rho - 1)^2 the slopes by ln rho at rho = 1 are 1, 1 and 0.
+    by = np.array([float(name in ("log feed", "feed")) for name in names])
+    return float(by @ fitted.fit.coefficients), float(by @ fitted.fit.covariance @ by) ** 0.5
+
+
 def _rises(design: Design, fit: Fit, errors: float) -> bool:
     """Whether loss clearly rises with feed rate around the typical one: by more than so many standard errors."""
     ends = feed_contrast(design, np.array([-0.1, 0.1]))
@@ -101,7 +111,7 @@ def capacity_field(fitted: FieldOutcome, widen: float) -> FieldOutcome | None:
     steps = replace(design, names=tuple(f"step {k}" for k in answered), steps=tuple(answered))
     index = [design.names.index(name) for name in steps.names]
     covariance = by_coefficient @ fit.covariance @ by_coefficient.T
-    loadings = None if fitted.loadings is None else by_coefficient @ fitted.loadings
+    loadings = {name: by_coefficient @ one for name, one in fitted.loadings.items()}
     found_fit = Fit(np.array(shifts), covariance, fit.freedom[index])
     return replace(fitted, design=steps, fit=found_fit, loadings=loadings)
 

@@ -16,7 +16,7 @@ from chaffinch.pipelines.array_types import Array
 
 @dataclass(frozen=True, slots=True)
 class FieldEstimates:
-    """Estimates of one machine-field: estimates (k,), covariance (k, k), doses (k, s), loadings (k,) of w.
+    """Estimates of one machine-field: estimates (k,), covariance (k, k), doses (k, s), loadings (k, r) of w.
 
     freedom : of the reference t of the field's own noise, the season's left out. unknown : (k,) how many settings a
     change moved by an unknown dose.
@@ -37,7 +37,8 @@ class FieldEstimates:
 class Spreads:
     """Standard deviations of one step of each setting, (s,) or one for all; of fields also (f, s).
 
-    unknown : of a change of unknown dose. noise : the factor on V. w : (m,) of each machine, none where all are zero.
+    unknown : of a change of unknown dose. noise : the factor on V. w : (m, r) of each machine, none where all are
+    zero.
     """
 
     setting: Array | float
@@ -80,7 +81,8 @@ class NestedTerms:
         self.settings = fields[0].doses.shape[1]
         self.groups = np.arange(self.settings) if groups is None else np.array(groups)
         self.x = np.zeros((many, most, self.settings))
-        self.b, self.g, self.unknown = (np.zeros((many, most)) for _ in range(3))
+        self.b, self.unknown = (np.zeros((many, most)) for _ in range(2))
+        self.g = np.zeros((many, most, fields[0].loadings.shape[1]))
         self.v, self.padding = np.zeros((many, most, most)), np.zeros((many, most, most))
         for i, f in enumerate(fields):
             k = f.estimates.size
@@ -102,7 +104,7 @@ class NestedTerms:
 
     def without_w(self, s: Spreads) -> Array:
         """The estimates less what w adds to them, (f, k)."""
-        return self.b if s.w is None else self.b - self.g * s.w[self.machine][:, None]
+        return self.b if s.w is None else self.b - (self.g @ s.w[self.machine][:, :, None])[:, :, 0]
 
     @cached_property
     def whitener(self) -> Array:

@@ -102,6 +102,7 @@ def estimates_of(
     used: Sequence[Used], labels: Sequence[Label], season: SeasonOutcome
 ) -> Iterator[FieldEstimates]:
     """The estimates of each field of ``used``, with a column of doses for each of ``labels``."""
+    unknowns = sorted({name for u in used for name in u.of.loadings})
     for number in range(used[-1].field + 1):
         mine = [u for u in used if u.field == number]
         fitted = mine[0].of
@@ -110,7 +111,9 @@ def estimates_of(
         for i, u in enumerate(mine):
             for dose in u.doses:
                 doses[i, labels.index(dose.label)] += dose.amount
-        loadings = fitted.loadings[at] if fitted.loadings is not None else np.zeros(len(mine))
+        nothing = np.zeros(len(fitted.design.names))
+        loadings = np.array([fitted.loadings.get(name, nothing)[at] for name in unknowns])
+        loadings = loadings.reshape(len(unknowns), len(mine)).T
         freedom = float(np.median(fitted.fit.freedom[at]))
         yield FieldEstimates(
             fitted.binned.machine,
@@ -119,7 +122,7 @@ def estimates_of(
             if fitted.binned.time_s.size
             else 0,
             fitted.fit.coefficients[at],
-            (fitted.fit.covariance[np.ix_(at, at)] - np.outer(loadings, loadings)) * season.placebos.widen**2,
+            (fitted.fit.covariance[np.ix_(at, at)] - loadings @ loadings.T) * season.placebos.widen**2,
             doses,
             loadings,
             1 / max(1 / freedom - 1 / season.freedom, 1e-4),

@@ -17,7 +17,6 @@ import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
-from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
 
 # Logs, as standard deviations: of one loss over the other, in kilograms, and of what a unit of one signal weighs over
@@ -103,10 +102,7 @@ def _wider(machine: FieldOutcome, separation: FieldOutcome, cleaning: FieldOutco
         before = float(shares[machine.binned.step == k].mean())
         moved = _effect(separation, k) - _effect(cleaning, k)
         by_ratio[machine.design.names.index(f"step {k}")] = _after(before, moved) - before
-    still_open = OPEN * by_ratio
-    fit = machine.fit
-    wider = Fit(fit.coefficients, fit.covariance + np.outer(still_open, still_open), fit.freedom)
-    return replace(machine, fit=wider, loadings=still_open)
+    return machine.with_unknown("weights", OPEN * by_ratio)
 
 
 def _after(share: float, moved: float) -> float:

@@ -197,7 +197,9 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     """
     chain, rng = _Chain(model, season_freedom), np.random.default_rng(SEED)
     found = []
-    doubts = _spread_doubts(rng, SWEEPS // EVERY, len(model.machines)) if model.g.any() else None
+    doubts = (
+        _spread_doubts(rng, SWEEPS // EVERY, len(model.machines), model.g.shape[2]) if model.g.any() else None
+    )
     for _ in range(WARM_UP):
         chain.sweep(rng)
     for i in range(SWEEPS // EVERY):
@@ -208,9 +210,9 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     return found
 
 
-def _spread_doubts(rng: np.random.Generator, draws: int, machines: int) -> Array:
-    """Standard normal values of w, (draws, machines), each machine's as evenly spread as can be."""
+def _spread_doubts(rng: np.random.Generator, draws: int, machines: int, unknowns: int) -> Array:
+    """Standard normal values of w, (draws, machines, unknowns), each as evenly spread as can be."""
     from scipy.special import ndtri
 
     even = ndtri((np.arange(draws) + 0.5) / draws)
-    return np.asarray(rng.permuted(np.tile(even[:, None], machines), axis=0))
+    return np.asarray(rng.permuted(np.tile(even[:, None, None], (machines, unknowns)), axis=0))

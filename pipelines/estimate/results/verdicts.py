@@ -15,6 +15,8 @@ LEAST_OVERLAP = 0.15
 WIDEST_HALF_RANGE = 1.0
 MOISTURE_APART_PCT = 0.5
 LEVEL = 0.95
+# What leaves the direction of an effect as it is, and only its size in doubt, is said where there is an effect.
+OF_SIZE = ("signal_may_bend",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,8 @@ def answer(
         verdict = "more" if low > 0 else "less"
     else:
         verdict = "no clear change"
-    return Answer(log_ratio, low, high, verdict, tuple(dict.fromkeys([*refusals, *remarks])))
+    said = [r for r in remarks if r not in OF_SIZE or verdict in ("less", "more")]
+    return Answer(log_ratio, low, high, verdict, tuple(dict.fromkeys([*refusals, *said])))
 
 
 def reach(freedom: float, widen: float) -> float:

@@ -46,7 +46,7 @@ def field(
     estimates = true + error * rng.standard_normal(4)
     none = np.zeros(4)
     covariance = error**2 * np.eye(4)
-    return FieldEstimates(machine, "wheat", 2026, estimates, covariance, x, none, 1e9, none)
+    return FieldEstimates(machine, "wheat", 2026, estimates, covariance, x, none[:, None], 1e9, none)
 
 
 def season(seed: int, best: float, curvature: float, fields: int = 12) -> list[FieldEstimates]:
@@ -125,7 +125,7 @@ def test_a_value_between_two_tried_may_be_the_best_but_says_so_with_doubt():
             -0.4 + 0.05 * rng.standard_normal(1),
             0.0025 * np.eye(1),
             up,
-            none,
+            none[:, None],
             1e9,
             none,
         )

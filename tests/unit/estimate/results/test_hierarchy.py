@@ -23,7 +23,7 @@ SPREADS = Spreads(
     year=0.07 * SIZES,
     unknown=0.3,
     noise=1.3,
-    w=np.array([0.8, -0.5]),
+    w=np.array([[0.8, 0.3], [-0.5, 1.1]]),
 )
 MACHINES = ("A", "B", "A", "B", "A")
 CROPS = ("wheat", "wheat", "barley", "barley", "wheat")
@@ -46,7 +46,7 @@ def fields(rng: np.random.Generator, unknown: bool = False) -> list[FieldEstimat
                 rng.normal(0, 0.4, many),
                 0.02 * (root @ root.T + np.eye(many)),
                 doses,
-                rng.normal(0, 0.2, many),
+                rng.normal(0, 0.2, (many, 2)),
                 30.0,
                 (np.arange(many) == many - 1) * float(unknown),
             )
@@ -88,7 +88,7 @@ class Dense:
         from scipy.linalg import block_diag
 
         marginal = effects * prior @ effects.T + block_diag(*noise)
-        b = np.concatenate([f.estimates - f.loadings * s.w["AB".index(f.machine)] for f in some])
+        b = np.concatenate([f.estimates - f.loadings @ s.w["AB".index(f.machine)] for f in some])
         gain = (prior[:, None] * effects.T) @ np.linalg.inv(marginal)
         self.mean, self.covariance = gain @ b, np.diag(prior) - gain @ effects * prior
         self.effects, self.size = effects, size
@@ -168,7 +168,7 @@ def alone(effects: list[float], error: float) -> list[FieldEstimates]:
             np.array([e]),
             np.array([[error**2]]),
             one[:, None],
-            0 * one,
+            0 * one[:, None],
             np.inf,
             0 * one,
         )
@@ -233,7 +233,7 @@ def test_what_is_unknown_of_a_machine_does_not_average_away_over_its_fields():
     """Fields that scatter as their errors say; loadings of 0.3 with one unknown for all leave doubt of that order."""
     rng = np.random.default_rng(4)
     some = alone(list(0.4 + 0.05 * rng.standard_normal(30)), 0.05)
-    doubtful = [replace(f, loadings=np.array([0.3])) for f in some]
+    doubtful = [replace(f, loadings=np.array([[0.3]])) for f in some]
     known, few, many = (fit_hierarchy(fields).seasons for fields in (some, doubtful[:8], doubtful))
     width = [float(p.quantile(0.975)[0] - p.quantile(0.025)[0]) for p in (known, few, many)]
     assert width[0] < 0.1

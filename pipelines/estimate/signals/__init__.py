@@ -1,0 +1,1 @@
+"""What loss signals are of losses: their power, gains that move with a setting."""
