@@ -189,8 +189,8 @@ def straightened(fields: Sequence[Binned], pairs: Mapping[MachineCrop, Sequence[
         if of in bent:
             known = np.concatenate(ratios[of]) if ratios[of] else np.zeros(1)
             factor = usual[of] * float(np.exp(known.mean() if known.size else 0.0))
-            for one in moved[of]:
-                one[:, 1] = factor * (one[:, 1] / usual[of]) ** powers[of].value
+            for checks in moved[of]:
+                checks[:, 1] = factor * (checks[:, 1] / usual[of]) ** powers[of].value
     return Straightened(made, moved, powers)
 
 
