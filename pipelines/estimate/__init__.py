@@ -39,8 +39,8 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     effects_table,
     level_of,
 )
-from chaffinch.pipelines.estimate.signals.exponents import Power, allowing_for_powers, straightened
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
+from chaffinch.pipelines.estimate.signals.exponents import Power, allowing_for_powers, straightened
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one

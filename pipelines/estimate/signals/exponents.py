@@ -42,7 +42,7 @@ SIGNAL_ERROR_LOG = 0.1
 # worth a word.
 SETTLED, CLEARLY = 0.22, 2.0
 # Slopes d ln(loss share) / d ln(feed rate) that machines have (common practice, no source).
-POSSIBLE_SLOPES = (0.5, 3.5)
+SLOPES_OF_LOSSES = (0.5, 3.5)
 # Checks beyond these are too many to matter, and would take long.
 MOST_CHECKS = 300
 
@@ -258,7 +258,7 @@ def _with_doubtful_slopes(fields: Sequence[FieldOutcome]) -> list[FieldOutcome]:
         slopes, variances = np.array(some).T
         middle, between = random_effects(slopes, variances)
         error = float((1 / (variances + between)).sum() ** -0.5)
-        low, high = POSSIBLE_SLOPES
+        low, high = SLOPES_OF_LOSSES
         if middle + CLEARLY * error < low or middle - CLEARLY * error > high:
             doubtful.add(of)
     return [

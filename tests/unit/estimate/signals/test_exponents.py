@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.results.calibration import calibrate
+from chaffinch.pipelines.estimate.results.gain_drift import DAY_S, DRIFT_PRIOR, DRIFTS
 from chaffinch.pipelines.estimate.signals.exponents import (
     APART,
     APART_PRIOR,
@@ -20,7 +21,6 @@ from chaffinch.pipelines.estimate.signals.exponents import (
     powers_of,
     straightened,
 )
-from chaffinch.pipelines.estimate.results.gain_drift import DAY_S, DRIFT_PRIOR, DRIFTS
 from scipy import stats
 
 A = ("A", "wheat")
