@@ -46,15 +46,16 @@ class YearOf(ReadableLake):
 class SeasonData:
     """The year's tables.
 
-    where : one row a field job. effects, loss_curves : of the year's readings alone. set_aside, deliveries : of files
-    with rows of the year; ``undated`` : deliveries that could not be read, so that no year is known.
-    estimated_again : the lake holds other years too, so the effects were estimated from this year's readings.
+    where : one row a field job. effects, responses, loss_curves : of the year's readings alone. set_aside,
+    deliveries : of files with rows of the year; ``undated`` : deliveries that could not be read, so that no year is
+    known. estimated_again : the lake holds other years too, so the effects were estimated from this year's readings.
     """
 
     year: int
     lake: YearOf
     where: pl.DataFrame
     effects: pl.DataFrame
+    responses: pl.DataFrame
     loss_curves: pl.DataFrame
     adjustments: pl.DataFrame
     deliveries: pl.DataFrame
@@ -69,14 +70,15 @@ def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
     from chaffinch.pipelines.estimate import real_adjustments, refresh_answers
 
     of_year = YearOf(lake, year)
-    effects, curves = (lake.scan(name).collect() for name in ("effects", "loss_curves"))
+    tables = ("effects", "responses", "loss_curves")
+    effects, responses, curves = (lake.scan(name).collect() for name in tables)
     single = effects.filter(pl.col("scope") == "adjustment")
     years = sorted(single["time"].dt.year().drop_nulls().unique().to_list())
     if year not in years:
         raise CallError(_none_of(year, years))
     if len(years) > 1:
         answers = refresh_answers(of_year, farm)
-        effects, curves = answers.effects, answers.loss_curves
+        effects, responses, curves = answers.effects, answers.responses, answers.loss_curves
         if effects.filter(pl.col("scope") == "adjustment").is_empty():
             raise CallError(_none_of(year, [y for y in years if y != year]))
     ledger = (
@@ -90,6 +92,7 @@ def season_data(lake: ReadableLake, year: int, farm: Farm) -> SeasonData:
         of_year,
         of_year.machine_fields().sort("first_time", "machine", "field", nulls_last=True),
         effects.drop("computed_at"),
+        responses,
         curves,
         real_adjustments(of_year.scan("adjustments").collect()).filter(of_year.within()),
         deliveries,

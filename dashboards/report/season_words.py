@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
@@ -54,6 +54,21 @@ def findings(groups: Sequence[Group]) -> list[Finding]:
                 only_loss = any(o.name in words.LOSS_OUTCOMES for o in one.clear)
                 found.append((not only_loss, -reach, _finding(one, group.title)))
     return [finding for *_, finding in sorted(found, key=lambda f: (f[0], f[1], f[2].name))]
+
+
+def clear_on_machines(
+    machines: Sequence[Group], listed_already: Collection[tuple[str, str]]
+) -> list[tuple[str, str]]:
+    """(setting and machine, sentence) of clear effects on one machine that are not clear over its crop."""
+    found = []
+    for group in machines:
+        for one in group.settings:
+            crop = words.crop_label(one.crop) if one.crop else "Crop not logged"
+            if one.clear and (one.name, crop) not in listed_already:
+                sentence = _finding(one, crop)
+                reach = max(abs(o.log_ratio or 0) for o in one.clear)
+                found.append((-reach, f"{one.name}, {group.title}, {crop.lower()}:", sentence.sentence))
+    return [(name, text) for _, name, text in sorted(found)]
 
 
 def _finding(one: SettingEffects, crop: str) -> Finding:

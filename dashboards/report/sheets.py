@@ -2,60 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from io import BytesIO
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.report import season_words
+from chaffinch.dashboards.report.client_part import next_trial
 from chaffinch.dashboards.report.document import last_moment
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import Group
+from chaffinch.dashboards.report.workbook_sheets import Sheet, workbook_of
 from chaffinch.dashboards.report.worth import WeighedSeason, Worth, lacking
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.cautions import CAUTIONS_TITLE, FIRST_CAUTIONS, LAST_CAUTION
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, Scale, units_of
-from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.lake.table_files import MOST_SHEET_ROWS, SAFE_WORKBOOK, write_cell
+from chaffinch.pipelines.lake.table_files import MOST_SHEET_ROWS
 from chaffinch.schemas.declarations import settings
 
-SAFETY = (
-    "Before anyone touches a machine: stop the engine, take the key, wait until everything stands still, "
-    "lock the raised header with its safety stops, keep clear of the discharge and of the machine's path, "
-    "watch for fire in dry residue; follow the maker's manual, local rules and a qualified technician."
-)
 EFFECT_COLUMNS = (
     "Outcome", "Verdict", "Change, %", "Low end, %", "High end, %", "Adjustments", "Why or remark",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """One sheet. Cells are texts, numbers, whole numbers, moments (UTC) or None for an empty one."""
-
-    name: str
-    columns: tuple[str, ...]
-    rows: list[tuple[Any, ...]]
 
 
 def season_sheets(season: WeighedSeason) -> bytes:
     """The workbook. No text becomes a formula or a link; the same data give the same bytes."""
     data = season.data
     sheets = [
+        _next_season(season),
         _summary(season),
         _pooled("Settings", season.crops, "Group"),
         _pooled("Machines", season.machines, "Machine"),
-        _changes(season.by_field, season.farm),
+        _changes(season.by_field),
+        _changes_by_area(season.by_field, season.farm),
         _worth(season.worths, season.farm),
+        _capacity(season.worths, season.farm),
         _fields(season),
         _files(data),
         _set_aside(data),
         _words(data),
     ]
-    return _workbook(sheets, last_moment(data), f"Season report {data.year}")
+    return workbook_of(sheets, last_moment(data), f"Season report {data.year}")
+
+
+def _next_season(season: WeighedSeason) -> Sheet:
+    """The client's sheet: what to do with each setting."""
+    farm = season.farm
+    units = units_of(farm, None)
+    money = units.money_per_area(farm.prices.currency)
+    columns = (
+        "Do", "Machine", "Crop", "Setting", "From", "To", "Unit", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
+        *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", "Next trial",
+    )  # fmt: skip
+    rows = [
+        (one.do, one.machine, words.crop_label(one.crop), words.setting_label(one.setting),
+         number_or_word(one.before), number_or_word(one.after), one.unit,
+         *_scaled(one.saved_kg_ha, units.mass_per_area),
+         *_scaled((one.saving.per_ha, one.saving.low, one.saving.high) if one.saving else None, money),
+         one.chance, next_trial(one))
+        for one in season.advice
+    ]  # fmt: skip
+    return Sheet("Next season", columns, rows)
+
+
+def number_or_word(value: str) -> float | str:
+    """A value of a setting as a typed cell."""
+    try:
+        return float(value)
+    except ValueError:
+        return value
 
 
 def _summary(season: WeighedSeason) -> Sheet:
@@ -75,7 +91,7 @@ def _summary(season: WeighedSeason) -> Sheet:
         *(("Missing", text) for text in lacking(worths, farm)),
         ("Data", season_words.quality(data)),
         ("Ranges", "Low and high ends are those of 95 % ranges; losses are at the same grain feed rate."),
-        ("Safety", SAFETY),
+        ("Safety", " ".join([f"{CAUTIONS_TITLE}:", *FIRST_CAUTIONS, LAST_CAUTION])),
     ]
     return Sheet("Summary", ("About", "In words"), [row for row in rows if row[1]])
 
@@ -97,8 +113,7 @@ def _pooled(name: str, groups: Sequence[Group], by: str) -> Sheet:
     return Sheet(name, (by, "Crop", "Setting", "Fields", *EFFECT_COLUMNS), rows)
 
 
-def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
-    per_area = units_of(farm, None).mass_per_area
+def _changes(by_field: Sequence[FieldChanges]) -> Sheet:
     rows: list[tuple[Any, ...]] = []
     for one in by_field:
         for change in one.changes:
@@ -108,36 +123,76 @@ def _changes(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
                 change.seconds_before / 60, change.seconds_after / 60,
             )  # fmt: skip
             if not change.outcomes:
-                rows.append((*lead, None, "cannot tell", *[None] * 6, "No effect was estimated."))
+                rows.append((*lead, None, "cannot tell", *[None] * 3, "No effect was estimated."))
             for o in change.outcomes:
                 *effect, _, why = _effect(o, 1)
-                rows.append((*lead, *effect, *_scaled(o.absolute_kg_ha, per_area), why))
+                rows.append((*lead, *effect, why))
     columns = ("Time (UTC)", "Machine", "Field", "Crop", "Change", "Together", "Work before, min",
                "Work after, min")  # fmt: skip
-    absolute = (f"Change, {per_area[1]}", f"Low end, {per_area[1]}", f"High end, {per_area[1]}")
-    return Sheet("Changes", (*columns, *EFFECT_COLUMNS[:5], *absolute, "Why or remark"), rows)
+    return Sheet("Changes", (*columns, *EFFECT_COLUMNS[:5], "Why or remark"), rows)
+
+
+def _changes_by_area(by_field: Sequence[FieldChanges], farm: Farm) -> Sheet:
+    """Where loss checks weigh the signals."""
+    per_area = units_of(farm, None).mass_per_area
+    rows = [
+        (change.time, one.row["machine"], one.row["field"], words.crop_label(one.crop), change.title, o.words,
+         *_scaled(o.absolute_kg_ha, per_area))
+        for one in by_field
+        for change in one.changes
+        for o in change.outcomes
+        if o.absolute_kg_ha is not None
+    ]  # fmt: skip
+    columns = (
+        "Time (UTC)",
+        "Machine",
+        "Field",
+        "Crop",
+        "Change",
+        "Outcome",
+        *_ends(f"Change, {per_area[1]}"),
+    )
+    return Sheet("Changes by area", columns, rows)
 
 
 def _worth(worths: Sequence[Worth], farm: Farm) -> Sheet:
-    units, us = units_of(farm, None), farm.units == "us"
+    units = units_of(farm, None)
     money = units.money_per_area(farm.prices.currency)
-    rows = []
-    for w in worths:
-        grain, saved = units_of(farm, w.crop).grain, w.saving
-        ends = (saved.per_ha, saved.low, saved.high) if saved else None
-        rows.append((
-            w.machine, words.crop_label(w.crop), w.line.title, w.line.changes,
-            *_scaled(w.saved_kg_ha, units.mass_per_area), *_scaled(ends, money), saved.chance if saved else None,
-            *_scaled(w.capacity_t_h, grain), *([grain[1]] if us else []),
-        ))  # fmt: skip
-    # The unit of grain differs from crop to crop in US units, and has a column there.
-    grain_name = "the unit of grain an hour" if us else "t/h"
+    rows = [
+        (*_named(w), *_scaled(w.saved_kg_ha, units.mass_per_area),
+         *_scaled((w.saving.per_ha, w.saving.low, w.saving.high) if w.saving else None, money),
+         w.saving.chance if w.saving else None)
+        for w in worths
+    ]  # fmt: skip
     columns = (
         "Machine", "Crop", "Before and now", "Changes", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
-        *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", *_ends(f"Or capacity, {grain_name}"),
-        *(["Unit of grain"] if us else []),
+        *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1",
     )  # fmt: skip
     return Sheet("Worth", columns, rows)
+
+
+def _capacity(worths: Sequence[Worth], farm: Farm) -> Sheet:
+    """Another use of the same gain: more an hour at the same loss."""
+    us = farm.units == "us"
+    rows = []
+    for w in worths:
+        grain = units_of(farm, w.crop).grain
+        rows.append((*_named(w), *_scaled(w.capacity_t_h, grain), *([grain[1]] if us else [])))
+    # The unit of grain differs from crop to crop in US units, and has a column there.
+    name = f"Capacity at the same loss, {'the unit of grain an hour' if us else 't/h'}"
+    columns = (
+        "Machine",
+        "Crop",
+        "Before and now",
+        "Changes",
+        *_ends(name),
+        *(["Unit of grain"] if us else []),
+    )
+    return Sheet("Capacity", columns, rows)
+
+
+def _named(one: Worth) -> tuple[Any, ...]:
+    return one.machine, words.crop_label(one.crop), one.line.title, one.line.changes
 
 
 def _ends(name: str) -> tuple[str, str, str]:
@@ -201,42 +256,3 @@ def _words(data: SeasonData) -> Sheet:
     changed = data.effects["setting"].unique().sort()
     rows += [(settings()[n].label, settings()[n].does) for n in changed if n in settings()]
     return Sheet("Words", ("Word", "Meaning"), rows)
-
-
-def _workbook(sheets: Iterable[Sheet], dated: datetime, title: str) -> bytes:
-    import xlsxwriter
-
-    content = BytesIO()
-    with xlsxwriter.Workbook(content, SAFE_WORKBOOK | {"in_memory": True}) as book:
-        book.set_properties({"title": title, "created": dated.replace(tzinfo=None)})
-        formats = {
-            "head": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
-            "moment": book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"}),
-            "number": book.add_format({"num_format": "0.00"}),
-            "text": book.add_format({"text_wrap": True, "valign": "top"}),
-        }
-        for sheet in sheets:
-            _write(book.add_worksheet(sheet.name), sheet, formats)
-    return content.getvalue()
-
-
-def _write(page: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
-    if len(sheet.rows) > MOST_SHEET_ROWS:
-        raise CallError(
-            f"The season has more {sheet.name.lower()} than a sheet has rows; export the table as .csv."
-        )
-    page.freeze_panes(1, 0)
-    page.set_landscape()
-    page.repeat_rows(0)
-    page.fit_to_pages(1, 0)
-    for i, column in enumerate(sheet.columns):
-        page.write_string(0, i, column, formats["head"])
-        texts = [len(row[i]) for row in sheet.rows[:500] if isinstance(row[i], str)]
-        page.set_column(
-            i, i, min(max([11, min(len(column), 18), *texts]) + 1, 100 if len(sheet.columns) == 2 else 44)
-        )
-    for r, row in enumerate(sheet.rows, 1):
-        for i, value in enumerate(row):
-            if value not in (None, ""):
-                write_cell(page, r, i, value, formats)
-    page.autofilter(0, 0, max(len(sheet.rows), 1), len(sheet.columns) - 1)

@@ -12,9 +12,10 @@ from functools import cached_property
 from typing import Any
 
 import polars as pl
+from chaffinch.dashboards.report.next_season import Advice, advice_of
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
-from chaffinch.dashboards.words.machine_lines import machine_lines
+from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.money import saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
@@ -65,14 +66,19 @@ class Worth:
 
 @dataclass(frozen=True)
 class WeighedSeason:
-    """All that a report shows: the year's tables, the changes of each field job, what the settings now in force are
-    worth, and what was cut in each field job (in the order of ``by_field``)."""
+    """All that a report shows: the year's tables, the changes of each field job, the lines of each machine in a crop,
+    what the settings now in force are worth, and what was cut in each field job (in the order of ``by_field``)."""
 
     data: SeasonData
     farm: Farm
     by_field: Sequence[FieldChanges]
+    lines: Sequence[MachineLines]
     worths: Sequence[Worth]
     cuts: Sequence[Harvest]
+
+    @cached_property
+    def advice(self) -> list[Advice]:
+        return advice_of(self.data, self.lines, self.farm)
 
     @cached_property
     def crops(self) -> list[Group]:
@@ -87,16 +93,26 @@ def weighed_season(lake: ReadableLake, year: int, farm: Farm) -> WeighedSeason:
     """Collect and weigh a year. Raises ``CallError`` where the lake holds no effect of it."""
     data = season_data(lake, year, farm)
     by_field = changes_by_field(data)
-    return WeighedSeason(data, farm, by_field, *weigh(data, by_field, farm))
+    lines = machine_lines(data.effects, data.loss_curves, data.adjustments)
+    return WeighedSeason(data, farm, by_field, lines, worths_of(lines, farm), cuts_of(data, by_field, farm))
 
 
-def weigh(
-    data: SeasonData, by_field: Sequence[FieldChanges], farm: Farm
-) -> tuple[list[Worth], list[Harvest]]:
-    """The worth of every setting on every machine in every crop, that of most money first; and each field's harvest.
+def worths_of(lines: Sequence[MachineLines], farm: Farm) -> list[Worth]:
+    """The worth of every setting on every machine in every crop, that of most money first.
 
     A setting that is back where it began is worth nothing, and is left out; so are changes without an answer.
     """
+    worths = [
+        found
+        for one in lines
+        for line, curve in zip(one.lines, one.curves, strict=True)
+        if (found := _worth_of_line(one.machine, one.crop, line, curve, farm)) is not None
+    ]
+    return sorted(worths, key=_rank)
+
+
+def cuts_of(data: SeasonData, by_field: Sequence[FieldChanges], farm: Farm) -> list[Harvest]:
+    """What was cut in each field job, in the order of ``by_field``."""
     cuts = []
     weighed = weighed_loads(data.lake, farm)
     for one in by_field:
@@ -104,13 +120,7 @@ def weigh(
         logged = data.lake.readings(row["machine"], row["field"], row.get("day"))
         readings = with_durations(with_calibration(logged, weighed.of(row["machine"], one.crop)))
         cuts.append(harvest(readings, farm.market_moisture_pct(one.crop)))
-    worths = [
-        found
-        for one in machine_lines(data.effects, data.loss_curves, data.adjustments)
-        for line, curve in zip(one.lines, one.curves, strict=True)
-        if (found := _worth_of_line(one.machine, one.crop, line, curve, farm)) is not None
-    ]
-    return sorted(worths, key=_rank), cuts
+    return cuts
 
 
 def _rank(one: Worth) -> tuple[Any, ...]:

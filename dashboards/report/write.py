@@ -18,17 +18,13 @@ ENDINGS = (".html", ".pdf", ".xlsx")
 def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[str, Any]:
     """Report the season ``year`` (calendar year, UTC) to ``out``: .html, .pdf or .xlsx by its ending.
 
-    The same data give the same bytes, of a PDF the same pages. Returns counts and ``notes``: sentences about what
-    could not be done, such as a logo that was not found. Raises ``CallError`` for another ending, a folder that is
-    not there, a year without effects, or a PDF without a Chromium to print it.
+    The same data give the same bytes. Returns counts and ``notes``: sentences about what could not be done, such as a
+    logo that was not found. Raises ``CallError`` for another ending, a folder that is not there, or a year without
+    effects.
     """
     out = Path(out)
     require_ending(out, ENDINGS)
     ending = out.suffix.lower()
-    if ending == ".pdf":
-        from chaffinch.dashboards.report.pdf import find_chromium
-
-        find_chromium()
     season = weighed_season(lake, year, farm)
     notes: list[str] = []
     if ending == ".xlsx":
@@ -36,19 +32,18 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
 
         content = season_sheets(season)
     else:
-        from chaffinch.dashboards.report.document import last_moment, report_page
-        from chaffinch.dashboards.report.logo import logo_of
+        from chaffinch.dashboards.paper.page import paper_page
+        from chaffinch.dashboards.paper.printing import print_pdf
+        from chaffinch.dashboards.report.document import last_moment, report_paper
 
-        # The logo from the inbox comes before one in the working directory.
         logo = lake.picture(farm.client.logo) if farm.client.logo else None
-        if logo is None:
-            logo, missing = logo_of(farm.client.logo, _logo_folders(lake, out))
-            notes += missing
-        content = report_page(season, logo)
-        if ending == ".pdf":
-            from chaffinch.dashboards.report.pdf import print_pdf
-
-            content = print_pdf(content, last_moment(season.data))
+        if farm.client.logo and logo is None:
+            notes.append(
+                f"The logo '{farm.client.logo}' of farm.toml is not among the ingested pictures; put it into the "
+                "inbox as PNG or SVG of up to 500 kB and ingest again."
+            )
+        paper = report_paper(season, logo or "")
+        content = print_pdf(paper, last_moment(season.data)) if ending == ".pdf" else paper_page(paper)
     try:
         write_whole(out, content)
     except OSError as error:
@@ -62,9 +57,3 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
         "bytes": len(content),
         "notes": notes,
     }
-
-
-def _logo_folders(lake: ReadableLake, out: Path) -> list[Path]:
-    """Where a logo may lie: the folder of the report, the one the command was called in, the lake."""
-    folders = [out.parent, Path.cwd()]
-    return folders if lake.folder is None else [*folders, lake.folder]

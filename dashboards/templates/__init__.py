@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from chaffinch.dashboards.figures.theme import MARK_PATH
 from chaffinch.dashboards.words import terms
+from chaffinch.dashboards.words.cautions import CAUTIONS_TITLE, FIRST_CAUTIONS, LAST_CAUTION
 
 if TYPE_CHECKING:
     import jinja2
@@ -31,6 +32,9 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(mark_path=MARK_PATH, signed=terms.signed, percent_range=terms.percent_range)
+    environment.globals.update(
+        cautions_title=CAUTIONS_TITLE, first_cautions=FIRST_CAUTIONS, last_caution=LAST_CAUTION
+    )
     return environment
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import shlex
 import tomllib
 from collections.abc import Mapping
+from datetime import date as Day
 from datetime import datetime
 from fnmatch import fnmatch
 from functools import cache
@@ -154,12 +155,30 @@ class Notify(_Stated):
         return value
 
 
-class Client(_Stated):
-    """Shown on reports. ``logo``: path of a picture, relative to ``farm.toml``."""
+def _picture_inside(named: str) -> str:
+    """A path below the folder of ``farm.toml``, of a picture that reports can show."""
+    path = PurePosixPath(named.replace("\\", "/"))
+    if path.is_absolute() or ".." in path.parts or ":" in named or any(not c.isprintable() for c in named):
+        raise ValueError("write the path of a picture in the inbox, such as logo.png, without ..")
+    if named and path.suffix.lower() not in (".png", ".svg"):
+        raise ValueError(f"'{named}' is not a PNG or SVG picture")
+    return named
 
-    name: str = ""
-    logo: str = ""
-    notes: str = ""
+
+# A line on the front of a report.
+FrontLine = Annotated[str, Field(max_length=120, pattern=r"^[^\r\n]*$")]
+
+
+class Client(_Stated):
+    """Shown on reports. ``date``: on the front, else the day of the last reading. ``logo``: path of a picture in the
+    inbox."""
+
+    name: FrontLine = ""
+    title: FrontLine = ""
+    consultant: FrontLine = ""
+    date: Day | None = None
+    logo: Annotated[str, Field(max_length=255), AfterValidator(_picture_inside)] = ""
+    notes: Annotated[str, Field(max_length=4000)] = ""
 
 
 @cache

@@ -157,7 +157,8 @@ def test_every_change_has_the_numbers_of_the_table_on_its_page_and_in_the_report
         numbers = f"{signed(row['percent_low'])} to {signed(row['percent_high'])}"
         cells = f"{title} {OUTCOME_WORDS[row['outcome']]} {row['verdict']} {signed(row['percent'])} {numbers}"
         assert sum(cells in page for page in pages) >= 1, cells
-        assert numbers in whole, (title, numbers)
+        # The report's paper has no room for capacity; its sheets have.
+        assert row["outcome"] == "capacity" or numbers in whole, (title, numbers)
 
 
 def test_the_report_values_settings_as_their_pages_do(told, said):
@@ -166,12 +167,15 @@ def test_the_report_values_settings_as_their_pages_do(told, said):
     worth = re.search(
         r"<caption>Settings now in force against those before</caption>(.*?)</table>", report, re.DOTALL
     )
-    row = r"<tr><th scope=\"row\"><bdi>(.*?)</bdi></th><td><bdi>(.*?)</bdi>, <bdi>(.*?)</bdi></td>(.*?)</tr>"
+    row = (
+        r"<tr><th scope=\"row\">(.*?)</th>"
+        r"<td><bdi>(.*?)</bdi><br><span class=\"quiet\"><bdi>(.*?)</bdi></span></td>(.*?)</tr>"
+    )
     rows = re.findall(row, worth[1] if worth else "", re.DOTALL)
     pages = {(one.machine, one.crop, one.title): one.worth for one in said[1]}
     assert rows
     for title, machine, crop, cells in rows:
-        money = text_of(re.findall(r"<td class=\"n\">(.*?)</td>", cells, re.DOTALL)[1])
+        money = text_of(re.findall(r"<td>(.*?)</td>", cells, re.DOTALL)[0])
         on_page = pages[text_of(machine), text_of(crop), text_of(title)]
         assert money == "–" or (money[0].lower() + money[1:]) in on_page
 

@@ -45,7 +45,7 @@ FLOW = (
     ("dashboards/figures",),
     ("dashboards/templates/assets",),
     ("dashboards/templates",),
-    ("dashboards/sensors",),
+    ("dashboards/sensors", "dashboards/paper"),
     ("dashboards/pages", "dashboards/report"),
     ("dashboards",),
     ("pipelines/night",),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from importlib.resources import files
 
@@ -98,3 +99,21 @@ def test_a_file_that_is_no_text_is_refused(tmp_path):
 
 def test_the_older_name_of_notify_is_read():
     assert parse_farm('[tell]\ncommand = "mail me"').notify.command == ("mail", "me")
+
+
+@pytest.mark.parametrize(
+    ("line", "sentence"),
+    [
+        ('logo = "../rook.png"', "without .."),
+        ('logo = "/etc/rook.png"', "without .."),
+        ('logo = "C:\\\\rook.png"', "without .."),
+        ('logo = "https://example.invalid/rook.png"', "without .."),
+        ('logo = "rook.jpg"', "not a PNG or SVG picture"),
+        ('title = "two\\nlines"', "client.title"),
+        (f'name = "{"n" * 121}"', "client.name"),
+        ('date = "soon"', "client.date"),
+    ],
+)
+def test_the_front_of_a_report_takes_one_line_and_a_picture_of_the_inbox(line, sentence):
+    with pytest.raises(DeclarationError, match=re.escape(sentence)):
+        parse_farm(f"[client]\n{line}\n")

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import polars as pl
 import pytest
 from builders.memory_lake import MemoryLake
-from chaffinch.dashboards.report.document import css_text
-from chaffinch.dashboards.report.logo import logo_of, picture_kind
 from chaffinch.dashboards.report.season_data import YearOf, season_data
 from chaffinch.dashboards.report.write import write_season
 from chaffinch.pipelines.errors import CallError
@@ -93,23 +90,3 @@ def test_a_year_without_effects_is_refused_in_a_sentence(lake, sentence, tmp_pat
 def test_a_wrong_place_is_refused_before_any_work(name, sentence, tmp_path):
     with pytest.raises(CallError, match=sentence):
         write_season(lake_of(THIS, effects=effects(THIS)), 2026, tmp_path / name, Farm())
-
-
-def test_a_logo_is_known_by_its_content_and_a_missing_one_is_said(tmp_path: Path):
-    (tmp_path / "logo.png").write_bytes(b"\x89PNG\r\n\x1a\nrest")
-    (tmp_path / "notes.png").write_text("root:x:0:0")
-    assert logo_of("logo.png", [tmp_path / "other", tmp_path])[0].startswith("data:image/png;base64,iVBOR")
-    assert logo_of("", [tmp_path]) == ("", [])
-    assert "is no PNG" in logo_of("notes.png", [tmp_path])[1][0]
-    assert "was not found" in logo_of("away.png", [tmp_path])[1][0]
-    assert "was not found" in logo_of("a\0b", [tmp_path])[1][0]
-    assert (
-        picture_kind(b'<?xml version="1.0"?><svg xmlns="x"/>') == "svg+xml"
-        and picture_kind(b"<html>") is None
-    )
-
-
-def test_a_name_can_not_leave_its_string_in_the_style_sheet():
-    text = css_text('a"}</style>\n\\é')
-    assert set(text[1:-1]) <= set("abcdefghijklmnopqrstuvwxyz0123456789\\ ")
-    assert text == '"a\\22 \\7d \\3c \\2f style\\3e \\5c \\e9 "'

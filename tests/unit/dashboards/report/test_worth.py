@@ -7,10 +7,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from builders.memory_lake import MemoryLake
-from chaffinch.dashboards.report.season_data import FieldChanges
 from chaffinch.dashboards.report.season_words import worth_summary
-from chaffinch.dashboards.report.worth import Worth, lacking, weigh, with_durations
+from chaffinch.dashboards.report.worth import Worth, lacking, with_durations, worths_of
+from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.dashboards.words.terms import grouped, listed
 from chaffinch.pipelines.farm import Farm, parse_farm
@@ -66,7 +65,6 @@ CURVES = tables()["loss_curves"].conform(
 
 
 class Season:
-    lake = MemoryLake(readings=readings(3000))
     loss_curves = CURVES
     adjustments = tables()["adjustments"].empty()
 
@@ -81,9 +79,8 @@ CAPACITY = effect("capacity", (10.0, 2.0, 20.0), "more")
 
 
 def weighed(farm: Farm, *changes: list[dict]) -> list[Worth]:
-    row = {"machine": "Combine A", "field": "Mill Field", "day": None}
     season = Season([row for rows in changes for row in rows])
-    return weigh(season, [FieldChanges(row, "wheat", [])], farm)[0]
+    return worths_of(machine_lines(season.effects, season.loss_curves, season.adjustments), farm)
 
 
 def test_a_setting_by_hand():
