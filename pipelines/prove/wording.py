@@ -12,6 +12,23 @@ if TYPE_CHECKING:
 
 # Fewer cases of a tenth say nothing within five points.
 MANY_CASES = 400
+# Columns of the table: heading, score or the two ends of its range, and how it is written.
+SHOWN_SCORES = {
+    "answered": ("share_answered", "%"),
+    "held": ("coverage", "%"),
+    "by chance": ("coverage_low", "coverage_high", "%"),
+    "bias": ("bias", "+.3f"),
+    "RMSE": ("root_mean_square_error", ".3f"),
+    "width": ("mean_width", ".3f"),
+    "x oracle": ("width_to_oracle", ".2f"),
+    "at 95 %": ("width_to_oracle_at_level", ".2f"),
+    "x struct.": ("width_to_structural", ".2f"),
+    "log score": ("log_score", ".2f"),
+    "called": ("share_called", "%"),
+    "of these held": ("coverage_called", "%"),
+    "false": ("share_called_without_effect", "%"),
+    "wrong sign": ("share_wrong_sign", "%"),
+}
 
 
 def sentences(proof: dict[str, Any]) -> list[str]:
@@ -105,23 +122,7 @@ def score_table(proof: dict[str, Any]) -> Table:
     table = Table(title=f"Seed {proof['seed']}")
     for name in ("scenario", "method"):
         table.add_column(name, no_wrap=True)
-    for name in (
-        "effects",
-        "answered",
-        "held",
-        "by chance",
-        "bias",
-        "RMSE",
-        "width",
-        "x oracle",
-        "at 95 %",
-        "x struct.",
-        "log score",
-        "called",
-        "of these held",
-        "false",
-        "wrong sign",
-    ):
+    for name in ("effects", *SHOWN_SCORES):
         table.add_column(name, justify="right")
     before = None
     for one in proof["scores"]:
@@ -129,28 +130,17 @@ def score_table(proof: dict[str, Any]) -> Table:
         if new and before is not None:
             table.add_section()
         before = one["scenario"]
-        table.add_row(
-            one["scenario"] if new else "",
-            one["method"],
-            str(one["effects"]),
-            percent(one["share_answered"]),
-            percent(one["coverage"]),
-            f"{percent(one['coverage_low'])}-{percent(one['coverage_high'])}",
-            _decimal(one["bias"], "+.3f"),
-            _decimal(one["root_mean_square_error"]),
-            _decimal(one["mean_width"]),
-            _decimal(one["width_to_oracle"], ".2f"),
-            _decimal(one["width_to_oracle_at_level"], ".2f"),
-            _decimal(one["width_to_structural"], ".2f"),
-            _decimal(one["log_score"], ".2f"),
-            percent(one["share_called"]),
-            percent(one["coverage_called"]),
-            percent(one["share_called_without_effect"]),
-            percent(one["share_wrong_sign"]),
-            style="bold" if one["method"] == OURS else None,
-        )
+        cells = [
+            " to ".join(_formed(one[key], form) for key in keys) for *keys, form in SHOWN_SCORES.values()
+        ]
+        style = "bold" if one["method"] == OURS else None
+        table.add_row(one["scenario"] if new else "", one["method"], str(one["effects"]), *cells, style=style)
     return table
 
 
-def _decimal(value: float | None, form: str = ".3f") -> str:
+def _formed(value: float | None, form: str) -> str:
+    return percent(value) if form == "%" else _decimal(value, form)
+
+
+def _decimal(value: float | None, form: str) -> str:
     return "-" if value is None else format(value, form)
