@@ -9,7 +9,7 @@ import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
 from chaffinch.pipelines.simulate.scenario import Sensors
-from chaffinch.pipelines.work.delays.travel import smeared
+from chaffinch.pipelines.work.series import smeared
 from numpy.typing import NDArray
 
 # Where a signal that goes with a power of the loss is what it would be in proportion: the same in all fields.

@@ -70,7 +70,7 @@ def mark_work(readings: pl.DataFrame, delays: Delays | None = None) -> pl.DataFr
         values_of(ordered, "working"), speed, flow, delays.grain.seconds, time_s, turning(way), way.reversing
     )
     effective_m, _ = effective_width(way, working, width)
-    aligned = align(ordered, time_s, working, delays)
+    aligned = align(ordered, time_s, delays)
     with np.errstate(invalid="ignore", divide="ignore"):
         uncut = effective_m / np.where(width > 0, width, np.nan)
     passes = number_passes(time_s, working, way.heading_deg)

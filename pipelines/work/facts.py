@@ -18,7 +18,6 @@ SENSOR_WORDS = {
     "moisture": "grain moisture",
 }
 WAY_WORDS = {
-    "starts": "starts and stops of work",
     "passes": "neighbouring passes driven in opposite directions",
     "feed": "loss against feed rate",
     "season": "the machine's other days",
@@ -150,8 +149,8 @@ def delay_sentence(sensor: str, lag: Lag) -> str:
     name = SENSOR_WORDS[sensor].capitalize()
     if not lag.estimated:
         return (
-            f"{name}: a delay of {lag.seconds:.0f} s is assumed. To estimate it, the log needs a work state with "
-            "starts and stops, or adjacent passes in opposite directions."
+            f"{name}: a delay of {lag.seconds:.0f} s is assumed. To estimate it, the log needs adjacent passes in "
+            "opposite directions."
         )
     low, high = lag.range_s
     how = "from " + ", ".join(WAY_WORDS[way] for way in lag.ways)
@@ -163,6 +162,4 @@ def delay_sentence(sensor: str, lag: Lag) -> str:
         )
     elif low < MOVED_ALREADY_S:
         text += "; the logger seems to have corrected the delay already"
-    if lag.shortening:
-        text += "; shorter at high flow, longer at low"
     return text + "."

@@ -73,3 +73,11 @@ def shifted_to(at: Array, time_s: Array, values: Array) -> Array:
 def without_nights(time_s: Array) -> Array:
     """The same clock with every hole of over two minutes shortened to two minutes."""
     return time_s[0] + np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(time_s), LONGEST_REST_S))])
+
+
+def smeared(series: Array, smear_s: float) -> Array:
+    """First-order lag with time constant ``smear_s``, per second, at rest before the start."""
+    from scipy.signal import lfilter
+
+    keep = float(np.exp(-1.0 / smear_s))
+    return lfilter([1.0 - keep], [1.0, -keep], series)

@@ -286,13 +286,17 @@ def test_what_older_versions_kept_goes(season):
 
 def test_rounding_leaves_other_days_alone():
     """A shift of the pooled delays by hundredths of a second moves nothing that is used."""
-    lag = Lag(11.93, 0.2, True, 3.1, 0.31, ("starts", "season"))
+    lag = Lag(11.93, 0.2, True, ("passes", "season"))
     loss = replace(lag, seconds=7.4)
     delays = Delays(lag, loss, loss, replace(lag, seconds=14.6))
-    shifted = replace(delays, grain=replace(lag, seconds=11.97, smear_s=3.05, shortening=0.29, error_s=0.3))
+    shifted = replace(delays, grain=replace(lag, seconds=11.97, error_s=0.3))
     assert rounded(delays) == rounded(shifted)
-    assert rounded(delays).grain.seconds == 12.0 and rounded(delays).grain.smear_s == 3.0
+    assert rounded(delays).grain.seconds == 12.0
     assert rounded(delays).separation.seconds == 7.5
     again = delays_from_text(delays_as_text(delays))
     assert again == delays_from_text(delays_as_text(again))
     assert again.grain == lag
+    of_before = (
+        '[[11.93, 0.2, true, 3.1, 0.31, "passes season"]' + 3 * ', [7.4, 0.2, true, null, 0.0, ""]' + "]"
+    )
+    assert delays_from_text(of_before).grain == lag

@@ -15,7 +15,7 @@ import pytest
 from builders.places import corn_log
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.by_neighbours import TRIED_S, correlated, differences_of_passes
-from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.delays.lag import GRAIN_SMEAR_S, Delays
 from chaffinch.pipelines.work.delays.of_log import _log_of
 from chaffinch.pipelines.work.screening import PUBLISHED_LEFT_OUT_PCT, STEP_WORDS, STEPS, shares
 from scipy.spatial import cKDTree
@@ -97,10 +97,9 @@ def test_the_delay_was_taken_out_before_export_and_the_neighbouring_passes_show_
 def test_neighbouring_passes_agree_better_at_the_delay_found(readings: pl.DataFrame, delays: Delays) -> None:
     log = _log_of(readings, delays.grain.seconds)
     assert log.pairs is not None
-    smear_s = delays.grain.smear_s or 3.0
-    moments = differences_of_passes(log.pairs, log.seconds, log.flow, smear_s, delays.grain.shortening)
+    moments = differences_of_passes(log.pairs, log.seconds, log.flow, GRAIN_SMEAR_S)
     correlation = correlated(moments.sum(axis=1))
-    tried_s = TRIED_S + smear_s - log.late_s
+    tried_s = TRIED_S + GRAIN_SMEAR_S - log.late_s
     at = {d: float(np.interp(d, tried_s, correlation)) for d in (delays.grain.seconds, 0.0, 12.0)}
     print({round(d, 1): round(r, 2) for d, r in at.items()}, f"correlation of {log.pairs.first.size} pairs")
     assert at[delays.grain.seconds] > at[0.0] + 0.1

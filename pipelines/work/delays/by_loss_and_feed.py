@@ -1,15 +1,16 @@
 """How far a loss sensor runs ahead of the grain flow: cross-correlation of loss and feed inside passes.
 
 Loss rises with feed rate, so every swing of yield or speed shows in both, at either sensor's delay. Only what
-swings within two minutes inside passes is compared: starts and stops are another look (``by_starts``).
+swings within two minutes inside passes is compared.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array, Flags
-from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error, peak_of
-from chaffinch.pipelines.work.delays.travel import smeared
+from chaffinch.pipelines.work.delays.lag import GRAIN_SMEAR_S, LOSS_SMEAR_S, Lag, jackknife_error, peak_of
+from chaffinch.pipelines.work.series import smeared
 
 TRIED_S = np.arange(-30, 31)
 SWING_S = 120
@@ -19,17 +20,17 @@ LEAST_ERROR_S = 0.3
 WORST_ERROR_S = 2.0
 
 
-def follow_lag(flow: Array, loss: Array, steady: Flags, grain: Lag, loss_smear_s: float = 2.0) -> Lag | None:
-    """Delay of a loss sensor from its lag behind the grain flow and the flow's own delay; None for no peak.
+def follow_lag(flow: Array, loss: Array, steady: Flags, grain: Lag) -> Lag | None:
+    """Delay of a loss sensor from its lag behind the grain flow and the flow's own delay; None without a clear
+    peak, or where it lies before the header.
 
     flow, loss : per second. steady : seconds well inside passes. grain : delay of the flow. Each is smeared by
     what smears the other, so that only their dead times differ. Loss rises about with the cube of feed rate
     as a mass, so its root is compared with the flow to the power 1.5.
     """
-    grain_smear_s = grain.smear_s or 3.0
-    feed = _swings(smeared(np.nan_to_num(flow) ** 1.5, loss_smear_s), steady & np.isfinite(flow))
+    feed = _swings(smeared(np.nan_to_num(flow) ** 1.5, LOSS_SMEAR_S), steady & np.isfinite(flow))
     lost = _swings(
-        smeared(np.sqrt(np.maximum(np.nan_to_num(loss), 0)), grain_smear_s), steady & np.isfinite(loss)
+        smeared(np.sqrt(np.maximum(np.nan_to_num(loss), 0)), GRAIN_SMEAR_S), steady & np.isfinite(loss)
     )
     moments = _moments(feed, lost)
     whole = _correlation(moments.sum(axis=1))
@@ -41,10 +42,10 @@ def follow_lag(flow: Array, loss: Array, steady: Flags, grain: Lag, loss_smear_s
     if len(known) < BLOCKS - 2:
         return None
     error = max(jackknife_error(known), LEAST_ERROR_S)
-    dead = grain.seconds - grain_smear_s + peak
-    if error > WORST_ERROR_S or dead < 0:
+    dead, whole_error = grain.seconds - GRAIN_SMEAR_S + peak, float(np.hypot(error, grain.error_s))
+    if error > WORST_ERROR_S or dead + REACH_95 * whole_error < 0:
         return None
-    return Lag(dead + loss_smear_s, float(np.hypot(error, grain.error_s)), True, None, 0.0, ("feed",))
+    return Lag(dead + LOSS_SMEAR_S, whole_error, True, ("feed",))
 
 
 def _swings(series: Array, known: Flags) -> Array:

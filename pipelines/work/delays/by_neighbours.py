@@ -1,8 +1,7 @@
 """Delays from passes side by side, driven in opposite directions.
 
 What the ground gives (yield, moisture) hardly differs between two neighbouring passes. A wrong delay moves one
-pass forward and its neighbour back, so their courses along the field agree best at the right delay. Nothing
-but the courses inside the passes is used: starts and stops are another, independent look (``by_starts``).
+pass forward and its neighbour back, so their courses along the field agree best at the right delay.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.work.delays.lag import Lag, jackknife_error, peak_of
-from chaffinch.pipelines.work.delays.travel import smeared
+from chaffinch.pipelines.work.series import smeared
 from chaffinch.pipelines.work.track import Track, along_and_across, main_axis_deg, turned_deg
 from numpy.typing import NDArray
 
@@ -31,9 +30,6 @@ AFTER_START_S = 25.0
 BEFORE_END_S = 2.0
 LEAST_ERROR_S = 0.25
 WORST_ERROR_S = 3.0
-# Where dead times shorten, crop catches up on crop as load rises; the course of the flow then runs ahead of the
-# crop that makes it, by about a second.
-CROWDED_ERROR_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +37,6 @@ class Pairs:
     """Neighbouring passes: what is needed to compare one with the other. Rows are readings inside passes."""
 
     time_s: Array
-    load: Array
     rate: Array
     until_s: Array
     usable: Flags
@@ -60,13 +55,12 @@ def find_pairs(
     since_s: Array,
     until_s: Array,
     width_m: float,
-    load: Array,
-    rate: Array | None = None,
+    rate: Array,
 ) -> Pairs | None:
     """Pairs of passes in opposite directions that lie side by side; None where there are fewer than four.
 
-    since_s, until_s : seconds since the pass began and until it ends. load : relative to the usual; rate :
-    by which a signal is divided at the moment of intake, such as speed, to become what the ground gives.
+    since_s, until_s : seconds since the pass began and until it ends. rate : by which a signal is divided at the
+    moment of intake, such as speed, to become what the ground gives.
     """
     inside = (pass_number > 0) & track.known & np.isfinite(track.heading_deg)
     if inside.sum() < 100:
@@ -92,8 +86,7 @@ def find_pairs(
     span = float(np.max(high) - np.min(low)) + 1000.0
     return Pairs(
         time_s=track.time_s[rows],
-        load=load[rows],
-        rate=np.ones(rows.size) if rate is None else np.where(rate[rows] > 0, rate[rows], np.nan),
+        rate=np.where(rate[rows] > 0, rate[rows], np.nan),
         until_s=until_s[rows],
         usable=since_s[rows] >= AFTER_START_S,
         way_m=way[index] * along[rows] + index * 2 * span,
@@ -125,9 +118,7 @@ def _side_by_side(
     return first, second
 
 
-def differences_of_passes(
-    pairs: Pairs, seconds: Array, signal: Array, smear_s: float = 0.0, shortening: float = 0.0
-) -> Array:
+def differences_of_passes(pairs: Pairs, seconds: Array, signal: Array, smear_s: float) -> Array:
     """Moments of the courses of each pair at each of ``TRIED_S`` + ``smear_s``, shape (delays, pairs, 3); see
     ``correlated``. Zero where there is too little to compare.
 
@@ -140,26 +131,23 @@ def differences_of_passes(
     if known.sum() < 100 or rows.size < 2:
         return moments
     whole = np.interp(seconds, seconds[known], signal[known])
-    if smear_s:
-        whole = smeared(whole[::-1] - whole[-1], smear_s)[::-1] + whole[-1]
+    whole = smeared(whole[::-1] - whole[-1], smear_s)[::-1] + whole[-1]
     courses = _Courses.of(pairs, rows)
-    since, warp, rate = pairs.time_s[rows] - seconds[0], pairs.load[rows] ** -shortening, pairs.rate[rows]
+    since, rate = pairs.time_s[rows] - seconds[0], pairs.rate[rows]
     rise = np.diff(whole, append=whole[-1])
     for i, delay in enumerate(TRIED_S):
-        at = np.clip(since + delay * warp, 0.0, whole.size - 1.0)
+        at = np.clip(since + delay, 0.0, whole.size - 1.0)
         second = at.astype(np.intp)
         moments[i] = courses.moments((whole[second] + rise[second] * (at - second)) / rate)
     return moments
 
 
-def neighbour_lag(
-    pairs: Pairs, seconds: Array, signal: Array, smear_s: float = 0.0, shortening: float = 0.0
-) -> Lag | None:
+def neighbour_lag(pairs: Pairs, seconds: Array, signal: Array, smear_s: float) -> Lag | None:
     """The delay at which neighbouring passes agree best, its error from leaving out pairs in turn.
 
     None where they never agree much, or best at an edge of what was tried.
     """
-    moments = differences_of_passes(pairs, seconds, signal, smear_s, shortening)
+    moments = differences_of_passes(pairs, seconds, signal, smear_s)
     whole = moments.sum(axis=1)
     correlation = correlated(whole)
     peak = peak_of(correlation, TRIED_S)
@@ -170,8 +158,8 @@ def neighbour_lag(
     known = [x for x in left if x is not None]
     if len(known) < max(3, 0.7 * len(groups)):
         return None
-    error = max(jackknife_error(known), CROWDED_ERROR_S if shortening else LEAST_ERROR_S)
-    return Lag(peak + smear_s, error, True, None, shortening, ("passes",)) if error < WORST_ERROR_S else None
+    error = max(jackknife_error(known), LEAST_ERROR_S)
+    return Lag(peak + smear_s, error, True, ("passes",)) if error < WORST_ERROR_S else None
 
 
 def _grid(pairs: Pairs) -> tuple[Array, NDArray[np.int_]]:

@@ -1,7 +1,7 @@
 """When the crop that entered the header reaches each sensor: what is found, and what is assumed.
 
-A lag is found in three ways (``by_starts``, ``by_neighbours``, ``by_loss_and_feed``), each with an error;
-``combine`` weighs them, ``pool`` brings the days of a machine together.
+A lag of the flow or of moisture is found from passes side by side (``by_neighbours``), that of a loss from its run
+against the flow (``by_loss_and_feed``), each with an error; ``pool`` brings the days of a machine together.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.work.delays.travel import Travel
 from chaffinch.pipelines.work.random_effects import random_effects
 from numpy.typing import NDArray
 
@@ -21,24 +20,16 @@ SENSORS = ("grain", "separation", "cleaning", "moisture")
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """A delay from header to sensor at the usual load, and its standard error, both in seconds. Around or below 0:
-    the logger has moved the channel already.
+    """A delay from header to sensor, and its standard error, both in seconds. Around or below 0: the logger has moved
+    the channel already.
 
-    ``estimated`` False: a default. ``smear_s``: how much of it is smearing, None where only the sum is known.
-    ``shortening``: power of the load with which the dead time shortens, 0 where it does not. ``ways``: how
-    it was found, of starts, passes, feed, season.
+    ``estimated`` False: a default. ``ways``: how it was found, of passes, feed, season.
     """
 
     seconds: float
     error_s: float
     estimated: bool = True
-    smear_s: float | None = None
-    shortening: float = 0.0
     ways: tuple[str, ...] = ()
-
-    @classmethod
-    def of(cls, travel: Travel, error_s: float) -> Lag:
-        return cls(travel.total_s, error_s, True, travel.smear_s, travel.shortening, ("starts",))
 
     @property
     def range_s(self) -> tuple[float, float]:
@@ -66,6 +57,10 @@ class Delays:
         return sum(found) / len(found)
 
 
+# Smearing of each sensor, a first-order lag: flow and losses nearly always 1 to 6 s, the chamber of a moisture sensor
+# more. From memory.
+GRAIN_SMEAR_S, LOSS_SMEAR_S, MOISTURE_SMEAR_S = 3.0, 2.0, 7.0
+
 # Header to sensor where the data can't tell. Test stands give 5 to 8 s from the elevator's foot (Univ. of
 # Kentucky yield-monitor test stand, table 2); 10 to 14 s for a whole machine and about 8 s for the loss sensors
 # are common practice, no source.
@@ -89,32 +84,6 @@ def jackknife_error(without_each: Sequence[float]) -> float:
     return float(np.sqrt((len(without_each) - 1) * np.var(without_each)))
 
 
-def combine(lags: Sequence[Lag | None], default: Lag) -> Lag:
-    """Weighted mean of the lags that were found, the default where there are none.
-
-    Where they disagree by more than their errors allow, the error grows by the ratio (Birge 1932). Smearing
-    and shortening are those of the surest lag that knows them.
-    """
-    found = sorted((lag for lag in lags if lag is not None), key=lambda lag: lag.error_s)
-    if not found:
-        return default
-    weight = np.array([1 / lag.error_s**2 for lag in found])
-    seconds = np.array([lag.seconds for lag in found])
-    mean = float(weight @ seconds / weight.sum())
-    ratio = 1.0
-    if len(found) > 1:
-        ratio = max(1.0, float(np.sqrt(weight @ (seconds - mean) ** 2 / (len(found) - 1))))
-    known = next((lag for lag in found if lag.smear_s is not None), None)
-    return Lag(
-        mean,
-        ratio * float(1 / np.sqrt(weight.sum())),
-        True,
-        known.smear_s if known else None,
-        known.shortening if known else 0.0,
-        tuple(dict.fromkeys(way for lag in found for way in lag.ways)),
-    )
-
-
 def pool(days: Sequence[Delays]) -> list[Delays]:
     """Delays of one machine by day (or any other part of its work), each drawn towards the machine's mean.
 
@@ -132,10 +101,7 @@ def _pool_one(lags: Sequence[Lag]) -> list[Lag]:
     seconds, error = (np.array(v) for v in zip(*((x.seconds, x.error_s) for x in known_lags), strict=True))
     mean, spread2 = random_effects(seconds, error**2)
     mean_error2 = float(1 / (1 / (error**2 + spread2)).sum())
-    known = [lag for lag in known_lags if lag.smear_s is not None]
-    smear = float(np.median([x.smear_s for x in known if x.smear_s is not None])) if known else None
-    power = float(np.median([x.shortening for x in known])) if known else 0.0
-    whole = Lag(mean, float(np.sqrt(mean_error2 + spread2)), True, smear, power, ("season",))
+    whole = Lag(mean, float(np.sqrt(mean_error2 + spread2)), True, ("season",))
     return [_drawn(lag, whole, mean_error2, spread2) if lag.estimated else whole for lag in lags]
 
 
@@ -143,11 +109,4 @@ def _drawn(lag: Lag, whole: Lag, mean_error2: float, spread2: float) -> Lag:
     own = spread2 / (spread2 + lag.error_s**2)
     seconds = own * lag.seconds + (1 - own) * whole.seconds
     error = np.sqrt(own * lag.error_s**2 + (1 - own) ** 2 * mean_error2)
-    return replace(
-        lag,
-        seconds=float(seconds),
-        error_s=float(error),
-        smear_s=whole.smear_s,
-        shortening=whole.shortening,
-        ways=(*lag.ways, "season"),
-    )
+    return replace(lag, seconds=float(seconds), error_s=float(error), ways=(*lag.ways, "season"))

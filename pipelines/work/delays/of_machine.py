@@ -11,11 +11,9 @@ from math import floor
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.pipelines.work.delays.lag import SENSORS, Delays, Lag, pool
 
-# What is used is rounded to these steps, so that a new day of a machine, which moves the pooled delays of its
+# What is used is rounded to this step, so that a new day of a machine, which moves the pooled delays of its
 # other days by hundredths of a second, does not make their work again. A delay is known to half a second at best.
 USED_STEP_S = 0.25
-USED_SMEAR_STEP_S = 0.5
-USED_SHORTENING_STEP = 0.1
 
 
 def pooled_delays(found: Mapping[str, tuple[str, Sequence[Delays]]]) -> dict[str, list[Delays]]:
@@ -44,32 +42,21 @@ def pooled_delays_of(lake: ReadableLake) -> dict[str, list[Delays]]:
 
 def rounded(delays: Delays) -> Delays:
     """The delays as work is aligned by them."""
-    return Delays(*(_rounded(delays.of(sensor)) for sensor in SENSORS))
-
-
-def _rounded(lag: Lag) -> Lag:
-    return replace(
-        lag,
-        seconds=_to_step(lag.seconds, USED_STEP_S),
-        error_s=0.0,
-        smear_s=None if lag.smear_s is None else _to_step(lag.smear_s, USED_SMEAR_STEP_S),
-        shortening=round(_to_step(lag.shortening, USED_SHORTENING_STEP), 6),
-        ways=(),
+    lags = (delays.of(sensor) for sensor in SENSORS)
+    return Delays(
+        *(
+            replace(lag, seconds=USED_STEP_S * floor(lag.seconds / USED_STEP_S + 0.5), error_s=0.0, ways=())
+            for lag in lags
+        )
     )
-
-
-def _to_step(value: float, step: float) -> float:
-    return step * floor(value / step + 0.5)
 
 
 def delays_as_text(delays: Delays) -> str:
     """Every number of every sensor, as JSON."""
     lags = [delays.of(sensor) for sensor in SENSORS]
-    return json.dumps(
-        [[x.seconds, x.error_s, x.estimated, x.smear_s, x.shortening, " ".join(x.ways)] for x in lags]
-    )
+    return json.dumps([[x.seconds, x.error_s, x.estimated, " ".join(x.ways)] for x in lags])
 
 
 def delays_from_text(text: str) -> Delays:
-    """The reverse of ``delays_as_text``."""
-    return Delays(*(replace(Lag(*one[:5]), ways=tuple(one[5].split())) for one in json.loads(text)))
+    """The reverse of ``delays_as_text``; earlier versions wrote more between the flag and the ways."""
+    return Delays(*(Lag(one[0], one[1], one[2], tuple(one[-1].split())) for one in json.loads(text)))

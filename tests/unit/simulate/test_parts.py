@@ -9,7 +9,7 @@ from chaffinch.pipelines.simulate.loss_noise import exponential_drift, many_scal
 from chaffinch.pipelines.simulate.sensors import flow_dependent, held, transported
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES, JOINT_GROUPS
 from chaffinch.pipelines.simulate.surface import Place, random_surface
-from chaffinch.pipelines.work.delays.travel import smeared
+from chaffinch.pipelines.work.series import smeared
 from chaffinch.schemas.declarations import settings
 
 

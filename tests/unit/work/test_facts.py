@@ -11,7 +11,7 @@ from chaffinch.pipelines.work.conditions import conditions, moisture_drift_pct_h
 from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag
 from chaffinch.pipelines.work.facts import delay_sentence, work_facts
 
-DELAYS = Delays(Lag(12.0, 0.2, True, 3.0, 0.0, ("starts",)), Lag(8.0, 0.2), Lag(8.0, 0.2), Lag(15.0, 0.2))
+DELAYS = Delays(Lag(12.0, 0.2, True, ("passes",)), Lag(8.0, 0.2), Lag(8.0, 0.2), Lag(15.0, 0.2))
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ def test_width_passes_and_slope_are_in_the_sentences(marked):
     assert sum(facts.passes.values()) == 24
     assert facts.logged == ("grain", "moisture")
     text = " ".join(facts.sentences())
-    assert "Grain flow: 12.0 s behind the header (11.6 to 12.4 s), from starts and stops of work." in text
+    assert "Grain flow: 12.0 s behind the header (11.6 to 12.4 s), from neighbouring passes driven in" in text
     assert "over 20 %, where compensation ends; only the larger part of the ground is used" in text
     assert "loss: " not in text
 

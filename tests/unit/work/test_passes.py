@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
-import pytest
 from chaffinch.pipelines.work import mark_work, shifted
 from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
@@ -171,32 +170,3 @@ def test_a_log_too_short_to_tell_gets_the_default_delays():
     delays = machine_delays(field_log([(60, True)]))
     assert delays == DEFAULT_DELAYS
     assert not delays.grain.estimated
-
-
-@pytest.mark.parametrize("grain_delay", [9, 12, 16])
-def test_a_clean_delay_is_found(grain_delay):
-    from chaffinch.pipelines.work.delays.by_starts import response_lag
-
-    _, working = on_and_off(*[(180, True), (25, False)] * 8)
-    intake = np.where(working, 16.0, 0.0)
-    signal = np.r_[np.zeros(grain_delay), intake[: intake.size - grain_delay]]
-    found = response_lag(intake, signal)
-    assert found is not None
-    assert found.seconds == pytest.approx(grain_delay, abs=1.0)
-
-
-def test_a_signal_that_does_not_follow_the_intake_has_no_delay():
-    from chaffinch.pipelines.work.delays.by_starts import response_lag
-
-    _, working = on_and_off(*[(180, True), (25, False)] * 8)
-    noise = np.random.default_rng(5).standard_normal(working.size)
-    assert response_lag(np.where(working, 16.0, 0.0), noise) is None
-
-
-def test_lags_combine_by_their_errors():
-    """Weights 1/1 and 1/4: (10 + 11/4) / 1.25 = 10.2 with error 1/sqrt(1.25), as they agree within errors."""
-    from chaffinch.pipelines.work.delays.lag import combine
-
-    both = combine([Lag(10.0, 1.0), None, Lag(11.0, 2.0)], DEFAULT_DELAYS.separation)
-    assert (both.seconds, both.error_s) == (pytest.approx(10.2), pytest.approx(1.25**-0.5))
-    assert combine([None], DEFAULT_DELAYS.separation) is DEFAULT_DELAYS.separation

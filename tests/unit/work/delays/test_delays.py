@@ -7,9 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from chaffinch.pipelines.work.delays.by_loss_and_feed import follow_lag
-from chaffinch.pipelines.work.delays.by_starts import Around, _peak, response_lag
-from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag, combine, pool
-from chaffinch.pipelines.work.delays.travel import Travel
+from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag, pool
 
 RNG = np.random.default_rng
 
@@ -49,41 +47,13 @@ def crop(seed: int, seconds: int) -> np.ndarray:
     return np.exp(1.0 * noise)
 
 
-@pytest.mark.parametrize(("dead_s", "smear_s"), [(4.0, 1.5), (9.5, 3.0), (18.0, 2.5)])
-def test_starts_and_stops_tell_dead_time_and_smearing(dead_s, smear_s):
-    working, speed = passes(1)
-    intake = working * speed * 9.0
-    flow = sensor(intake * crop(2, working.size), dead_s, smear_s) * (
-        1 + 0.04 * RNG(3).standard_normal(working.size)
-    )
-    lag = response_lag(intake, flow)
-    assert lag is not None
-    assert lag.seconds == pytest.approx(dead_s + smear_s, abs=0.5)
-    assert lag.shortening == 0.0
-    assert 0.1 < lag.error_s < 1.0
+def follow(true_grain_s: float, grain: Lag) -> Lag | None:
+    """The lag of a loss 8 s behind the header, its flow being ``true_grain_s`` behind it, by what is known of that.
 
-
-def test_a_dead_time_that_shortens_with_flow_differs_from_a_constant_one():
-    """Dead time 10 s at the usual load, times load to the power -0.3, load over ten seconds."""
-    working, speed = passes(4)
-    intake = working * speed * 9.0
-    entering = intake * crop(5, working.size)
-    load = np.zeros(working.size)
-    kept = np.exp(-1 / 10.0)
-    for i in range(1, working.size):
-        load[i] = kept * load[i - 1] + (1 - kept) * entering[i]
-    load = np.clip(load / np.median(entering[working == 1]), 0.3, 2.0)
-    lag = response_lag(intake, sensor(entering, 10.0 * load**-0.3, 2.5))
-    assert lag is not None
-    assert 0.15 < lag.shortening < 0.45
-    assert lag.seconds == pytest.approx(12.5, abs=1.0)
-
-
-def test_loss_swings_with_feed_tell_the_loss_delay():
-    """No start or stop is looked at: only swings inside passes, the loss rising with the cube of feed."""
+    No start or stop is looked at: only swings inside passes, the loss rising with the cube of feed."""
     working, speed = passes(6)
     entering = working * speed * 9.0 * crop(7, working.size)
-    flow = sensor(entering, 11.0, 3.0) * (1 + 0.04 * RNG(8).standard_normal(working.size))
+    flow = sensor(entering, true_grain_s - 3.0, 3.0) * (1 + 0.04 * RNG(8).standard_normal(working.size))
     drift = np.exp(
         np.convolve(RNG(9).standard_normal(working.size + 29), np.ones(30) / 8, "valid")[: working.size] * 0.3
     )
@@ -91,16 +61,26 @@ def test_loss_swings_with_feed_tell_the_loss_delay():
     since = np.zeros(working.size)
     for i in range(1, working.size):
         since[i] = (since[i - 1] + 1) * working[i]
-    lag = follow_lag(flow, loss, since > 40, Lag(14.0, 0.2, True, 3.0))
+    return follow_lag(flow, loss, since > 40, grain)
+
+
+def test_loss_swings_with_feed_tell_the_loss_delay():
+    lag = follow(14.0, Lag(14.0, 0.2))
     assert lag is not None
     assert lag.seconds == pytest.approx(8.0, abs=1.0)
+    assert 0.2 < lag.error_s < 1.0
 
 
-def test_lags_that_contradict_each_other_widen_the_error():
-    """10 and 14 s, each sure to 1 s: mean 12; chi squared is 8 on one degree of freedom, so the error of
-    1/sqrt(2) grows by sqrt(8) to 2 s (Birge 1932, Phys. Rev. 40:207)."""
-    both = combine([Lag(10.0, 1.0), Lag(14.0, 1.0)], DEFAULT_DELAYS.grain)
-    assert (both.seconds, both.error_s) == (pytest.approx(12.0), pytest.approx(2.0))
+def test_a_loss_keeps_its_distance_from_a_flow_of_assumed_delay():
+    """The flow is 20 s late and 12 s are assumed: 8 s less for both, which the range allows for."""
+    lag = follow(20.0, DEFAULT_DELAYS.grain)
+    assert lag is not None
+    assert lag.seconds - DEFAULT_DELAYS.grain.seconds == pytest.approx(8.0 - 20.0, abs=1.0)
+    assert lag.error_s > DEFAULT_DELAYS.grain.error_s
+
+
+def test_a_loss_long_before_the_header_is_none():
+    assert follow(14.0, Lag(0.0, 0.2)) is None
 
 
 def days(*grain: Lag) -> list[Delays]:
@@ -128,12 +108,3 @@ def test_where_no_day_tells_the_default_stays_and_says_so():
     pooled = pool(days(DEFAULT_DELAYS.grain, DEFAULT_DELAYS.grain))
     assert [d.grain for d in pooled] == [DEFAULT_DELAYS.grain] * 2
     assert not pooled[0].grain.estimated
-
-
-def test_where_nothing_is_known_no_parabola_peaks():
-    """Beside a parabola whose top lies half a step on in the first direction, values of a signal that stood still."""
-    around = Around(Travel(10.0, 2.0), np.array([1.0, 0.35]))
-    top = -((around.places[:, 0] - 0.5) ** 2) - around.places[:, 1] ** 2
-    peaks = _peak(around, np.column_stack([top, np.full(top.size, np.nan)]))
-    assert peaks[:, 0] == pytest.approx([0.5, 0.0], abs=1e-9)
-    assert np.isnan(peaks[:, 1]).all()
