@@ -19,6 +19,8 @@ SET_ASIDE_SCHEMA: dict[str, pl.DataType] = {
     "row_kept": pl.Boolean(),
 }
 
+REMARK = "no_change"
+
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
@@ -59,6 +61,11 @@ class Parsed:
         return 0 if self.set_aside is None else int(rows_aside(self.set_aside).n_unique())
 
     @property
+    def rows_of_remarks(self) -> int:
+        """Rows set aside whole that are sound and say nothing about a setting: "rain", "losses ok"."""
+        return 0 if self.set_aside is None else self.set_aside.filter(rule=REMARK).height
+
+    @property
     def rows_with_values_set_aside(self) -> int:
         """Distinct rows that stay but for a value that was set aside."""
         if self.set_aside is None:
@@ -67,8 +74,8 @@ class Parsed:
 
     @property
     def share_set_aside_pct(self) -> float:
-        """Share of the rows read that were set aside, whole or but for a value, %."""
-        aside = self.rows_set_aside + self.rows_with_values_set_aside
+        """Share of the rows read that were set aside, whole or but for a value, %; remarks are not counted."""
+        aside = self.rows_set_aside - self.rows_of_remarks + self.rows_with_values_set_aside
         return 100.0 * aside / self.rows_read if self.rows_read else 0.0
 
 

@@ -41,7 +41,7 @@ def measure(name: str, parsed: Parsed, judged_channels: frozenset[str]) -> list[
     rows: list[dict[str, Any]] = [
         {
             "delivery": name,
-            "set_aside_pct": 100.0 * parsed.rows_set_aside / parsed.rows_read,
+            "set_aside_pct": 100.0 * (parsed.rows_set_aside - parsed.rows_of_remarks) / parsed.rows_read,
             "values_aside_pct": 100.0 * parsed.rows_with_values_set_aside / parsed.rows_read,
             "rows_kept": float(parsed.rows_read - parsed.rows_set_aside),
         }

@@ -1,7 +1,8 @@
 """Words of the trade by language: headers, settings, crops, and the small words of a notebook.
 
 ``trade_words.csv``: a channel, setting, column or crop and its names in each language. ``notebook_words.csv``: what
-a word does in a sentence. Words compare as ``folded`` writes them: without case, accents, spaces and signs, and
+a word does in a sentence (with ``*``: every word that begins so), the endings of words, and names of settings that
+only notebooks use. Words compare as ``folded`` writes them: without case, accents, spaces and signs, and
 without the small words between the others (``régime du batteur`` is ``régime batteur``).
 """
 
@@ -98,8 +99,27 @@ def setting_words(language: str) -> Mapping[str, tuple[str, ...]]:
 @cache
 def notebook_words(language: str, role: str) -> frozenset[str]:
     """Words of ``language`` that play ``role`` in a notebook, as ``letters_and_digits`` writes them."""
-    row = _notebook_rows()[role]
-    return frozenset(letters_and_digits(word) for word in row[language].split("|") if word)
+    return frozenset(
+        letters_and_digits(word) for word in notebook_words_written(language, role) if not word.endswith("*")
+    )
+
+
+@cache
+def notebook_stems(language: str, role: str) -> frozenset[str]:
+    """Beginnings of words that play ``role`` whatever their ending, as ``letters_and_digits`` writes them."""
+    return frozenset(
+        letters_and_digits(word) for word in notebook_words_written(language, role) if word.endswith("*")
+    )
+
+
+def notebook_names(language: str, setting: str) -> tuple[str, ...]:
+    """Names of a setting that are too short or too vague for a header, and are used in notebooks."""
+    return notebook_words_written(language, setting) if setting in _notebook_rows() else ()
+
+
+def notebook_words_written(language: str, role: str) -> tuple[str, ...]:
+    """Words of ``language`` that play ``role``, as the table has them."""
+    return tuple(word for word in _notebook_rows()[role][language].split("|") if word)
 
 
 @cache

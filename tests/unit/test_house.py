@@ -20,6 +20,7 @@ FLOW = (
     ("pipelines/parallel",),
     ("pipelines/ingest/inbox",),
     ("pipelines/ingest/text",),
+    ("pipelines/ingest/notes",),
     ("pipelines/ingest/kinds",),
     ("pipelines/ingest/task_data/files",),
     ("pipelines/ingest/task_data/records",),

@@ -1,22 +1,26 @@
 """A notebook of settings: a date, a time, and what was changed in free text.
 
-Each line is read by ``noted_changes``. A line that is not understood is set aside with the question that settles
-it. A change by an amount is one between two values where the value before is known, else it stays an amount.
+Each line is read by ``noted_changes``. A line that changes nothing is set aside as a remark, one that is not
+understood with the question that settles it. A change by an amount is one between two values where the value before
+is known, else it stays an amount.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.ingest.kinds.noted_changes import Context, NotedChange, read_line
+from chaffinch.pipelines.ingest.notes.amounts import NotedChange
+from chaffinch.pipelines.ingest.notes.clause_changes import Context
+from chaffinch.pipelines.ingest.notes.noted_changes import read_line
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
 from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
 from chaffinch.pipelines.ingest.text.text_table import TextTable
-from chaffinch.pipelines.parsed import Parsed
+from chaffinch.pipelines.parsed import REMARK, Parsed
 from chaffinch.schemas.declarations import settings
 
 FEWEST_WORDS = 1.5
@@ -69,8 +73,16 @@ def read_notebook(reader: TableReader, column: Matched) -> Parsed:
     frame = pl.DataFrame({"i": index, "row": rows, "time": times, "machine": machines, "text": texts})
     lines = frame.drop_nulls(["time", "text"]).sort("machine", "time", "row")
     chaffer = bool(texts.str.to_lowercase().str.contains("chaffer").any())
-    changes, questions = _read_lines(lines, chaffer)
+    steps = {name: machine.opening_per_step for name, machine in reader.farm.machines.items()}
+    changes, questions, remarks = _read_lines(lines, chaffer, steps)
     _ask(reader, column, texts, questions, lines.height)
+    reader.set_aside(
+        pl.arange(len(texts), eager=True).is_in(remarks),
+        REMARK,
+        column.header,
+        texts,
+        "'{}' names no change of a setting.",
+    )
     kept = reader.kept(pl.DataFrame(changes, schema=_SCHEMA, orient="row").to_dict())
     kept = kept.sort("row", maintain_order=True).with_columns(origin=pl.lit("settings log"))
     read = {m.target for m in reader.table.matched if m.kind == "word"} & {
@@ -83,21 +95,27 @@ def read_notebook(reader: TableReader, column: Matched) -> Parsed:
     return reader.parsed("settings log", unmatched, adjustments=kept)
 
 
-def _read_lines(lines: pl.DataFrame, chaffer: bool) -> tuple[list[tuple[Any, ...]], dict[int, str]]:
-    """Rows of adjustments, and by index the question about each line that was not understood."""
+def _read_lines(
+    lines: pl.DataFrame, chaffer: bool, steps: Mapping[str, Mapping[str, float]]
+) -> tuple[list[tuple[Any, ...]], dict[int, str], list[int]]:
+    """Rows of adjustments; by index the question about each line that was not understood; the remarks."""
     changes: list[tuple[Any, ...]] = []
     questions: dict[int, str] = {}
+    remarks: list[int] = []
     machine = None
     known: dict[str, float] = {}
     used: dict[str, frozenset[float]] = {}
+    last: tuple[str, ...] = ()
     for line in lines.iter_rows(named=True):
         if line["machine"] != machine:
-            machine, known, used = line["machine"], {}, {}
-        found = read_line(line["text"], Context(known, used, chaffer))
+            machine, known, used, last = line["machine"], {}, {}, ()
+        found = read_line(line["text"], Context(known, used, chaffer, steps.get(machine or "", {}), last))
         if found.question:
             questions[line["i"]] = found.question
             # It may have changed anything, so where the next change of any setting begins is not known.
-            known = {}
+            known, last = {}, ()
+        elif not found.changes:
+            remarks.append(line["i"])
         for one in found.changes:
             declared = settings()[one.setting]
             before = one.from_value
@@ -107,7 +125,8 @@ def _read_lines(lines: pl.DataFrame, chaffer: bool) -> tuple[list[tuple[Any, ...
                 (line["row"], line["time"], line["machine"], one.setting, before, one.to_value, declared.unit or None,
                  declared.kind, line["text"], one.change)
             )  # fmt: skip
-    return changes, questions
+        last = tuple(one.setting for one in found.changes) or last
+    return changes, questions, remarks
 
 
 def _remember(one: NotedChange, known: dict[str, float], used: dict[str, frozenset[float]]) -> str | None:

@@ -9,7 +9,8 @@ import pytest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.ingest import read
 from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
-from chaffinch.pipelines.ingest.kinds.noted_changes import Context, read_line
+from chaffinch.pipelines.ingest.notes.clause_changes import Context
+from chaffinch.pipelines.ingest.notes.noted_changes import read_line
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.schemas.tables import tables
 
@@ -70,13 +71,33 @@ def scored(notebook_file: Path) -> tuple[list[str], list[str], list[str]]:
 
 
 @pytest.mark.parametrize(
-    "name", ["three_languages.csv", "three_more_languages.csv", "three_last_languages.csv"]
+    ("name", "fewest"),
+    [
+        ("three_languages.csv", 36),
+        ("three_more_languages.csv", 36),
+        ("three_last_languages.csv", 36),
+        ("a_diary.csv", 33),
+        ("shorthand.csv", 31),
+        ("held_back.csv", 31),
+    ],
 )
-def test_a_notebook_of_40_lines_in_three_languages(name: str) -> None:
-    """Two or three lines of each say no amount ("a little faster"): those can only be asked about."""
+def test_a_notebook_of_40_lines_in_three_languages(name: str, fewest: int) -> None:
+    """Lines that say no amount ("a little faster") can only be asked about; remarks of the last three change nothing.
+
+    ``held_back.csv`` was written before the parser knew these styles and read once, after it did.
+    """
     good, asked, wrong = scored(NOTEBOOKS / name)
     assert wrong == []
-    assert len(good) >= 36 and len(good) + len(asked) == 40
+    assert len(good) >= fewest and len(good) + len(asked) >= 40
+
+
+def test_a_remark_is_set_aside_and_does_not_count_as_a_fault() -> None:
+    found = notebook(
+        [("20.07.2026", "08:00", "A", "Wind auf 900"), ("20.07.2026", "09:00", "A", "Regen, Pause")]
+    )
+    assert found.set_aside is not None and found.attention == ()
+    assert found.set_aside.select("row", "rule").rows() == [(3, "no_change")]
+    assert (found.rows_read, found.rows_set_aside, found.share_set_aside_pct) == (2, 1, 0.0)
 
 
 @pytest.mark.parametrize(
@@ -85,7 +106,7 @@ def test_a_notebook_of_40_lines_in_three_languages(name: str) -> None:
         "fan 50", "concave 2", "sieve 14", "opened covers", "concave up 2", "fan up 950", "maybe fan up 50",
         "fan up 50 tomorrow", "did not touch the fan, 950", "fan 950 or 1000", "fan 950-1000", "fan 900 950",
         "fan up 50, no, down 50", "fan up 50, undone", "chaffer 3 notches", "fan 9500", "concave closed 12",
-        "sieve", "12", "lunch", "fan 950 %", "drum up 50 down 50", "rotor oder Trommel 800", "Korb hoch 2",
+        "sieve", "12", "fan 950 %", "drum up 50 down 50", "rotor oder Trommel 800", "Korb hoch 2",
         "fan up 50 fan up 50", "x" * 500, "fan 950 bei Kunde 3", "fan up fifty",
     ],
 )  # fmt: skip

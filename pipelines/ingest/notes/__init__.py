@@ -1,0 +1,1 @@
+"""What the lines of a notebook of settings say, in the languages of ``schemas/words``."""

@@ -1,0 +1,39 @@
+"""The text of a line before its words are looked at: signs, numbers, sentences."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+_TIME = re.compile(
+    r"^\s*\d{1,2}(?::\d{2}(?::\d{2})?|h\d{2}|\.\d{2}(?=\s*(?:Uhr|kl)))\s*(?:Uhr|h|am|pm)?\s*[-–:]?\s+", re.I
+)
+# A full stop ends a sentence, unless the word before it is shortened: "crivello sup. 14".
+_GOES_ON = re.compile(r"\s+(?:[\d+=→-]|[^\W\d_]{1,14}(?:[.\s]|$))")
+_SENTENCES = re.compile(r"\.(?=\s|$)")
+
+
+def tidied(text: str) -> str:
+    """``text`` without the time of day that it begins with, its signs and numbers written one way: "1.050" is 1050,
+    "fan+50" is "fan +50".
+    """
+    text = _TIME.sub("", text)
+    text = re.sub(r"(?<![^\s(:])[−–](?=\d)", "-", text)
+    text = text.replace("⇒", "→").replace("➔", "→").replace("»", "→").replace("−", "-")
+    text = re.sub(r"(?<![\d.,])([12])[.,](\d{3})(?![\d.,]\d)", r"\1\2", text)
+    text = re.sub(r"(?<![\d.,])([12])[ \u00a0\u202f](\d{3})(?!\d)", r"\1\2", text)
+    text = re.sub(r"(?<=[^\W\d_])([+-]\d)", r" \1", text)
+    text = re.sub(r"(?<=[^\W\d_])(?=\d)", " ", text)
+    return re.sub(r"\.(?=/)", "", text)
+
+
+def sentences_of(text: str, is_unit: Callable[[str], bool]) -> list[str]:
+    """Parts between full stops; one after a word before any number, or after a unit, only shortens the word."""
+    cuts = [0]
+    for stop in _SENTENCES.finditer(text):
+        begun = text[cuts[-1] : stop.start()]
+        word = re.search(r"[^\W\d_]+$", begun)
+        shortens = _GOES_ON.match(text[stop.end() :]) and word is not None
+        if not shortens or (re.search(r"\d", begun) and word is not None and not is_unit(word[0])):
+            cuts.append(stop.end())
+    return [text[begin:end].rstrip(". ") for begin, end in zip(cuts, [*cuts[1:], None], strict=True)]
