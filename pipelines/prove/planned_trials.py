@@ -23,7 +23,7 @@ from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan
 OUTCOME = "cleaning_loss"
 SETTING, VALUES = "fan_speed", ("1050", "1000")
 BLOCKS, STEP_MINUTES, LEAD_MINUTES = 3, 10.0, 6.0
-FIELDS = 8
+FIELDS = 16
 SCHEMA = {
     "scenario": pl.String(),
     "seed": pl.Int64(),
@@ -77,7 +77,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
         pl.col("alone_log_ratio").is_not_null(),
     )
     place = {f.machine: k for k, f in enumerate(binned)}
-    halves = [known_for_planning(binned[k::2], "", "wheat", (OUTCOME,)) for k in (1, 0)]
+    halves = [known_for_planning(binned[k::2], "", "wheat", (OUTCOME,), hours) for k in (1, 0)]
     rows = []
     for row in answers.iter_rows(named=True):
         known = halves[place[row["machine"]] % 2]

@@ -63,6 +63,11 @@ class Change:
         by_clock = self.time_uncertain_s < WRITTEN_BY_HAND_FROM_S
         return by_clock and not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
 
+    @cached_property
+    def on_plan(self) -> bool:
+        """Whether it is a switch of a trial that came when the plan has it, so that its logged time is right."""
+        return "on_time" in self.rows.columns and bool(self.rows["on_time"].any())
+
     @property
     def is_joint(self) -> bool:
         """Whether its rows can't be separated: several settings, or one setting moved several times."""

@@ -70,7 +70,9 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
     machine = known_machine(lake, request.machine, farm.machine_aliases())
     catalogue, values = _checked(request)
     crop = farm.crop_named(request.crop) if request.crop else _usual_crop(lake, machine)
-    basis = known_for_planning(binned_fields(lake, farm), machine, crop, judged_losses(catalogue[0].name))
+    basis = known_for_planning(
+        binned_fields(lake, farm), machine, crop, judged_losses(catalogue[0].name), request.hours
+    )
     task = TrialTask(
         len(values[0]),
         len(values),

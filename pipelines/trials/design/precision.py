@@ -15,6 +15,7 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import BIN_S, WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S
 from chaffinch.pipelines.estimate.model.bin_means import apart
 from chaffinch.pipelines.estimate.model.covariance import Observations
+from chaffinch.pipelines.estimate.model.ground import ground_basis
 from chaffinch.pipelines.estimate.model.likelihood import solve
 from chaffinch.pipelines.estimate.model.noise import Noise
 from scipy.special import ndtri
@@ -37,18 +38,26 @@ class TrialNoise(Noise):
 
 @dataclass(frozen=True, slots=True)
 class Driven:
-    """Steady work in bins: middle [s] and length [s] of each, shape (n,). A length of 0 is a moment of one second."""
+    """Steady work in bins: middle [s] and length [s] of each, shape (n,). A length of 0 is a moment of one second.
+
+    along_m, across_m : place of each bin, (n,), along the passes and across them; None where it does not matter.
+    """
 
     time_s: Array
     seconds: Array
+    along_m: Array | None = None
+    across_m: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class WorkPattern:
-    """How a machine drives: seconds of steady work in a pass, and seconds from there to the next one."""
+    """How a machine drives: seconds of steady work in a pass, and seconds from there to the next one; its speed and
+    width. Passes lie side by side, driven to and fro."""
 
     pass_s: float = 240.0
     turn_s: float = 45.0
+    speed_m_s: float = 1.6
+    width_m: float = 9.0
 
     def driven(self, hours: float) -> Driven:
         """Steady work of so many hours by the clock, in bins of ten seconds."""
@@ -56,8 +65,11 @@ class WorkPattern:
         passes = np.arange(int(np.ceil(3600 * hours / round_s)))
         within = np.arange(0.0, self.pass_s - BIN_S / 2, BIN_S) + BIN_S / 2
         time_s = (passes[:, None] * round_s + within[None, :]).ravel()
-        time_s = time_s[time_s < 3600 * hours]
-        return Driven(time_s, np.full(time_s.size, BIN_S))
+        along = np.where(passes[:, None] % 2 == 0, within[None, :], self.pass_s - within[None, :]).ravel()
+        across = np.repeat(passes * self.width_m, within.size)
+        done = time_s < 3600 * hours
+        time_s = time_s[done]
+        return Driven(time_s, np.full(time_s.size, BIN_S), self.speed_m_s * along[done], across[done])
 
 
 def errors_of_values(
@@ -83,7 +95,11 @@ def errors_of_values(
     single = seconds == 0
     lengths = None if single.all() else apart(time_s, seconds)
     white = 1.0 / np.where(single, 1.0, seconds)
-    observed = Observations(time_s, design, np.zeros(time_s.size), white, seconds=lengths)
+    ground = None
+    if noise.ground_variance > 0 and driven.along_m is not None and driven.across_m is not None:
+        # What passes side by side share is told apart from the values, as in the fit.
+        ground = ground_basis(driven.along_m[keep], driven.across_m[keep])
+    observed = Observations(time_s, design, np.zeros(time_s.size), white, ground, lengths)
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return np.full((state.shape[1], state.shape[1]), np.inf)
     size = state.shape[1]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.model.ground import LENGTH_M
+from chaffinch.pipelines.estimate.model.noise import SLOW
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, fit_outcome, prepare_alone
 from chaffinch.pipelines.estimate.results.verdicts import reach
 from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
@@ -22,7 +22,6 @@ MOST_FIELDS = 8
 LEAST_WORK_S = 3600.0
 # A gap in steady work up to this long is a turn or a short stop; longer ones are breaks.
 LONGEST_TURN_S = 600.0
-USUAL_SPEED_M_S = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +35,16 @@ class Planned:
 
 
 def known_for_planning(
-    fields: Sequence[Binned], machine: str, crop: str | None, losses: Sequence[str] = ANY_LOSS
+    fields: Sequence[Binned],
+    machine: str,
+    crop: str | None,
+    losses: Sequence[str] = ANY_LOSS,
+    hours: float = 3.0,
 ) -> Planned:
     """Noise of a loss and driving, from the work of the machine in the crop, else the nearest that is known.
 
-    fields : machine-fields of the lake. losses : by which the trial is judged, the first that is known.
+    fields : machine-fields of the lake. losses : by which the trial is judged, the first that is known. hours : of
+    the trial, whose own work will help to fix the noise.
     """
     for words, mine in (
         ("of this machine in this crop", [f for f in fields if f.machine == machine and f.crop == crop]),
@@ -55,13 +59,13 @@ def known_for_planning(
             season = fit_outcome(_largest(usable), outcome)
             if season.noise is None:
                 continue
-            hours = sum(float(f.seconds.sum()) for f in usable) / 3600
+            known_hours = sum(float(f.seconds.sum()) for f in usable) / 3600
             many = counted(len(usable), "field")
             return Planned(
-                _absolute(season),
+                _absolute(season, hours),
                 work_pattern(mine),
                 outcome,
-                f"Planned with the noise of {many} ({hours:.0f} h of steady work) {words}.",
+                f"Planned with the noise of {many} ({known_hours:.0f} h of steady work) {words}.",
             )
     return Planned(
         USUAL_NOISE,
@@ -76,32 +80,31 @@ def _largest(fields: list[Binned]) -> list[Binned]:
     return sorted(fields, key=lambda f: -float(f.seconds.sum()))[:MOST_FIELDS]
 
 
-def _absolute(season: SeasonOutcome) -> TrialNoise:
+def _absolute(season: SeasonOutcome, hours: float) -> TrialNoise:
     """The season's noise on the log scale; the fields' own fast noise is taken at its median.
 
-    Scaled as the estimator scales its ranges: wider where placebos require it, and where few fields fix the noise.
+    Scaled as the estimator will scale its ranges: wider where placebos require it, and where few fields fix the
+    noise, those of the trial among them.
     """
     assert season.noise is not None
     parts = [prepare_alone(f.binned, season) for f in season.fields]
-    wider = reach(season.freedom, season.placebos.widen) / reach(float("inf"), 1.0)
+    freedom = season.freedom + 3600.0 * hours / (2.0 * float(season.noise.scales_s[SLOW][0]))
+    wider = reach(freedom, season.placebos.widen) / reach(float("inf"), 1.0)
     scale = wider * float(np.median([p.scale for p in parts if p is not None]))
     # The drift of the usual field: the mean over fields would be ruled by the few that drift most.
     noise = season.noise.with_drift(float(np.exp(season.drift.centre)))
-    variances, scales = noise.scale_variances, noise.scales_s
-    if noise.ground_variance > 0:
-        # What is bound to the ground passes by as the machine drives.
-        variances = np.append(variances, noise.ground_variance)
-        scales = np.append(scales, LENGTH_M / USUAL_SPEED_M_S)
     return TrialNoise(
-        variances * scale**2,
+        noise.scale_variances * scale**2,
         noise.second_variance * scale**2,
-        own_scales_s=scales,
+        ground_variance=noise.ground_variance * scale**2,
+        own_scales_s=noise.scales_s,
     )
 
 
 def work_pattern(fields: Sequence[Binned]) -> WorkPattern:
-    """How long a pass and the way to the next one usually are: medians of passes, means of turns and short stops."""
-    passes, turns = [], []
+    """How long a pass and the way to the next one usually are: medians of passes, means of turns and short stops; the
+    usual speed and width."""
+    passes, turns, speeds, widths = [], [], [], []
     for f in fields:
         if f.time_s.size < 2:
             continue
@@ -112,7 +115,22 @@ def work_pattern(fields: Sequence[Binned]) -> WorkPattern:
         edges = np.concatenate([[0], np.flatnonzero(turn) + 1, [f.time_s.size]])
         passes += [float(ends[b - 1] - starts[a]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
         turns += gaps[turn & (gaps < LONGEST_TURN_S)].tolist()
+        way = np.hypot(np.diff(f.east_m), np.diff(f.north_m)) / np.diff(f.time_s)
+        speed = float(np.nanmedian(way[gaps < 1.0])) if np.isfinite(way[gaps < 1.0]).any() else np.nan
+        speeds.append(speed)
+        widths.append(float(np.nanmedian(f.area_m2_s)) / speed if np.isfinite(f.area_m2_s).any() else np.nan)
     usual = WorkPattern()
     if len(passes) < 6 or not turns:
         return usual
-    return WorkPattern(float(np.clip(np.median(passes), 20.0, 3600.0)), float(np.mean(turns)))
+    return WorkPattern(
+        float(np.clip(np.median(passes), 20.0, 3600.0)),
+        float(np.mean(turns)),
+        _usual(speeds, usual.speed_m_s),
+        _usual(widths, usual.width_m),
+    )
+
+
+def _usual(found: Sequence[float], otherwise: float) -> float:
+    """The median of what is known and above zero."""
+    known = [one for one in found if np.isfinite(one) and one > 0]
+    return float(np.median(known)) if known else otherwise

@@ -24,6 +24,10 @@ ONE_SWITCH_S = 120.0
 SAME_VALUE = 0.25
 # What the adjustments of a trial carry.
 TRIAL_COLUMNS = ("trial", "trial_from", "trial_to")
+# Whether an adjustment is a switch of a trial that was kept to the minute.
+ON_TIME = "on_time"
+# Where half of the steps lasted as planned within this, the log's times are exact; else they may be written later.
+KEPT_WITHIN_S = 120.0
 # Steps of whole minutes put all switches of a trial on a grid of minutes, however exactly they were logged. So this
 # is all that times on a coarser grid say of how exact they are: half a minute earlier, a minute later (seconds).
 TO_THE_MINUTE = {"earlier_s": 30.0, "later_s": 60.0}
@@ -54,7 +58,7 @@ def match_trials(
     """
     if trials.is_empty():
         return trials, dict(changes)
-    none = [pl.lit(None, pl.String).alias(name) for name in TRIAL_COLUMNS]
+    none = [*(pl.lit(None, pl.String).alias(name) for name in TRIAL_COLUMNS), pl.lit(False).alias(ON_TIME)]
     marked = {name: rows.with_columns(none) for name, rows in changes.items()}
     trials = trials.with_columns(
         pl.lit(PLANNED).alias("status"),
@@ -79,11 +83,23 @@ def match_trials(
     return tables()["trials"].conform(pl.DataFrame(done, schema=trials.schema)), marked
 
 
+def _kept_to_time(found: _Found) -> bool:
+    """Whether the steps lasted about as long as planned, breaks of the work apart; true where none has minutes."""
+    assert found.alignment is not None
+    over = [
+        abs(found.switches[i][0].time_s - found.switches[earlier][0].time_s - planned)
+        for (before, earlier), (j, i) in pairwise(found.alignment.pairs)
+        if j == before + 1 and (planned := found.runs[before][0].seconds) is not None
+    ]
+    return not over or sorted(over)[len(over) // 2] <= KEPT_WITHIN_S
+
+
 def _as_exact_as_known(log: pl.DataFrame) -> pl.DataFrame:
-    """The log with the times of a trial's switches taken to the minute where only their grid seemed coarser."""
+    """The log with the times of switches that came on time taken to the minute, where only their grid seemed
+    coarser."""
     if not set(TO_THE_MINUTE) <= set(log.columns):
         return log
-    by_grid = pl.col("trial").is_not_null() & (pl.col("later_s") >= COARSE_GRID_S)
+    by_grid = pl.col(ON_TIME) & (pl.col("later_s") >= COARSE_GRID_S)
     return log.with_columns(
         pl.when(by_grid).then(pl.min_horizontal(name, pl.lit(most))).otherwise(name).alias(name)
         for name, most in TO_THE_MINUTE.items()
@@ -257,12 +273,12 @@ def _extra(found: _Found, log: pl.DataFrame, when: Mapping[int, float | None], s
 
 
 def _marks(found: _Found, log: pl.DataFrame) -> list[pl.Series]:
-    """``TRIAL_COLUMNS``: the changes between values of the trial from its first switch to its last."""
+    """``TRIAL_COLUMNS`` and ``ON_TIME``, of the changes between values of the trial from its first switch on."""
     assert found.alignment is not None
     pairs, settings = found.alignment.pairs, [found.steps[0]["setting"], found.steps[0]["second_setting"]]
     states = {run.state for run, _ in found.runs}
     marks = {name: log[name].to_list() for name in TRIAL_COLUMNS}
-    of_setting = log["setting"].to_list()
+    of_setting, on_time, kept = log["setting"].to_list(), log[ON_TIME].to_list(), _kept_to_time(found)
     # What puts the first value in force is not between values of the trial.
     begins = pairs[0][1] + (pairs[0][0] == 0)
     for i in range(begins, pairs[-1][1] + 1):
@@ -273,8 +289,12 @@ def _marks(found: _Found, log: pl.DataFrame) -> list[pl.Series]:
         )
         if switch.after in states and before in states and before != switch.after:
             for at in places:
+                on_time[at] = kept
                 place = settings.index(of_setting[at])
                 values = (found.steps[0]["trial"], before[place], switch.after[place])
                 for name, value in zip(TRIAL_COLUMNS, values, strict=True):
                     marks[name][at] = value
-    return [pl.Series(name, values, dtype=pl.String) for name, values in marks.items()]
+    return [
+        *(pl.Series(name, values, dtype=pl.String) for name, values in marks.items()),
+        pl.Series(ON_TIME, on_time, dtype=pl.Boolean),
+    ]

@@ -25,6 +25,8 @@ def field(machine: str = "A", hectares: float = 400.0):
         time_s=1.785e9 + 10.0 * np.arange(n),
         seconds=np.full(n, 10.0),
         step=np.zeros(n, dtype=int),
+        east_m=np.full(n, np.nan),
+        north_m=np.full(n, np.nan),
         area_m2_s=np.full(n, hectares * 1e4 / (10.0 * n)),
         feed_t_h=np.full(n, 30.0),
         outcomes={},
