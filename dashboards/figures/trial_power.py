@@ -23,11 +23,11 @@ class PowerLine:
     percents: tuple[float, ...]
 
 
-def power_lines(task: TrialTask) -> list[PowerLine]:
-    """Lines of half the length, the length, and twice the length of a trial."""
+def power_lines(task: TrialTask, possible: Sequence[TrialDesign]) -> list[PowerLine]:
+    """Lines of half the length, the length, and twice the length of a trial. possible : the designs of its length."""
     lines = []
     for share in SHARES:
-        found = designs(replace(task, hours=task.hours * share))
+        found = possible if share == 1 else designs(replace(task, hours=task.hours * share))
         if found:
             best = _falling(found)
             lines.append(
@@ -50,9 +50,11 @@ def _falling(found: Sequence[TrialDesign]) -> list[TrialDesign]:
     return [by_switches[n] for n in sorted(by_switches)]
 
 
-def power_drawing(task: TrialTask, chosen: TrialDesign, tell_percent: float) -> str:
+def power_drawing(
+    task: TrialTask, possible: Sequence[TrialDesign], chosen: TrialDesign, tell_percent: float
+) -> str:
     """The lines as SVG: smallest effect detected with 80 % power against switches, the chosen plan marked."""
-    lines = power_lines(task)
+    lines = power_lines(task, possible)
     most = max([n for line in lines for n in line.switches] + [chosen.switches, 8])
     top = 5 * np.ceil(min(60.0, max([p for line in lines for p in line.percents] + [tell_percent * 1.2])) / 5)
 

@@ -45,7 +45,7 @@ def trial_card(planned: PlannedTrial, farm: Farm, checks: int, plan_file: str) -
         "catalogue": [one.name for one in settings().values() if one.kind != "service"],
         "meanwhile": _meanwhile(plan, design.both_ways),
         "cautions": list(dict.fromkeys(one.caution for one in catalogue if one.caution)),
-        "drawing": power_drawing(planned.task, design, plan.tell_percent),
+        "drawing": power_drawing(planned.task, planned.possible, design, plan.tell_percent),
         "outcome": words.OUTCOME_WORDS[planned.basis.outcome],
         "tell": f"{plan.tell_percent:g}",
         "table": _table(planned),
@@ -174,7 +174,7 @@ def _table(planned: PlannedTrial) -> dict[str, Any]:
             words.duration(one.step_s),
             f"{words.significant(one.smallest_percent)}{words.NARROW}%",
         ]
-        for one in planned.others
+        for one in planned.possible
     ]
     caption = (
         f"Plans of {planned.task.hours:g} h: the more switches, the smaller the change that can be detected"

@@ -188,7 +188,7 @@ def _trials(data: SeasonData) -> list[Block]:
     """Trials of the year: those of which something was done in it, and answers from its readings alone."""
     machines = data.where["machine"].unique().sort().to_list()
     found = standings(data.lake.scan("trials").collect(), data.effects, machines)
-    of_year = [one for one in found if one.began is not None and one.began.year == data.year]
+    of_year = [one for one in found if one.worked_on_in(data.year)]
     shown = [
         line(
             strong(t.name),

@@ -48,6 +48,12 @@ class Standing:
     def main(self) -> Comparison | None:
         return self.comparisons[0] if self.comparisons else None
 
+    def worked_on_in(self, year: int) -> bool:
+        """Whether some of it was done in a year; south of the equator a harvest goes over the new year."""
+        return (
+            self.began is not None and self.ended is not None and self.began.year <= year <= self.ended.year
+        )
+
 
 def standings(trials: pl.DataFrame, effects: pl.DataFrame, logged_machines: Sequence[str]) -> list[Standing]:
     """All trials, the one that was worked on last first, those not started at the end.

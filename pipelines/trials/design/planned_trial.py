@@ -45,14 +45,14 @@ class TrialRequest:
 
 @dataclass(frozen=True, slots=True)
 class PlannedTrial:
-    """The plan with its design. others : designs of the same length with other numbers of switches. known_percent :
+    """The plan with its design. possible : all designs of that length, by their number of switches. known_percent :
     what the lake already knows about the second value against the first in a field to come, %, with its range.
     se_with_known : standard error of trial and lake together. new_values : values that the machine never ran at, by
     setting. run : those it did."""
 
     plan: TrialPlan
     design: TrialDesign
-    others: tuple[TrialDesign, ...]
+    possible: tuple[TrialDesign, ...]
     task: TrialTask
     basis: Planned
     known_percent: tuple[float, float, float] | None
@@ -82,7 +82,8 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
         request.seed,
         request.by_passes,
     )
-    design = chosen_design(task, request.tell_percent)
+    possible = designs(task)
+    design = chosen_design(task, possible, request.tell_percent)
     run = {one.name: values_run(lake, machine, one) for one in catalogue}
     new = {one.name: never_run(one, mine, run[one.name]) for one, mine in zip(catalogue, values, strict=True)}
     known = (
@@ -91,7 +92,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
     return PlannedTrial(
         _plan(request, machine, crop, catalogue, values, design),
         design,
-        tuple(designs(task)),
+        tuple(possible),
         task,
         basis,
         None if known is None else tuple(float(100 * np.expm1(one)) for one in known),  # type: ignore[arg-type]

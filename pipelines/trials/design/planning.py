@@ -117,12 +117,12 @@ def precise_enough(found: Sequence[TrialDesign], tell_percent: float) -> TrialDe
     return next((one for one in found if one.se_log <= needed_error(tell_percent)), None)
 
 
-def chosen_design(task: TrialTask, tell_percent: float) -> TrialDesign:
-    """The design with the fewest switches that detects a change by ``tell_percent`` with 80 % power.
+def chosen_design(task: TrialTask, found: Sequence[TrialDesign], tell_percent: float) -> TrialDesign:
+    """Of the designs ``found`` for a task, the one with the fewest switches that detects a change by
+    ``tell_percent`` with 80 % power.
 
     Raises ``CallError`` where none of that length does, with what it would detect and how long one would have to be.
     """
-    found = designs(task)
     if not found:
         least = block_length(task.values, task.settings) * SHORTEST_STEP_S / 3600
         many = f"{task.values} values" if task.settings == 1 else "4 combinations of values"

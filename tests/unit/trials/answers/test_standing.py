@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import polars as pl
 import pytest
 from builders.trials import plan_of, stored
@@ -23,6 +25,8 @@ def effects_of(
         }
         for k, (before, after, ratio) in enumerate(moves)
     ]  # fmt: skip
+    if not rows:
+        return tables()["effects"].empty()
     known = {name: kind for name, kind in tables()["effects"].polars_schema().items() if name in rows[0]}
     return tables()["effects"].conform(pl.DataFrame(rows, schema=known))
 
@@ -58,3 +62,19 @@ def test_values_that_a_display_rounded_are_compared_and_drawn():
     drawing = switches_drawing(switches, one, found.values_of("upper_sieve_opening"))
     assert drawing.count("<circle") == 3
     assert drawing.count("→") == 2
+
+
+def test_a_trial_over_the_new_year_belongs_to_both_years():
+    trials = stored(plan_of(["1000", "1050", "1050", "1000"]))
+    moments = [datetime(2026, 12, 31, 21), datetime(2026, 12, 31, 22), None, datetime(2027, 1, 1, 5)]
+    trials = trials.with_columns(
+        pl.Series("done_at", moments).dt.replace_time_zone("UTC").cast(trials.schema["done_at"]),
+        pl.lit("finished").alias("status"),
+    )
+    (one,) = standings(trials, effects_of(), ["A"])
+    assert [one.worked_on_in(year) for year in (2025, 2026, 2027, 2028)] == [False, True, True, False]
+
+
+def test_a_trial_that_was_not_started_belongs_to_no_year():
+    (one,) = standings(stored(plan_of(["1000", "1050", "1050", "1000"])), effects_of(), ["A"])
+    assert not one.worked_on_in(2026)

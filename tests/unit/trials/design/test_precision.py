@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from chaffinch.pipelines.estimate.model.ground import ground_basis
 from chaffinch.pipelines.trials.design.precision import (
     Driven,
     TrialNoise,
@@ -84,3 +85,39 @@ def test_turns_cost_precision():
 def test_a_value_without_any_work_has_no_precision():
     ends, states = [3600.0, 3630.0], [[0.0], [1.0]]
     assert np.isinf(errors_of_values(WorkPattern().driven(1.2), ends, states, NOISE)).all()
+
+
+def test_drift_of_the_ground_against_the_whole_covariance_matrix():
+    # Dense linear algebra over the same passes: x' M V^-1 M x with V = time + white + ground.
+    pattern = WorkPattern(180.0, 30.0, speed_m_s=1.6, width_m=9.0)
+    driven, step_s, order = pattern.driven(1.4), 630.0, [0, 1, 1, 0, 1, 0, 0, 1]
+    noise = TrialNoise(
+        np.array([0.09, 0.02]), 0.09, ground_variance=0.09, own_scales_s=np.array([25.0, 1200.0])
+    )
+    moments = Driven(driven.time_s, np.zeros(driven.time_s.size), driven.along_m, driven.across_m)
+    ends = (step_s * np.arange(1, 9)).tolist()
+    found = errors_of_values(moments, ends, [[float(k)] for k in order], noise)
+    step = np.searchsorted(ends, driven.time_s, side="right")
+    keep = driven.time_s < ends[-1]
+    arm = np.array([*order, 0], dtype=float)[step]
+    since = np.zeros(driven.time_s.size)
+    for k in range(1, 8):
+        if order[k] != order[k - 1]:
+            since[step >= k] = step_s * k
+    keep &= (since == 0) | (driven.time_s >= since + 36.0 - 1e-9)
+    t, x = driven.time_s[keep], arm[keep]
+    lag = np.abs(t[:, None] - t[None, :])
+    basis = ground_basis(driven.along_m[keep], driven.across_m[keep])
+    v = sum(a * np.exp(-lag / s) for a, s in ((0.09, 25.0), (0.02, 1200.0)))
+    v = v + 0.09 * np.eye(t.size) + 0.09 * basis @ basis.T
+    design = np.column_stack([x, np.ones(t.size)])
+    dense = np.linalg.inv(design.T @ np.linalg.solve(v, design))
+    assert found[0, 0] == pytest.approx(dense[0, 0], rel=1e-6)
+
+
+def test_passes_lie_side_by_side_and_are_driven_to_and_fro():
+    driven = WorkPattern(100.0, 20.0, speed_m_s=2.0, width_m=8.0).driven(0.1)
+    assert driven.along_m[:2].tolist() == [10.0, 30.0]
+    second = np.flatnonzero(driven.across_m == 8.0)
+    assert driven.along_m[second[:2]].tolist() == [190.0, 170.0]
+    assert driven.time_s[second[0]] == 125.0

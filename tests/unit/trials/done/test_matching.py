@@ -204,3 +204,19 @@ def test_steps_of_whole_minutes_do_not_make_times_inexact():
     _, marked = match_trials(stored(plan_of(order)), {"A": log}, {})
     inside = marked["A"].filter(pl.col("trial").is_not_null())
     assert inside.select("earlier_s", "later_s").unique().rows() == [(30.0, 60.0)]
+
+
+def test_only_switches_that_came_on_plan_need_no_other_witness_of_their_time():
+    order = [A, B, A, B, A, B, A, B, A, B]
+    kept = [(10.0 * k + 0.3 * (k % 3), value) for k, value in enumerate(order)]
+    _, marked = match(plan_of(order), [*kept[:4], (33.0, ("rotor_speed", "900")), *kept[4:]], last_minute=120)
+    assert marked.filter(pl.col("setting") == "fan_speed")["on_time"].to_list() == [False] + [True] * 9
+    assert marked.filter(pl.col("setting") == "rotor_speed")["on_time"].to_list() == [False]
+    # Written down to five minutes, up to seven minutes after each switch: by hand.
+    by_hand = [
+        (m, value) for m, (_, value) in zip((0, 15, 25, 30, 45, 50, 65, 75, 80, 95), kept, strict=True)
+    ]
+    _, marked = match(plan_of(order), by_hand, last_minute=120)
+    assert marked["trial"].is_not_null().sum() == 9
+    assert not marked["on_time"].any()
+    assert marked["later_s"].min() >= 300
