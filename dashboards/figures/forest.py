@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.effect_chart import Row, Weight, effect_chart
-from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
+from chaffinch.dashboards.figures.parts import Drawn, Folded, ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.pipelines.farm import Farm
 
-MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 60
+MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 40
+# Of one figure's table, and of each setting in it: pages stay small in a season of any length.
+MOST_ROWS_LISTED, LEAST_LISTED = 100, 4
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 FLIPPED = {"less": "more", "more": "less"}
 Key = tuple[str, str | None, str | None, float | None, str | None]
@@ -30,37 +32,66 @@ class EffectRows:
     adjustments: pl.DataFrame
 
 
-def forest(outcome: str, heading: str, kind: str, effects: EffectRows, farm: Farm) -> Drawn | None:
-    """One group a change of a setting: the season, then its fields, each with its adjustments; a table of all."""
+def forest(outcome: str, heading: str, kind: str, effects: EffectRows, farm: Farm) -> Folded | None:
+    """One group a change of a setting: the season, then its fields, each with its adjustments; a table of all.
+
+    The change with the largest effect comes first; changes of which nothing is at least likely are folded away.
+    """
     per_field, season, adjustments = (
         frame.filter(pl.col("outcome") == outcome)
         for frame in (effects.per_field, effects.season, effects.adjustments)
     )
-    groups = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
-    at_once = _by_key(adjustments, groups.keys(), farm)
+    keyed = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
+    at_once = _by_key(adjustments, keyed.keys(), farm)
+    groups = [
+        (key, _rows_of_group(rows, season.filter(_same(key, season)), at_once.get(key, []), kind, farm))
+        for key, rows in keyed.items()
+    ]
+    groups.sort(key=lambda group: (-_size(group[1]), tuple(str(part or "") for part in group[0])))
+    identity = f"forest-{outcome.replace('_', '-')}"
+    parts = [
+        _forest([group for group in groups if (_size(group[1]) == 0) == is_open], heading, identity, is_open)
+        for is_open in (False, True)
+    ]
+    return Folded(heading, *parts) if any(parts) else None
+
+
+Group = tuple[Key, list[tuple[Row, dict[str, Any]]]]
+
+
+def _size(rows: Sequence[tuple[Row, dict[str, Any]]]) -> float:
+    """Largest effect, on the log scale, over the season or in a field that is at least likely; 0 without one."""
+    sizes = [
+        abs(r.outcome.log_ratio or 0.0) for r, _ in rows if r.weight != "adjustment" and not r.outcome.open
+    ]
+    return max(sizes, default=0.0)
+
+
+def _forest(groups: Sequence[Group], heading: str, identity: str, is_open: bool) -> Drawn | None:
     titled: list[tuple[list[str], list[Row]]] = []
     cells: list[list[str]] = []
-    drawn = 0
-    for key in sorted(groups, key=lambda one: tuple(str(part or "") for part in one)):
+    drawn = left_out = 0
+    for key, rows in groups:
         name = words.pooled_name(*key)
-        rows = _rows_of_group(
-            groups[key], season.filter(_same(key, season)), at_once.get(key, []), kind, farm
-        )
-        cells += [_cells(name, row, source) for row, source in rows]
-        shown = _most_telling([row for row, _ in rows], MOST_ROWS_DRAWN - drawn)
+        listed = rows[: max(MOST_ROWS_LISTED - len(cells), LEAST_LISTED)]
+        cells += [_cells(name, row, source) for row, source in listed]
+        left_out += len(rows) - len(listed)
+        shown = _most_telling([row for row, _ in listed], MOST_ROWS_DRAWN - drawn)
         drawn += len(shown)
         titled.append(([words.name_in_figure(name, 42)], [_escaped(row) for row in shown]))
+    caption = f"{heading}, effect of each setting over the season, by field and by adjustment"
+    if left_out:
+        caption += f"; {left_out} more rows are in the table effects"
     table = ShownTable(
-        f"{heading}, effect of each setting over the season, by field and by adjustment",
+        caption,
         ("Change", "Where", "Verdict", "Change, %", "95 % range, %", "Next field, %", "Adjustments"),
         rows_of(cells),
     )
-    left_out = len(cells) - drawn
-    more = f" {left_out} more rows are only in the table." if left_out else ""
+    more = f" {len(cells) - drawn} more rows are only in the table." if len(cells) > drawn else ""
     description = (
         f"{heading}: effect of {len(titled)} changes over the season and in each field, with ranges.{more}"
     )
-    return draw(effect_chart(titled), f"forest-{outcome.replace('_', '-')}", description, table)
+    return draw(effect_chart(titled), f"{identity}-open" if is_open else identity, description, table)
 
 
 def by_change(effects: pl.DataFrame) -> list[tuple[Key, pl.DataFrame]]:

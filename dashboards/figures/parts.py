@@ -37,6 +37,15 @@ class Drawn:
     zooms: tuple[tuple[str, float, float], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """A figure of what is at least likely, and one, folded away, of what is open; None where there is nothing."""
+
+    heading: str
+    shown: Drawn | None
+    open: Drawn | None
+
+
 def draw(
     figure: go.Figure | None, identity: str, description: str, table: ShownTable, **more: Any
 ) -> Drawn | None:

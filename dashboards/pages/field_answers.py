@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -11,14 +11,15 @@ from chaffinch.dashboards.figures.effect_bar import effect_bar
 from chaffinch.dashboards.figures.parts import Drawn
 from chaffinch.dashboards.figures.response_curve import drawn_responses
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.confidence import DEFINITION, confidence
+from chaffinch.dashboards.words.confidence import confidence
 from chaffinch.dashboards.words.instruction import Instruction, instruction_for, side_effects
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.money import MEANING, loss_at_work, saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 from chaffinch.pipelines.agronomy.economics import Saving, counted_gain
-from chaffinch.pipelines.estimate.responses.best_value import best_values
+from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
 
 
@@ -27,7 +28,8 @@ class AnswerLine:
     """One setting on the first screen. answer : the loss that is known best. kg, money : of machine loss.
 
     bar : SVG, or empty. state : what is in force. costs : trade-offs. why : where there is no answer. open : whether
-    nothing is at least likely.
+    nothing is at least likely. undone : whether the setting is back where it began. weight : money a hectare, and
+    where there is none the size of the effect, whichever its sign.
     """
 
     number: int
@@ -41,6 +43,13 @@ class AnswerLine:
     costs: tuple[str, ...]
     why: str
     open: bool
+    undone: bool
+    weight: tuple[float, float]
+
+    @property
+    def worth(self) -> str:
+        """``Machine loss −19 kg/ha (−43 to +4.7 kg/ha), saves 4.6 EUR/ha (−0.95 to +9.8), 94 % likely``."""
+        return words.capitalized(", ".join(filter(None, (self.kg, self.money))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,20 +59,23 @@ class FieldAnswers:
     lines: list[AnswerLine]
     instruction: Instruction | None
     best: list[tuple[str, str, Drawn]]
-    definition: str
     meaning: str
     lacking: str
 
 
 @dataclass(frozen=True, slots=True)
 class FieldTables:
-    """Rows of tables about a field and, of ``responses`` and ``loss_curves``, about its machine."""
+    """Rows of tables about a field and, of ``responses`` and ``loss_curves``, about its machine.
+
+    whole : every change of the machine, by crop.
+    """
 
     field: str | None
     crop: str | None
     effects: pl.DataFrame
     responses: pl.DataFrame
     loss_curves: pl.DataFrame
+    whole: Sequence[MachineLines] = ()
 
 
 def field_answers(
@@ -77,14 +89,50 @@ def field_answers(
         pl.col("crop").eq_missing(pl.lit(inputs.crop, pl.String)),
         pl.col("setting").is_in([line.setting for line in lines if line.setting]),
     )
+    of_machine = {_key(line): line for one in inputs.whole if one.crop == inputs.crop for line in one.lines}
+    answered = answer_lines(lines, [curve] * len(lines), inputs.crop, farm)
     return FieldAnswers(
-        answer_lines(lines, [curve] * len(lines), inputs.crop, farm),
-        instruction_for(lines, best_values(here)),
+        [
+            replace(shown, state=_state_here(line, shown.state, of_machine.get(_key(line))))
+            for line, shown in zip(lines, answered, strict=True)
+        ],
+        _instruction(lines, of_machine, best_values(here)),
         drawn_responses(here, "response"),
-        DEFINITION,
         meaning_of_money(curve, inputs.crop, farm),
         _lacking(lines, curve, inputs.crop, farm),
     )
+
+
+def _key(line: SettingLine) -> Any:
+    """What makes a line of a field and one of its machine the same setting, or the same joint change."""
+    return line.setting or (line.settings, line.last_time)
+
+
+def _instruction(
+    lines: Sequence[SettingLine], of_machine: Mapping[Any, SettingLine], best: Sequence[BestValue]
+) -> Instruction | None:
+    """What to do with the settings changed here, as the page of the machine has it."""
+    now = {_key(line): of_machine.get(_key(line), line) for line in lines}
+    found = instruction_for(list(now.values()), best)
+    if found is None or found.line is None:
+        return found
+    here = next((line for line in lines if _key(line) == _key(found.line)), None)
+    if here is None or here.outcomes == found.line.outcomes or found.by_curve:
+        return found
+    where = "Over this machine's fields"
+    if here.settings != found.line.settings:
+        _, before, after, unit = found.line.settings[0]
+        where += f", {before} → {after}{f' {unit}' if unit else ''}:"
+    return replace(found, why=f"{where} {found.why[:1].lower()}{found.why[1:]}")
+
+
+def _state_here(line: SettingLine, state: str, of_machine: SettingLine | None) -> str:
+    """The state of a line of a field; where the machine went on to another value since, that too."""
+    if of_machine is None or line.now is None or of_machine.now in (None, line.now):
+        return state
+    unit = f"{words.NARROW}{line.unit}" if line.unit else ""
+    here = state.replace("back at", "back to").replace(f"now {line.now}", f"{line.now}")
+    return f"{here} here; the machine is at {of_machine.now}{unit} now"
 
 
 def answer_lines(
@@ -127,7 +175,7 @@ def _line(
     kg = (machine.absolute_in(units.mass_per_area) or "") if machine and machine.known else ""
     if kg and leading is not machine:
         kg = f"Machine loss {kg}"
-    costs = side_effects(line, apart_from=leading)
+    costs = side_effects(line, apart_from=(leading, machine) if kg else (leading,))
     why = "" if leading else next(iter(reasons), "Too little steady work around the change.")
     return AnswerLine(
         line.number,
@@ -141,6 +189,8 @@ def _line(
         costs,
         why,
         leading is None or (confidence(leading.chance_less or 0.5).word == "open" and not costs),
+        line.undone,
+        (abs(found.per_ha) if found else 0.0, abs(leading.log_ratio or 0.0) if leading else 0.0),
     )
 
 

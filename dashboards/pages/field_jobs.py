@@ -13,6 +13,7 @@ from chaffinch.dashboards.pages.digest import digest_of
 from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.trial_words import ShownTrial
 from chaffinch.pipelines.farm import Farm
@@ -30,7 +31,8 @@ from chaffinch.pipelines.work.rows import by_log_clock, marked_readings
 class FieldJob:
     """A page to be made: its name, what it is made from, and the rows of the tables that concern it.
 
-    day : of readings without a field, else None. boundary_wkt : outline of the field, or None.
+    day : of readings without a field, else None. boundary_wkt : outline of the field, or None. whole : all changes of
+    the machine as lines, by crop.
     """
 
     page: str
@@ -41,6 +43,7 @@ class FieldJob:
     boundary_wkt: str | None
     narrowed: dict[str, pl.DataFrame]
     trials: tuple[ShownTrial, ...] = ()
+    whole: tuple[MachineLines, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,7 @@ class Ground:
             weighed=self.weighed,
             delays=found[-1],
             in_use=self.in_use.get(job_id(*job_at)),
+            whole=job.whole,
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)
@@ -102,6 +106,7 @@ class MachineTables:
 
     parts: dict[str, dict[tuple[Any, ...], pl.DataFrame]]
     none: dict[str, pl.DataFrame]
+    lines: Mapping[str, tuple[MachineLines, ...]]
 
     @classmethod
     def of(cls, tables: dict[str, pl.DataFrame], weighed: WeighedLoads) -> MachineTables:
@@ -127,11 +132,28 @@ class MachineTables:
         parts = {
             name: frame.partition_by(by.get(name, "machine"), as_dict=True) for name, frame in whole.items()
         }
-        return cls(parts, {name: frame.clear() for name, frame in whole.items()})
+        lines: dict[str, tuple[MachineLines, ...]] = {}
+        for one in machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"]):
+            lines[one.machine] = (*lines.get(one.machine, ()), one)
+        return cls(parts, {name: frame.clear() for name, frame in whole.items()}, lines)
 
     def get(self, name: str, key: str | None) -> pl.DataFrame:
         """Rows of a table for one machine, field or delivery."""
         return self.parts[name].get((key,), self.none[name])
+
+
+def _span(row: dict[str, Any]) -> pl.Expr:
+    margin = pl.duration(minutes=10)
+    return pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
+
+
+def adjustments_at(row: dict[str, Any], effects: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Adjustments within the time of a row of ``machine_fields``. effects, adjustments : of its machine.
+
+    An adjustment names no field: one that has its effect in another field belongs there.
+    """
+    elsewhere = effects.filter((pl.col("scope") == "adjustment") & ~of_field(row)).select("setting", "time")
+    return adjustments.filter(_span(row)).join(elsewhere, on=["setting", "time"], how="anti")
 
 
 def field_job(
@@ -147,19 +169,14 @@ def field_job(
     """
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
-    margin = pl.duration(minutes=10)
-    span = pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
     outlines = lots.get("fields", name).sort("delivery", "row")["boundary_wkt"]
     boundary = outlines[-1] if outlines.len() else None
     effects = lots.get("effects", machine)
-    # An adjustment names no field: one that has its effect in another field belongs there.
-    elsewhere = effects.filter((pl.col("scope") == "adjustment") & ~of_field(row)).select("setting", "time")
-    adjustments = lots.get("adjustments", machine).filter(span)
     narrowed = {
         "effects": effects.filter(of_field(row)),
-        "adjustments": adjustments.join(elsewhere, on=["setting", "time"], how="anti"),
+        "adjustments": adjustments_at(row, effects, lots.get("adjustments", machine)),
         "loss_checks": lots.get("loss_checks", machine).filter(
-            span,
+            _span(row),
             pl.col("field").eq_missing(pl.lit(name, pl.String)) | pl.col("field").is_null(),
         ),
         "responses": lots.get("responses", machine),
@@ -173,6 +190,7 @@ def field_job(
     whole_machine = [lots.get(table, machine) for table in ("adjustments", "loads", "field_jobs")]
     of_machine = whole_machine[1:] if work else whole_machine
     here = tuple(one for one in trials if one.machine == machine and name in one.fields)
-    stated = [repr(sorted(row.items())), repr(here), boundary or "", work or ""]
+    lines = lots.lines.get(machine, ())
+    stated = [repr(sorted(row.items())), repr(here), repr(lines), boundary or "", work or ""]
     digest = digest_of([ground, *stated, *of_machine, *narrowed.values()])
-    return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed, here)
+    return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed, here, lines)

@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.figures.effect_chart import change_lines, effect_chart, rows_of_outcomes
+from chaffinch.dashboards.figures.effect_chart import by_worth, change_lines, effect_chart, rows_of_outcomes
 from chaffinch.dashboards.figures.field_data import (
     both_sides,
     feed_edges,
@@ -21,7 +21,7 @@ from chaffinch.dashboards.figures.field_data import (
 )
 from chaffinch.dashboards.figures.field_map import by_pass, field_map, layers
 from chaffinch.dashboards.figures.loss_curve import DRAWN_PLACES, Sides, loss_curve, with_fit
-from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
+from chaffinch.dashboards.figures.parts import Drawn, Folded, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.timeline import courses, timeline, values_in_force
 from chaffinch.dashboards.pages import data_quality
 from chaffinch.dashboards.pages.field_answers import FieldTables, field_answers
@@ -36,6 +36,7 @@ from chaffinch.dashboards.pages.weighed_checks import checks_table, checks_with_
 from chaffinch.dashboards.words import advice
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import machine_href
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.shown_changes import (
     MAIN_OUTCOMES,
     OTHER_OUTCOMES,
@@ -57,7 +58,7 @@ MOST_CURVES = 12
 class FieldInputs:
     """Everything one page is made from: rows of the tables, already narrowed to the machine-field.
 
-    responses, loss_curves : of the machine in all crops and fields.
+    responses, loss_curves : of the machine in all crops and fields. whole : its changes as lines, by crop.
     """
 
     machine: str
@@ -75,6 +76,7 @@ class FieldInputs:
     weighed: WeighedLoads
     delays: Delays
     in_use: pl.DataFrame | None = None
+    whole: tuple[MachineLines, ...] = ()
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
@@ -98,7 +100,9 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         ),
         "loads": loads_table(inputs.weighed.loads_of(inputs.machine, crop), zone, farm),
         "answers": field_answers(
-            FieldTables(inputs.field, crop, inputs.effects, inputs.responses, inputs.loss_curves),
+            FieldTables(
+                inputs.field, crop, inputs.effects, inputs.responses, inputs.loss_curves, inputs.whole
+            ),
             changes,
             readings,
             farm,
@@ -185,27 +189,45 @@ def _cut_height_m(state: pl.DataFrame) -> float | None:
     return height_mm / 1000.0 if height_mm is not None and height_mm >= 0 else None
 
 
-def _effect_figures(changes: list[ShownChange], zone: str | None, units: ShownUnits) -> list[Drawn]:
+def _effect_figures(changes: list[ShownChange], zone: str | None, units: ShownUnits) -> list[Folded]:
+    """Of the main outcomes and of the others: what is at least likely, largest effect first, and what is open."""
     drawn = []
-    for identity, outcomes, about in (
-        ("effects-main", MAIN_OUTCOMES, "losses, throughput and capacity"),
-        ("effects-other", OTHER_OUTCOMES, "grain quality, returns and fuel"),
+    for identity, outcomes, heading, about in (
+        ("effects-main", MAIN_OUTCOMES, "Losses, throughput and capacity", "losses, throughput and capacity"),
+        (
+            "effects-other",
+            OTHER_OUTCOMES,
+            "Grain quality, returns and fuel",
+            "grain quality, returns and fuel",
+        ),
     ):
         groups = [(c, [o for name in outcomes if (o := c.outcome(name)) is not None]) for c in changes]
-        figure = effect_chart(
-            [(change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found)) for c, found in groups]
-        )
-        table = ShownTable(
-            f"Effect of each change on {about}",
-            ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
-            rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
-        )
-        description = (
-            f"Ranges of the effect of {len(changes)} changes on {about}; the numbers are in the table below."
-        )
-        part = draw(figure, identity, description, table)
-        drawn += [part] if part else []
+        parts = [_effect_figure(by_worth(groups, is_open), identity, is_open, about, zone, units)
+                 for is_open in (False, True)]  # fmt: skip
+        drawn += [Folded(heading, *parts)] if any(parts) else []
     return drawn
+
+
+def _effect_figure(
+    groups: Sequence[tuple[ShownChange, list[Outcome]]],
+    identity: str,
+    is_open: bool,
+    about: str,
+    zone: str | None,
+    units: ShownUnits,
+) -> Drawn | None:
+    figure = effect_chart(
+        [(change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found)) for c, found in groups]
+    )
+    table = ShownTable(
+        f"Effect of each change on {about}{', where it is open' if is_open else ''}",
+        ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
+        rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
+    )
+    description = (
+        f"Ranges of the effect of {len(groups)} changes on {about}; the numbers are in the table below."
+    )
+    return draw(figure, f"{identity}-open" if is_open else identity, description, table)
 
 
 def _effect_cells(change: ShownChange, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:

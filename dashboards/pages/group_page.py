@@ -14,13 +14,14 @@ from chaffinch.dashboards.pages.field_answers import answer_lines, meaning_of_mo
 from chaffinch.dashboards.pages.field_facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.confidence import DEFINITION
+from chaffinch.dashboards.words.instruction import instruction_for
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.usual import Usual, usual_position
 from chaffinch.pipelines.errors import counted
+from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import settings
 
@@ -31,7 +32,7 @@ FORESTS = (
     ("throughput", "Throughput as driven"),
     ("capacity", "Capacity"),
 )
-MOST_DEPENDENCES, LEAST_DRAWN = 8, 3
+MOST_DEPENDENCES, LEAST_DRAWN = 6, 3
 LOSSES_DRAWN = tuple(outcome for outcome, *_ in LOSS_MARKS)
 
 
@@ -109,18 +110,26 @@ def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
 
 
 def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
-    """Of each crop every change of the machine as lines, and the response curves of its settings."""
+    """Of each crop, the latest first, what to do now, every change of the machine as lines, most money first, and the
+    response curves of its settings."""
     found: list[dict[str, Any]] = []
-    for one in lot.answered.get(machine, []):
+    latest = sorted(lot.answered.get(machine, []), key=lambda one: one.lines[0].last_time, reverse=True)
+    for one in latest:
         here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
         responses = lot.responses.filter(here, pl.col("machine") == machine)
         known = next((curve for curve in one.curves if curve is not None), None)
+        lines = sorted(
+            answer_lines(one.lines, one.curves, one.crop, farm), key=lambda line: line.weight, reverse=True
+        )
+        in_force = [line for line in lines if not line.undone]
         found.append(
             {
                 "crop": words.crop_label(one.crop),
-                "lines": answer_lines(one.lines, one.curves, one.crop, farm),
+                "instruction": instruction_for(one.lines, best_values(responses)),
+                "lines": [line for line in in_force if not line.open],
+                "open": [line for line in in_force if line.open],
+                "undone": [line for line in lines if line.undone],
                 "best": drawn_responses(responses, f"response-{len(found) + 1}"),
-                "definition": DEFINITION,
                 "meaning": meaning_of_money(known, one.crop, farm),
             }
         )
@@ -137,9 +146,7 @@ def _context(
     names = rows.per_field["setting"].unique().sort().to_list()
     cautions = [settings()[name].caution for name in names if name in settings() and settings()[name].caution]
     facts = {href: lot.facts[href] for href in where["href"] if href in lot.facts}
-    figures = [
-        (heading, one) for outcome, heading in FORESTS if (one := forest(outcome, heading, kind, rows, farm))
-    ]
+    figures = [one for outcome, heading in FORESTS if (one := forest(outcome, heading, kind, rows, farm))]
     return {
         "figures": figures,
         "dependences": _dependences(rows, facts, farm),

@@ -1,18 +1,24 @@
-"""The morning page: files received, rows set aside, silent machines, suspicious sensors, new effects."""
+"""The morning page: what to do, new answers, then files received, rows set aside, sensors, silent machines."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.pages.data_quality import asides
+from chaffinch.dashboards.pages.field_answers import answer_lines
+from chaffinch.dashboards.pages.field_jobs import adjustments_at
+from chaffinch.dashboards.pages.overview_page import costly_settings
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href
+from chaffinch.dashboards.words.settings_now import lines_of
+from chaffinch.dashboards.words.shown_changes import changes_of, of_field
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.work.sensor_health import Suspicion
+from chaffinch.schemas.tables import NOT_LOGGED
 
 SINCE = timedelta(hours=24)
 # A machine is silent when others have logged for this long after its last reading.
@@ -22,6 +28,7 @@ ENDED_DAYS = 14
 # After this long without a reading of any machine the season is over rather than a machine silent.
 ALL_SILENT_DAYS = 4
 MOST_SHOWN = 20
+MOST_ANSWERS = 7
 SHOWN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "capacity")
 _UNREADABLE = "could not be read"
 _JUDGEMENTS = {"poor": 0, "look": 1}
@@ -59,7 +66,8 @@ def morning_context(
     unmet = _unmet(new, links)
     silent = _silent(where, farm, morning.now)
     sensors = [_sensor(one, links) for one in morning.suspicions]
-    effects = _effects(tables["effects"], morning.earlier, links)
+    answers = _new_answers(tables, morning.earlier, links, farm)
+    worse = costly_settings(tables, farm)
     return {
         "client": farm.client.name,
         "day": words.day(morning.now, farm.time_zone),
@@ -73,9 +81,12 @@ def morning_context(
         "unmet": unmet,
         "silent": silent,
         "sensors": sensors,
-        "effects": effects,
+        "answers": answers,
+        "worse": worse[:MOST_ANSWERS],
+        "more_worse": worse[MOST_ANSWERS:],
         "first_effects": morning.earlier is None or morning.earlier.is_empty(),
         "most": MOST_SHOWN,
+        "most_answers": MOST_ANSWERS,
         "tiles": [
             {"words": name, "count": count, "href": f"#{section}"}
             for name, count, section in (
@@ -84,7 +95,7 @@ def morning_context(
                 ("files to check", len(unmet), "unmet"),
                 ("silent machines", len(silent["machines"]), "silent"),
                 ("suspicious sensors", len(sensors), "sensors"),
-                ("effects new or changed", effects["count"], "effects"),
+                ("new answers", answers["count"], "effects"),
             )
         ],
     }
@@ -185,7 +196,11 @@ def _silent(where: pl.DataFrame, farm: Farm, now: datetime) -> dict[str, Any]:
     ]
     never = [{"machine": name, "last": "", "days": None} for name in farm.machines if name not in known]
     quiet_days = (now - newest).days
-    since = f"No machine has logged since {words.day(newest, farm.time_zone)}, {quiet_days} days ago."
+    day = words.day(newest, farm.time_zone)
+    since = f"No machine has logged since {day}, {quiet_days} days ago."
+    if quiet_days > ENDED_DAYS:
+        since = f"No machine has logged since {day}: the season has ended."
+        rows = []
     return {"machines": [*rows, *never], "all": since if quiet_days >= ALL_SILENT_DAYS else ""}
 
 
@@ -198,80 +213,104 @@ def _sensor(one: Suspicion, links: _Links) -> dict[str, Any]:
     }
 
 
-def _effects(effects: pl.DataFrame, earlier: pl.DataFrame | None, links: _Links) -> dict[str, Any]:
-    """Effects with a different verdict from a day ago, and new ones; clear changes first."""
-    shown, gone = _shown(effects), 0
-    if earlier is None or earlier.is_empty():
-        rows = shown.with_columns(pl.lit(None, pl.String).alias("was"))
-    else:
-        before = earlier.select(*_EFFECT_KEY, pl.col("verdict").alias("was")).unique(
-            _EFFECT_KEY, keep="first"
-        )
-        gone = _shown(earlier).join(shown, on=list(_EFFECT_KEY), how="anti", nulls_equal=True).height
-        rows = shown.join(before, on=list(_EFFECT_KEY), how="left", nulls_equal=True).filter(
-            pl.col("was").is_null() | (pl.col("was") != pl.col("verdict"))
-        )
-    calls = pl.col("verdict").is_in(["less", "more"])
-    rows = rows.sort(
-        pl.col("was").is_null(), ~calls, pl.col("percent").abs(), "machine", "field", "time", "setting", "outcome",
-        descending=[False, False, True, False, False, False, False, False],
-        nulls_last=True,
-    )  # fmt: skip
-    listed = [_effect(row, links) for row in _each_joint_change_once(rows)]
-    return {
-        "changed": [one for one in listed if one["was"]],
-        "new": [one for one in listed if not one["was"] and one["calls"]],
-        "new_quiet": sum(not one["was"] and not one["calls"] for one in listed),
-        "gone": gone,
-        "count": len(listed),
+def _new_answers(
+    tables: Mapping[str, pl.DataFrame], earlier: pl.DataFrame | None, links: _Links, farm: Farm
+) -> dict[str, Any]:
+    """Answers of field pages that are new or have another verdict than a day ago, most money first.
+
+    quiet : how many of them show nothing likely yet. gone : effects that are no longer there. season : pooled effects
+    with another verdict.
+    """
+    effects = tables["effects"].filter(pl.col("setting") != NOT_LOGGED)
+    shown, before = _shown(effects), _shown(effects.clear() if earlier is None else earlier)
+    was = before.select(*_EFFECT_KEY, pl.col("verdict").alias("was")).unique(_EFFECT_KEY, keep="first")
+    rows = shown.join(was, on=list(_EFFECT_KEY), how="left", nulls_equal=True)
+    differ = rows.filter(pl.col("was").is_null() | (pl.col("was") != pl.col("verdict")))
+    own = pl.col("scope") == "adjustment"
+    moved: dict[Any, list[str]] = {}
+    for row in differ.filter(own).iter_rows(named=True):
+        said = moved.setdefault((row["machine"], row["setting"], row["time"]), [])
+        if row["was"]:
+            said.append(f"{words.OUTCOME_WORDS[row['outcome']]} {row['was']}")
+    answers = []
+    by_machine = {
+        name: tables[name].partition_by("machine", as_dict=True)
+        for name in ("effects", "adjustments", "loss_curves")
     }
+    machines = {machine for machine, *_ in moved}
+    for place in links.rows:
+        if place["machine"] in machines:
+            held = {
+                name: parts.get((place["machine"],), tables[name].clear())
+                for name, parts in by_machine.items()
+            }
+            answers += _answers_of(place, held, moved, links, farm)
+    answers.sort(key=lambda one: one["line"].weight, reverse=True)
+    said = [one for one in answers if one["was"] or not one["line"].open]
+    return {
+        "changed": [one for one in said if one["was"]],
+        "new": [one for one in said if not one["was"]],
+        "quiet": len(answers) - len(said),
+        "gone": before.join(shown, on=list(_EFFECT_KEY), how="anti", nulls_equal=True).height,
+        "season": differ.filter(~own, pl.col("was").is_not_null()).height,
+        "count": len(answers),
+    }
+
+
+def _answers_of(
+    place: dict[str, Any],
+    held: Mapping[str, pl.DataFrame],
+    moved: Mapping[Any, list[str]],
+    links: _Links,
+    farm: Farm,
+) -> list[dict[str, Any]]:
+    """Of a row of ``machine_fields`` the lines of its page that a change in ``moved`` belongs to.
+
+    held : tables of its machine. moved : verdicts before, by machine, setting and time.
+    """
+    machine, effects = place["machine"], held["effects"].filter(pl.col("setting") != NOT_LOGGED)
+    here = effects.filter(of_field(place), pl.col("scope").is_in(["adjustment", "field"]))
+    times = {(setting, time) for own, setting, time in moved if own == machine}
+    ends = (
+        pl.col("time").max().over(pl.coalesce("joint_id", pl.col("setting") + pl.col("time").cast(pl.String)))
+    )
+    rows = here.filter(pl.col("scope") == "adjustment").select(
+        "setting", "time", "joint_id", ends.alias("end")
+    )
+    fresh = [row for row in rows.unique().iter_rows() if row[:2] in times]
+    if not fresh:
+        return []
+    changes = changes_of(here, adjustments_at(place, effects, held["adjustments"]))
+    curves = held["loss_curves"].filter(
+        pl.col("field").eq_missing(pl.lit(place["field"], pl.String)),
+        pl.col("first_time").is_between(place["first_time"], place["last_time"]),
+    )
+    curve = curves.sort("first_time").row(-1, named=True) if curves.height else None
+    error = curve["loss_log_error"] if curve else None
+    lines = lines_of(changes, here.filter(pl.col("scope") == "field"), error)
+    crop = here["crop"].drop_nulls().mode().sort()
+    answered = answer_lines(lines, [curve] * len(lines), crop[0] if crop.len() else None, farm)
+    found = []
+    for line, answer in zip(lines, answered, strict=True):
+        about = [
+            (machine, setting, time)
+            for setting, time, joint, end in fresh
+            if (end == line.last_time if joint else setting == line.setting)
+        ]
+        if about:
+            found.append(
+                {
+                    "line": answer,
+                    "where": ", ".join(filter(None, (place["field"], machine))),
+                    "day": words.day(line.last_time, farm.zone_of(machine)),
+                    "was": ", ".join(dict.fromkeys(said for key in about for said in moved[key])),
+                    "href": links.of(machine, place["field"], line.last_time.date()),
+                }
+            )
+    return found
 
 
 def _shown(effects: pl.DataFrame) -> pl.DataFrame:
     """Effects of single adjustments and of the season; those of fields and machines are on their pages."""
     scopes = pl.col("scope").is_in(["adjustment", "season"])
     return effects.filter(pl.col("outcome").is_in(SHOWN_OUTCOMES), scopes)
-
-
-def _each_joint_change_once(rows: pl.DataFrame) -> list[dict[str, Any]]:
-    """Every setting of a joint change has a row with the joint effect; here it is one row with all settings."""
-    found: dict[Any, dict[str, Any]] = {}
-    for i, row in enumerate(rows.iter_rows(named=True)):
-        change = _change(row)
-        key = (row["joint_id"], row["outcome"]) if row["joint_id"] else i
-        if key in found:
-            found[key]["change"] += f" and {change}"
-        else:
-            found[key] = row | {"change": change}
-    return list(found.values())
-
-
-def _change(row: dict[str, Any]) -> str:
-    if row["scope"] == "season" and row["per_step"] is not None:
-        unit = f" {row['unit']}" if row["unit"] else ""
-        return f"{words.setting_label(row['setting'])}, per +{row['per_step']:g}{unit}"
-    return words.setting_change(row["setting"], row["from_value"], row["to_value"], row["unit"])
-
-
-def _effect(row: dict[str, Any], links: _Links) -> dict[str, Any]:
-    calls = row["verdict"] in ("less", "more") and row["percent"] is not None
-    size = words.change_in_words(row["percent"], row["percent_low"], row["percent_high"]) if calls else ""
-    if row["scope"] == "season":
-        where = ", ".join(
-            filter(None, ("The season", row["machine"], row["crop"] and words.crop_label(row["crop"])))
-        )
-    else:
-        where = ", ".join(filter(None, (row["field"], row["machine"])))
-    return {
-        "change": row["change"],
-        "where": where,
-        "day": words.day(row["time"], None) if row["time"] else "",
-        "outcome": words.OUTCOME_WORDS[row["outcome"]],
-        "verdict": row["verdict"],
-        "tone": words.tone(row["outcome"], row["verdict"]),
-        "was": row["was"],
-        "calls": calls,
-        "size": size,
-        "href": links.of(row["machine"], row["field"], row["time"].date() if row["time"] else None)
-        or "season.html",
-    }

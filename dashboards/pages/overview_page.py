@@ -26,12 +26,27 @@ class Attention:
     about: str
     sentence: str
     href: str | None = None
+    do: str = ""
+
+
+def costly_settings(tables: dict[str, pl.DataFrame], farm: Farm) -> list[Attention]:
+    """Settings in force that likely raise a loss, most money first, each with what to do.
+
+    tables : effects, loss_curves, adjustments, responses.
+    """
+    return [
+        Attention(
+            f"{one.machine}, {words.crop_label(one.crop)}", one.sentence, machine_href(one.machine), one.do
+        )
+        for one in settings_that_cost(tables, farm)
+    ]
 
 
 def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:
     """What the template of the overview shows.
 
-    where : ``machine_fields`` of the lake. tables : effects, adjustments, deliveries, set_aside, fields.
+    where : ``machine_fields`` of the lake. tables : effects, responses, loss_curves, adjustments, deliveries,
+    set_aside, fields.
     """
     counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
     effects = Places.of(tables["effects"].filter(counted))
@@ -41,11 +56,8 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
         order="first_time desc, machine, field nulls first",
     ).to_dicts()
     rows = [_row(row, farm) for row in overview]
-    worse = settings_that_cost(tables, farm)
-    attention = [
-        Attention(f"{one.machine}, {words.crop_label(one.crop)}", one.sentence, machine_href(one.machine))
-        for one in worse
-    ]
+    worse = costly_settings(tables, farm)
+    attention = list(worse)
     attention += _of_deliveries(tables["deliveries"], farm)
     attention += [one for row in overview for one in _of_field(row, effects.at(row))]
     ledger = tables["deliveries"]

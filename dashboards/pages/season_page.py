@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.figures.effect_chart import Row, effect_chart, rows_of_outcomes
-from chaffinch.dashboards.figures.parts import ShownTable, draw, rows_of
+from chaffinch.dashboards.figures.effect_chart import Row, by_worth, effect_chart, rows_of_outcomes
+from chaffinch.dashboards.figures.parts import Folded, ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, Outcome, outcome_of
@@ -23,7 +23,7 @@ def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: F
             pl.col("machine").eq_missing(pl.lit(machine)), pl.col("crop").eq_missing(pl.lit(crop))
         )
         title = f"{machine or 'All machines'}, {words.crop_label(crop) if crop else 'all crops'}"
-        groups.append({"title": title, "id": f"group-{number}", "figure": _figure(mine, number, title)})
+        groups.append({"title": title, "id": f"group-{number}", "figures": _figures(mine, number, title)})
     return {
         "groups": groups,
         "machines": [(name, machine_href(name)) for name in where["machine"].unique().sort()],
@@ -36,27 +36,40 @@ def crops_of(effects: pl.DataFrame) -> list[str]:
     return effects["crop"].drop_nulls().unique().sort().to_list()
 
 
-def _figure(effects: pl.DataFrame, number: int, title: str) -> Any:
-    titled: list[tuple[list[str], list[Row]]] = []
-    cells = []
+def _figures(effects: pl.DataFrame, number: int, title: str) -> Folded:
+    """What is at least likely, the setting with the largest effect first, and what is open."""
+    groups = []
+    rows_by_outcome: dict[Any, dict[str, Any]] = {}
     by_setting = effects.sort("setting", "from_value", "to_value").group_by(
         "setting", "from_value", "to_value", "joint_id", "per_step", "unit", maintain_order=True
     )
-    for (setting, before, after, _, step, unit), rows in by_setting:
-        name = words.pooled_name(setting, before, after, step, unit)
-        outcomes = {row["outcome"]: (outcome_of(row), row) for row in rows.iter_rows(named=True)}
-        listed = [outcomes[o] for o in MAIN_OUTCOMES if o in outcomes]
-        pooled = max((row["adjustments_pooled"] or 0 for _, row in listed), default=0)
-        lines = [words.name_in_figure(name, 42), f"from {pooled} adjustment{'s' if pooled != 1 else ''}"]
-        titled.append((lines, rows_of_outcomes([outcome for outcome, _ in listed])))
-        cells += [_cells(name, *outcomes[o]) for o in words.OUTCOME_WORDS if o in outcomes]
-    table = ShownTable(
-        f"Pooled effects, {title}",
-        ("Setting", "Outcome", "Verdict", "Change, %", "95 % range, %", "Adjustments", "Why or remark"),
-        rows_of(cells),
-    )
-    figure = effect_chart(titled)
-    return draw(figure, f"season-{number}", f"Pooled effects of {len(titled)} settings, {title}.", table)
+    for (setting, before, after, joint, step, unit), rows in by_setting:
+        key = (words.pooled_name(setting, before, after, step, unit), joint)
+        own = {row["outcome"]: row for row in rows.iter_rows(named=True)}
+        rows_by_outcome[key] = own
+        groups.append((key, [outcome_of(own[o]) for o in words.OUTCOME_WORDS if o in own]))
+    parts = []
+    for is_open in (False, True):
+        titled: list[tuple[list[str], list[Row]]] = []
+        cells = []
+        for key, outcomes in by_worth(groups, is_open):
+            own = rows_by_outcome[key]
+            pooled = max((own[o.name]["adjustments_pooled"] or 0 for o in outcomes), default=0)
+            lines = [
+                words.name_in_figure(key[0], 42),
+                f"from {pooled} adjustment{'s' if pooled != 1 else ''}",
+            ]
+            titled.append((lines, rows_of_outcomes([o for o in outcomes if o.name in MAIN_OUTCOMES])))
+            cells += [_cells(key[0], o, own[o.name]) for o in outcomes]
+        table = ShownTable(
+            f"Pooled effects, {title}{', open' if is_open else ''}",
+            ("Setting", "Outcome", "Verdict", "Change, %", "95 % range, %", "Adjustments", "Why or remark"),
+            rows_of(cells),
+        )
+        about = f"Pooled effects of {len(titled)} settings, {title}."
+        identity = f"season-{number}-open" if is_open else f"season-{number}"
+        parts.append(draw(effect_chart(titled), identity, about, table))
+    return Folded(title, *parts)
 
 
 def _cells(name: str, outcome: Outcome, row: dict[str, Any]) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from chaffinch.dashboards.figures.theme import MARK_PATH
 from chaffinch.dashboards.words import terms
 from chaffinch.dashboards.words.cautions import CAUTIONS_TITLE, FIRST_CAUTIONS, LAST_CAUTION
+from chaffinch.dashboards.words.confidence import DEFINITION
 
 if TYPE_CHECKING:
     import jinja2
@@ -31,9 +32,14 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(mark_path=MARK_PATH, signed=terms.signed, percent_range=terms.percent_range)
     environment.globals.update(
-        cautions_title=CAUTIONS_TITLE, first_cautions=FIRST_CAUTIONS, last_caution=LAST_CAUTION
+        mark_path=MARK_PATH,
+        signed=terms.signed,
+        percent_range=terms.percent_range,
+        definition_of_confidence=DEFINITION,
+        cautions_title=CAUTIONS_TITLE,
+        first_cautions=FIRST_CAUTIONS,
+        last_caution=LAST_CAUTION,
     )
     return environment
 

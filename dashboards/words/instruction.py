@@ -24,28 +24,42 @@ SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")
 
 @dataclass(frozen=True, slots=True)
 class Instruction:
-    """do : the imperative, with a value. why : a sentence. costs : trade-offs, each in words."""
+    """do : the imperative, with a value. why : a sentence. costs : trade-offs, each in words. line : what it is
+    about. by_curve : whether the responses say so, rather than the line."""
 
     do: str
     why: str
     costs: tuple[str, ...] = ()
+    line: SettingLine | None = None
+    by_curve: bool = False
 
 
 def instruction_for(lines: Sequence[SettingLine], best: Sequence[BestValue]) -> Instruction | None:
     """What to do now; None where nothing was changed.
 
-    lines : of a field. best : of its machine and crop. In this order: go back where a loss likely rose; try the
-    value that the responses say is better, where that is likely; keep the change that helped most; else repeat the
+    lines : of a machine in a crop. best : of the same. What promises most comes first: back to the value before where
+    a loss likely rose, again to a value at which it was likely lower, or to one that the responses say is likely
+    better. Else keep what helped most, or what was set back for good reason; else compare the two values of the
     change that matters most, since it is open.
     """
-    in_force = [line for line in lines if not line.undone and line.outcomes]
+    known = [line for line in lines if line.outcomes]
+    acts = [one for line in known if (one := _back(line) or _again(line))]
+    for value in best:
+        line = next((one for one in known if one.setting == value.setting), None)
+        found = _better(value, line) if line else None
+        back = next((one for one in acts if one[1].line is line), None)
+        if found and (back is None or found[0] >= back[0] + WORTH_TRYING):
+            acts.append(found)
     candidates = (
-        *sorted((one for line in in_force if (one := _back(line))), key=lambda o: -o[0]),
-        *sorted((one for b in best if (one := _better(b, lines))), key=lambda o: -o[0]),
-        *sorted((one for line in in_force if (one := _keep(line))), key=lambda o: -o[0]),
-        *sorted((one for line in lines if (one := _again(line))), key=lambda o: -o[0]),
+        *_ranked(acts),
+        *_ranked([one for line in known if (one := _keep(line))]),
+        *_ranked([one for line in lines if (one := _compare(line))]),
     )
     return candidates[0][1] if candidates else None
+
+
+def _ranked(found: Sequence[Ranked]) -> list[Ranked]:
+    return sorted(found, key=lambda one: -one[0])
 
 
 Ranked = tuple[float, Instruction]
@@ -53,7 +67,7 @@ Ranked = tuple[float, Instruction]
 
 def _back(line: SettingLine) -> Ranked | None:
     """Back to the value before, where a loss likely rose."""
-    worst = line.raised
+    worst = None if line.undone else line.raised
     if worst is None:
         return None
     before = line.settings[0][1]
@@ -61,16 +75,24 @@ def _back(line: SettingLine) -> Ranked | None:
         do = f"Set {_named(line)} back one at a time"
     else:
         do = f"Go back to {_value(before, line.unit)}: {line.label.lower()}"
-    why = f"{worst.words.capitalize()} rose: {_sized(worst)}."
-    return worst.log_ratio or 0.0, Instruction(do, why, side_effects(line, reverse=True))
+    return worst.log_ratio or 0.0, Instruction(do, _rose(worst), side_effects(line, reverse=True), line)
 
 
-def _better(best: BestValue, lines: Sequence[SettingLine]) -> Ranked | None:
-    """A value inside the range tried that is likely better than the one in force here."""
-    line = next((one for one in lines if one.setting == best.setting), None)
-    if line is None or line.now is None or best.outcome not in LOSS_OUTCOMES:
+def _again(line: SettingLine) -> Ranked | None:
+    """Again to the value after, where a loss was likely lower there before it was set back."""
+    best = line.lowered if line.undone else None
+    after = line.settings[0][2]
+    if best is None or line.setting is None or after is None:
         return None
-    # The curve is about the machine now; of a field cut long ago with another value it says nothing.
+    do = f"Set {_value(after, line.unit)} again: {line.label.lower()}"
+    why = f"{best.words.capitalize()} was lower there: {_sized(best)}."
+    return -(best.log_ratio or 0.0), Instruction(do, why, side_effects(line), line)
+
+
+def _better(best: BestValue, line: SettingLine) -> Ranked | None:
+    """A value inside the range tried that is likely better than the one in force."""
+    if line.now is None or best.outcome not in LOSS_OUTCOMES:
+        return None
     if not _is_value(line.now, best.value_in_use) or best.value == best.value_in_use:
         return None
     gain = -best.log_ratio
@@ -82,7 +104,7 @@ def _better(best: BestValue, lines: Sequence[SettingLine]) -> Ranked | None:
     size = f"{signed(100 * math.expm1(best.log_ratio))}{NARROW}%"
     chance = chance_in_words(_chance_of(gain, half))
     why = f"Across all logs, {OUTCOME_WORDS[best.outcome]} there is {size} against {now}: {chance}."
-    return gain, Instruction(do, why)
+    return gain, Instruction(do, why, (), line, by_curve=True)
 
 
 def _is_value(text: str, value: float) -> bool:
@@ -101,6 +123,9 @@ def _chance_of(gain: float, half: float) -> float:
 
 
 def _keep(line: SettingLine) -> Ranked | None:
+    """The value in force, where a loss likely fell, or rose until it was set back."""
+    if line.undone:
+        return _keep_before(line)
     best, machine = line.leading, line.outcome("machine_loss")
     if best is None or (best.chance_less or 0.0) < LIKELY:
         return None
@@ -115,10 +140,19 @@ def _keep(line: SettingLine) -> Ranked | None:
         do = f"Keep {_value(after, line.unit)}: {line.label.lower()}"
     why = f"{best.words.capitalize()} fell: {_sized(best)}."
     gain = machine.log_ratio if machine is not None and machine.known else best.log_ratio
-    return -(gain or 0.0), Instruction(do, why, side_effects(line))
+    return -(gain or 0.0), Instruction(do, why, side_effects(line), line)
 
 
-def _again(line: SettingLine) -> Ranked | None:
+def _keep_before(line: SettingLine) -> Ranked | None:
+    worst, (_, before, after, unit) = line.raised, line.settings[0]
+    if worst is None or line.setting is None or before is None or after is None:
+        return None
+    do = f"Keep {_value(before, unit)}: {line.label.lower()}"
+    why = f"{worst.words.capitalize()} rose at {_value(after, unit)}: {_sized(worst)}."
+    return worst.log_ratio or 0.0, Instruction(do, why, (), line)
+
+
+def _compare(line: SettingLine) -> Ranked | None:
     """A change that is open: compare its two values in a trial."""
     _, before, after, unit = line.settings[0]
     if line.setting is None or before is None or after is None:
@@ -126,19 +160,19 @@ def _again(line: SettingLine) -> Ranked | None:
     found = line.leading
     do = f"Compare {_value(before, unit)} with {_value(after, unit)}: {line.label.lower()}, in {TRIAL}"
     why = f"{found.words.capitalize()}: {_sized(found)}." if found else "What it does is still open."
-    return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why)
+    return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why, (), line)
 
 
 def side_effects(
-    line: SettingLine, reverse: bool = False, apart_from: Outcome | None = None
+    line: SettingLine, reverse: bool = False, apart_from: Sequence[Outcome | None] = ()
 ) -> tuple[str, ...]:
     """Outcomes that likely get worse, and losses that likely rise, by the change or by going back.
 
-    apart_from : an outcome that is shown already.
+    apart_from : outcomes that are shown already.
     """
     found = []
     for outcome in line.outcomes:
-        named = outcome.name in (*SIDE_EFFECTS, *LOSS_OUTCOMES) and outcome is not apart_from
+        named = outcome.name in (*SIDE_EFFECTS, *LOSS_OUTCOMES) and outcome not in apart_from
         if not named or outcome.chance_less is None:
             continue
         rises = outcome.chance_less if reverse else 1 - outcome.chance_less
@@ -148,6 +182,10 @@ def side_effects(
         word = "sure" if confidence(outcome.chance_less).word == "sure" else "likely"
         found.append(f"more {outcome.words} {word}: {signed(size)}{NARROW}%")
     return tuple(found)
+
+
+def _rose(outcome: Outcome) -> str:
+    return f"{outcome.words.capitalize()} rose: {_sized(outcome)}."
 
 
 def _sized(outcome: Outcome) -> str:

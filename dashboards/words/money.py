@@ -56,7 +56,8 @@ def saved_in_words(found: Saving, crop: str | None, farm: Farm) -> str:
     middle, low, high = (value * factor for value in (found.per_ha, found.low, found.high))
     chance = found.chance if middle > 0 else 1 - found.chance
     ends = (low, high) if middle > 0 else (-high, -low)
-    size = f"{significant(abs(middle))}{NARROW}{unit} ({signed(ends[0])} to {signed(ends[1])})"
+    size = f"{significant(abs(middle))}{NARROW}{unit}"
+    span = f"({signed(ends[0])} to {signed(ends[1])})"
     what = "saves" if middle > 0 else "costs"
     of_time = " of machine time" if found.by == "time" else ""
-    return f"{what} {size}{of_time}, {chance_in_words(chance)}"
+    return f"{what} {size}{of_time} {span}, {chance_in_words(chance)}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -67,13 +67,26 @@ class SettingLine:
     @property
     def raised(self) -> Outcome | None:
         """The loss that likely rose: the machine's; where that is not known, one while no other likely fell."""
-        losses = [o for o in self.outcomes if o.name in LOSS_OUTCOMES and o.chance_less is not None]
-        machine = next((o for o in losses if o.name == "machine_loss"), None)
-        rose = [o for o in losses if 1 - (o.chance_less or 0.0) >= LIKELY]
+        return self._likely(lambda less: 1 - less)
+
+    @property
+    def lowered(self) -> Outcome | None:
+        """The loss that likely fell, in the same way."""
+        return self._likely(lambda less: less)
+
+    def _likely(self, chance: Callable[[float], float]) -> Outcome | None:
+        chances = [
+            (chance(o.chance_less), o)
+            for o in self.outcomes
+            if o.name in LOSS_OUTCOMES and o.chance_less is not None
+        ]
+        machine = next((one for one in chances if one[1].name == "machine_loss"), None)
         if machine is not None:
-            return machine if machine in rose else None
-        fell = any((o.chance_less or 0.0) >= LIKELY for o in losses)
-        return None if fell else min(rose, key=lambda o: o.chance_less or 0.0, default=None)
+            return machine[1] if machine[0] >= LIKELY else None
+        if any(1 - likely >= LIKELY for likely, _ in chances):
+            return None
+        likely, most = max(chances, key=lambda one: one[0], default=(0.0, None))
+        return most if likely >= LIKELY else None
 
 
 def _clearness(outcome: Outcome) -> float:

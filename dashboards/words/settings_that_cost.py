@@ -6,31 +6,36 @@ from dataclasses import dataclass
 
 import polars as pl
 from chaffinch.dashboards.words.confidence import confidence
+from chaffinch.dashboards.words.instruction import instruction_for
 from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.money import saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
-from chaffinch.dashboards.words.terms import NARROW, capitalized, signed
+from chaffinch.dashboards.words.terms import NARROW, signed
+from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm
 
 
 @dataclass(frozen=True, slots=True)
 class Costly:
-    """A setting in force, and what it costs in a sentence."""
+    """A setting in force, what it costs in a sentence, and what to do."""
 
     machine: str
     crop: str | None
     line: SettingLine
     sentence: str
+    do: str
 
 
 def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[Costly]:
     """Settings whose last value likely raised the machine's loss, or one loss where no other likely fell.
 
-    all_tables : effects, loss_curves, adjustments. Of each machine and crop the whole way to the value now in force
-    counts; what was undone is not among them.
+    all_tables : effects, loss_curves, adjustments, responses. Of each machine and crop the whole way to the value now
+    in force counts; what was undone is not among them.
     """
     found = []
     for one in machine_lines(*(all_tables[name] for name in ("effects", "loss_curves", "adjustments"))):
+        here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
+        best = best_values(all_tables["responses"].filter(here, pl.col("machine") == one.machine))
         for line, curve in zip(one.lines, one.curves, strict=True):
             worst = None if line.undone else line.raised
             if worst is None:
@@ -38,7 +43,9 @@ def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[
             saved = saving_of(line.outcome("machine_loss"), curve, one.crop, farm)
             money = f"; {saved_in_words(saved, one.crop, farm)}" if saved else ""
             size = f"{signed(worst.percent or 0.0)}{NARROW}%, {confidence(worst.chance_less or 0.0).text}"
-            sentence = f"{line.title}: {capitalized(worst.words)} {size}{money}."
+            sentence = f"{line.title}: {worst.words} {size}{money}."
             cost = saved.per_ha if saved else 0.0
-            found.append((cost, -(worst.log_ratio or 0.0), Costly(one.machine, one.crop, line, sentence)))
+            now = instruction_for([line], best)
+            costly = Costly(one.machine, one.crop, line, sentence, now.do if now else "")
+            found.append((cost, -(worst.log_ratio or 0.0), costly))
     return [one for *_, one in sorted(found, key=lambda f: (f[0], f[1], f[2].machine, f[2].sentence))]

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words import terms
+from chaffinch.dashboards.words.confidence import confidence
 from chaffinch.dashboards.words.shown_units import Scale
 from chaffinch.dashboards.words.terms import (
     LOSS_OUTCOMES,
@@ -61,6 +62,13 @@ class Outcome:
     def has_range(self) -> bool:
         """Whether there is an estimate with a range, however wide."""
         return None not in (self.log_ratio, self.log_low, self.log_high)
+
+    @property
+    def open(self) -> bool:
+        """Whether neither way is at least likely."""
+        if self.verdict in ("less", "more"):
+            return False
+        return not self.known or self.chance_less is None or confidence(self.chance_less).word == "open"
 
     @property
     def cells(self) -> list[str]:

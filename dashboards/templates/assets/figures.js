@@ -1,6 +1,6 @@
 // Draws the figures of a page from the JSON in the page, in the colours of the look and the shape of the window.
 (() => {
-  const NARROW_PX = 640;
+  const NARROW_PX = 640, LABEL_PX = 16;
   const coarse = matchMedia("(pointer: coarse)").matches;
   const config = {
     responsive: true, displaylogo: false, displayModeBar: false, scrollZoom: false, doubleClick: "reset",
@@ -14,15 +14,22 @@
   // On a wide window the labels are left of the bars; on a narrow one above them.
   const putLabelsAbove = (layout) => {
     const aside = layout.meta.labels_px;
-    layout.height = 62 + (layout.height - 62) * 1.45;
+    layout.height = 62 + (layout.height - 62) * 1.95;
     layout.margin.l = 10;
     layout.margin.r = 10;
+    layout.margin.t = 16;
     layout.shapes = layout.shapes.filter((shape) => shape.name !== "rule of labels");
+    layout.xaxis.tickfont = layout.xaxis.title.font = { size: LABEL_PX };
     for (const note of layout.annotations) {
       note.xshift += aside;
-      note.font = { size: 12 };
-      if (note.name === "label") note.yshift = 25;
+      note.font = { size: LABEL_PX };
+      if (note.name === "label") note.yshift = 30;
+      else note.text = note.text.split("<br>").map(inTwo).join("<br>");
     }
+  };
+  const inTwo = (line) => {
+    const at = line.length > 34 ? line.lastIndexOf(" ", 36) : -1;
+    return at > 0 ? `${line.slice(0, at)}<br>${line.slice(at + 1)}` : line;
   };
   // A map is as high as the field asks for, within what a window shows at once.
   // Marks are as wide as a pass, so that the field fills like the ground does.
@@ -75,7 +82,9 @@
   const wholeRange = (id) =>
     JSON.parse(scripts.find((script) => script.dataset.figure === id).textContent).layout.xaxis.range;
   const ms = (end) => (typeof end === "number" ? end : Date.parse(`${end.replace(" ", "T")}Z`));
-  const redraw = (fits) => Promise.all(scripts.filter(fits).map(draw));
+  // What is folded away has no width; it is drawn when it is opened.
+  const inSight = (script) => !document.getElementById(script.dataset.figure).closest("details:not([open])");
+  const redraw = (fits) => Promise.all(scripts.filter((script) => inSight(script) && fits(script)).map(draw));
   const hasMap = (script) => script.textContent.includes('"seconds":');
 
   // Whatever part of the time one row shows, all rows show, and the map fades the rest of the way driven.
@@ -93,7 +102,7 @@
   // One after another, first those in sight, with room between them for scrolling and taps.
   const inTurn = async () => {
     const top = (script) => document.getElementById(script.dataset.figure).getBoundingClientRect().top;
-    const waiting = [...scripts].sort((a, b) => Math.abs(top(a)) - Math.abs(top(b)));
+    const waiting = scripts.filter(inSight).sort((a, b) => Math.abs(top(a)) - Math.abs(top(b)));
     for (const script of waiting) {
       await draw(script);
       await new Promise((next) => setTimeout(next));
@@ -111,6 +120,9 @@
     document.body.dataset.drawn = "yes";
   });
 
+  document.addEventListener("toggle", (event) => {
+    if (event.target.open) redraw((script) => event.target.contains(document.getElementById(script.dataset.figure)));
+  }, true);
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button");
     if (button?.dataset.switch) {
