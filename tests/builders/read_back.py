@@ -34,7 +34,11 @@ READ = """() => [...document.querySelectorAll('script[data-figure]')].map(script
 
 
 def figures_of(page: Any) -> list[dict[str, Any]]:
-    """Every figure that the browser has drawn: its traces, and the texts of its table."""
+    """Every figure of the page, unfolded and drawn: its traces, and the texts of its table."""
+    page.evaluate("for (const fold of document.querySelectorAll('details:has(figure)')) fold.open = true")
+    page.wait_for_function(
+        "[...document.querySelectorAll('.plot')].every(plot => plot._fullLayout)", timeout=20_000
+    )
     return page.evaluate(READ)
 
 

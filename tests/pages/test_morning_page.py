@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from statistics import NormalDist
 
 import polars as pl
 import pytest
@@ -73,7 +75,8 @@ def shown(
     **more: object,
 ) -> tuple[dict, str]:
     """The context of the page and its text."""
-    held = {
+    names = ("loss_curves", "adjustments", "responses")
+    held = {name: frame(name, []) for name in names} | {
         "deliveries": frame("deliveries", list(deliveries)),
         "effects": frame("effects", list(effects)),
         "set_aside": frame("set_aside", list(set_aside)),
@@ -164,42 +167,75 @@ def test_silent_machines() -> None:
     ahead = [machine("Combine A", NOW), machine("Combine B", NOW + timedelta(days=30))]
     assert shown(machines=ahead)[0]["silent"]["machines"] == []
     _, text = shown(machines=[machine("Combine A", NOW - timedelta(days=60))])
-    assert "No machine has logged since 24 May 2026, 60 days ago." in text
+    assert "No machine has logged since 24 May 2026: the season has ended." in text
+    _, text = shown(machines=[machine("Combine A", NOW - timedelta(days=6))])
+    assert "No machine has logged since 17 July 2026, 6 days ago." in text
+
+
+def measured(log_ratio: float, **more: object) -> dict[str, object]:
+    """A row of ``effects`` with its numbers and probability, of a standard error of 0.05."""
+    ends = {"": log_ratio, "_low": log_ratio - 0.1, "_high": log_ratio + 0.1}
+    numbers = {f"log_ratio{end}": value for end, value in ends.items()}
+    numbers |= {f"percent{end}": 100 * math.expm1(value) for end, value in ends.items()}
+    clear = abs(log_ratio) > 0.1
+    verdict = ("less" if log_ratio < 0 else "more") if clear else "no clear change"
+    chance = NormalDist().cdf(-log_ratio / 0.05)
+    return effect(**numbers, verdict=verdict, chance_less=chance, **more)
 
 
 def test_verdicts_that_changed_and_effects_that_are_new() -> None:
+    sieve = {"setting": "upper_sieve_opening", "from_value": "14", "to_value": "16", "unit": "mm"}
     before = frame(
         "effects",
         [
-            effect(verdict="cannot tell", percent=None),
-            effect(outcome="capacity", verdict="more"),
-            effect(setting="gone", outcome="machine_loss"),
+            measured(-0.2) | {"verdict": "cannot tell"},
+            measured(0.0, outcome="capacity"),
+            measured(-0.2, setting="gone", outcome="machine_loss"),
         ],
     )
     now = [
-        effect(),
-        effect(outcome="capacity", verdict="more"),
-        effect(time=NOW, verdict="no clear change"),
-        effect(time=NOW, setting="rotor_speed"),
+        measured(-0.2),
+        measured(0.0, outcome="capacity"),
+        measured(0.01, time=NOW, **sieve),
+        measured(0.3, time=NOW, setting="rotor_speed"),
     ]
-    context, text = shown(effects=now, earlier=before)
-    effects = context["effects"]
-    assert [(one["was"], one["verdict"]) for one in effects["changed"]] == [("cannot tell", "less")]
-    assert [one["change"] for one in effects["new"]] == ["Separation rotor speed 900 → 950 rpm"]
-    assert (effects["new_quiet"], effects["gone"]) == (1, 1)
-    assert "before: cannot tell" in text and "down 20" in text
-    _, text = shown(effects=now, earlier=frame("effects", now))
+    place = [machine("Combine A", NOW) | {"first_time": NOW - timedelta(days=1)}]
+    context, text = shown(effects=now, earlier=before, machines=place)
+    answers = context["answers"]
+    assert [(one["was"], one["line"].title) for one in answers["changed"]] == [
+        ("cleaning loss cannot tell", "Fan speed 900 → 950 rpm")
+    ]
+    assert [one["line"].title for one in answers["new"]] == ["Separation rotor speed 900 → 950 rpm"]
+    assert (answers["quiet"], answers["gone"], answers["count"]) == (1, 1, 3)
+    assert "before: cleaning loss cannot tell" in text and "Cleaning loss −18" in text
+    _, text = shown(effects=now, earlier=frame("effects", now), machines=place)
     assert "Every verdict is as it was a day ago" in text
 
 
 def test_a_joint_change_is_shown_once() -> None:
     both = [
-        effect(joint_id="1"),
-        effect(joint_id="1", setting="upper_sieve_opening", from_value="14", to_value="16", unit="mm"),
+        measured(-0.3, joint_id="1"),
+        measured(
+            -0.3, joint_id="1", setting="upper_sieve_opening", from_value="14", to_value="16", unit="mm"
+        ),
     ]
-    context, _ = shown(effects=both)
-    (one,) = context["effects"]["new"]
-    assert one["change"] == "Fan speed 900 → 950 rpm and Upper sieve opening 14 → 16 mm"
+    place = [machine("Combine A", NOW) | {"first_time": NOW - timedelta(days=1)}]
+    context, _ = shown(effects=both, machines=place)
+    (one,) = context["answers"]["new"]
+    assert one["line"].title == "Fan speed 900 → 950 rpm and Upper sieve opening 14 → 16 mm"
+
+
+def test_what_is_in_force_and_costs_comes_first_with_cautions() -> None:
+    moves = [(f"{900 + 10 * k}", f"{910 + 10 * k}", f"Combine {k}") for k in range(9)]
+    rows = [
+        measured(0.3 + 0.01 * k, from_value=a, to_value=b, machine=name)
+        for k, (a, b, name) in enumerate(moves)
+    ]
+    context, text = shown(effects=rows, machines=[machine(name, NOW) for *_, name in moves])
+    assert [one.about for one in context["worse"]] == [f"Combine {k}, Wheat" for k in range(8, 1, -1)]
+    assert context["worse"][0].do.replace("\u00a0", " ") == "Go back to 980 rpm: fan speed"
+    assert "and 2 more" in text and "Stop the engine" in text
+    assert text.index("What to change") < text.index("New answers") < text.index("Files to check")
 
 
 def test_suspicious_sensors_and_notes_are_shown_with_cautions() -> None:

@@ -152,9 +152,11 @@ def test_every_figure_draws_the_numbers_of_its_table(visit, friendly_site, read_
         assert names == {"effects", "course", "map", "curve"}
 
 
-def test_every_verdict_has_its_own_mark_in_the_chart(field):
+def test_every_verdict_has_its_own_mark_in_the_chart(field, read_back):
+    read_back.figures_of(field)
     marks = field.evaluate(
-        """() => document.getElementById('effects-main').data.filter(t => t.error_x)
+        """() => ['effects-main', 'effects-main-open']
+            .flatMap(id => document.getElementById(id).data).filter(t => t.error_x)
             .map(t => [t.name, t.marker.symbol])"""
     )
     symbols = {verdict: {symbol for name, symbol in marks if name == verdict} for verdict, _ in marks}

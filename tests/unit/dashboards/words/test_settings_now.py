@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -136,6 +137,26 @@ def test_try_a_value_that_the_responses_say_is_likely_better():
     assert "−18 %" in text
 
 
+def test_the_larger_gain_comes_first_and_going_back_needs_no_trial():
+    """A value tried before is as good as the curve's best: no trial then; a far better one is worth it."""
+    raised = line(outcome("machine_loss", 0.18, 0.001))
+    assert said(raised, best=(BEST,)).startswith("Go back to 850 rpm")
+    far = replace(BEST, log_ratio=-0.5, log_ratio_low=-0.6, log_ratio_high=-0.4)
+    assert said(raised, best=(far,)).startswith("Try 930 rpm")
+    fan = line(outcome("machine_loss", 0.6, 0.001), setting="fan_speed", before="1000", after="1100")
+    assert said(raised, fan, best=(far,)).startswith("Go back to 1000 rpm: fan speed")
+
+
+def test_what_was_set_back_is_set_again_where_it_was_better_and_kept_where_it_was_worse():
+    back = {"now": "850", "undone": True}
+    better = replace(line(outcome("machine_loss", -0.3, 0.99)), **back)
+    worse = replace(line(outcome("machine_loss", 0.3, 0.01)), **back)
+    assert said(better).startswith(
+        "Set 950 rpm again: separation rotor speed Machine loss was lower there: −26 %"
+    )
+    assert said(worse).startswith("Keep 850 rpm: separation rotor speed Machine loss rose at 950 rpm: +35 %")
+
+
 def test_a_curve_about_another_value_in_use_says_nothing_of_this_field():
     text = said(line(outcome("machine_loss", -0.3, 0.999), after="900"), best=(BEST,))
     assert text.startswith("Keep 900 rpm")
@@ -191,7 +212,12 @@ def adjusted(hour: int, before: str, after: str, crop: str = "wheat") -> dict:
 def test_attention_ends_where_a_setting_went_back_even_without_an_effect_of_its_own():
     """Raised while cutting, set back while standing: the way back has no effect, but the value is in force."""
     raised, curves = frame(adjusted(1, "850", "950")), tables()["loss_curves"].empty()
-    still = {"effects": raised, "loss_curves": curves, "adjustments": logged((1, "850", "950"))}
+    still = {
+        "effects": raised,
+        "loss_curves": curves,
+        "responses": tables()["responses"].empty(),
+        "adjustments": logged((1, "850", "950")),
+    }
     back = still | {"adjustments": logged((1, "850", "950"), (2, "950", "850"))}
     assert [one.line.now for one in settings_that_cost(still, Farm())] == ["950"]
     assert settings_that_cost(back, Farm()) == []
