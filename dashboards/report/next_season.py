@@ -161,7 +161,7 @@ def _of_line(key: MachineSetting, line: SettingLine, curve: Mapping[str, Any] | 
     machine = line.outcome("machine_loss")
     saved = saving_of(machine, curve, key[1], farm)
     judged = machine if machine is not None and machine.known else line.leading
-    rose, fell = line.raised, _fell(line)
+    rose, fell = line.raised, line.lowered
     there = Advice(*key, unit, KEEP_IT, before, after, judged, saved, None)
     if rose is not None:
         judged = judged if judged is not None and _likely(judged, less=False) else rose
@@ -171,14 +171,6 @@ def _of_line(key: MachineSetting, line: SettingLine, curve: Mapping[str, Any] | 
         return replace(there, do=CHANGE_IT if line.undone else KEEP_IT)
     # Open: the value in use is written last.
     return replace(_turned(there) if line.undone else there, do=STILL_OPEN)
-
-
-def _fell(line: SettingLine) -> bool:
-    """Whether a loss likely fell and the machine's did not rise: as the instruction of a field page has it."""
-    machine = line.outcome("machine_loss")
-    if machine is not None and machine.known and (machine.chance_less or 0.5) < 0.5:
-        return False
-    return line.leading is not None and _likely(line.leading, less=True)
 
 
 def _likely(outcome: Outcome, less: bool) -> bool:

@@ -43,13 +43,12 @@ def instruction_for(lines: Sequence[SettingLine], best: Sequence[BestValue]) -> 
     change that matters most, since it is open.
     """
     known = [line for line in lines if line.outcomes]
-    acts = [one for line in known if (one := _back(line) or _again(line))]
-    for value in best:
-        line = next((one for one in known if one.setting == value.setting), None)
-        found = _better(value, line) if line else None
-        back = next((one for one in acts if one[1].line is line), None)
-        if found and (back is None or found[0] >= back[0] + WORTH_TRYING):
-            acts.append(found)
+    of_setting = {value.setting: value for value in best}
+    acts = [
+        one
+        for line in known
+        if (one := _better(of_setting.get(line.setting or ""), line) or _back(line) or _again(line))
+    ]
     candidates = (
         *_ranked(acts),
         *_ranked([one for line in known if (one := _keep(line))]),
@@ -89,11 +88,16 @@ def _again(line: SettingLine) -> Ranked | None:
     return -(best.log_ratio or 0.0), Instruction(do, why, side_effects(line), line)
 
 
-def _better(best: BestValue, line: SettingLine) -> Ranked | None:
-    """A value inside the range tried that is likely better than the one in force."""
-    if line.now is None or best.outcome not in LOSS_OUTCOMES:
+def _better(best: BestValue | None, line: SettingLine) -> Ranked | None:
+    """A value inside the range tried that is likely better than the one in force.
+
+    Of the two values of the line itself its own effect says which is better.
+    """
+    if best is None or line.now is None or best.outcome not in LOSS_OUTCOMES:
         return None
     if not _is_value(line.now, best.value_in_use) or best.value == best.value_in_use:
+        return None
+    if any(end is not None and _is_value(end, best.value) for end in line.settings[0][1:3]):
         return None
     gain = -best.log_ratio
     half = (best.log_ratio_high - best.log_ratio_low) / 2
@@ -126,10 +130,8 @@ def _keep(line: SettingLine) -> Ranked | None:
     """The value in force, where a loss likely fell, or rose until it was set back."""
     if line.undone:
         return _keep_before(line)
-    best, machine = line.leading, line.outcome("machine_loss")
-    if best is None or (best.chance_less or 0.0) < LIKELY:
-        return None
-    if machine is not None and machine.chance_less is not None and machine.chance_less < 0.5:
+    best, machine = line.lowered, line.outcome("machine_loss")
+    if best is None:
         return None
     after = line.settings[0][2]
     if line.setting is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -67,26 +67,22 @@ class SettingLine:
     @property
     def raised(self) -> Outcome | None:
         """The loss that likely rose: the machine's; where that is not known, one while no other likely fell."""
-        return self._likely(lambda less: 1 - less)
+        losses = [o for o in self.outcomes if o.name in LOSS_OUTCOMES and o.chance_less is not None]
+        machine = next((o for o in losses if o.name == "machine_loss"), None)
+        rose = [o for o in losses if 1 - (o.chance_less or 0.0) >= LIKELY]
+        if machine is not None:
+            return machine if machine in rose else None
+        fell = any((o.chance_less or 0.0) >= LIKELY for o in losses)
+        return None if fell else min(rose, key=lambda o: o.chance_less or 0.0, default=None)
 
     @property
     def lowered(self) -> Outcome | None:
-        """The loss that likely fell, in the same way."""
-        return self._likely(lambda less: less)
-
-    def _likely(self, chance: Callable[[float], float]) -> Outcome | None:
-        chances = [
-            (chance(o.chance_less), o)
-            for o in self.outcomes
-            if o.name in LOSS_OUTCOMES and o.chance_less is not None
-        ]
-        machine = next((one for one in chances if one[1].name == "machine_loss"), None)
-        if machine is not None:
-            return machine[1] if machine[0] >= LIKELY else None
-        if any(1 - likely >= LIKELY for likely, _ in chances):
+        """The loss that likely fell, if it is the one known best and the machine's did not rise."""
+        best, machine = self.leading, self.outcome("machine_loss")
+        if best is None or (best.chance_less or 0.0) < LIKELY:
             return None
-        likely, most = max(chances, key=lambda one: one[0], default=(0.0, None))
-        return most if likely >= LIKELY else None
+        rose = machine is not None and machine.chance_less is not None and machine.chance_less < 0.5
+        return None if rose else best
 
 
 def _clearness(outcome: Outcome) -> float:

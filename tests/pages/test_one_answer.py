@@ -31,6 +31,11 @@ DO = re.compile(
     r"<p class=\"do\">(?P<verb>Keep|Go back to|Try|Compare|Set) (?P<value>[^:<]*): (?P<label>[^<]*?)"
     r"(?:, [^<]*)?\.</p>"
 )
+ADVICE = re.compile(
+    r"<th scope=\"row\"><strong>(.*?)</strong>.*?</th>"
+    r"<td><bdi>(.*?)</bdi><br><span class=\"quiet\"><bdi>(.*?)</bdi></span></td>",
+    re.DOTALL,
+)
 MOST_LISTED = 7
 
 
@@ -268,6 +273,33 @@ def test_no_two_pages_tell_a_machine_to_set_a_setting_differently(instructions):
     for one in instructions:
         by_setting.setdefault((one.machine, one.crop, one.label), set()).add((one.verb, one.value))
     assert [(key, said) for key, said in by_setting.items() if len(said) > 1] == []
+
+
+def test_the_report_advises_what_the_pages_instruct(told, instructions):
+    """Value and kind of every instruction for a single setting, in the report's rows for next season."""
+    _, _, report = told
+    advised: dict[tuple[str, str, str], set[tuple[str, str]]] = {}
+    for caption in (
+        "Most money first; from → to lies within the values tried",
+        "Every setting of every machine and crop",
+    ):
+        table = re.search(rf"<caption>{caption}</caption>(.*?)</table>", report, re.DOTALL)
+        for band in re.split(r"class=\"band\"[^>]*>", table[1] if table else "")[1:]:
+            kind = text_of(band).split(":")[0].split(" ")[0]
+            for title, machine, crop in ADVICE.findall(band):
+                _, after = text_of(title).split(" → ")
+                label = next(known for known in LABELLED if text_of(title).lower().startswith(f"{known} "))
+                key = (text_of(machine), text_of(crop), label)
+                advised.setdefault(key, set()).add((kind, after))
+    assert advised
+    compared = 0
+    for one in instructions:
+        if one.verb == "Compare" or one.label not in LABELLED or one.value == "it up":
+            continue
+        kind = "Keep" if one.verb == "Keep" else "Change"
+        assert advised[one.machine, one.crop, one.label] == {(kind, one.value.removesuffix(" again"))}, one
+        compared += 1
+    assert compared > 0
 
 
 def test_the_machine_page_speaks_of_every_change_in_which_the_machine_took_part(told, said):
