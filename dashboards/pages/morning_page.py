@@ -246,11 +246,11 @@ def _new_answers(
             }
             answers += _answers_of(place, held, moved, links, farm)
     answers.sort(key=lambda one: one["line"].weight, reverse=True)
-    said = [one for one in answers if one["was"] or not one["line"].open]
+    listed = [one for one in answers if one["was"] or not one["line"].open]
     return {
-        "changed": [one for one in said if one["was"]],
-        "new": [one for one in said if not one["was"]],
-        "quiet": len(answers) - len(said),
+        "changed": [one for one in listed if one["was"]],
+        "new": [one for one in listed if not one["was"]],
+        "quiet": len(answers) - len(listed),
         "gone": before.join(shown, on=list(_EFFECT_KEY), how="anti", nulls_equal=True).height,
         "season": differ.filter(~own, pl.col("was").is_not_null()).height,
         "count": len(answers),
