@@ -25,11 +25,15 @@ from chaffinch.dashboards.pages.overview_page import index_context
 from chaffinch.dashboards.pages.season_page import crops_of, season_context
 from chaffinch.dashboards.pages.settings_in_use import settings_of_jobs
 from chaffinch.dashboards.pages.trial_page import trial_context
+from chaffinch.dashboards.paper.page import paper_page
+from chaffinch.dashboards.paper.printing import print_pdf
 from chaffinch.dashboards.sensors.sensor_page import sensor_context
+from chaffinch.dashboards.start_sheet.collected import start_sheet_href, start_sheets_of
+from chaffinch.dashboards.start_sheet.sheet import start_sheet
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.links import crop_href, machine_href, sensors_href
+from chaffinch.dashboards.words.links import crop_href, field_href, machine_href, sensors_href
 from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, suggestion_sentence, trial_href
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
@@ -191,7 +195,8 @@ def write_site(
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
     worth = _suggested(lake, farm, tables["responses"])
-    _put_groups(pages, where, tables, farm, ground, trials, worth)
+    sheets = _put_start_sheets(pages, where, tables, farm, ground)
+    _put_groups(pages, where, tables, farm, ground, trials, worth, sheets)
     _put_sensors(pages, tables["field_jobs"], weighed, farm, ground)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
@@ -229,6 +234,36 @@ def _morning_digest(
     new = recent(tables["deliveries"], now)["delivery"].sort().to_list()
     before = tables["effects"].clear() if earlier is None else earlier
     return digest_of([everything, words.day(now, farm.time_zone), repr(new), repr(list(notes)), before])
+
+
+def _put_start_sheets(
+    pages: Pages, where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm, ground: str
+) -> dict[str, list[tuple[str, str]]]:
+    """A page and a PDF per machine and crop; of each machine the crops with their pages."""
+    facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
+    placed = where.with_columns(
+        pl.Series("href", list(map(field_href, where.iter_rows(named=True))), pl.String)
+    )
+    found: dict[str, list[tuple[str, str]]] = {}
+    for one in start_sheets_of(placed, tables, facts, farm):
+        page = start_sheet_href(one.machine, one.crop)
+        found.setdefault(one.machine, []).append((words.crop_label(one.crop), page))
+        paper = page.removesuffix(".html") + ".pdf"
+        here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
+        mine = one.effects.filter(here & (pl.col("machine").is_null() | (pl.col("machine") == one.machine)))
+        digest = digest_of([ground, repr((one.advice, one.used, one.last, one.fields)), mine])
+        if pages.holds(page, digest) and pages.holds(paper, digest):
+            pages.put(page, digest, bytes)
+            pages.put(paper, digest, bytes)
+            continue
+        links = [
+            (one.machine, f"../{machine_href(one.machine)}"),
+            ("Print this sheet (PDF, one page)", paper.split("/")[-1]),
+        ]
+        sheet = start_sheet(one, farm, links)
+        pages.write(page, digest, paper_page(sheet))
+        pages.write(paper, digest, print_pdf(sheet, one.last))
+    return found
 
 
 def _put_sensors(
@@ -285,8 +320,9 @@ def _put_groups(
     ground: str,
     trials: Sequence[ShownTrial],
     suggested: Mapping[str, list[str]],
+    sheets: Mapping[str, list[tuple[str, str]]],
 ) -> None:
-    """A page per machine and per crop. suggested : sentences on worthwhile trials, by machine."""
+    """A page per machine and per crop. suggested : sentences on trials. sheets : start sheets. Both by machine."""
     effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, tables, facts)
@@ -296,6 +332,8 @@ def _put_groups(
     with_jobs = tables["field_jobs"]["machine"].unique()
     sensors_of = {machine_href(machine): sensors_href(machine) for machine in with_jobs}
     by_machine = lot.effects.partition_by("machine", as_dict=True)
+
+    sheets_of = {machine_href(machine): listed for machine, listed in sheets.items()}
 
     def put(
         page: str,
@@ -315,10 +353,15 @@ def _put_groups(
                 season,
                 noted,
                 shared,
-                repr((shown, worth, sensors_of.get(page))),
+                repr((shown, worth, sensors_of.get(page), sheets_of.get(page))),
             ]  # fmt: skip
         )
-        more = {"trials": shown, "suggested": worth, "sensors_href": sensors_of.get(page)}
+        more = {
+            "trials": shown,
+            "suggested": worth,
+            "sensors_href": sensors_of.get(page),
+            "start_sheets": sheets_of.get(page, []),
+        }
         pages.put(page, digest, lambda: render("group", context() | more, "../"))
 
     for machine in where["machine"].unique().sort():

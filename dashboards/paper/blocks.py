@@ -41,7 +41,7 @@ def _as_line(one: str | Run | Line) -> Line:
         return line(one)
     if len(one) == 2 and isinstance(one[0], str) and isinstance(one[1], str):
         return line((one[0], one[1]))
-    return one  # type: ignore[return-value]
+    return one
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +133,10 @@ Block = Heading | Paragraph | Bullets | Facts | Grid | Picture | Cautions | Cont
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """A document. logo : data URI, or empty. above : lines over the title. below : lines under it. footer : of the
-    last line. us : letter paper. tight : everything on as few pages as can be."""
+    """A document. logo : data URI, or empty. above : lines over the title. below : lines under it. footer : the last
+    line. us : letter paper. tight : in small type, without header and page numbers. scale :
+    of the type. links : (words, address) on the
+    page."""
 
     title: str
     above: Sequence[str]
@@ -145,3 +147,5 @@ class Paper:
     logo_words: str = ""
     us: bool = False
     tight: bool = False
+    scale: float = 1.0
+    links: Sequence[tuple[str, str]] = ()

@@ -7,7 +7,7 @@ import json
 from base64 import b64decode
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from chaffinch.dashboards.figures.theme import PALETTE, light
 from chaffinch.dashboards.paper import paper_file
@@ -25,14 +25,28 @@ def print_pdf(paper: Paper, dated: datetime) -> bytes:
 
     Raises ``ChaffinchError`` where the engine refuses, as it does a broken logo.
     """
+    made = _compiled(paper, "pdf", dated)
+    assert isinstance(made, bytes)
+    return made
+
+
+def count_pages(paper: Paper) -> int:
+    """Pages of ``paper``."""
+    made = _compiled(paper, "svg", None)
+    return len(made) if isinstance(made, list) else 1
+
+
+def _compiled(
+    paper: Paper, form: Literal["pdf", "svg"], dated: datetime | None
+) -> bytes | list[bytes] | None:
     import typst
 
-    given = _plain(_as_data(paper))
     try:
         return typst.compile(
             paper_file("paper.typ").encode(),
-            sys_inputs={"data": json.dumps(given, ensure_ascii=False)},
-            timestamp=int(dated.timestamp()),
+            format=form,
+            sys_inputs={"data": json.dumps(_plain(_as_data(paper)), ensure_ascii=False)},
+            timestamp=None if dated is None else int(dated.timestamp()),
         )
     except typst.TypstError as error:
         why = f"{error.message.rstrip('.')}."
@@ -62,6 +76,7 @@ def _as_data(paper: Paper) -> dict[str, Any]:
         "logo": logo,
         "paper": "us-letter" if paper.us else "a4",
         "tight": paper.tight,
+        "scale": paper.scale,
         "colours": {name: light(name) for name in PALETTE},
         "blocks": [_block(block) for block in paper.blocks],
     }

@@ -25,12 +25,12 @@ from chaffinch.dashboards.paper.blocks import (
 from chaffinch.dashboards.report.changes_part import changes_blocks, effect_cell
 from chaffinch.dashboards.report.client_part import MOST_ADVICE, advice_cells, advice_columns
 from chaffinch.dashboards.report.method_part import method_blocks
-from chaffinch.dashboards.report.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.report.season_tables import SHOWN, Group, SettingEffects
 from chaffinch.dashboards.report.worth import WeighedSeason, Worth
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.money import saved_in_words
+from chaffinch.dashboards.words.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN
 from chaffinch.dashboards.words.shown_units import priced, units_of, with_range
 from chaffinch.dashboards.words.terms import NARROW
 from chaffinch.pipelines.errors import counted

@@ -27,14 +27,15 @@ from chaffinch.dashboards.paper.blocks import (
 )
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.fields_part import fields_blocks, sized
-from chaffinch.dashboards.report.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN, Advice
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.report.season_tables import Group
 from chaffinch.dashboards.report.worth import WeighedSeason, lacking
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.cautions import own_cautions
-from chaffinch.dashboards.words.confidence import DEFINITION, chance_in_words
+from chaffinch.dashboards.words.confidence import DEFINITION, chance_in_words, confidence
 from chaffinch.dashboards.words.money import MEANING
+from chaffinch.dashboards.words.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN, Advice
+from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import amount, units_of, with_range
 from chaffinch.dashboards.words.trial_words import shown_trials
 from chaffinch.pipelines.agronomy.economics import Saving
@@ -118,7 +119,7 @@ def advice_cells(one: Advice, farm: Farm) -> list[Cell]:
     units = units_of(farm, one.crop)
     saved = one.saved_kg_ha
     tone = one.outcome.tone if one.outcome and one.outcome.tone != "unclear" else ""
-    lead = (sized(one.outcome), tone) if one.outcome and one.outcome.known else quiet("cannot tell yet")
+    lead = (_loss(one.outcome), tone) if one.outcome and one.outcome.known else quiet("cannot tell yet")
     return [
         cell(strong(words.setting_change(one.setting, one.before, one.after, one.unit)), lead),
         cell(one.machine, quiet(words.crop_label(one.crop))),
@@ -127,6 +128,13 @@ def advice_cells(one: Advice, farm: Farm) -> list[Cell]:
         cell(_chance(one)),
         cell(next_trial(one) or "–"),
     ]
+
+
+def _loss(outcome: Outcome) -> str:
+    """With how sure it is, where the chance of the row is that of money and so of machine loss."""
+    if outcome.name == "machine_loss" or outcome.chance_less is None:
+        return sized(outcome)
+    return f"{sized(outcome)}, {confidence(outcome.chance_less).text}"
 
 
 def money_range(saving: Saving, crop: str | None, farm: Farm) -> str:

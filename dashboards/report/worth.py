@@ -12,11 +12,11 @@ from functools import cached_property
 from typing import Any
 
 import polars as pl
-from chaffinch.dashboards.report.next_season import Advice, advice_of
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
 from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.money import saving_of
+from chaffinch.dashboards.words.next_season import Advice, advice_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, units_of
@@ -26,6 +26,7 @@ from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion, suggestions
 from chaffinch.pipelines.work.load_calibration import weighed_loads
 
 # A log that pauses for longer than this many of its usual intervals was not cutting meanwhile. From memory.
@@ -78,7 +79,7 @@ class WeighedSeason:
 
     @cached_property
     def advice(self) -> list[Advice]:
-        return advice_of(self.data, self.lines, self.farm)
+        return advice_of(self.data.responses, self.lines, _suggested(self.data, self.farm), self.farm)
 
     @cached_property
     def crops(self) -> list[Group]:
@@ -95,6 +96,15 @@ def weighed_season(lake: ReadableLake, year: int, farm: Farm) -> WeighedSeason:
     by_field = changes_by_field(data)
     lines = machine_lines(data.effects, data.loss_curves, data.adjustments)
     return WeighedSeason(data, farm, by_field, lines, worths_of(lines, farm), cuts_of(data, by_field, farm))
+
+
+def _suggested(data: SeasonData, farm: Farm) -> list[Suggestion]:
+    """Trials that would pay."""
+    from chaffinch.pipelines.trials.design.planned_trial import binned_fields
+
+    if data.responses.is_empty():
+        return []
+    return suggestions(data.responses, binned_fields(data.lake, farm), farm)
 
 
 def worths_of(lines: Sequence[MachineLines], farm: Farm) -> list[Worth]:

@@ -47,6 +47,7 @@ FLOW = (
     ("dashboards/templates/assets",),
     ("dashboards/templates",),
     ("dashboards/sensors", "dashboards/paper"),
+    ("dashboards/start_sheet",),
     ("dashboards/pages", "dashboards/report"),
     ("dashboards",),
     ("pipelines/night",),

@@ -39,7 +39,8 @@ from chaffinch.schemas.tables import tables
 
 SEEN_HOLDS_S = 120.0
 # The record of what the pages were made from, next to index.html; and the folders of the other pages.
-SITE_RECORD, SITE_FOLDERS = "made_from.txt", ("assets", "fields", "machines", "crops", "trials", "sensors")
+SITE_RECORD = "made_from.txt"
+SITE_FOLDERS = ("assets", "fields", "machines", "crops", "trials", "sensors", "start_sheets")
 MOST_UNPACKED_BYTES = 2 << 30
 MOST_RATIO = 200
 MOST_FILES = 100_000

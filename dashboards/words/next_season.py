@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from chaffinch.dashboards.report.season_data import SeasonData
+import polars as pl
 from chaffinch.dashboards.words.confidence import LIKELY
 from chaffinch.dashboards.words.instruction import WORTH_TRYING
 from chaffinch.dashboards.words.machine_lines import MachineLines
@@ -20,7 +20,7 @@ from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.trials.answers.worth_trying import Suggestion, suggestions
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.schemas.tables import NOT_LOGGED
 
 # What to do, most pressing first.
@@ -61,10 +61,15 @@ class Advice:
         return (-kg[0], -kg[2], -kg[1]) if kg is not None else None
 
 
-def advice_of(data: SeasonData, lines: Sequence[MachineLines], farm: Farm) -> list[Advice]:
-    """One row a setting, those of most money first within what to do. lines : of ``machine_lines``."""
-    best = {(b.machine, b.crop, b.setting): b for b in best_values(data.responses) if b.machine is not None}
-    trials = {(t.machine, t.crop, t.setting): t for t in _suggested(data, farm)}
+def advice_of(
+    responses: pl.DataFrame, lines: Sequence[MachineLines], suggested: Sequence[Suggestion], farm: Farm
+) -> list[Advice]:
+    """One row a setting, those of most money first within what to do.
+
+    lines : of ``machine_lines``. suggested : trials that would pay.
+    """
+    best = {(b.machine, b.crop, b.setting): b for b in best_values(responses) if b.machine is not None}
+    trials = {(t.machine, t.crop, t.setting): t for t in suggested}
     found = []
     for one in lines:
         for line, curve in zip(one.lines, one.curves, strict=True):
@@ -74,14 +79,6 @@ def advice_of(data: SeasonData, lines: Sequence[MachineLines], farm: Farm) -> li
             advice = _better(key, best.get(key), line, curve, farm) or _of_line(key, line, curve, farm)
             found.append(replace(advice, trial=None if advice.do == KEEP_IT else trials.get(key)))
     return sorted(found, key=_rank)
-
-
-def _suggested(data: SeasonData, farm: Farm) -> list[Suggestion]:
-    from chaffinch.pipelines.trials.design.planned_trial import binned_fields
-
-    if data.responses.is_empty():
-        return []
-    return suggestions(data.responses, binned_fields(data.lake, farm), farm)
 
 
 def _rank(one: Advice) -> tuple[Any, ...]:
@@ -168,6 +165,11 @@ def _of_line(key: MachineSetting, line: SettingLine, curve: Mapping[str, Any] | 
         back = _turned(replace(there, outcome=judged))
         return replace(back, do=KEEP_IT if line.undone else CHANGE_IT)
     if fell:
+        there = (
+            there
+            if judged is not None and _likely(judged, less=True)
+            else replace(there, outcome=line.leading)
+        )
         return replace(there, do=CHANGE_IT if line.undone else KEEP_IT)
     # Open: the value in use is written last.
     return replace(_turned(there) if line.undone else there, do=STILL_OPEN)

@@ -5,20 +5,17 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
-from chaffinch.dashboards.report.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN, advice_of
 from chaffinch.dashboards.words.machine_lines import MachineLines
+from chaffinch.dashboards.words.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN, advice_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.pipelines.farm import parse_farm
 from chaffinch.schemas.tables import tables
 
 FARM = parse_farm("[prices]\nper_t = { wheat = 200 }\n")
+NO_RESPONSES = tables()["responses"].empty()
 CURVE = {"feed_t_h": 36.0, "yield_t_ha": 5.0, "loss_kg_ha": 150.0, "loss_log_error": 0.0, "slope": None,
          "slope_error": None}  # fmt: skip
-
-
-class Season:
-    responses = tables()["responses"].empty()
 
 
 def loss(log_ratio: float, chance_less: float, kg: float) -> Outcome:
@@ -43,7 +40,7 @@ def advice(outcome: Outcome, undone: bool):
         (("fan_speed", "1000", "1050", "rpm"),), 1, 2 if undone else 1, datetime(2026, 7, 20, tzinfo=UTC), now,
         undone, (outcome,),
     )  # fmt: skip
-    (one,) = advice_of(Season(), [MachineLines("Combine A", "wheat", [line], [CURVE])], FARM)
+    (one,) = advice_of(NO_RESPONSES, [MachineLines("Combine A", "wheat", [line], [CURVE])], [], FARM)
     return one
 
 
