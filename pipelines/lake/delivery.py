@@ -21,6 +21,8 @@ TAKEN_IN = "taken in"
 WITH_ASIDE = "taken in with rows set aside"
 UNREADABLE = "could not be read"
 RETRACTED = "retracted"
+# All its rows are in another delivery as well.
+REPEATED = "repeated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,7 @@ class Delivery:
             "rows_stored": json.dumps({name: frame.height for name, frame in frames.items()}),
             "read_with": self.read_with,
             "stated": self.stated,
+            "repeats": None,
             "taken_in_at": taken_in_at,
         }
 

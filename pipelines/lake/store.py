@@ -23,6 +23,7 @@ from chaffinch.pipelines.lake.delivery import (
     DATA_TABLES,
     DERIVED_TABLES,
     ESTIMATED_WITH_EFFECTS,
+    REPEATED,
     RETRACTED,
     Delivery,
 )
@@ -189,20 +190,23 @@ class Lake(LakeReader):
             row = self.find_delivery(delivery)
             if row["status"] == RETRACTED:
                 raise CallError(f"{row['name']} is retracted already; to undo that, add --undo.")
-            emptied = {
-                "status": RETRACTED,
-                "reason": "It was taken out on request.",
-                "rows_kept": 0,
-                "rows_set_aside": 0,
-                "machines": [],
-                "fields": [],
-                "findings": [],
-                "rows_stored": "{}",
-            }
-            cleared = dict.fromkeys(("judgement", "stated", "first_time", "last_time"))
-            self._commit_ledger([row["delivery"]], [row | emptied | cleared])
+            self._commit_ledger(
+                [row["delivery"]], [row | _emptied(RETRACTED, "It was taken out on request.")]
+            )
             self._remove_rows([row["delivery"]])
             return str(row["name"])
+
+    def put_out(self, repeated: Mapping[str, str]) -> None:
+        """Take the rows of deliveries out that another one holds as well; by identifier, the one that does."""
+        if not repeated:
+            return
+        with self.writing():
+            rows = self.ledger().filter(pl.col("delivery").is_in(list(repeated))).to_dicts()
+            emptied = _emptied(REPEATED, "All its rows are in another delivery as well.")
+            self._commit_ledger(
+                list(repeated), [row | emptied | {"repeats": repeated[row["delivery"]]} for row in rows]
+            )
+            self._remove_rows(list(repeated))
 
     def undo_retraction(self, delivery: str) -> str:
         """Let a retracted delivery come back with the next night. Gives its name. Raises ``CallError``."""
@@ -339,6 +343,13 @@ def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:
                 pl.lit(delivery.id).alias("delivery"), pl.lit(delivery.name).alias("file")
             )
             yield table.conform(whole).sort(table.key, maintain_order=True)
+
+
+def _emptied(status: str, reason: str) -> dict[str, Any]:
+    """What the ledger says of a delivery whose rows were taken out."""
+    kept: dict[str, Any] = {"status": status, "reason": reason, "rows_kept": 0, "rows_set_aside": 0}
+    kept |= {"machines": [], "fields": [], "findings": [], "rows_stored": "{}"}
+    return kept | dict.fromkeys(("judgement", "stated", "first_time", "last_time", "repeats"))
 
 
 def _holds_other_things(folder: Path) -> bool:

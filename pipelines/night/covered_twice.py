@@ -1,4 +1,4 @@
-"""Two files with readings of one machine at the same moments: a correction, or a card that grows."""
+"""Two files with readings of one machine at the same moments: a correction under another name."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def files_covered_twice(lake: ReadableLake, new: set[str], uri: str) -> tuple[st
     ledger = lake.ledger().filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
     rows = ledger.select("delivery", "name", "machines", "first_time", "last_time", "taken_in_at").to_dicts()
     found: list[str] = []
-    for later, earlier in _pairs(rows, new):
+    for later, earlier in pairs_of_one_time(rows, new):
         sentence = _sentence(lake, later, earlier, uri)
         found += [sentence] if sentence else []
         if len(found) >= MOST_SENTENCES:
@@ -33,7 +33,9 @@ def files_covered_twice(lake: ReadableLake, new: set[str], uri: str) -> tuple[st
     return tuple(found)
 
 
-def _pairs(rows: list[dict[str, Any]], new: set[str]) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
+def pairs_of_one_time(
+    rows: list[dict[str, Any]], new: set[str]
+) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
     """The later and the earlier of two deliveries, one of them new, whose spans of time on a machine overlap."""
     seen: set[tuple[str, str]] = set()
     by_begin = sorted(rows, key=lambda row: row["first_time"])

@@ -104,8 +104,9 @@ def _notified(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> lis
 def is_due(inbox: Path, lake: Lake) -> bool:
     """Whether a night has anything to ingest or to refresh. Changes nothing."""
     from chaffinch.pipelines.night.plan import plan_inbox
+    from chaffinch.pipelines.night.repeated_deliveries import without_their_larger_file
 
-    if not inbox.is_dir() or not lake.is_there():
+    if not inbox.is_dir() or not lake.is_there() or without_their_larger_file(lake):
         return True
     plan = plan_inbox(inbox, lake)
     return bool(plan.growing) or plan.is_due(lake) or not lake.is_fresh()
@@ -140,8 +141,10 @@ def ingest_inbox(
     from chaffinch.pipelines.night.covered_twice import files_covered_twice
     from chaffinch.pipelines.night.outside_logs import rows_outside_logs
     from chaffinch.pipelines.night.plan import plan_inbox
+    from chaffinch.pipelines.night.repeated_deliveries import put_out_repeated, without_their_larger_file
 
     with lake.writing(say):
+        lake.strike(without_their_larger_file(lake))
         plan = plan_inbox(_found(inbox, lake, each), lake)
         done = _ingest(plan, lake, step, each)
         if plan.growing and _only(each("wait for", _require_complete, [inbox], _name)) is None:
@@ -149,6 +152,9 @@ def ingest_inbox(
             done = done.then(_ingest(plan, lake, step, each))
         superseded = plan.superseded(lake)
         lake.strike(superseded)
+        if again := without_their_larger_file(lake):
+            lake.strike(again)
+            done = done.then(_ingest(replace(plan_inbox(inbox, lake), known=plan.known), lake, step, each))
         lake.note_names(plan.names())
         outcomes = done.outcomes
         new = {one.delivery for one in outcomes}
@@ -159,6 +165,7 @@ def ingest_inbox(
             unchanged=len(plan.files) - len(outcomes),
             same_content=plan.same_content,
             retracted=plan.retracted,
+            repeated=put_out_repeated(lake, new),
             replaced=done.replaced + len(superseded),
             waiting=waiting_for_readings(lake, new),
             outside=(*rows_outside_logs(lake, new), *files_covered_twice(lake, new, lake.uri)),

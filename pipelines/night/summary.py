@@ -52,7 +52,7 @@ class IngestSummary:
     lake, that have the content of another file, or that are ``retracted``. ``waiting``: sentences on machines that
     have settings or loss checks but no readings; ``outside``: on rows outside the logs of their machine, and on files
     that hold the same moments. ``growing``: files that are still being written, for the next run. ``farm_fault``:
-    why the farm.toml of the inbox can't be used.
+    why the farm.toml of the inbox can't be used. ``repeated``: sentences on files whose rows a larger one holds.
     """
 
     files: int = 0
@@ -61,6 +61,7 @@ class IngestSummary:
     unchanged: int = 0
     same_content: tuple[str, ...] = ()
     retracted: tuple[str, ...] = ()
+    repeated: tuple[str, ...] = ()
     replaced: int = 0
     waiting: tuple[str, ...] = ()
     outside: tuple[str, ...] = ()
@@ -79,7 +80,7 @@ class IngestSummary:
         found = [sentence for one in self.new for sentence in one.sentences()]
         if self.farm_fault and not any(self.farm_fault in sentence for sentence in found):
             found.append(f"farm.toml can't be used: {self.farm_fault}")
-        found += [*self.waiting, *self.outside, *self.growing_sentences(), *self.same_content]
+        found += [*self.waiting, *self.outside, *self.growing_sentences(), *self.same_content, *self.repeated]
         found += [
             f"{name} was retracted and stays out; to undo that: chaffinch retract {name} --undo"
             for name in self.retracted

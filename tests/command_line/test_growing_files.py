@@ -51,7 +51,7 @@ def test_a_file_that_grows_is_left_and_then_ingested_whole(inbox: Path) -> None:
             if stop.is_set():
                 return
             with (inbox / "growing.csv").open("a") as file:
-                file.write(rows(i, i + 1))
+                file.write(rows(3600 + i, 3601 + i))
             time.sleep(0.01)
 
     copying = threading.Thread(target=copy)

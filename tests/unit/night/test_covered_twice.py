@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.night.run import ingest_inbox
+from chaffinch.pipelines.night.run import ingest_inbox, is_due
 
 HEADER = "time,machine,speed_m_s,grain_moisture_pct"
 
@@ -46,10 +46,53 @@ def test_a_card_that_grows(inbox: Path, tmp_path: Path) -> None:
     lake = Lake.open(tmp_path / "lake")
     ingest_inbox(inbox, lake)
     (inbox / "b.csv").write_text(log(0, 900))
-    (sentence,) = ingest_inbox(inbox, lake).outside
-    assert sentence.startswith(
-        "b.csv holds all readings of a.csv again, and 300 more; each moment counts once."
-    )
+    night = ingest_inbox(inbox, lake)
+    assert night.outside == () and not night.trouble
+    assert night.repeated == ("All 600 rows of a.csv are in b.csv again; they count once, as rows of b.csv.",)
+    assert night.repeated[0] in night.sentences()
+    readings = lake.scan("readings").collect()
+    assert readings.height == 900 and readings["file"].unique().to_list() == ["b.csv"]
+    status = dict(lake.ledger().select("name", "status").iter_rows())
+    assert status == {"a.csv": "repeated", "b.csv": "taken in"}
+    assert ingest_inbox(inbox, lake).new == () and lake.check() == []
+
+
+@pytest.mark.parametrize("names", [("a.csv", "b.csv", "c.csv"), ("c.csv", "b.csv", "a.csv")])
+def test_three_cards_in_any_order(tmp_path: Path, names: tuple[str, ...]) -> None:
+    (tmp_path / "inbox").mkdir()
+    lake = Lake.open(tmp_path / "lake")
+    for name, last in zip(names, (300, 600, 900), strict=True):
+        (tmp_path / "inbox" / name).write_text(log(0, last))
+        ingest_inbox(tmp_path / "inbox", lake)
+    at_once = Lake.open(tmp_path / "at once")
+    night = ingest_inbox(tmp_path / "inbox", at_once)
+    assert len(night.repeated) == 2
+    for one in (lake, at_once):
+        assert one.scan("readings").collect().height == 900 and one.check() == []
+
+
+def test_the_smaller_card_counts_again_when_the_larger_one_goes(inbox: Path, tmp_path: Path) -> None:
+    lake = Lake.open(tmp_path / "lake")
+    (inbox / "b.csv").write_text(log(0, 900))
+    ingest_inbox(inbox, lake)
+    lake.retract("b.csv")
+    assert is_due(inbox, lake)
+    ingest_inbox(inbox, lake)
+    assert lake.scan("readings").collect()["file"].unique().to_list() == ["a.csv"] and lake.check() == []
+    lake.undo_retraction("b.csv")
+    (inbox / "b.csv").write_text(log(100, 800))
+    ingest_inbox(inbox, lake)
+    assert sorted(lake.scan("readings").collect()["file"].unique()) == ["a.csv", "b.csv"]
+
+
+def test_the_larger_card_is_replaced_by_one_that_lacks_rows(inbox: Path, tmp_path: Path) -> None:
+    lake = Lake.open(tmp_path / "lake")
+    (inbox / "b.csv").write_text(log(0, 900))
+    ingest_inbox(inbox, lake)
+    (inbox / "b.csv").write_text(log(700, 900))
+    ingest_inbox(inbox, lake)
+    counts = dict(lake.scan("readings").collect().group_by("file").len().iter_rows())
+    assert counts == {"a.csv": 600, "b.csv": 200} and lake.check() == []
 
 
 @pytest.mark.parametrize("other", [log(600, 1200), log(0, 600, "Combine B"), log(550, 1200)])
