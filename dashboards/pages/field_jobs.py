@@ -24,6 +24,7 @@ from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.work import machine_delays
 from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
+from chaffinch.pipelines.work.outside_logs import OutsideLogs
 from chaffinch.pipelines.work.rows import by_log_clock, marked_readings
 
 
@@ -44,6 +45,7 @@ class FieldJob:
     narrowed: dict[str, pl.DataFrame]
     trials: tuple[ShownTrial, ...] = ()
     whole: tuple[MachineLines, ...] = ()
+    outside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,8 @@ class Ground:
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)
-        return render("field", context | {"trials": job.trials}, "../"), context["facts"]
+        shown = context | {"trials": job.trials, "outside": job.outside}
+        return render("field", shown, "../"), context["facts"]
 
 
 def make_all(
@@ -162,10 +165,12 @@ def field_job(
     ground: str,
     made: Mapping[str, str],
     trials: Sequence[ShownTrial] = (),
+    outside: Sequence[OutsideLogs] = (),
 ) -> FieldJob:
     """The page of a row of ``machine_fields``, and everything it is made from except the readings.
 
-    made : what the field jobs in ``work`` were made from. trials : of the lake.
+    made : what the field jobs in ``work`` were made from. trials : of the lake. outside : changes and loss checks
+    outside the logs of their machine, of which the page tells those of its days.
     """
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
@@ -191,6 +196,13 @@ def field_job(
     of_machine = whole_machine[1:] if work else whole_machine
     here = tuple(one for one in trials if one.machine == machine and name in one.fields)
     lines = lots.lines.get(machine, ())
-    stated = [repr(sorted(row.items())), repr(here), repr(lines), boundary or "", work or ""]
+    first, last = row["first_time"].date(), row["last_time"].date()
+    doubtful = tuple(
+        one.sentence
+        for one in outside
+        if one.machine == machine and any(first <= day <= last for day in one.days)
+    )
+    stated = [repr(sorted(row.items())), repr(here), repr(lines), boundary or "", work or "", *doubtful]
     digest = digest_of([ground, *stated, *of_machine, *narrowed.values()])
-    return FieldJob(field_href(row), digest, machine, name, row.get("day"), boundary, narrowed, here, lines)
+    page, day = field_href(row), row.get("day")
+    return FieldJob(page, digest, machine, name, day, boundary, narrowed, here, lines, doubtful)

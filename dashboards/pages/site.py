@@ -48,6 +48,7 @@ from chaffinch.pipelines.trials.answers.worth_trying import suggestions
 from chaffinch.pipelines.trials.design.planned_trial import binned_fields
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
+from chaffinch.pipelines.work.outside_logs import rows_outside_logs
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
@@ -180,7 +181,8 @@ def write_site(
     made = lake.whole_jobs()
     found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
     trials = shown_trials(found)
-    jobs = [field_job(lots, row, ground, made, trials) for row in where.iter_rows(named=True)]
+    outside = rows_outside_logs(lake)
+    jobs = [field_job(lots, row, ground, made, trials, outside) for row in where.iter_rows(named=True)]
     due = []
     for job in jobs:
         if job.page in pages.facts and pages.holds(job.page, job.digest):

@@ -139,9 +139,9 @@ def ingest_inbox(
     Files that are still being written are left for the next run, unless ``each`` waits for them.
     """
     from chaffinch.pipelines.night.covered_twice import files_covered_twice
-    from chaffinch.pipelines.night.outside_logs import rows_outside_logs
     from chaffinch.pipelines.night.plan import plan_inbox
     from chaffinch.pipelines.night.repeated_deliveries import put_out_repeated, without_their_larger_file
+    from chaffinch.pipelines.work.outside_logs import rows_outside_logs
 
     with lake.writing(say):
         lake.strike(without_their_larger_file(lake))
@@ -158,6 +158,7 @@ def ingest_inbox(
         lake.note_names(plan.names())
         outcomes = done.outcomes
         new = {one.delivery for one in outcomes}
+        outside = tuple(one.sentence for one in rows_outside_logs(lake, new))
         return IngestSummary(
             files=len(plan.files),
             new=outcomes,
@@ -168,7 +169,7 @@ def ingest_inbox(
             repeated=put_out_repeated(lake, new),
             replaced=done.replaced + len(superseded),
             waiting=waiting_for_readings(lake, new),
-            outside=(*rows_outside_logs(lake, new), *files_covered_twice(lake, new, lake.uri)),
+            outside=(*outside, *files_covered_twice(lake, new, lake.uri)),
             growing=tuple(sorted({*plan.growing, *done.growing})),
             farm_fault=plan.farm_fault,
         )

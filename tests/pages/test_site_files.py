@@ -292,3 +292,16 @@ def test_where_nothing_changed_no_reading_is_asked_for(made_up, farm, tmp_path, 
     first = write_site(lake, tmp_path, farm)
     monkeypatch.setattr(lake, "machine_fields", lambda: pytest.fail("asked for the readings"))
     assert write_site(lake, tmp_path, farm) == {"written": 0, "unchanged": first["written"], "removed": 0}
+
+
+def test_changes_outside_the_logs_are_told_on_the_page_of_their_day(made_up, farm, tmp_path):
+    """A notebook whose clock is three hours ahead of the log."""
+    lake = made_up.friendly_lake()
+    noted = lake.frames["adjustments"].with_columns(pl.lit("settings log").alias("origin"))
+    lake.frames["adjustments"] = noted
+    write_site(lake, tmp_path, farm)
+    assert not any("outside its logs" in page.read_text("utf-8") for page in field_pages(tmp_path))
+    lake.frames["adjustments"] = noted.with_columns(pl.col("time") + pl.duration(hours=3))
+    write_site(lake, tmp_path, farm)
+    (page,) = [page for page in field_pages(tmp_path) if "outside its logs" in page.read_text("utf-8")]
+    assert "they would fit 3 h earlier" in page.read_text("utf-8")

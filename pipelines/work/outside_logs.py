@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from dataclasses import dataclass
+from datetime import date, timedelta
 
 import polars as pl
 from chaffinch.pipelines.lake import ReadableLake
@@ -16,14 +17,26 @@ FITS = 0.9
 _WHAT = {"adjustments": "changes", "loss_checks": "loss checks"}
 
 
-def rows_outside_logs(lake: ReadableLake, new: set[str]) -> tuple[str, ...]:
-    """A sentence for each of the ``new`` deliveries and machines of which half of the rows, on days with readings of
-    the machine, lie more than half an hour outside them."""
-    return tuple(sentence for table, what in _WHAT.items() for sentence in _of_table(lake, new, table, what))
+@dataclass(frozen=True, slots=True)
+class OutsideLogs:
+    """Rows of one machine in one file that lie outside its logs, and the days (UTC) on which they do."""
+
+    machine: str
+    days: tuple[date, ...]
+    sentence: str
 
 
-def _of_table(lake: ReadableLake, new: set[str], table: str, what: str) -> Iterator[str]:
-    rows = lake.scan(table).filter(pl.col("delivery").is_in(list(new)))
+def rows_outside_logs(lake: ReadableLake, only: set[str] | None = None) -> tuple[OutsideLogs, ...]:
+    """One for each delivery (of ``only``, where given) and machine of which half of the rows, on days with readings
+    of the machine, lie more than half an hour outside them.
+    """
+    return tuple(one for table, what in _WHAT.items() for one in _of_table(lake, only, table, what))
+
+
+def _of_table(lake: ReadableLake, only: set[str] | None, table: str, what: str) -> Iterator[OutsideLogs]:
+    rows = lake.scan(table)
+    if only is not None:
+        rows = rows.filter(pl.col("delivery").is_in(list(only)))
     if table == "adjustments":
         rows = rows.filter(pl.col("origin") == "settings log")
     noted = rows.select("file", "machine", "time").drop_nulls().collect()
@@ -44,11 +57,13 @@ def _of_table(lake: ReadableLake, new: set[str], table: str, what: str) -> Itera
         outside = ~_inside(on_days, of_machine)
         if outside.sum() < max(LEAST_ROWS, LEAST_SHARE * outside.len()):
             continue
-        yield (
+        sentence = (
             f"{file}: {outside.sum()} of {on_days.len()} {what} of '{machine}' lie outside its logs of the same day"
             f"{_shift(on_days, of_machine)}. Is its clock or time zone wrong? State time_zone in farm.toml, or "
             f"correct the times."
         )
+        days = on_days.filter(outside).dt.date().unique().sort().to_list()
+        yield OutsideLogs(str(machine), tuple(days), sentence)
 
 
 def _inside(times: pl.Series, spans: pl.DataFrame) -> pl.Series:
