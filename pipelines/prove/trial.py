@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
+from chaffinch.pipelines.estimate import estimate_answers, estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
 from chaffinch.pipelines.estimate.signals.exponents import straightened
+from chaffinch.pipelines.prove.judged_curves import judge_curves
 from chaffinch.pipelines.prove.scopes import judge_scopes, steps_made
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
@@ -210,12 +212,14 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
             pairs[one.binned.machine, one.binned.crop].append(one.pairs)
     drums = {m.name: m.drum_diameter_m for m in season.machines if m.drum_diameter_m is not None}
     straight = straightened(fields, pairs)
-    effects = estimate_effects(
-        straight.fields,
-        calibrate_all(straight.pairs),
-        diameters_m={"threshing_speed": drums} if drums else None,
-        powers=straight.powers,
-    )
+    known = straight.fields, calibrate_all(straight.pairs)
+    more: dict[str, Any] = {"diameters_m": {"threshing_speed": drums} if drums else None, "powers": straight.powers}
+    curves: list[dict[str, Any]] = []
+    if season.scenario.effects.bowls:
+        answers = estimate_answers(*known, **more)
+        effects, curves = answers.effects, judge_curves(season.scenario.effects, answers.responses)
+    else:
+        effects = estimate_effects(*known, **more)
     ours, alone = ours_on_changes(truth, effects), ours_on_changes(truth, alone_as_answer(effects), ALONE)
     peers = pl.concat(t.peers for t in trials).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"
@@ -223,7 +227,7 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
     both = pl.concat(
         [ours, alone, peers.with_columns(pl.lit(0).alias("told_as_one"))], how="diagonal_relaxed"
     )
-    wider = judge_scopes(season, pl.concat(t.steps for t in trials), effects)
+    wider = [*judge_scopes(season, pl.concat(t.steps for t in trials), effects), *curves]
     wide = pl.DataFrame(
         wider, schema_overrides={"change_time": UTC_MOMENT}, infer_schema_length=None
     ).with_columns(

@@ -3,11 +3,13 @@
 Each setting s has a size of its own, kappa_s, by which all its spreads are multiplied: a setting that does nothing
 does so on every machine and in every field, and one that does much varies much.
 
-    spread of a term of setting s = kappa_s x spread of such terms        kappa_s ~ half-Cauchy(1)
+    spread of a term of setting s = kappa_s x spread of such terms        kappa_s^2 ~ beta prime(1/4, 1/2)
 
-(the horseshoe of Carvalho, Polson and Scott 2010, Biometrika 97:465-480, over groups of terms). Scales are drawn on
-grids, in turn given the terms and given the terms in units of their spreads, which mixes well where either mixes
-badly (interweaving: Yu and Meng 2011, J. Comput. Graph. Statist. 20:531-570).
+(over groups of terms; with 1/2 and 1/2 it is the half-Cauchy of the horseshoe, Carvalho, Polson and Scott 2010,
+Biometrika 97:465-480). Many settings do next to nothing to a given loss, so the prior has more mass near zero than
+the half-Cauchy; its tail is the same, so a large effect is shrunk no more. Scales are drawn on grids, in turn given
+the terms and given the terms in units of their spreads, which mixes well where either mixes badly (interweaving: Yu
+and Meng 2011, J. Comput. Graph. Statist. 20:531-570).
 """
 
 from __future__ import annotations
@@ -24,7 +26,9 @@ PRIOR_SCALES = {"field": 0.25, "change": 0.1, "machine": 0.15, "crop": 0.2, "yea
 # surprise.
 USUAL_EFFECT, EFFECTS_APART = 0.3, 1.0
 WARM_UP, SWEEPS, EVERY = 60, 480, 4
-SIZES = 2.0 ** np.arange(-5, 3.01, 0.5)
+SIZES = 2.0 ** np.arange(-7, 3.01, 0.5)
+# Of the sizes' beta prime: 1 is the half-Cauchy, less puts more mass near zero.
+NEAR_ZERO = 0.5
 SEED = 20260711
 
 
@@ -50,8 +54,8 @@ class _Grid:
 
 
 def _sizes() -> _Grid:
-    # The density of the log of a half-Cauchy variable.
-    return _Grid(SIZES, np.log(SIZES / (1 + SIZES**2)))
+    # The density of ln kappa, where kappa^2 is beta prime(NEAR_ZERO / 2, 1/2).
+    return _Grid(SIZES, NEAR_ZERO * np.log(SIZES) - 0.5 * (NEAR_ZERO + 1) * np.log1p(SIZES**2))
 
 
 def _half_normal(scale: float) -> _Grid:

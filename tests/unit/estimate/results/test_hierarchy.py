@@ -180,12 +180,12 @@ def test_draws_are_those_of_a_fine_grid():
     """Eight fields; the posterior of the mean over a grid of the four scales, by the plain formulas."""
     effects, error = np.array([0.28, 0.08, -0.03, 0.07, -0.01, 0.01, 0.18, 0.12]), 0.12
     found = fit_hierarchy(alone(list(effects), error))
-    # Half-Cauchy size, log-normal usual effect, half-normal spreads.
-    size = 2.0 ** np.linspace(-5, 3, 33)[:, None, None, None]
+    # Size with a square of beta prime (1/4, 1/2), log-normal usual effect, half-normal spreads.
+    size = 2.0 ** np.linspace(-7, 3, 41)[:, None, None, None]
     usual = np.linspace(-3, 3, 25)[None, :, None, None]
     field = ((np.arange(30) + 0.5) / 10 * PRIOR_SCALES["field"])[None, None, :, None]
     change = ((np.arange(30) + 0.5) / 10 * PRIOR_SCALES["change"])[None, None, None, :]
-    weight = size / (1 + size**2) * stats.norm.pdf(usual)
+    weight = 2 * size**2 * stats.betaprime.pdf(size**2, 0.25, 0.5) * stats.norm.pdf(usual)
     weight = weight * stats.norm.pdf(field / PRIOR_SCALES["field"])
     weight = weight * stats.norm.pdf(change / PRIOR_SCALES["change"])
     v = error**2 + size**2 * (field**2 + change**2)
