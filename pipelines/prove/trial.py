@@ -213,7 +213,10 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
     drums = {m.name: m.drum_diameter_m for m in season.machines if m.drum_diameter_m is not None}
     straight = straightened(fields, pairs)
     known = straight.fields, calibrate_all(straight.pairs)
-    more: dict[str, Any] = {"diameters_m": {"threshing_speed": drums} if drums else None, "powers": straight.powers}
+    more: dict[str, Any] = {
+        "diameters_m": {"threshing_speed": drums} if drums else None,
+        "powers": straight.powers,
+    }
     curves: list[dict[str, Any]] = []
     if season.scenario.effects.bowls:
         answers = estimate_answers(*known, **more)
