@@ -81,7 +81,7 @@ class Setting(_Declared):
     either-or setting, lowest first; ``same_as`` other words for a position. ``low`` and ``high`` bound what
     is plausible, ``largest_jump`` what one adjustment changes (numbers, in ``unit``). ``tip_of``: a rotational
     speed that acts at the tip of the drum or rotor, so that machines of different diameter compare by tip
-    speed, in steps of ``tip_step_m_s``.
+    speed, in steps of ``tip_step_m_s``. ``moves_gain_of``: losses whose sensors it makes more or less sensitive.
 
     ``expected`` maps an outcome to the sign that increasing the setting (or moving it towards its last
     position, or doing the service) has in common practice: ``+``, ``-``, ``0`` or ``optimum``; losses at the
@@ -100,6 +100,7 @@ class Setting(_Declared):
     largest_jump: float | None = Field(default=None, gt=0)
     tip_of: Literal["drum", "rotor"] | None = None
     tip_step_m_s: float = Field(default=1.0, gt=0)
+    moves_gain_of: tuple[Literal["separation_loss", "cleaning_loss"], ...] = ()
     positions: tuple[str, ...] = ()
     same_as: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
     synonyms: tuple[str, ...] = ()

@@ -26,6 +26,7 @@ REMEDIES = {
     "signal_saturated": "Lower the loss sensor's sensitivity until it is seldom at its ceiling.",
     "uncalibrated_sum": "Make one loss check: pans behind the machine calibrate the signals.",
     "signal_may_bend": "Weigh six loss checks, three of them where about three times as much is lost.",
+    "gain_may_move": "Weigh three loss checks before such a change and three after it.",
     "slope_doubtful": "Weigh loss checks at different feed rates, and look at the loss sensors.",
     "beside_not_logged": "Record every change, with at least 15 minutes of steady work between them.",
     "clock_doubtful": "Set the clocks of the display and the logger to the same time.",
@@ -58,7 +59,14 @@ def open_questions(changes: Sequence[ShownChange]) -> list[tuple[str, list[str],
 
 
 # Asked even where there is a verdict.
-_ALWAYS = ("joint_change", "uncalibrated_sum", "clock_doubtful", "signal_may_bend", "slope_doubtful")
+_ALWAYS = (
+    "joint_change",
+    "uncalibrated_sum",
+    "clock_doubtful",
+    "signal_may_bend",
+    "gain_may_move",
+    "slope_doubtful",
+)
 
 
 def _short(words: Sequence[str]) -> str:

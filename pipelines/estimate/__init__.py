@@ -7,7 +7,7 @@ it from a lake.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -25,11 +25,7 @@ from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
 from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
 from chaffinch.pipelines.estimate.responses.response_curves import responses_of
-from chaffinch.pipelines.estimate.results.calibration import (
-    Calibration,
-    MachineCrop,
-    calibrate_all,
-)
+from chaffinch.pipelines.estimate.results.calibration import MachineCrop
 from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered
 from chaffinch.pipelines.estimate.results.doses import Diameters
 from chaffinch.pipelines.estimate.results.effects_table import (
@@ -40,7 +36,11 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     level_of,
 )
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
-from chaffinch.pipelines.estimate.signals.exponents import Power, allowing_for_powers, straightened
+from chaffinch.pipelines.estimate.signals.known_signals import (
+    KnownSignals,
+    allowing_for_signals,
+    losses_by_checks,
+)
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
@@ -61,56 +61,51 @@ class Answers:
 
 def estimate_effects(
     fields: Sequence[Binned],
-    calibrations: Mapping[MachineCrop, Calibration] | None = None,
+    signals: KnownSignals | None = None,
     unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
-    powers: Mapping[MachineCrop, Power] | None = None,
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
-    fields : machine-fields after ``bin_work``. calibrations : by machine and crop, from loss checks (kernels of
-    another crop strike a sensor with another force). powers : of the loss with which signals go, allowed for in
-    ``fields`` (``straightened``). unanswered : machine-fields without usable work.
+    fields : machine-fields after ``bin_work``, allowing for ``signals``, what loss checks tell of them
+    (``losses_by_checks``). unanswered : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
     where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
     is fitted over outcomes.
     """
-    own, clocks = _by_own_log(fields, calibrations or {}, powers or {}, each)
-    return effects_table(own, calibrations or {}, unanswered, diameters_m, clocks, each)
+    known = signals or KnownSignals()
+    own, clocks = _by_own_log(fields, known, each)
+    return effects_table(own, known.calibrations, unanswered, diameters_m, clocks, each)
 
 
 def estimate_answers(
     fields: Sequence[Binned],
-    calibrations: Mapping[MachineCrop, Calibration] | None = None,
+    signals: KnownSignals | None = None,
     unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
-    powers: Mapping[MachineCrop, Power] | None = None,
 ) -> Answers:
     """``estimate_effects``, how outcomes respond to each numeric setting along the values tried, and where each
     machine works on its loss curve."""
-    known = calibrations or {}
-    own, clocks = _by_own_log(fields, known, powers or {}, each)
-    effects = effects_table(own, known, unanswered, diameters_m, clocks, each)
+    known = signals or KnownSignals()
+    own, clocks = _by_own_log(fields, known, each)
+    effects = effects_table(own, known.calibrations, unanswered, diameters_m, clocks, each)
     usable = {name: own.usable(name) for name in own.season}
-    levels = {name: partial(level_of, known, name) for name in own.season}
+    levels = {name: partial(level_of, known.calibrations, name) for name in own.season}
     responses = responses_of(own.season, usable, own.fields, diameters_m or {}, levels, each)
-    return Answers(effects, responses, loss_curves_table(own.fields, own.season, known))
+    return Answers(effects, responses, loss_curves_table(own.fields, own.season, known.calibrations))
 
 
 def _by_own_log(
-    fields: Sequence[Binned],
-    calibrations: Mapping[MachineCrop, Calibration],
-    powers: Mapping[MachineCrop, Power],
-    each: FanOut,
+    fields: Sequence[Binned], known: KnownSignals, each: FanOut
 ) -> tuple[ByOwnLog, dict[str, ClockOffset]]:
     """All outcomes fitted, and what each log says alone; the clocks of settings logs by responses."""
     if not any(f.changes for f in fields):
         return by_own_log([], {}, {}), {}
-    fields = of_all_that_entered(in_likely_units(fields), calibrations)
+    fields = of_all_that_entered(in_likely_units(fields), known.calibrations)
     season = fit_season(fields, each)
     delays = delays_of_rows(fields, season)
     if any(delays):
@@ -127,8 +122,8 @@ def _by_own_log(
         season = fit_season(fields, each)
     season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
-    season = allowing_for_powers(allowing_for_weights(season), powers)
-    return by_own_log(with_changes, season, calibrations), clocks
+    season = allowing_for_signals(allowing_for_weights(season), known)
+    return by_own_log(with_changes, season, known.calibrations), clocks
 
 
 def prepare(
@@ -167,14 +162,7 @@ def refresh_answers(
         # Where losses are logged in kg/s, checks say nothing of signals in units of their own.
         if not harvest.calibrated:
             pairs[of].append(found)
-    straight = straightened(fields, pairs)
-    answers = estimate_answers(
-        straight.fields,
-        calibrate_all(straight.pairs),
-        unanswered,
-        farm.diameters_m(),
-        each,
-        straight.powers,
-    )
+    steady, signals = losses_by_checks(fields, pairs)
+    answers = estimate_answers(steady, signals, unanswered, farm.diameters_m(), each)
     now = pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at")
     return replace(answers, effects=answers.effects.with_columns(now))

@@ -13,9 +13,9 @@ from chaffinch.pipelines.estimate import estimate_answers, estimate_effects, pre
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
-from chaffinch.pipelines.estimate.results.calibration import MachineCrop, calibrate_all
+from chaffinch.pipelines.estimate.results.calibration import MachineCrop
 from chaffinch.pipelines.estimate.results.crop_entered import of_what_entered
-from chaffinch.pipelines.estimate.signals.exponents import straightened
+from chaffinch.pipelines.estimate.signals.known_signals import losses_by_checks
 from chaffinch.pipelines.prove.judged_curves import judge_curves
 from chaffinch.pipelines.prove.scopes import judge_scopes, steps_made
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
@@ -211,18 +211,14 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
             fields.append(one.binned)
             pairs[one.binned.machine, one.binned.crop].append(one.pairs)
     drums = {m.name: m.drum_diameter_m for m in season.machines if m.drum_diameter_m is not None}
-    straight = straightened(fields, pairs)
-    known = straight.fields, calibrate_all(straight.pairs)
-    more: dict[str, Any] = {
-        "diameters_m": {"threshing_speed": drums} if drums else None,
-        "powers": straight.powers,
-    }
+    steady, signals = losses_by_checks(fields, pairs)
+    diameters_m = {"threshing_speed": drums} if drums else None
     curves: list[dict[str, Any]] = []
     if season.scenario.effects.bowls:
-        answers = estimate_answers(*known, **more)
+        answers = estimate_answers(steady, signals, diameters_m=diameters_m)
         effects, curves = answers.effects, judge_curves(season.scenario.effects, answers.responses)
     else:
-        effects = estimate_effects(*known, **more)
+        effects = estimate_effects(steady, signals, diameters_m=diameters_m)
     ours, alone = ours_on_changes(truth, effects), ours_on_changes(truth, alone_as_answer(effects), ALONE)
     peers = pl.concat(t.peers for t in trials).join(
         ours.select(*CHANGE, "truth", "truly_joint"), on=CHANGE, how="inner", validate="m:1"

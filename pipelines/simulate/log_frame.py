@@ -100,6 +100,7 @@ def _sensed(
             flow_dependent(instruments.loss_delay_s[loss], ratio, exponent),
             instruments.loss_smear_s,
             instruments.loss_gain[loss],
+            _moved_gain(sensors, history, loss),
         )
         for loss in SENSED_LOSSES
     }
@@ -119,6 +120,16 @@ def _sensed(
         "fuel_rate_l_h": 0.72 * engine * np.exp(effect["fuel"]),
         "engine_load_pct": engine,
     }
+
+
+def _moved_gain(sensors: Sensors, history: History, loss: str) -> Array:
+    """Factor on the signal of a loss by what its settings were moved, (seconds,)."""
+    log_gain = np.zeros(history.intake.feed_kg_s.size)
+    for setting, place, by_step in sensors.gain_moves:
+        for move in history.moves:
+            if (setting, place) == (move.setting, loss):
+                log_gain[int(np.ceil(move.time_s)) :] += by_step * move.steps
+    return np.exp(log_gain)
 
 
 def _moisture(rng: np.random.Generator, instruments: Instruments, intake: Intake) -> Array:

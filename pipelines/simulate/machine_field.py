@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -15,6 +15,7 @@ from chaffinch.pipelines.simulate.operators import StepEffects
 from chaffinch.pipelines.simulate.scenario import LossNoise, Scenario
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from chaffinch.pipelines.simulate.truth import UTC_MOMENT, true_effects, truth_table
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,7 @@ def simulate_machine_field(
         crop=site.crop,
         readings=readings,
         adjustments=logged_settings(history, site.start, machine),
-        loss_checks=weighed_pans(rng, scenario.loss_checks, history, site, machine.name),
+        loss_checks=weighed_pans(rng, scenario, history, site, machine.name),
         truth=truth_table(history.moves, effects, site.start, machine.clock_off_s, *names),
         noise=NoiseTruth(scenario.noise, course, history.curves, history.conditions, history.per_step),
         boundary=history.boundary,
@@ -104,14 +105,17 @@ def logged_settings(history: History, start: datetime, machine: SimulatedMachine
 
 
 def weighed_pans(
-    rng: np.random.Generator, count: int, history: History, site: Site, machine: str
+    rng: np.random.Generator, scenario: Scenario, history: History, site: Site, machine: str
 ) -> pl.DataFrame:
     """Weighed pans at steady work: true loss per area over 5 s, with an error of 12 %; of ``loss_checks``."""
     way = history.intake.drive
     area_m2_s = way.speed_m_s * way.width_m
     steady = np.convolve((history.intake.feed_kg_s > 0) & (area_m2_s > 4.0), np.ones(31), "same") == 31
     candidates = np.flatnonzero(steady)
-    at = np.sort(rng.choice(candidates, min(count, candidates.size), replace=False))
+    at = np.sort(rng.choice(candidates, min(scenario.loss_checks, candidates.size), replace=False))
+    if scenario.checks_each_side:
+        at = np.concatenate([at, *_beside_changes(rng, scenario.checks_each_side, history, candidates)])
+        at.sort()
     window = at[:, None] + np.arange(-2, 3)
     kg_ha = history.all_lost_kg_s[window].sum(axis=1) / area_m2_s[window].sum(axis=1) * 1e4
     names = {"machine": machine, "field": site.field, "place": "machine"}
@@ -119,3 +123,22 @@ def weighed_pans(
         *(pl.lit(value, pl.String).alias(name) for name, value in names.items()),
         pl.Series("machine_loss_kg_ha", kg_ha * np.exp(0.12 * rng.standard_normal(at.size))),
     )
+
+
+BESIDE_S = (60.0, 900.0)
+
+
+def _beside_changes(
+    rng: np.random.Generator, count: int, history: History, candidates: NDArray[np.int_]
+) -> Iterator[NDArray[np.int_]]:
+    """So many moments before each logged change, and so many after it, among ``candidates``; none beyond the next."""
+    moments = sorted({move.time_s for move in history.moves if move.logged})
+    ends = [-np.inf, *moments, np.inf]
+    nearest, furthest = BESIDE_S
+    for before, moment, after in zip(ends, ends[1:], ends[2:], strict=False):
+        since = candidates - moment
+        early = (-since >= nearest) & (-since <= furthest) & (candidates > before + nearest)
+        late = (since >= nearest) & (since <= furthest) & (candidates < after - nearest)
+        for side in (early, late):
+            some = candidates[side]
+            yield rng.choice(some, min(count, some.size), replace=False)

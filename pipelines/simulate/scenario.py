@@ -57,6 +57,7 @@ class Sensors:
     exponent : the signal goes with this power of the loss.
     quantum : the loss signals come in steps of this; 0 = as counted.
     dropout_share : share of time in which a loss sensor shows zero or nothing, for 3 to 60 s at a time.
+    gain_moves : a step of a setting moves the gain of a loss's sensor: (setting, loss, ln gain of one step up).
     gain_step_share, gain_step_log : share of machine-fields in which a loss sensor's gain jumps once, and
         by how much (natural log, either sign).
     """
@@ -78,6 +79,7 @@ class Sensors:
     exponent: float = 1.0
     quantum: float = 0.0
     dropout_share: float = 0.0
+    gain_moves: tuple[tuple[str, str, float], ...] = ()
     gain_step_share: float = 0.0
     gain_step_log: float = 0.5
 
@@ -174,6 +176,8 @@ class Scenario:
 
     curve, separation_steepness, cleaning_steepness : log loss share on feed rate; steepness is its slope
         d ln(share) / d ln(feed) at the rated feed rate, drawn per machine-field.
+    loss_checks : weighed pans a machine-field at any time. checks_each_side : more of them before and after
+        each logged change, within a quarter of an hour.
     moisture_drop_pct : the grain gets this much drier within minutes of each adjustment.
     straw_sd : log standard deviation over the ground of straw per grain, which loads the machine unseen.
     drum_diameters_m : diameters of the machines' threshing drums in turn; empty: all alike and stated nowhere.
@@ -198,6 +202,7 @@ class Scenario:
     straw_sd: float = 0.0
     moisture_drop_pct: float = 0.0
     loss_checks: int = 1
+    checks_each_side: int = 0
     drum_diameters_m: tuple[float, ...] = ()
     answerable: bool = True
     noise: LossNoise = field(default_factory=LossNoise)

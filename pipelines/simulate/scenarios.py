@@ -20,6 +20,19 @@ _STRONG_DRIFT = LossNoise(slow_sd=0.38)
 _DIFFER = Effects(between_machines_sd=0.15, between_fields_sd=0.25, between_changes_sd=0.10)
 
 
+_NO_AIR = Effects(stated=(("fan_speed", "cleaning", 0.0), ("upper_sieve_opening", "cleaning", 0.0)))
+# In every other field the fan goes up before the sieve, or the other way round; something else lies between.
+_FAN_AND_SIEVE = tuple(
+    (
+        (45.0, ((("fan_speed", "upper_sieve_opening")[i % 2], 1),)),
+        (105.0, ((("rotor_speed", "concave_clearance")[i // 2 % 2], (-1, 1)[i // 4 % 2]),)),
+        (165.0, ((("upper_sieve_opening", "fan_speed")[i % 2], 1),)),
+        (225.0, ((("threshing_speed", "lower_sieve_opening")[i // 2 % 2], (1, -1)[i // 8 % 2]),)),
+    )
+    for i in range(16)
+)
+
+
 def _best(level: float, rise: float) -> Effects:
     """Four settings have their best ``level`` steps up, rise x level^2 better than the start."""
     acting = (
@@ -149,6 +162,17 @@ def _listed() -> tuple[Scenario, ...]:
             "Loss signals go with the loss to the power of 0.7; six loss checks a field.",
             sensors=Sensors(exponent=0.7),
             loss_checks=6,
+        ),
+        Scenario(
+            "gain_moves",
+            "A step of the fan or the upper sieve does nothing to the loss but moves the gain of the cleaning loss "
+            "sensor; three loss checks on each side of every change.",
+            checks_each_side=3,
+            sensors=Sensors(
+                gain_moves=(("fan_speed", "cleaning", -0.25), ("upper_sieve_opening", "cleaning", -0.25))
+            ),
+            operator=Operator(script=_FAN_AND_SIEVE),
+            effects=_NO_AIR,
         ),
         Scenario(
             "dropouts", "Loss sensors drop out for seconds to a minute.", sensors=Sensors(dropout_share=0.04)

@@ -72,13 +72,16 @@ def loss_signal(
     delay_s: Array | float,
     smear_s: float,
     gain: float,
+    moved: Array | float = 1.0,
 ) -> Array:
     """Counted, perhaps faulty signal of one loss sensor; not a number where it drops out as nothing.
+
+    moved : factor on the signal by settings that move the sensor's gain.
 
     Proportional to the lost mass *rate*: loss share is signal / (gain x entering grain).
     """
     passing = transported(lost_kg_s, delay_s, smear_s)
-    signal = gain / sensors.counts_per_kg * rng.poisson(sensors.counts_per_kg * passing)
+    signal = moved * gain / sensors.counts_per_kg * rng.poisson(sensors.counts_per_kg * passing)
     if sensors.gain_step_share and rng.random() < sensors.gain_step_share:
         jump = int(rng.uniform(0.15, 0.85) * signal.size)
         signal[jump:] *= np.exp(rng.choice([-1.0, 1.0]) * sensors.gain_step_log)

@@ -42,6 +42,7 @@ BESIDE_S = 600.0
 EVE_S = 180.0
 # Change points in a smaller share of the machine-fields hardly change the noise of a season.
 FEW_WITH_STEPS = 0.05
+FARM_WIDE = "farm: "
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,8 @@ class FieldOutcome:
 
     change_points : unlogged, allowed for by the fit. clock_evidence : of ``scan_change_points``. Both for losses
     only. loadings : by the name of an unknown common to the machine, (p,) what one standard deviation of it adds to
-    the coefficients; its square is in the covariance. doubts : codes of what is not known of its signal.
+    the coefficients; its square is in the covariance. An unknown whose name begins with ``FARM_WIDE`` is
+    common to all machines. doubts : codes of what is not known of the signal; change_doubts : by change.
     """
 
     binned: Binned
@@ -61,6 +63,11 @@ class FieldOutcome:
     clock_evidence: Array | None = None
     loadings: Mapping[str, Array] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
+    change_doubts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+
+    def doubts_of(self, k: int) -> tuple[str, ...]:
+        """Codes that concern change ``k``."""
+        return (*self.doubts, *self.change_doubts.get(k, ()))
 
     def with_unknown(self, name: str, loading: Array) -> FieldOutcome:
         """The outcome with one more unknown; ``loading`` (p,) as in ``loadings``."""

@@ -294,7 +294,7 @@ def _effect(
         refusals.append("beside_not_logged")
     if fitted is None or k not in fitted.design.steps:
         return _Alone(refuse(*(refusals or ["no_readings"])), False, season.placebos.count)
-    remarks += fitted.doubts
+    remarks += fitted.doubts_of(k)
     if outcome in CONDITIONED and sides.moisture_moved:
         remarks.append("moisture_moved")
     if binned.changes[k].is_joint:

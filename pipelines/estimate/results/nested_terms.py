@@ -12,12 +12,14 @@ from functools import cached_property
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
 class FieldEstimates:
     """Estimates of one machine-field: estimates (k,), covariance (k, k), doses (k, s), loadings (k, r) of w.
 
+    common : (r,) which of w all machines share, none where not given.
     freedom : of the reference t of the field's own noise, the season's left out. unknown : (k,) how many settings a
     change moved by an unknown dose.
     """
@@ -31,6 +33,7 @@ class FieldEstimates:
     loadings: Array
     freedom: float
     unknown: Array
+    common: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,8 @@ class NestedTerms:
             self.x[i, :k], self.b[i, :k], self.g[i, :k] = f.doses, f.estimates, f.loadings
             self.unknown[i, :k], self.v[i, :k, :k] = f.unknown, f.covariance
             self.padding[i, range(k, most), range(k, most)] = 1.0
+        some = fields[0].common
+        self.common = np.zeros(self.g.shape[2], dtype=bool) if some is None else some
         self.real = np.diagonal(self.padding, axis1=1, axis2=2) == 0
         self.estimates = int(self.real.sum())
         self.machine = np.array([self.machines.index(f.machine) for f in fields])

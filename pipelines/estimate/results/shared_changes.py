@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.doses import (
     Diameters,
     Dose,
@@ -127,4 +127,5 @@ def estimates_of(
             loadings,
             1 / max(1 / freedom - 1 / season.freedom, 1e-4),
             np.array([float(u.unknown) for u in mine]),
+            np.array([name.startswith(FARM_WIDE) for name in unknowns], dtype=bool),
         )

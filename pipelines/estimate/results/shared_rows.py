@@ -159,7 +159,7 @@ class _Rows:
         outcome = self.season.outcome
         dose = members[0].doses[0]
         flaws = {flaw for u in members for flaw in u.of.binned.flaws.get(outcome, [])}
-        flaws |= {doubt for u in members for doubt in u.of.doubts}
+        flaws |= {doubt for u in members for doubt in u.of.doubts_of(u.k)}
         levels = [level for u in members if (level := self.level_of(u.of, u.k)) is not None]
         if len(levels) == len(members):
             flaws.discard("uncalibrated_sum")

@@ -201,9 +201,7 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     """
     chain, rng = _Chain(model, season_freedom), np.random.default_rng(SEED)
     found = []
-    doubts = (
-        _spread_doubts(rng, SWEEPS // EVERY, len(model.machines), model.g.shape[2]) if model.g.any() else None
-    )
+    doubts = _spread_doubts(rng, SWEEPS // EVERY, model) if model.g.any() else None
     for _ in range(WARM_UP):
         chain.sweep(rng)
     for i in range(SWEEPS // EVERY):
@@ -214,9 +212,10 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     return found
 
 
-def _spread_doubts(rng: np.random.Generator, draws: int, machines: int, unknowns: int) -> Array:
+def _spread_doubts(rng: np.random.Generator, draws: int, model: NestedTerms) -> Array:
     """Standard normal values of w, (draws, machines, unknowns), each as evenly spread as can be."""
     from scipy.special import ndtri
 
     even = ndtri((np.arange(draws) + 0.5) / draws)
-    return np.asarray(rng.permuted(np.tile(even[:, None, None], (machines, unknowns)), axis=0))
+    found = rng.permuted(np.tile(even[:, None, None], (len(model.machines), model.common.size)), axis=0)
+    return np.where(model.common, found[:, :1], found)

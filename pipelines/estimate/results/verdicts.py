@@ -15,8 +15,8 @@ LEAST_OVERLAP = 0.15
 WIDEST_HALF_RANGE = 1.0
 MOISTURE_APART_PCT = 0.5
 LEVEL = 0.95
-# What leaves the direction of an effect as it is, and only its size in doubt, is said where there is an effect.
-OF_SIZE = ("signal_may_bend",)
+# What asks whether an effect is as it looks is said where there is one.
+OF_THE_CALLED = ("signal_may_bend", "gain_may_move")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def answer(
         verdict = "more" if low > 0 else "less"
     else:
         verdict = "no clear change"
-    said = [r for r in remarks if r not in OF_SIZE or verdict in ("less", "more")]
+    said = [r for r in remarks if r not in OF_THE_CALLED or verdict in ("less", "more")]
     return Answer(log_ratio, low, high, verdict, tuple(dict.fromkeys([*refusals, *said])))
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, usable_pairs
 from chaffinch.pipelines.estimate.results.capacity import feed_slope
 from chaffinch.pipelines.estimate.results.gain_drift import CHECK_ERROR_LOG, DAY_S, DRIFT_PRIOR, DRIFTS
@@ -51,13 +51,15 @@ MOST_CHECKS = 300
 class Power:
     """Loss goes with the signal to ``exp(log)``.
 
-    error : posterior standard deviation of ``log``. by_checks : that of the machine's checks alone, infinite without.
+    error : posterior standard deviation of ``log``; common : of the part that all machines share.
+    by_checks : that of the machine's checks alone, infinite without.
     """
 
     log: float
     error: float
     checks: int
     by_checks: float = float("inf")
+    common: float = 0.0
 
     @property
     def doubts(self) -> tuple[str, ...]:
@@ -84,14 +86,15 @@ def powers_of(pairs: Mapping[MachineCrop, Sequence[Array]]) -> dict[MachineCrop,
     score = score + sum(np.log(about @ one) for one in seen.values())
     weights = np.exp(score - score.max())
     weights /= weights.sum()
+    means = weights.sum(axis=0)
+    common = float(np.sqrt(means @ LOG_POWERS**2 - (means @ LOG_POWERS) ** 2))
     found = {}
     for of, one in seen.items():
         chance = np.einsum("sm,smp->p", weights / (about @ one), about) * one
         mean = float(chance @ LOG_POWERS)
         error = float(np.sqrt(chance @ (LOG_POWERS - mean) ** 2))
-        found[of] = Power(
-            mean, error, len(known[of]), _spread_of(logliks[of]) if len(known[of]) > 1 else np.inf
-        )
+        alone = _spread_of(logliks[of]) if len(known[of]) > 1 else float("inf")
+        found[of] = Power(mean, error, len(known[of]), alone, min(common, error))
     return found
 
 
@@ -153,7 +156,8 @@ def power_of(binned: Binned, powers: Mapping[MachineCrop, Power]) -> Power:
     return powers.get((binned.machine, binned.crop), UNCHECKED)
 
 
-UNCHECKED = Power(0.0, float(np.sqrt(APART_PRIOR @ APART**2)), 0)
+_USUAL = float(np.sqrt(APART_PRIOR @ APART**2))
+UNCHECKED = Power(0.0, _USUAL, 0, common=IN_COMMON**0.5 * _USUAL)
 
 
 def straightened(fields: Sequence[Binned], pairs: Mapping[MachineCrop, Sequence[Array]]) -> Straightened:
@@ -276,5 +280,8 @@ def _with_power(field: FieldOutcome, power: Power) -> FieldOutcome:
     by_feed = np.array([float(name == "log feed") for name in names])
     # At the usual signal nothing moves.
     along = np.array([float(name != "intercept") for name in names])
-    found = field.with_unknown("power", power.error * along * (field.fit.coefficients + by_feed))
+    by_error = along * (field.fit.coefficients + by_feed)
+    own = float(np.sqrt(power.error**2 - power.common**2))
+    found = field.with_unknown("power", own * by_error)
+    found = found.with_unknown(f"{FARM_WIDE}power", power.common * by_error)
     return replace(found, doubts=(*field.doubts, *power.doubts))

@@ -10,6 +10,7 @@ import pytest
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.results.calibration import Calibration
+from chaffinch.pipelines.estimate.signals.known_signals import KnownSignals
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.simulated_season import Season
 
@@ -34,8 +35,8 @@ def losses_of(made: Season) -> list[Binned]:
 
 def test_a_loss_check_is_asked_for_only_where_there_is_none(fields):
     known = {(fields[0].machine, fields[0].crop): Calibration(np.log(0.003), 0.1, 3)}
-    for calibrations, asked in ((None, True), (known, False)):
-        rows = estimate_effects(fields, calibrations)
+    for calibrations, asked in (({}, True), (known, False)):
+        rows = estimate_effects(fields, KnownSignals(calibrations))
         result = rows.filter(scope="adjustment", outcome="machine_loss")
         assert result.height == 4
         assert all(("uncalibrated_sum" in reasons) is asked for reasons in result["reasons"])

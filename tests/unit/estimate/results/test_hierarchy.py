@@ -239,5 +239,10 @@ def test_what_is_unknown_of_a_machine_does_not_average_away_over_its_fields():
     assert width[0] < 0.1
     assert width[2] > 0.9 * 2 * 1.96 * 0.3
     assert width[1] == pytest.approx(width[2], rel=0.25)
+    # What is unknown of all machines does not average away over machines; what is of each does.
+    four = [replace(f, machine="ABCD"[i % 4]) for i, f in enumerate(doubtful)]
+    farm_wide = [replace(f, common=np.array([True])) for f in four]
+    apart, alike = (fit_hierarchy(fields).seasons.quantile(0.975)[0] - 0.4 for fields in (four, farm_wide))
+    assert alike > 1.2 * apart
     # The estimates cannot tell w, however small it would make the effects.
     assert many.mean()[0] == pytest.approx(0.4, abs=0.05)
