@@ -165,8 +165,7 @@ def _listed() -> tuple[Scenario, ...]:
         ),
         Scenario(
             "gain_moves",
-            "A step of the fan or the upper sieve does nothing to the loss but moves the gain of the cleaning loss "
-            "sensor; three loss checks on each side of every change.",
+            "Fan and upper sieve move only the gain of the cleaning loss sensor; three loss checks on each side.",
             checks_each_side=3,
             sensors=Sensors(
                 gain_moves=(("fan_speed", "cleaning", -0.25), ("upper_sieve_opening", "cleaning", -0.25))

@@ -33,7 +33,7 @@ APART = np.array([0.02, 0.1, 0.2, 0.35])
 APART_PRIOR = np.array([0.75, 0.13, 0.08, 0.04])
 LOG_POWERS = np.linspace(-0.9, 0.9, 61)
 # Standard error of one check: never better than ``CHECK_ERROR_LOG``.
-CHECK_ERRORS = CHECK_ERROR_LOG * 1.4 ** np.arange(7)
+LIKELY_ERRORS = CHECK_ERROR_LOG * 1.4 ** np.arange(7)
 # The seconds of the pan and those of the log are not quite the same: standard error of the log signal of a check. A
 # slope on a noisy covariate is too small (regression calibration: Carroll et al. 2006, Measurement Error in Nonlinear
 # Models, 2nd ed., ch. 4).
@@ -123,9 +123,9 @@ def log_likelihood(pairs: Array) -> Array:
     along = believed * (signal - signal.mean())
     logs = lost[:, None] - np.exp(LOG_POWERS) * along[:, None]
     # A local level with a diffuse start, for all powers, errors and drifts at once: (powers, errors, drifts).
-    error, drift = CHECK_ERRORS[:, None] ** 2, DRIFTS**2
-    mean, variance = logs[0][:, None, None], np.broadcast_to(error, (CHECK_ERRORS.size, DRIFTS.size))
-    loglik = np.zeros((LOG_POWERS.size, CHECK_ERRORS.size, DRIFTS.size))
+    error, drift = LIKELY_ERRORS[:, None] ** 2, DRIFTS**2
+    mean, variance = logs[0][:, None, None], np.broadcast_to(error, (LIKELY_ERRORS.size, DRIFTS.size))
+    loglik = np.zeros((LOG_POWERS.size, LIKELY_ERRORS.size, DRIFTS.size))
     for gap, log in zip(np.diff(days).tolist(), logs[1:], strict=True):
         predicted = variance + drift * gap
         total, surprise = predicted + error, log[:, None, None] - mean

@@ -26,7 +26,7 @@ from chaffinch.pipelines.estimate.results.calibration import MachineCrop, usable
 from chaffinch.pipelines.estimate.results.doses import dose_of
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.signal_weights import separation_shares
-from chaffinch.pipelines.estimate.signals.exponents import CHECK_ERRORS, IN_COMMON
+from chaffinch.pipelines.estimate.signals.exponents import IN_COMMON, LIKELY_ERRORS
 from chaffinch.schemas.declarations import settings
 
 # Standard deviation of the log gain by one step, and how likely each is beforehand: mostly nothing worth a word, now
@@ -60,7 +60,7 @@ def movers() -> dict[str, tuple[str, ...]]:
     return {name: one.moves_gain_of for name, one in settings().items() if one.moves_gain_of}
 
 
-def steps_made(binned: Binned) -> dict[str, Array]:
+def steps_of_movers(binned: Binned) -> dict[str, Array]:
     """Of each setting that may move a gain and was moved: its steps since the field began, after each number of
     changes, (changes + 1,). A change of unknown size counts as none."""
     jumps: dict[str, Array] = {}
@@ -76,7 +76,7 @@ def gain_moves(fields: Sequence[Binned], pairs: Mapping[MachineCrop, Sequence[Ar
 
     pairs : of ``check_pairs``, of signals that go in proportion to the loss.
     """
-    seen = [(b, steps) for b in fields if not b.calibrated and (steps := steps_made(b))]
+    seen = [(b, steps) for b in fields if not b.calibrated and (steps := steps_of_movers(b))]
     of = sorted({((b.machine, b.crop), name) for b, steps in seen for name in steps}, key=str)
     if not of:
         return {}
@@ -136,7 +136,7 @@ def _posterior(
         # What all machines have in common is the prior's mean of such moves given those of all.
         to_common = IN_COMMON * move**2 * alike @ inverse
         left = IN_COMMON * move**2 * (1 - np.einsum("ij,ij->i", to_common, alike))
-        for error in CHECK_ERRORS:
+        for error in LIKELY_ERRORS:
             precision = information / error**2 + inverse
             covariance = np.linalg.inv(precision)
             mean = covariance @ along / error**2
@@ -170,7 +170,7 @@ def _posterior(
 
 
 def _error_of_a_check(square: float, count: int) -> float:
-    return max(float(np.sqrt(square / count)), float(CHECK_ERRORS[0])) if count else float(CHECK_ERRORS[0])
+    return max(float(np.sqrt(square / count)), float(LIKELY_ERRORS[0])) if count else float(LIKELY_ERRORS[0])
 
 
 def with_steady_gains(
@@ -183,7 +183,7 @@ def with_steady_gains(
         if not _moved(binned, moves):
             continue
         of = binned.machine, binned.crop
-        steps, shares = steps_made(binned), _shares(binned)
+        steps, shares = steps_of_movers(binned), _shares(binned)
         by = sum((moves[of][name].log * one * shares[name] for name, one in steps.items()), np.zeros(1))
         for checks in steady.get(of, ()):
             near = (checks[:, 2] > binned.time_s[0] - NEAR_FIELD_S) & (
@@ -195,12 +195,12 @@ def with_steady_gains(
 
 
 def _moved(binned: Binned, moves: GainMoves) -> bool:
-    return not binned.calibrated and (binned.machine, binned.crop) in moves and bool(steps_made(binned))
+    return not binned.calibrated and (binned.machine, binned.crop) in moves and bool(steps_of_movers(binned))
 
 
 def _steady(binned: Binned, moves: Mapping[str, GainMove]) -> Binned:
     outcomes = dict(binned.outcomes)
-    for name, steps in steps_made(binned).items():
+    for name, steps in steps_of_movers(binned).items():
         for place in movers()[name]:
             if place in outcomes:
                 outcomes[place] = outcomes[place] - moves[name].log * steps[binned.step]
@@ -232,7 +232,7 @@ def allowing_for_gain_moves(
 def _with_moves(field: FieldOutcome, moves: Mapping[str, GainMove]) -> FieldOutcome:
     names, said = field.design.names, {k: set(codes) for k, codes in field.change_doubts.items()}
     shares = _shares(field.binned)
-    for name, steps in steps_made(field.binned).items():
+    for name, steps in steps_of_movers(field.binned).items():
         if field.outcome != "machine_loss" and field.outcome not in movers()[name]:
             continue
         weight = shares[name] if field.outcome == "machine_loss" else np.ones(steps.size)

@@ -12,7 +12,7 @@ from chaffinch.pipelines.estimate.results.gain_drift import DAY_S, DRIFT_PRIOR, 
 from chaffinch.pipelines.estimate.signals.exponents import (
     APART,
     APART_PRIOR,
-    CHECK_ERRORS,
+    LIKELY_ERRORS,
     LOG_POWERS,
     SETTLED,
     SIGNAL_ERROR_LOG,
@@ -44,7 +44,7 @@ def test_the_likelihood_is_that_of_a_level_with_errors():
     def dense(log_power: float) -> float:
         rest = contrasts @ (np.log(pairs[:, 0]) - np.exp(log_power) * along)
         total = 0.0
-        for error in CHECK_ERRORS:
+        for error in LIKELY_ERRORS:
             for drift, weight in zip(DRIFTS, DRIFT_PRIOR, strict=True):
                 walk = drift**2 * np.minimum.outer(days, days) + error**2 * np.eye(7)
                 normal = stats.multivariate_normal(np.zeros(6), contrasts @ walk @ contrasts.T)

@@ -13,7 +13,7 @@ from chaffinch.pipelines.estimate.data.design import Design
 from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.placebo import Placebos
 from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
-from chaffinch.pipelines.estimate.signals.exponents import CHECK_ERRORS
+from chaffinch.pipelines.estimate.signals.exponents import LIKELY_ERRORS
 from chaffinch.pipelines.estimate.signals.gain_moves import (
     MOVES,
     MOVES_PRIOR,
@@ -164,7 +164,7 @@ def test_checks_that_scatter_more_tell_less():
     fields, _ = farm(np.zeros(1), 1, rng)
     own = [
         gain_moves(fields, {("A", "wheat"): [pans(b, 0.0, 10, rng, error) for b in fields]})["A", "wheat"]
-        for error in (CHECK_ERRORS[0], 4 * CHECK_ERRORS[0])
+        for error in (LIKELY_ERRORS[0], 4 * LIKELY_ERRORS[0])
     ]
     assert own[1]["fan_speed"].by_checks > 2.5 * own[0]["fan_speed"].by_checks
 
