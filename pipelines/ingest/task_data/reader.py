@@ -96,9 +96,19 @@ def _gathered(members: Members, file: str, farm: Farm) -> Gathered:
         gathered.readings.append(log.frame)
         gathered.notes += log.notes
         gathered.ask(*log.asked)
+    _note_names_without_columns(gathered)
     require_few(file, len(task_file.fields), "fields")
     _read_fields(gathered)
     return gathered
+
+
+def _note_names_without_columns(gathered: Gathered) -> None:
+    """Say which columns of ``farm.toml`` no log of the set has."""
+    if lacking := [name for name in gathered.stated.names if name.casefold() not in gathered.met]:
+        shown = ", ".join(f"'{name}'" for name in lacking[:5])
+        gathered.notes.append(
+            f"farm.toml says what {shown} is, and no log of the task data has such a column."
+        )
 
 
 def _note_other_files(gathered: Gathered) -> None:

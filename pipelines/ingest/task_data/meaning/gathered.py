@@ -18,7 +18,7 @@ class Gathered:
 
     stated : what ``farm.toml`` says of this file.
     seen : stems of the logs read already, lower case.
-    uses : what became of each column, by its key. attention : the notes that ask something of the user.
+    uses : what became of each column, by its key. met : names by which ``farm.toml`` may mean these. attention : the notes that ask something of the user.
     """
 
     farm: Farm
@@ -31,6 +31,7 @@ class Gathered:
     notes: list[str] = field(default_factory=list)
     attention: list[str] = field(default_factory=list)
     uses: dict[str, ColumnUse] = field(default_factory=dict)
+    met: set[str] = field(default_factory=set)
     rows: int = 0
     seen: set[str] = field(default_factory=set)
 

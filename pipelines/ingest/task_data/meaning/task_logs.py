@@ -25,7 +25,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.naming import (
 from chaffinch.pipelines.ingest.task_data.meaning.simultaneous_logs import joined
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
 from chaffinch.pipelines.ingest.task_data.meaning.totals import Totals, compare_totals
-from chaffinch.pipelines.ingest.task_data.records.columns import resolve
+from chaffinch.pipelines.ingest.task_data.records.columns import names_in_farm, resolve
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader, read_header
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData, read_log
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of, rejected_frame
@@ -152,7 +152,10 @@ def _open_log(gathered: Gathered, task: Task, reference: LogReference) -> LogDat
             f"{stem}: the task file declares {reference.declared_bytes} bytes, the log has {len(data)}; it "
             "was read whole."
         )
-    return read_log(stem, data, header, resolve(header, gathered.task_file, gathered.stated.names))
+    columns = resolve(header, gathered.task_file, gathered.stated.names)
+    if gathered.stated.names:
+        gathered.met.update(name for column in columns for name in names_in_farm(column))
+    return read_log(stem, data, header, columns)
 
 
 def _open_header(gathered: Gathered, stem: str, data: bytes) -> LogHeader | None:

@@ -96,8 +96,8 @@ def _resolve(place: DataLogValue, task_file: TaskFile, mapping: Mapping[str, Col
     return LogColumn(place, entry, element, described, target, channel_unit(target))
 
 
-def _stated(column: LogColumn, mapping: Mapping[str, ColumnMeaning]) -> ColumnMeaning | None:
-    """What ``farm.toml`` says: by key, by number in either notation, or by designator."""
+def names_in_farm(column: LogColumn) -> list[str]:
+    """Names by which ``farm.toml`` may mean a column, in lower case: key, number in either notation, designator."""
     names = [column.key]
     if column.place.identifier is not None:
         element = column.element.number if column.element else ""
@@ -105,8 +105,13 @@ def _stated(column: LogColumn, mapping: Mapping[str, ColumnMeaning]) -> ColumnMe
             names += [f"{number}/{element}", number]
     if column.described and column.described.designator:
         names.append(column.described.designator)
+    return [name.casefold() for name in names]
+
+
+def _stated(column: LogColumn, mapping: Mapping[str, ColumnMeaning]) -> ColumnMeaning | None:
+    """What ``farm.toml`` says of a column."""
     lowered = {name.casefold(): meaning for name, meaning in mapping.items()}
-    return next((lowered[name.casefold()] for name in names if name.casefold() in lowered), None)
+    return next((lowered[name] for name in names_in_farm(column) if name in lowered), None)
 
 
 def _target(column: LogColumn) -> str | None:

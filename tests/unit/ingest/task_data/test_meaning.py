@@ -333,6 +333,19 @@ def test_a_line_in_farm_toml_maps_it(name: str) -> None:
     assert parsed.unmatched_columns == ()
 
 
+def test_a_line_in_farm_toml_that_no_log_has_is_told() -> None:
+    machine = device((1, "machine", []), (2, "rotor", [(0xE005, 1, "rotor loss", "400")]), shown=SHOWN)
+    stated = 'names = { "E005" = "separation_loss_signal", "rotor los" = "cleaning_loss_signal" }'
+    parsed = read(
+        machine,
+        values((0xE005, 2)),
+        [[(0, 4250)]],
+        parse_farm(f'time_zone = "UTC"\n[columns."set"]\n{stated}'),
+    )
+    told = [note for note in parsed.notes if note.startswith("farm.toml says")]
+    assert told == ["farm.toml says what 'rotor los' is, and no log of the task data has such a column."]
+
+
 @pytest.mark.parametrize(
     ("channel", "unit", "expected"),
     [
