@@ -1,8 +1,7 @@
 """Limits for a single file, so that no file ever stops a night.
 
 ``blamed_on`` turns any error of reading a file into one sentence about that file. The limits are on what is decoded,
-not on the size on disk; they keep any file below 2 GB of memory, and any below 1 MB under ten seconds, except
-a workbook full of equal cells, which is unpacked three times.
+not on the size on disk; they keep any file below 2 GB of memory, and any below 1 MB under ten seconds.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ import csv
 import datetime as dt
 import io
 import zipfile
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -16,6 +17,12 @@ WORKBOOK = "xl/workbook.xml"
 # Unpacked; a sheet full of text stays below.
 MOST_BYTES = 256 << 20
 MOST_CELLS = 20_000_000
+# Of a sheet of this size cells are counted before they are read, which takes a hundred times as long. Sheets of logs
+# hold about one cell a byte on disk; millions of equal cells hold ten.
+COUNTED_BYTES = 16 << 20
+MOST_CELLS_PER_BYTE = 3
+_CHUNK = 1 << 20
+_CELLS = (b"<c ", b"<c>", b"<c/")
 
 
 class UnreadableWorkbook(ValueError):
@@ -38,6 +45,7 @@ def filled_sheets(
 
     if sum(info.file_size for info in infos) > MOST_BYTES:
         raise UnreadableWorkbook("The workbook unpacks to more than 256 MiB; export its sheets as CSV.")
+    _require_varied(path, infos)
     try:
         book = python_calamine.CalamineWorkbook.from_path(str(path))
         names = book.sheet_names if only is None else [only]
@@ -55,6 +63,33 @@ def filled_sheets(
     if not filled:
         raise UnreadableWorkbook("The workbook holds no cells.")
     return filled
+
+
+def _require_varied(path: Path, infos: Sequence[zipfile.ZipInfo]) -> None:
+    """Raises ``UnreadableWorkbook`` for a sheet of more cells than its size on disk can say anything with."""
+    for info in infos:
+        if info.file_size < COUNTED_BYTES or not info.filename.startswith("xl/worksheets/"):
+            continue
+        most = MOST_CELLS_PER_BYTE * info.compress_size
+        if _cells_in(path, info, most) > most:
+            raise UnreadableWorkbook(
+                "A sheet of the workbook is filled with equal cells, as no log is; delete the rows and columns "
+                "behind the data, or export it as CSV."
+            )
+
+
+def _cells_in(path: Path, info: zipfile.ZipInfo, most: int) -> int:
+    """Cells of a sheet, counted by their tags until there are more than ``most``; 0 where it can't be unpacked."""
+    cells, end = 0, b""
+    try:
+        with zipfile.ZipFile(path) as archive, archive.open(info) as stream:
+            while cells <= most and (chunk := stream.read(_CHUNK)):
+                chunk = end + chunk
+                cells += sum(chunk.count(tag) for tag in _CELLS)
+                end = chunk[-2:]
+    except (OSError, ValueError, EOFError, zipfile.BadZipFile, NotImplementedError, zlib.error):
+        return 0
+    return cells
 
 
 def _content(sheet: object) -> bytes:

@@ -18,7 +18,8 @@ class Gathered:
 
     stated : what ``farm.toml`` says of this file.
     seen : stems of the logs read already, lower case.
-    uses : what became of each column, by its key. met : names by which ``farm.toml`` may mean these. attention : the notes that ask something of the user.
+    uses : what became of each column, by its key. met : names by which ``farm.toml`` may mean these.
+    attention : the notes that ask something of the user.
     """
 
     farm: Farm
