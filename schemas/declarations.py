@@ -377,7 +377,7 @@ def reasons() -> Mapping[str, Reason]:
 @cache
 def combinations() -> Mapping[str, Combination]:
     """Combinations of positions that a log should not show, by name."""
-    return load_declared("forbidden.toml", Combination)
+    return load_declared("unlikely.toml", Combination)
 
 
 def index_of_names(named: Mapping[str, tuple[str, ...]], source: str) -> Mapping[str, str]:

@@ -112,7 +112,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "findings": against_common_practice(
             readings,
             crop,
-            stated.drum_diameter_m if stated else None,
+            stated,
             inputs.adjustments,
         ),
         "machine": inputs.machine,

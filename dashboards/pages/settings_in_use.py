@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
+from chaffinch.pipelines.farm import Machine
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.queries import LakeQueries
 from chaffinch.schemas.declarations import settings
@@ -63,9 +64,13 @@ def settings_in_use(found: pl.DataFrame) -> list[InUse]:
 def against_common_practice(
     state: pl.DataFrame,
     crop: str | None,
-    drum_diameter_m: float | None,
+    machine: Machine | None,
     adjustments: pl.DataFrame | None = None,
 ) -> list[SetupFinding]:
-    """What the set-up check says of these settings in this crop, and of jumps among ``adjustments``."""
+    """What the set-up check says of these settings in this crop, and of jumps among ``adjustments``.
+
+    machine : as farm.toml states it.
+    """
     jumps = () if adjustments is None or adjustments.is_empty() else doubtful_jumps(adjustments)
-    return [*setup_check(state, crop, drum_diameter_m), *jumps]
+    diameter_m, never = (machine.drum_diameter_m, machine.never_together) if machine else (None, ())
+    return [*setup_check(state, crop, diameter_m, never), *jumps]

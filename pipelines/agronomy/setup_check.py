@@ -6,6 +6,7 @@ of the machine's own adjustments count more.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -39,14 +40,18 @@ class SetupFinding:
 
 
 def setup_check(
-    readings: pl.DataFrame, crop: str | None, drum_diameter_m: float | None = None
+    readings: pl.DataFrame,
+    crop: str | None,
+    drum_diameter_m: float | None = None,
+    never_together: Sequence[Mapping[str, str]] = (),
 ) -> tuple[SetupFinding, ...]:
     """Look over the positions logged in ``readings`` of one machine in one ``crop``.
 
     ``readings``: one row a reading (or a single row of positions) with the columns of settings
     (``Setting.column``); absent or null ones are not judged. Rows with ``working`` = 0 do not count. In a
     crop that the declarations do not know, only what holds in every crop is judged. The tip speed needs
-    ``drum_diameter_m``. Forbidden combinations come first, then unlikely logs, then unusual positions.
+    ``drum_diameter_m``. ``never_together``: positions, by setting, that the machine's maker forbids together. These
+    come first, then unlikely logs, then unusual positions.
     """
     worked = readings
     if "working" in readings.columns:
@@ -55,7 +60,8 @@ def setup_check(
         return ()
     logged = {s.name: s for s in settings().values() if s.column in worked.columns}
     worked = worked.with_columns(_canonical(worked, s) for s in logged.values() if s.positions)
-    found = [f for c in combinations().values() if (f := _combination(worked, c, logged))]
+    listed = [*map(_stated_for_the_machine, never_together), *combinations().values()]
+    found = [f for c in listed if (f := _combination(worked, c, logged))]
     found += [f for s in logged.values() if (f := _implausible(worked, s))]
     known = crops().get(crop_names().get(letters_and_digits(crop or ""), ""))
     if known:
@@ -102,6 +108,18 @@ def _canonical(worked: pl.DataFrame, setting: Setting) -> pl.Expr:
     words = worked[setting.column].cast(pl.String).drop_nulls().unique().to_list()
     known = {word: setting.position(word) or word for word in words}
     return pl.col(setting.column).cast(pl.String).replace(known)
+
+
+def _stated_for_the_machine(when: Mapping[str, str]) -> Combination:
+    parts = [f"{settings()[name].label} {position}" for name, position in when.items()]
+    text = " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+    sentence = (
+        f"{text} are logged together, which farm.toml rules out for this machine: the log is wrong, or the "
+        "machine was set against its manual."
+    )
+    return Combination(
+        name="never_together", label=text, kind="forbidden", when=when, sentence=sentence, source="farm.toml"
+    )
 
 
 def _combination(worked: pl.DataFrame, c: Combination, logged: dict[str, Setting]) -> SetupFinding | None:

@@ -60,6 +60,8 @@ class Machine(_Stated):
     """One combine: working width, diameters of drum and separation rotor [m], zone of its clock, names, crop.
 
     ``opening_per_step``: by setting, how far one step of the display moves it, in the catalogue's unit.
+    ``positions``: by setting, the machine's own words for the catalogue's positions. ``never_together``: positions
+    that its maker forbids together.
     """
 
     width_m: float | None = Field(default=None, gt=0, le=25)
@@ -69,6 +71,8 @@ class Machine(_Stated):
     aliases: tuple[str, ...] = ()
     crop: str | None = None
     opening_per_step: Mapping[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    positions: Mapping[str, Mapping[str, tuple[str, ...]]] = Field(default_factory=dict)
+    never_together: tuple[Mapping[str, str], ...] = ()
 
     @field_validator("opening_per_step")
     @classmethod
@@ -78,6 +82,42 @@ class Machine(_Stated):
             if name not in numbers:
                 raise ValueError(f"'{name}' is not a setting with a number{did_you_mean(name, numbers)}")
         return value
+
+    @field_validator("positions")
+    @classmethod
+    def _known_positions(
+        cls, value: Mapping[str, Mapping[str, tuple[str, ...]]]
+    ) -> Mapping[str, Mapping[str, tuple[str, ...]]]:
+        for name, words in value.items():
+            for position in words:
+                _check_position(name, position)
+        return value
+
+    @field_validator("never_together")
+    @classmethod
+    def _known_together(cls, value: tuple[Mapping[str, str], ...]) -> tuple[Mapping[str, str], ...]:
+        for together in value:
+            for name, position in together.items():
+                _check_position(name, position)
+        return value
+
+    def position(self, setting: str, word: str) -> str | None:
+        """The catalogue's position that this machine calls ``word``; None if it states none."""
+        wanted = letters_and_digits(word)
+        for position, own in self.positions.get(setting, {}).items():
+            if wanted in map(letters_and_digits, own):
+                return position
+        return None
+
+
+def _check_position(name: str, position: str) -> None:
+    """Raises ``ValueError`` where ``position`` is none of a setting with positions."""
+    in_words = [s.name for s in settings().values() if s.positions]
+    if name not in in_words:
+        raise ValueError(f"'{name}' is not a setting with positions{did_you_mean(name, in_words)}")
+    if position not in settings()[name].positions:
+        known = ", ".join(settings()[name].positions)
+        raise ValueError(f"'{position}' is not a position of {name}; it has {known}")
 
 
 class CropOverride(_Stated):

@@ -73,9 +73,9 @@ ADJUSTABLES = {
         Adjustable("fan_speed", "number", ("cleaning",), "rpm", 1050, 50, 600, 1400),
         Adjustable("upper_sieve_opening", "number", ("cleaning", "returns"), "mm", 14, 2, 6, 24),
         Adjustable("lower_sieve_opening", "number", ("cleaning", "returns"), "mm", 8, 1, 3, 15),
-        Adjustable("de_awning_plates", "either_or", ("separation", "cleaning"), positions=("open", "closed")),
+        Adjustable("de_awning_plates", "either_or", ("separation", "cleaning"), positions=("off", "on")),
         Adjustable("side_slope_compensation", "either_or", ("cleaning",), positions=("off", "on")),
-        Adjustable("feeder_drum_position", "ordered", ("separation",), positions=("low", "high")),
+        Adjustable("feeder_drum_position", "ordered", ("separation",), positions=("lower", "upper")),
         Adjustable("chopper_speed", "either_or", ("fuel",), positions=("low", "high")),
         Adjustable("spreader_speed", "either_or", (), positions=("low", "high")),
     )

@@ -1,4 +1,4 @@
-"""A made-up corn field whose log is at odds with common practice in two places, and forbidden in a third."""
+"""A made-up corn field whose log is at odds with common practice in two places, and with farm.toml in a third."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from chaffinch.pipelines.validate import apply_rules
 
 def _corn_field(**positions: str | float) -> pl.DataFrame:
     usual = {"chopper_speed": "low", "separator_covers": "open", "concave_type": "round bar"}
-    row = {**usual, "feeder_drum_position": "high", **positions}
+    row = {**usual, "feeder_drum_position": "upper", **positions}
     return pl.DataFrame({name: [value] * 200 for name, value in row.items()})
 
 
@@ -42,17 +42,20 @@ def test_separator_covers_closed_and_chopper_high_in_corn_are_both_named():
     assert "Chopper speed logged high in corn; low is common" in words
 
 
-def test_chopper_and_spreader_both_high_come_first_as_forbidden():
-    # Both high overspeeds and stops the drive: common practice, no source.
-    findings = setup_check(_corn_field(chopper_speed="high", spreader_speed="high"), "corn")
+def test_what_one_machine_must_not_do_comes_first_and_holds_for_no_other():
+    never = ({"chopper_speed": "high", "spreader_speed": "high"},)
+    both = _corn_field(chopper_speed="high", spreader_speed="high")
+    findings = setup_check(both, "corn", never_together=never)
     assert [f.kind for f in findings] == ["forbidden", "unusual"]
     assert findings[0].settings == ("chopper_speed", "spreader_speed")
-    assert "the log is wrong or it records an alarm" in findings[0].sentence
-    assert setup_check(_corn_field(chopper_speed="low", spreader_speed="high"), "corn") == ()
+    assert "Chopper speed high and Spreader speed high are logged together" in findings[0].sentence
+    assert [f.kind for f in setup_check(both, "corn")] == ["unusual"]
+    only_one = _corn_field(chopper_speed="low", spreader_speed="high")
+    assert setup_check(only_one, "corn", never_together=never) == ()
 
 
 def test_the_same_positions_are_usual_in_wheat():
-    field = _corn_field(chopper_speed="high", concave_type="small wire", feeder_drum_position="low")
+    field = _corn_field(chopper_speed="high", concave_type="small wire", feeder_drum_position="lower")
     assert setup_check(field, "wheat") == ()
     assert {f.settings[0] for f in setup_check(field, "maize")} == {
         "chopper_speed",

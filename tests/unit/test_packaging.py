@@ -47,7 +47,7 @@ def test_every_data_file_is_shipped(setuptools_table):
         for path in (ROOT / folder).rglob("*")
         if path.is_file() and path.suffix not in (".py", ".pyc") and "__pycache__" not in path.parts
     ]
-    assert len(data) >= 5  # channels, settings, crops, reasons, forbidden
+    assert len(data) >= 5  # channels, settings, crops, reasons, unlikely
     missing = [p.relative_to(ROOT).as_posix() for p in data if not any(fnmatch(p.name, s) for s in shipped)]
     assert missing == []
 

@@ -82,7 +82,9 @@ def _read_settings(reader: TableReader, columns: dict[str, pl.Series]) -> None:
         elif setting.kind == "number":
             _read_or_keep(reader, column, setting.column, columns, None)
         else:
-            columns[setting.column] = position_words(reader.table.texts(column), setting)
+            columns[setting.column] = position_words(
+                reader.table.texts(column), setting, columns["machine"], reader.farm.machines
+            )
 
 
 def _read_or_keep(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import polars as pl
+from chaffinch.pipelines.farm import Machine
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing
@@ -16,12 +18,25 @@ from chaffinch.schemas.units import UnitError
 DISPLAY_STEPS = ("step", "steps", "notch", "notches", "click", "clicks", "hole", "holes", "stage", "stages")
 
 
-def position_words(texts: pl.Series, setting: Setting) -> pl.Series:
-    """``texts`` as positions of ``setting`` where recognised, else as written; null where missing."""
+def position_words(
+    texts: pl.Series, setting: Setting, machines: pl.Series, stated: Mapping[str, Machine]
+) -> pl.Series:
+    """``texts`` as positions of ``setting`` where recognised, else as written; null where missing.
+
+    machines : whose they are. stated : machines of farm.toml, which may have words of their own.
+    """
     clean = texts.str.strip_chars()
     clean = clean.set(is_missing(clean), None)
-    positions = {text: setting.position(text) or text for text in clean.unique().drop_nulls().to_list()}
-    return clean.replace_strict(positions, default=None, return_dtype=pl.String)
+    words = clean.unique().drop_nulls().to_list()
+    general = {text: setting.position(text) or text for text in words}
+    found = clean.replace_strict(general, default=None, return_dtype=pl.String)
+    for name, machine in stated.items():
+        own = {text: position for text in words if (position := machine.position(setting.name, text))}
+        if own:
+            found = found.zip_with(
+                ~((machines == name) & clean.is_in(list(own))).fill_null(False), clean.replace(own)
+            )
+    return found
 
 
 def counts_steps(unit: str | None) -> bool:

@@ -96,7 +96,9 @@ def _values(
         # A value logged with a service is a remark, kept as logged.
         return _as_logged(before), _as_logged(after), None
     if setting.kind != "number":
-        before, after = position_words(before, setting), position_words(after, setting)
+        before, after = (
+            position_words(texts, setting, part["machine"], reader.farm.machines) for texts in (before, after)
+        )
         strange = sorted(set(after.drop_nulls().to_list()) - set(setting.positions))
         if strange:
             known = ", ".join(setting.positions)

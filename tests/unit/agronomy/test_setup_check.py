@@ -32,9 +32,10 @@ def test_nothing_logged_or_an_unknown_crop_is_nothing_to_tell():
     assert setup_check(high, None) == ()
 
 
-def test_forbidden_holds_in_any_crop_and_only_where_both_are_logged():
+def test_what_a_machine_must_not_do_holds_in_any_crop_and_only_where_both_are_logged():
+    never = ({"chopper_speed": "high", "spreader_speed": "high"},)
     both = pl.DataFrame({"chopper_speed": ["high", "high"], "spreader_speed": ["high", None]})
-    (finding,) = setup_check(both, None)
+    (finding,) = setup_check(both, None, never_together=never)
     assert finding.kind == "forbidden"
     assert finding.share == 0.5
 

@@ -45,7 +45,7 @@ def test_a_change_overnight(inbox: Path, tmp_path: Path) -> None:
     (inbox / "other.csv").write_text(log(9, 1100, "Combine B"))
     rows = take_in(inbox, lake).rows()
     assert [row[2:5] for row in rows] == [
-        ("feeder_drum_position", "open", "low"),
+        ("feeder_drum_position", "open", "lower"),
         ("fan_speed", "900", "950"),
     ]
     # The fan is compared where it runs.

@@ -41,10 +41,10 @@ def test_an_adjustment_two_steps_down_is_shown_per_step_up():
 
 def test_common_practice_is_compared_with_the_values_used():
     usual = usual_position(settings()["feeder_drum_position"], "wheat", None, "metric")
-    assert usual is not None and usual.words == "low" and "no source" in usual.source
-    assert usual.outside({"low": 3.0}) == "no"
-    assert usual.outside({"low": 3.0, "high": 1.0}) == "part of the time"
-    assert usual.outside({"high": 1.0}) == "yes"
+    assert usual is not None and usual.words == "lower" and "no source" in usual.source
+    assert usual.outside({"lower": 3.0}) == "no"
+    assert usual.outside({"lower": 3.0, "upper": 1.0}) == "part of the time"
+    assert usual.outside({"upper": 1.0}) == "yes"
     assert usual_position(settings()["fan_speed"], "wheat", None, "metric") is None
     assert usual_position(settings()["feeder_drum_position"], None, None, "metric") is None
 

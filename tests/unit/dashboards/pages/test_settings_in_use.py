@@ -11,6 +11,7 @@ from chaffinch.dashboards.pages.settings_in_use import (
     settings_in_use,
     settings_of,
 )
+from chaffinch.pipelines.farm import Machine
 from chaffinch.pipelines.work.setting_state import settings_in_force
 
 START = datetime(2026, 8, 1, 9, tzinfo=UTC)
@@ -66,10 +67,10 @@ def test_a_setting_that_the_log_carries_stands_before_the_settings_log():
     assert [(u.label, u.value) for u in settings_in_use(settings_of(state))] == [("Fan speed", "900 rpm")]
 
 
-def test_chopper_and_spreader_both_high_are_named_from_the_settings_log_alone():
-    """Both high is an over-speed condition that stops the drive: common practice, no source."""
+def test_what_farm_toml_rules_out_is_named_from_the_settings_log_alone():
     state = in_force(
         marked(), adjustments((1, "chopper_speed", "low", "high"), (2, "spreader_speed", "low", "high"))
     )
-    kinds = {f.kind for f in against_common_practice(state, "wheat", None)}
-    assert "forbidden" in kinds
+    machine = Machine(never_together=({"chopper_speed": "high", "spreader_speed": "high"},))
+    assert "forbidden" in {f.kind for f in against_common_practice(state, "wheat", machine)}
+    assert "forbidden" not in {f.kind for f in against_common_practice(state, "wheat", None)}

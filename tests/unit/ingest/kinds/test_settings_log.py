@@ -75,7 +75,7 @@ def test_words_become_positions_where_recognised_and_stay_where_not():
             "chopper speed,,ludicrous,,",
         )
     )
-    assert [r[2:4] for r in result(found)] == [("open", "closed"), ("high", "low"), (None, "ludicrous")]
+    assert [r[2:4] for r in result(found)] == [("open", "closed"), ("upper", "lower"), (None, "ludicrous")]
     assert "Chopper speed: 'ludicrous' is not one of low, high; it is kept as logged." in found.notes
 
 
@@ -174,3 +174,32 @@ def test_steps_in_a_column_of_a_harvest_log():
     unknown = read(from_bytes("log.csv", text.encode()), Farm(), [])
     assert unknown.unmatched_columns == ("concave clearance (steps)",)
     assert '[machines."A"] opening_per_step = { concave_clearance = ... }' in unknown.attention[0]
+
+
+def test_a_machine_may_have_its_own_words_for_positions():
+    farm = parse_farm(
+        '[machines.A]\npositions = { feeder_drum_position = { lower = ["pin 1"], upper = ["Pin 2"] } }\n'
+    )
+    lines = ("10:10,A,{},pin 1,PIN 2", "10:20,A,{},high,low", "10:30,B,{},low,pin 2")
+    text = "time,machine,setting,from_value,to_value\n" + "".join(
+        f"2026-07-20 {line.format('feeder_drum_position')}\n" for line in lines
+    )
+    found = parsed(text, farm).adjustments
+    assert found.select("machine", "from_value", "to_value").rows() == [
+        ("A", "lower", "upper"),
+        ("A", "upper", "lower"),
+        ("B", "lower", "pin 2"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stated", "message"),
+    [
+        ("positions = { feeder_drum = { lower = [] } }", "'feeder_drum' is not a setting with positions"),
+        ("positions = { chopper_speed = { lower = [] } }", "'lower' is not a position of chopper_speed"),
+        ('never_together = [{ chopper_speed = "fast" }]', "'fast' is not a position of chopper_speed"),
+    ],
+)
+def test_words_for_positions_that_do_not_exist_are_refused(stated: str, message: str):
+    with pytest.raises(DeclarationError, match=message):
+        parse_farm(f"[machines.A]\n{stated}\n")
