@@ -71,7 +71,7 @@ def test_each_scope_has_its_own_truth(season, steps):
 
 
 def test_positions_in_the_opposite_order_have_the_opposite_sign(season, steps):
-    ways = [("open", "closed"), ("closed", "open")]
+    ways = [("off", "on"), ("on", "off")]
     rows = [row_of("season", "de_awning_plates", "cleaning_loss", from_value=a, to_value=b) for a, b in ways]
     assert judged(season, steps, *rows)["truth"].to_list() == pytest.approx([0.20, -0.20])
 
