@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.check_signal import checks_against_signal, gain_from_check_to_check
+from chaffinch.dashboards.sensors.pan_words import pan_sentences
 from chaffinch.dashboards.sensors.sensor_words import sensor_cells, sensor_remarks, weight_sentences
 from chaffinch.dashboards.words.links import machine_href
 from chaffinch.dashboards.words.terms import crop_label
@@ -62,6 +63,11 @@ def sensor_context(machine: str, field_jobs: pl.DataFrame, loads: Loads, farm: F
                 "sensors": [sensor_cells(row) for row in rows],
                 "remarks": [sentence for row in rows for sentence in sensor_remarks(row)],
                 "figures": [(name, one) for name, one in drawn if one is not None],
+                "pans": pan_sentences(
+                    weight[0]["check_error_log"] if weight and weight[0]["checks"] >= 3 else None
+                )
+                if rows and not calibrated
+                else [],
                 "flow": calibration_sentences(flow) if flow else [NO_LOAD],
             }
         )

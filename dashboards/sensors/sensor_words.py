@@ -54,8 +54,7 @@ def _proportion(weight: dict[str, Any]) -> str:
     )
     if low > 1 or high < 1:
         what = "rises less than the loss" if low > 1 else "rises more than the loss"
-        effects = "too small" if low > 1 else "too large"
-        text = f"Weighed loss goes with {power}: the signal {what}, so effects taken from it look {effects}."
+        text = f"Weighed loss goes with {power}: the signal {what}. Effects allow for it."
     elif low >= NEARLY_ONE[0] and high <= NEARLY_ONE[1]:
         text = f"Weighed loss goes with {power}: the signal is proportional to the loss."
     else:

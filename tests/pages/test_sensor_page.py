@@ -6,6 +6,7 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 
@@ -26,6 +27,15 @@ def test_gain_proportion_zeros_and_slope_are_said(shown):
     assert "8.0 %" in text
     assert "Cleaning loss: the signal hardly rises with the feed rate" in text
     assert "Before anyone touches the machine" in text
+    # By the error that the page itself states of one check.
+    said = re.search(
+        r"one check is right within about (\d+) % \(by this machine&#39;s checks\), so that 3 on each side tell an "
+        r"effect within (\d+) %",
+        text,
+    )
+    assert said is not None
+    error, within = (np.log1p(float(one) / 100) for one in said.groups())
+    assert within == pytest.approx(1.96 * error * np.sqrt(2 / 3), rel=0.05)
 
 
 def test_the_figure_shows_each_check_at_its_signal(shown):
