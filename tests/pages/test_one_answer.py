@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import html
 import re
+import shutil
+import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 import pytest
 from chaffinch.dashboards.report.write import write_season
+from chaffinch.dashboards.start_sheet.what_to_change import SYMPTOMS
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.terms import OUTCOME_WORDS, crop_label, setting_change, setting_label, signed
 from chaffinch.pipelines.lake import Lake
@@ -33,7 +36,7 @@ DO = re.compile(
 )
 ADVICE = re.compile(
     r"<th scope=\"row\"><strong>(.*?)</strong>.*?</th>"
-    r"<td><bdi>(.*?)</bdi><br><span class=\"quiet\"><bdi>(.*?)</bdi></span></td>",
+    r"<td[^>]*><bdi>(.*?)</bdi><br><span class=\"quiet\"><bdi>(.*?)</bdi></span></td>",
     re.DOTALL,
 )
 MOST_LISTED = 7
@@ -379,3 +382,93 @@ def test_attention_is_asked_only_for_what_is_in_force(told):
         page = text_of((site / f"{name}.html").read_text(encoding="utf-8"))
         for one in costly:
             assert text_of(one.sentence) in page
+
+
+START = re.compile(
+    r"<th scope=\"row\">(.*?)</th><td[^>]*>(.*?)</td><td[^>]*>(.*?)</td><td[^>]*>(.*?)</td></tr>"
+)
+
+
+def test_start_sheets_start_from_values_that_were_tried_and_agree_with_the_instructions(told, instructions):
+    """What a sheet says by evidence or as last used is a value of the machine's logs; it is what pages say to set."""
+    lake, site, _ = told
+    logged = lake.scan("adjustments").collect()
+    told_values = {(o.machine, o.crop, o.label): o for o in instructions if o.verb != "Compare"}
+    pages = sorted((site / "start_sheets").glob("*.html"))
+    assert pages
+    compared = checked = 0
+    for path in pages:
+        page = path.read_text(encoding="utf-8")
+        name, crop = text_of(re.search(r"<h1>Start sheet: (.*?)</h1>", page)[1]).rsplit(", ", 1)
+        part = page.split('id="start"')[1].split('id="change"')[0]
+        for row in START.findall(part):
+            label, value, why, _ = map(text_of, row)
+            mine = logged.filter(pl.col("setting").is_in(LABELLED[label.lower()]), machine=name)
+            values = {*mine["from_value"].drop_nulls(), *mine["to_value"].drop_nulls()}
+            if " against " in why or "was tried too" in why:
+                number = re.match(r"[\d.]+", value)
+                if number and values <= {v for v in values if re.fullmatch(r"[\d.]+", v)}:
+                    tried = [float(v) for v in values]
+                    assert min(tried) <= float(number[0]) <= max(tried), (path.name, label, value)
+                else:
+                    assert value in values, (path.name, label, value)
+                checked += 1
+            same = next((o for key, o in told_values.items()
+                         if (key[0], key[1].lower(), key[2]) == (name, crop, label.lower())), None)  # fmt: skip
+            if same is not None and same.value != "it up":
+                assert value == same.value.removesuffix(" again"), (path.name, label)
+                compared += 1
+    assert checked > 0 and compared > 0
+
+
+needs_pdftotext = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
+
+
+def pdf_pages(path: Path) -> list[str]:
+    said = subprocess.run(
+        ["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True
+    )
+    return said.stdout.rstrip("\f").split("\f")
+
+
+@needs_pdftotext
+def test_a_start_sheet_is_one_sheet_of_paper_with_cautions_that_says_what_its_page_says(told):
+    _, site, _ = told
+    for path in (site / "start_sheets").glob("*.html"):
+        (paper,) = pdf_pages(path.with_suffix(".pdf"))
+        assert "Stop the engine, take the key" in paper and "maker's manual" in paper
+        assert (
+            paper.index("Start from")
+            < paper.index("What to change when")
+            < paper.index("Before anyone touches")
+        )
+        page = path.read_text(encoding="utf-8")
+        bare = "".join(paper.split())
+        for row in START.findall(page.split('id="start"')[1].split('id="change"')[0]):
+            assert "".join(text_of(row[0]).split()) in bare
+        for symptom in (
+            "Separation loss high",
+            "Cleaning loss high",
+            "Broken grain",
+            "Tailings full",
+            "Output too low",
+        ):
+            assert symptom in paper and symptom in page
+
+
+@needs_pdftotext
+def test_the_report_on_paper_is_short_and_has_no_page_with_an_orphan(told, tmp_path):
+    """A client's part of at most five pages, 20 with the annex; no page that a table leaves with one row."""
+    lake, _, _ = told
+    write_season(lake, 2026, tmp_path / "report.pdf", lake.farm())
+    pages = pdf_pages(tmp_path / "report.pdf")
+    annex = next(i for i, page in enumerate(pages) if page.lstrip().splitlines()[1:] and "Annex A. What" in
+                 "\n".join(page.splitlines()[:4]))  # fmt: skip
+    assert annex <= 5 and len(pages) <= 20
+    assert "What to do next season" in pages[0] and "Change" in pages[0] + pages[1]
+    for number, page in enumerate(pages[:-1], 1):
+        lines = [line for line in page.splitlines() if line.strip()]
+        assert len(lines) >= 8, f"page {number} has {len(lines)} lines"
+        # What stands alone at the end heads nothing.
+        heading = re.fullmatch(r" *(Annex [A-F]\.|What|How) [A-Za-z ]+", lines[-2])
+        assert heading is None, f"page {number} ends with a heading"
