@@ -50,8 +50,7 @@ def _compiled(
         )
     except typst.TypstError as error:
         why = f"{error.message.rstrip('.')}."
-        what = " The logo may be the reason; leave it out of farm.toml to see." if paper.logo else ""
-        raise ChaffinchError(f"The PDF can't be made: {why}{what} Or write .html instead.") from None
+        raise ChaffinchError(f"The PDF can't be made: {why} Write .html instead.") from None
 
 
 def _as_data(paper: Paper) -> dict[str, Any]:

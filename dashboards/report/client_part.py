@@ -67,7 +67,7 @@ METHOD = (
 def client_blocks(season: WeighedSeason) -> list[Block]:
     """About four pages, fewer where little was changed."""
     data, farm = season.data, season.farm
-    names = [one.setting for one in season.advice]
+    names = [name for one in season.advice for name in one.setting.split(" and ")]
     return [
         Facts(_facts(season)),
         *(Paragraph(line(text)) for text in farm.client.notes.split("\n\n") if text.strip()),
@@ -121,7 +121,7 @@ def advice_cells(one: Advice, farm: Farm) -> list[Cell]:
     tone = one.outcome.tone if one.outcome and one.outcome.tone != "unclear" else ""
     lead = (_loss(one.outcome), tone) if one.outcome and one.outcome.known else quiet("cannot tell yet")
     return [
-        cell(strong(words.setting_change(one.setting, one.before, one.after, one.unit)), lead),
+        cell(strong(one.title), lead),
         cell(one.machine, quiet(words.crop_label(one.crop))),
         _two_lines(with_range(saved, (units.mass_per_area[0], "")) if saved else "–"),
         _two_lines(money_range(one.saving, one.crop, farm) if one.saving else "–"),

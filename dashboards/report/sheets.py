@@ -56,7 +56,7 @@ def _next_season(season: WeighedSeason) -> Sheet:
         *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", "Next trial",
     )  # fmt: skip
     rows = [
-        (one.do, one.machine, words.crop_label(one.crop), words.setting_label(one.setting),
+        (one.do, one.machine, words.crop_label(one.crop), _labels(one.setting),
          number_or_word(one.before), number_or_word(one.after), one.unit,
          *_scaled(one.saved_kg_ha, units.mass_per_area),
          *_scaled((one.saving.per_ha, one.saving.low, one.saving.high) if one.saving else None, money),
@@ -64,6 +64,11 @@ def _next_season(season: WeighedSeason) -> Sheet:
         for one in season.advice
     ]  # fmt: skip
     return Sheet("Next season", columns, rows)
+
+
+def _labels(names: str) -> str:
+    """Of one setting, or of several changed together."""
+    return " and ".join(words.setting_label(name) for name in names.split(" and "))
 
 
 def number_or_word(value: str) -> float | str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from chaffinch.dashboards.report.worth import weighed_season
 from chaffinch.pipelines.atomic_write import write_whole
-from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.errors import CallError, ChaffinchError
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.table_files import require_ending
@@ -43,7 +44,17 @@ def write_season(lake: ReadableLake, year: int, out: Path, farm: Farm) -> dict[s
                 "inbox as PNG or SVG of up to 500 kB and ingest again."
             )
         paper = report_paper(season, logo or "")
-        content = print_pdf(paper, last_moment(season.data)) if ending == ".pdf" else paper_page(paper)
+        if ending == ".html":
+            content = paper_page(paper)
+        else:
+            dated = last_moment(season.data)
+            try:
+                content = print_pdf(paper, dated)
+            except ChaffinchError as error:
+                if not logo:
+                    raise
+                notes.append(f"The logo of farm.toml is left out. {error}")
+                content = print_pdf(replace(paper, logo=""), dated)
     try:
         write_whole(out, content)
     except OSError as error:

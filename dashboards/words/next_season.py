@@ -16,6 +16,7 @@ from chaffinch.dashboards.words.money import saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends
+from chaffinch.dashboards.words.terms import setting_change
 from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
@@ -29,7 +30,7 @@ CHANGE_IT, KEEP_IT, STILL_OPEN = "change", "keep", "open"
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One setting of one machine in one crop.
+    """One setting of one machine in one crop, or several that were changed together.
 
     do : change (from the value in use to another), keep (the value in use; before it was another) or open. outcome :
     the loss by which it is judged, of going from ``before`` to ``after``. saving : of the same. line : the changes
@@ -46,6 +47,13 @@ class Advice:
     outcome: Outcome | None
     saving: Saving | None
     trial: Suggestion | None
+    changed_together: str = ""
+    """Of several settings: what was done, in words; ``setting``, ``before`` and ``after`` name each of them."""
+
+    @property
+    def title(self) -> str:
+        """``Fan speed 1000 → 1050 rpm``."""
+        return self.changed_together or setting_change(self.setting, self.before, self.after, self.unit)
 
     @property
     def chance(self) -> float | None:
@@ -73,6 +81,8 @@ def advice_of(
     found = []
     for one in lines:
         for line, curve in zip(one.lines, one.curves, strict=True):
+            if line.setting is None and (joint := _together(one.machine, one.crop, line, curve, farm)):
+                found.append(joint)
             if line.setting is None or line.setting == NOT_LOGGED or None in line.settings[0][1:3]:
                 continue
             key = one.machine, one.crop, line.setting
@@ -173,6 +183,27 @@ def _of_line(key: MachineSetting, line: SettingLine, curve: Mapping[str, Any] | 
         return replace(there, do=CHANGE_IT if line.undone else KEEP_IT)
     # Open: the value in use is written last.
     return replace(_turned(there) if line.undone else there, do=STILL_OPEN)
+
+
+def _together(
+    machine: str, crop: str | None, line: SettingLine, curve: Mapping[str, Any] | None, farm: Farm
+) -> Advice | None:
+    """Settings changed together and still in force: keep or take back both; None where that is open."""
+    if line.undone or any(None in one[1:3] for one in line.settings):
+        return None
+    names, befores, afters = (" and ".join(str(one[i]) for one in line.settings) for i in range(3))
+    rose, fell = line.raised, line.lowered
+    saved = saving_of(line.outcome("machine_loss"), curve, crop, farm)
+    judged = rose or fell
+    if judged is None:
+        return None
+    there = Advice(machine, crop, names, None, KEEP_IT, befores, afters, judged, saved, None, line.title)
+    if rose is None:
+        return there
+    turned = " and ".join(
+        setting_change(name, after, before, unit) for name, before, after, unit in line.settings
+    )
+    return replace(_turned(there), do=CHANGE_IT, changed_together=turned)
 
 
 def _likely(outcome: Outcome, less: bool) -> bool:

@@ -291,6 +291,8 @@ def test_the_report_advises_what_the_pages_instruct(told, instructions):
         for band in re.split(r"class=\"band\"[^>]*>", table[1] if table else "")[1:]:
             kind = text_of(band).split(":")[0].split(" ")[0]
             for title, machine, crop in ADVICE.findall(band):
+                if text_of(title).count(" → ") > 1:
+                    continue  # changed together
                 _, after = text_of(title).split(" → ")
                 label = next(known for known in LABELLED if text_of(title).lower().startswith(f"{known} "))
                 key = (text_of(machine), text_of(crop), label)
@@ -446,13 +448,7 @@ def test_a_start_sheet_is_one_sheet_of_paper_with_cautions_that_says_what_its_pa
         bare = "".join(paper.split())
         for row in START.findall(page.split('id="start"')[1].split('id="change"')[0]):
             assert "".join(text_of(row[0]).split()) in bare
-        for symptom in (
-            "Separation loss high",
-            "Cleaning loss high",
-            "Broken grain",
-            "Tailings full",
-            "Output too low",
-        ):
+        for symptom, _ in SYMPTOMS:
             assert symptom in paper and symptom in page
 
 

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import warnings
+from base64 import b64encode
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -118,6 +119,29 @@ def test_the_logo_of_the_inbox_is_shown_wherever_the_report_is_made(made_up, tmp
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert result["notes"] == []
     assert f'<img class="logo" src="{pixel}" alt="Logo of Rook Hill Farm">' in text
+
+
+def test_a_logo_is_on_paper_and_a_broken_one_is_left_out_with_a_sentence(made_up, tmp_path):
+    space = "xmlns='http://www.w3.org/2000/svg'"
+    drawn = f"<svg {space} viewBox='0 0 9 9'><path d='M0 0h9v9z' fill='#8a3310'/></svg>"
+    broken = "data:image/png;base64," + b64encode(b"\x89PNG\r\n\x1a\n\0\0\0\rIHDRnothing more").decode()
+    front = '[client]\nname = "Rook Hill Farm"\nlogo = "rook.{}"\n'
+    made = {}
+    for kind, uri in (
+        ("svg", "data:image/svg+xml;base64," + b64encode(drawn.encode()).decode()),
+        ("png", broken),
+    ):
+        lake = made_up.friendly_lake()
+        lake.picture = {f"rook.{kind}": uri}.get
+        out = tmp_path / f"{kind}.pdf"
+        made[kind] = (
+            write_season(lake, 2026, out, parse_farm(front.format(kind)))["notes"],
+            out.stat().st_size,
+        )
+    assert made["svg"][0] == []
+    (sentence,) = made["png"][0]
+    assert sentence.startswith("The logo of farm.toml is left out. The PDF can't be made:")
+    assert made["png"][1] < made["svg"][1]
 
 
 def test_the_same_data_give_the_same_bytes(made_up, report, tmp_path):

@@ -70,3 +70,25 @@ def test_what_is_not_likely_is_open_and_ends_with_the_value_in_use():
     assert (back.do, back.after) == (STILL_OPEN, "1000")
     assert back.outcome.chance_less == pytest.approx(0.4)
     assert back.saving.per_ha == pytest.approx(-one.saving.per_ha)
+
+
+def test_settings_changed_together_are_kept_or_taken_back_together():
+    both = (("fan_speed", "1000", "1050", "rpm"), ("upper_sieve_opening", "12", "14", "mm"))
+    when = datetime(2026, 7, 20, tzinfo=UTC)
+
+    def told(outcome: Outcome, undone: bool = False):
+        line = SettingLine(both, 1, 1, when, None, undone, (outcome,))
+        return advice_of(NO_RESPONSES, [MachineLines("Combine A", "wheat", [line], [CURVE])], [], FARM)
+
+    (kept,) = told(loss(-0.1, 0.95, -15.0))
+    assert (kept.do, kept.title) == (
+        KEEP_IT,
+        "Fan speed 1000 → 1050 rpm and Upper sieve opening 12 → 14 mm",
+    )
+    (back,) = told(loss(0.1, 0.05, 15.0))
+    assert (back.do, back.title) == (
+        CHANGE_IT,
+        "Fan speed 1050 → 1000 rpm and Upper sieve opening 14 → 12 mm",
+    )
+    assert back.saving.per_ha == pytest.approx(3.0, abs=0.1)
+    assert told(loss(-0.1, 0.95, -15.0), undone=True) == [] == told(loss(0.0, 0.5, 0.0))
