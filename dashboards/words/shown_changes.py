@@ -45,6 +45,8 @@ class Outcome:
     chance_less: float | None = None
     alone: tuple[float, float, float] | None = None
     """What this log says alone, log ratio with its 95 % range."""
+    hidden_step: tuple[float, float | None] | None = None
+    """Step at the same moment, %, that would explain the verdict, and how often one as large is seen (0 to 1)."""
 
     @property
     def words(self) -> str:
@@ -96,6 +98,20 @@ class Outcome:
         spiked = "loss_spiked_before" in self.reasons
         why = " Loss had just spiked and was coming down anyway." if spiked else ""
         return f"{self.words} {way} {size}{NARROW}%.{why}"
+
+    @property
+    def explained_away(self) -> str:
+        """What, in no log, would have to begin with the change to explain a called verdict; empty without one."""
+        if self.hidden_step is None or self.verdict not in ("less", "more"):
+            return ""
+        percent, share = self.hidden_step
+        patch = "bad patch" if percent > 0 else "good patch"
+        text = f"{capitalized(self.words)}: a {patch} of {signed(percent)}{NARROW}% in no log that began "
+        text += "within a minute of the change would explain this."
+        if share is None:
+            return text
+        often = f"{100 * share:.0f}{NARROW}%" if share >= 0.005 else "none"
+        return f"{text} A step as large shows at {often} of the moments tried where nothing was changed."
 
     def absolute_in(self, mass_per_area: Scale) -> str | None:
         """``+12 kg/ha (2.2 to 23 kg/ha)`` in the shown unit; None where no loss check calibrates the signal."""
@@ -164,6 +180,11 @@ class ShownChange:
         said = [o.misleading_comparison for o in self.outcomes if o.name in LOSS_OUTCOMES]
         first = next(filter(None, said), "")
         return first and f"Comparing the quarter hours before and after would have shown {first}"
+
+    @property
+    def explained_away(self) -> list[str]:
+        """What would explain each called loss, a sentence each."""
+        return [one for o in self.outcomes if (one := o.explained_away)]
 
     @property
     def reason_codes(self) -> list[str]:
@@ -258,6 +279,9 @@ def outcome_of(row: dict) -> Outcome:
         row.get("plain_percent"),
         row.get("chance_less"),
         None if alone[0] != alone[0] else (alone[0], alone[1], alone[2]),
+        (row["hidden_step_percent"], row.get("hidden_step_share"))
+        if row.get("hidden_step_percent") is not None
+        else None,
     )
 
 

@@ -139,9 +139,9 @@ def plan_tour(
     return Tour(path, cells, run_clock(rng, path, speed, stops), grain_kg_m, unloading)
 
 
-def intake_of(tour: Tour, moisture_pct: Array, seconds: int) -> Intake:
+def intake_of(tour: Tour, moisture_pct: Array, seconds: int, headland_s: float = 0.0) -> Intake:
     """What enters at each second; ``moisture_pct``: (seconds,) of the day, to which the ground's is added."""
-    way = drive(tour.path, tour.clock, seconds)
+    way = drive(tour.path, tour.clock, seconds, headland_s)
     index = np.arange(tour.grain_kg_m.size)
 
     def seen(cells: Array) -> Array:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.simulate.first_order import first_order
+from chaffinch.pipelines.simulate.loss_noise import first_order
 from numpy.typing import NDArray
 
 PATH_CELL_M = 2.0
@@ -46,7 +46,8 @@ class Clock:
 
 @dataclass(frozen=True)
 class Driving:
-    """The drive, one row per second. ``cell`` is the fractional cell of the path under the cutter bar."""
+    """The drive, one row per second. ``cell`` is the fractional cell of the path under the cutter bar. ``headland``:
+    on the headlands, which are cut first."""
 
     cell: Array
     x_m: Array
@@ -57,6 +58,7 @@ class Driving:
     working: NDArray[np.bool_]
     width_m: Array
     turning: NDArray[np.bool_]
+    headland: NDArray[np.bool_]
 
 
 def plan_path(rng: np.random.Generator, header_m: float, speed_m_s: float, seconds: float) -> Path:
@@ -166,8 +168,11 @@ def change_speed(clock: Clock, path: Path, times_s: Array, log_factor: Array) ->
     return faster, moments
 
 
-def drive(path: Path, clock: Clock, seconds: int) -> Driving:
-    """The position, speed and work state at every full second from 0."""
+def drive(path: Path, clock: Clock, seconds: int, headland_s: float = 0.0) -> Driving:
+    """The position, speed and work state at every full second from 0.
+
+    The passes of the first ``headland_s`` run along both ends of the field, across the others.
+    """
     time_s = np.arange(seconds, dtype=np.float64)
     distance = np.interp(time_s, clock.time_s, clock.distance_m)
     cell = distance / PATH_CELL_M - 0.5
@@ -187,14 +192,26 @@ def drive(path: Path, clock: Clock, seconds: int) -> Driving:
         np.interp(time_s + half, clock.time_s, clock.distance_m) for half in (-0.5, 0.5)
     )
     speed = np.where(turning, 1.0 + 0.6 * np.sin(np.pi * done), half_after - half_before)
+    x_m = (pass_number + 0.5 + done) * path.spacing_m
+    y_m = np.where(turning, end_m + direction * bulge, along)
+    heading_deg = np.where(direction > 0, 0.0, 180.0) + 180.0 * done
+    headland = np.zeros(seconds, dtype=bool)
+    if headland_s:
+        headland = pass_number <= pass_number[min(int(headland_s), seconds - 1)]
+        half = (pass_number[headland][-1] + 1) // 2
+        far = x_m > half * path.spacing_m
+        at_end = np.where(far, path.length_m + x_m - half * path.spacing_m, -x_m)
+        x_m, y_m = np.where(headland, y_m, x_m), np.where(headland, at_end, y_m)
+        heading_deg = np.where(headland, heading_deg + 90.0, heading_deg)
     return Driving(
         cell=cell,
-        x_m=(pass_number + 0.5 + done) * path.spacing_m,
-        y_m=np.where(turning, end_m + direction * bulge, along),
+        x_m=x_m,
+        y_m=y_m,
         direction=direction,
-        heading_deg=np.where(direction > 0, 0.0, 180.0) + 180.0 * done,
+        heading_deg=heading_deg,
         speed_m_s=speed,
         working=~turning,
         width_m=path.width_m[nearest],
         turning=turning,
+        headland=headland,
     )

@@ -25,6 +25,13 @@ from chaffinch.pipelines.simulate.operators import (
     spike_times,
     spread_effects,
 )
+from chaffinch.pipelines.simulate.regimes import (
+    moved_to_regime,
+    named_regimes,
+    patch_course,
+    regime_courses,
+    regime_start_s,
+)
 from chaffinch.pipelines.simulate.scenario import Effects, Scenario, Script
 from chaffinch.pipelines.simulate.sensors import Instruments
 from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
@@ -140,6 +147,10 @@ def happen(
         for loss, curve in curves.items()
     }
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
+    hour = _hours(site, seconds)
+    regime_s = regime_start_s(rng, scenario, hour, intake)
+    if scenario.operator.at_regime_share:
+        times_s = moved_to_regime(rng, scenario.operator, times_s, regime_s)
     if scenario.operator.reactive and site.script is None and times_s.size:
         for_the_feed = np.stack(
             [curves[loss].base_share * np.exp(noise[loss]) for loss in SENSED_LOSSES]
@@ -147,6 +158,10 @@ def happen(
         times_s = spike_times(
             scenario.operator, times_s.size, np.where(intake.feed_kg_s > 0, for_the_feed, 0.0)
         )
+    if any(named_regimes(scenario)):
+        patches = patch_course(rng, scenario, times_s, seconds)
+        risen = regime_courses(scenario, intake, regime_s)
+        noise = {loss: course + patches + risen[loss] for loss, course in noise.items()}
     moves = plan_moves(rng, scenario.operator, times_s, site.script)
     effects, drum_m = scenario.effects, machine.drum_diameter_m
     between = effects.odd_sd if site.odd else effects.between_fields_sd
@@ -211,9 +226,14 @@ def _drive_and_plan(
         times_s = np.array([60.0 * minute for minute, _ in site.script])
     if operator.speed_change_log:
         tour, times_s = tour.with_speed_changes(times_s, speed_log)
-    hour = site.start.hour + site.start.minute / 60.0 + np.arange(seconds) / 3600.0
-    moisture = crop_flow.moisture_of_day(crop, hour, scenario.moisture_drop_pct, times_s)
-    return tour, crop_flow.intake_of(tour, moisture, seconds), times_s, speed_log
+    moisture = crop_flow.moisture_of_day(crop, _hours(site, seconds), scenario.moisture_drop_pct, times_s)
+    intake = crop_flow.intake_of(tour, moisture, seconds, 60.0 * scenario.headland_minutes)
+    return tour, intake, times_s, speed_log
+
+
+def _hours(site: Site, seconds: int) -> Array:
+    """Hour of the day at every second, (seconds,)."""
+    return np.asarray(site.start.hour + site.start.minute / 60.0 + np.arange(seconds) / 3600.0)
 
 
 def _draw_curves(

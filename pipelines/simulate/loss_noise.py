@@ -6,12 +6,18 @@ from collections.abc import Mapping
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.simulate.first_order import first_order
 from chaffinch.pipelines.simulate.scenario import LossNoise
 
 SENSED_LOSSES = ("separation", "cleaning")
 MANY_SCALES_S = 5.0 * 2.0 ** np.arange(13)
 BURST_SPAN_S = (60, 300)
+
+
+def first_order(inflow: Array, keep: float, start: float = 0.0) -> Array:
+    """y[i] = keep * y[i - 1] + inflow[i], with ``start`` for the value before the first."""
+    from scipy.signal import lfilter
+
+    return np.asarray(lfilter([1.0], [1.0, -keep], inflow, zi=np.array([keep * start]))[0])
 
 
 def exponential_drift(rng: np.random.Generator, n: int, scale_s: float) -> Array:

@@ -27,6 +27,12 @@ class LossNoise:
     many_scales_sd : 1/f-like: equal parts of exponential correlations at octaves from 5 s to about 6 h.
     bursts_per_hour, burst_log : minutes-long rises of exponentially distributed height, mean ``burst_log``.
     ground_sd, ground_length_m : drift bound to the ground, so that neighbouring passes share it.
+    patches_per_hour, patch_log, patch_minutes : bad patches of the crop, of both losses, how high and how long.
+    dew_log, dew_hour : in the evening the straw gets tough within half an hour, which the grain's moisture hardly
+        shows; when that begins, hours of the day. Separation loss rises by it, cleaning loss by half of it.
+    headland_log : how much higher loss is on the headlands that are cut first.
+    uphill_log_per_deg : cleaning loss rises by it for each degree uphill and falls downhill; separation loss the
+        other way by half of it.
     """
 
     fast_sd: float = 0.30
@@ -41,6 +47,13 @@ class LossNoise:
     burst_log: float = 0.8
     ground_sd: float = 0.0
     ground_length_m: float = 80.0
+    patches_per_hour: float = 0.0
+    patch_log: Span = (0.3, 0.7)
+    patch_minutes: Span = (8.0, 25.0)
+    dew_log: float = 0.0
+    dew_hour: Span = (19.0, 20.5)
+    headland_log: float = 0.0
+    uphill_log_per_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -109,6 +122,11 @@ class Operator:
     gap_minutes : least and greatest time between adjustments; greatest None = spread over the field.
     reactive : adjusts just after loss of the past 2 min has spiked above the past 20 min's, allowing for the
         feed rate (operators know that more crop means more loss).
+    into_patch_share : share of adjustments that are made within a minute after the machine ran into a bad patch.
+    at_regime_share : share of fields in which an adjustment is made within five minutes of the start of a regime:
+        the dew, or the end of the headlands.
+    steers_by_loss : the driver goes slower where the loss monitor shows more: power of the loss of the past 20 s
+        against that of the past 20 min by which he divides his speed.
     speed_change_log : natural log of the factor by which the target speed changes at each adjustment.
     joint_share : share of adjustments that move a whole group of settings within 30 s.
     there_and_back_share : share of adjustments that undo the one before (A-B-A).
@@ -125,6 +143,9 @@ class Operator:
 
     gap_minutes: tuple[float, float | None] = (20.0, None)
     reactive: bool = False
+    into_patch_share: float = 0.0
+    at_regime_share: float = 0.0
+    steers_by_loss: float = 0.0
     speed_change_log: float = 0.0
     joint_share: float = 0.0
     there_and_back_share: float = 0.15
@@ -183,6 +204,8 @@ class Scenario:
     drum_diameters_m : diameters of the machines' threshing drums in turn; empty: all alike and stated nowhere.
         Threshing acts by tip speed: the effects of one step of threshing speed are those on a drum of
         ``REFERENCE_DRUM_M``, in proportion on another.
+    start_hours : when work in a field begins, hours of the day, UTC.
+    headland_minutes : so long the machine first cuts the headlands, across the later passes; 0 = not at all.
     answerable : False where the logs can't show the effects, so that refusals are right.
     """
 
@@ -204,6 +227,8 @@ class Scenario:
     loss_checks: int = 1
     checks_each_side: int = 0
     drum_diameters_m: tuple[float, ...] = ()
+    start_hours: Span = (9.0, 13.0)
+    headland_minutes: float = 0.0
     answerable: bool = True
     noise: LossNoise = field(default_factory=LossNoise)
     sensors: Sensors = field(default_factory=Sensors)

@@ -192,6 +192,31 @@ def _listed() -> tuple[Scenario, ...]:
             noise=LossNoise(fast_sd=0.0, slow_sd=0.0, many_scales_sd=0.4),
         ),
         Scenario("bursts", "Loss rises for minutes now and then.", noise=LossNoise(bursts_per_hour=3.0)),
+        Scenario(
+            "bad_patch",
+            "Settings are changed within a minute after the machine ran into a bad patch; others lie elsewhere.",
+            noise=LossNoise(patches_per_hour=0.4),
+            operator=Operator(into_patch_share=1.0),
+        ),
+        Scenario(
+            "evening_dew",
+            "The straw gets tough in the evening, and in half of the fields a setting is changed just then.",
+            start_hours=(14.0, 17.0),
+            noise=LossNoise(dew_log=0.5),
+            operator=Operator(at_regime_share=0.5),
+        ),
+        Scenario(
+            "headland_rounds",
+            "The headlands are cut first, at more loss; in half of the fields a setting is changed as they end.",
+            headland_minutes=40.0,
+            noise=LossNoise(headland_log=0.4),
+            operator=Operator(at_regime_share=0.5),
+        ),
+        Scenario(
+            "slope_direction",
+            "Cleaning loss rises uphill and falls downhill, separation loss the other way.",
+            noise=LossNoise(uphill_log_per_deg=0.08),
+        ),
         Scenario("heavy_tails", "Single seconds lie far out.", noise=LossNoise(tail_sd=0.4)),
         Scenario(
             "flow_delay", "Sensor delays shorten as flow rises.", sensors=Sensors(delay_flow_exponent=0.4)

@@ -85,7 +85,8 @@ class Season:
         field = FIELD_NAMES[index % names] + (f" {lap + 1}" if lap else "")
         crop = self.scenario.crops[index % len(self.scenario.crops)]
         day = datetime(self.scenario.year, 7, 20, tzinfo=UTC) + timedelta(days=index // machines)
-        start = day + timedelta(minutes=int(rng.integers(9 * 60, 13 * 60)))
+        earliest, latest = (int(60 * hour) for hour in self.scenario.start_hours)
+        start = day + timedelta(minutes=int(rng.integers(earliest, latest)))
         place = Place(
             latitude=52.2 + 0.02 * (index % 7) + rng.uniform(0.0, 0.005),
             longitude=-1.4 + 0.03 * (index // 7) + rng.uniform(0.0, 0.008),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -23,7 +24,8 @@ from chaffinch.pipelines.estimate.model.fit import (
 from chaffinch.pipelines.estimate.model.ground import ground_basis
 from chaffinch.pipelines.estimate.model.noise import Noise
 from chaffinch.pipelines.estimate.model.noise_fit import fit_noise, with_ground
-from chaffinch.pipelines.estimate.model.placebo import Placebos, check_ranges, placebo_scores
+from chaffinch.pipelines.estimate.model.placebo import Placebos, check_ranges, placebo_steps
+from chaffinch.pipelines.estimate.model.rises import ROSE, rise_scores
 
 # A dozen fields fix the noise of a season well enough: ranges then vary by a twentieth, which the degrees of freedom
 # allow for.
@@ -53,6 +55,7 @@ class FieldOutcome:
     only. loadings : by the name of an unknown common to the machine, (p,) what one standard deviation of it adds to
     the coefficients; its square is in the covariance. An unknown whose name begins with ``FARM_WIDE`` is
     common to all machines. doubts : codes of what is not known of the signal; change_doubts : by change.
+    rises : by change, score of the rise of loss in the minute before it.
     """
 
     binned: Binned
@@ -64,6 +67,7 @@ class FieldOutcome:
     loadings: Mapping[str, Array] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
     change_doubts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    rises: Mapping[int, float] = field(default_factory=dict)
 
     def doubts_of(self, k: int) -> tuple[str, ...]:
         """Codes that concern change ``k``."""
@@ -95,7 +99,8 @@ class SeasonOutcome:
     """One outcome of a season. ``noise`` is relative to each field's own fast noise.
 
     reacted : changes came when the outcome had just spiked. drift, freedom : how fields differ from the noise, and
-    with how many degrees of freedom it is known.
+    with how many degrees of freedom it is known. placebo_steps : by machine, steps estimated at moments without a
+    change, log scale.
     """
 
     outcome: str
@@ -105,6 +110,7 @@ class SeasonOutcome:
     reacted: bool
     drift: DriftPrior = DriftPrior(0.0, 0.0)
     freedom: float = float("inf")
+    placebo_steps: Mapping[str, Array] = field(default_factory=dict)
 
 
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
@@ -134,9 +140,16 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     few = _spread_out(parts, most)
     drift = fit_drift_prior(np.array([drift_deviances(p.observed, noise) for p in few]))
     freedom = season_freedom([p.observed for p in few], noise)
-    scores = np.concatenate([placebo_scores(p.observed, noise, p.design.steps, p.binned) for p in parts])
+    tested = [placebo_steps(p.observed, noise, p.design.steps) for p in parts]
+    by_machine: dict[str, list[Array]] = defaultdict(list)
+    for part, one in zip(parts, tested, strict=True):
+        by_machine[part.binned.machine].append(one.steps * part.scale)
+    scores, after_rise = (np.concatenate([getattr(t, of) for t in tested]) for of in ("scores", "after_rise"))
+    checked = check_ranges(scores, after_rise if outcome in LOSSES else None)
     fitted = [_fitted(p, outcome, noise, drift, freedom, scan) for p, scan in zip(parts, scans, strict=True)]
-    return SeasonOutcome(outcome, fitted, noise, check_ranges(scores), reacted, drift, freedom)
+    fitted = [_after_rises(one, checked) for one in fitted]
+    steps = {machine: np.concatenate(some) for machine, some in by_machine.items()}
+    return SeasonOutcome(outcome, fitted, noise, checked, reacted, drift, freedom, steps)
 
 
 def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
@@ -194,7 +207,32 @@ def _fitted(
     steps = tuple(
         replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.change_points
     )
-    return FieldOutcome(part.binned, outcome, part.design, fit, steps, scan.clock_evidence)
+    return FieldOutcome(
+        part.binned, outcome, part.design, fit, steps, scan.clock_evidence, rises=_rises(part, noise)
+    )
+
+
+def _after_rises(fitted: FieldOutcome, checked: Placebos) -> FieldOutcome:
+    """With larger errors of the changes before which loss had risen, as placebos at such moments have them."""
+    factor = checked.widen_after_rise / checked.widen
+    errors = np.ones(fitted.fit.coefficients.size)
+    for k, rise in fitted.rises.items():
+        if rise > ROSE:
+            errors[fitted.design.names.index(f"step {k}")] = factor
+    return replace(
+        fitted, fit=replace(fitted.fit, covariance=fitted.fit.covariance * np.outer(errors, errors))
+    )
+
+
+def _rises(part: FieldPart, noise: Noise) -> dict[int, float]:
+    """By change, the score of the rise of loss just before it."""
+    if not part.design.steps:
+        return {}
+    scores = rise_scores(part.observed, noise)
+    return {
+        k: float(scores[int(np.argmax(part.design.columns[:, i] > 0.5))])
+        for i, k in enumerate(part.design.steps)
+    }
 
 
 def _parts(fields: Sequence[Binned], outcome: str) -> list[FieldPart]:

@@ -10,10 +10,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import CONDITIONED, LOSSES
 from chaffinch.pipelines.estimate.data.settings_clock import SAME_CLOCK_S, ClockOffset
+from chaffinch.pipelines.estimate.model.rises import ROSE
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, near_change_point
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
@@ -25,6 +27,11 @@ from chaffinch.pipelines.estimate.results.calibration import (
     level_before,
 )
 from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
+from chaffinch.pipelines.estimate.results.company import (
+    explaining_step,
+    machines_in_company,
+    share_of_moments,
+)
 from chaffinch.pipelines.estimate.results.doses import Diameters
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
@@ -53,6 +60,8 @@ ADJUSTED = ("time", "setting", "from_value", "to_value", "unit")
 NEAR_S = 1800.0
 # Times known less exactly than this are worth a remark.
 TIME_UNCERTAIN_S = 60.0
+# A hidden step of more than this (log) is told as this.
+LARGEST_STEP = 5.0
 # Widening by less is within what placebos differ by chance, and is not worth a word.
 CLEARLY_WIDENED = 1.1
 # Outcomes of the two loss signals' sum, which a loss check weighs.
@@ -90,10 +99,13 @@ def by_own_log(
     every = dict(season)
     if (capacity := capacity_season(season)) is not None:
         every["capacity"] = capacity
+    in_company = machines_in_company(season)
     alone = {
         (id(binned), k, name): found
         for binned in fields
-        for k, name, found in _alone_answers(binned, season, calibration_of(binned, calibrations))
+        for k, name, found in _alone_answers(
+            binned, season, calibration_of(binned, calibrations), binned.machine in in_company
+        )
     }
     return ByOwnLog(fields, every, alone)
 
@@ -203,12 +215,17 @@ class _Alone:
 
 
 def _alone_answers(
-    binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None
+    binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None, in_company: bool
 ) -> Iterator[tuple[int, str, _Alone]]:
-    """Every change of one machine-field and every outcome that its log can answer: (change, outcome, answer)."""
+    """Every change of one machine-field and every outcome that its log can answer: (change, outcome, answer).
+
+    in_company : of ``machines_in_company``.
+    """
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k in range(len(binned.changes)):
-        sides = replace(BothSides.of(binned, k), by_step=near_change_point(fitted.values(), k))
+        sides = replace(
+            BothSides.of(binned, k), by_step=near_change_point(fitted.values(), k), in_company=in_company
+        )
         for name in OUTCOMES:
             if name == "capacity":
                 one = _capacity(binned, k, sides, fitted, season)
@@ -252,9 +269,23 @@ def _field_rows(
             for adjustment in change.rows.iter_rows(named=True):
                 row = _row(binned, k, change, adjustment, name, found[name], absolute, one.placebos)
                 row |= alone_columns(one.found)
+                if name in LOSSES:
+                    row |= _hidden_step(
+                        found[name], one.found, season[name].placebo_steps.get(binned.machine)
+                    )
                 if more is not None and found[name].verdict != "cannot tell":
                     row |= {"chance_less": more.chance_less, "shared_with": more.shared_with}
                 yield row | _clock(change, adjustment, clock, row["reasons"])
+
+
+def _hidden_step(shown: Answer, alone: Answer, placebo_steps: Array | None) -> dict[str, float | None]:
+    """What would explain a called verdict away: a step at the same moment, %, and how often one as large is seen."""
+    called = shown.verdict in ("less", "more")
+    step = explaining_step(shown.low, shown.high, alone.high - alone.low) if called else None
+    if step is None:
+        return {}
+    percent = 100 * float(np.expm1(min(step, LARGEST_STEP)))
+    return {"hidden_step_percent": percent, "hidden_step_share": share_of_moments(step, placebo_steps)}
 
 
 def _shared_answer(one: _Alone, shared: Shared | None) -> Answer:
@@ -292,6 +323,8 @@ def _effect(
         refusals.append("no_overlap")
     if outcome in LOSSES and sides.by_step:
         refusals.append("beside_not_logged")
+    if outcome in LOSSES and sides.in_company:
+        refusals.append("made_as_loss_rose")
     if fitted is None or k not in fitted.design.steps:
         return _Alone(refuse(*(refusals or ["no_readings"])), False, season.placebos.count)
     remarks += fitted.doubts_of(k)
@@ -305,6 +338,9 @@ def _effect(
         remarks.append("near_not_logged")
     if season.reacted:
         remarks.append("loss_spiked_before")
+    rose = fitted.rises.get(k, 0.0) > ROSE
+    if rose and season.placebos.widen_after_rise > CLEARLY_WIDENED * season.placebos.widen:
+        remarks.append("rose_just_before")
     if season.placebos.widen > CLEARLY_WIDENED:
         remarks.append("range_widened")
     i = fitted.design.names.index(f"step {k}")

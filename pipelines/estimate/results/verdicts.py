@@ -86,13 +86,15 @@ class BothSides:
     """What the work before and after one change allows, whatever the outcome.
 
     thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
-    whether a step that was not logged lies so close that losses can't tell the two apart.
+    whether a step that was not logged lies so close that losses can't tell the two apart. in_company : whether the
+    machine's changes were made as loss rose, and it stayed higher.
     """
 
     thin: tuple[str, ...]
     overlap: float
     moisture_moved: bool
     by_step: bool = False
+    in_company: bool = False
 
     @classmethod
     def of(cls, binned: Binned, k: int) -> BothSides:

@@ -1,0 +1,80 @@
+"""Hidden company: what may have changed the loss at the same moment as a logged change, and was in no log.
+
+A range allows for noise as the log shows it elsewhere. It can't allow for a driver who changes a setting *because*
+the machine runs into a bad patch, where the patch begins at the change: that is no chance. Two things can be seen.
+Loss rose in the last minute before the changes, by more than the noise has it; and after them it lies higher,
+whatever was changed and in whichever direction. Where both are clear, a machine's changes can't be told from patches.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+
+import numpy as np
+from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.estimate.data.design import LOSSES
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome
+
+# Scores of the mean rise before changes, and of the mean step after them, that are clear: of one machine, and of a
+# season in which the machine's own rises point the same way.
+CLEAR_RISES, CLEAR_STEPS = 3.0, 1.6
+CLEAR_RISES_OF_SEASON, CLEAR_STEPS_OF_SEASON, POINTING = 3.5, 2.3, 1.0
+FEWEST_CHANGES = 6
+
+
+def machines_in_company(season: Mapping[str, SeasonOutcome]) -> set[str]:
+    """Machines whose changes were made as loss rose and stayed higher after them; by any of the losses."""
+    return {name for loss in LOSSES if loss in season for name in _of_outcome(season[loss])}
+
+
+def _of_outcome(outcome: SeasonOutcome) -> set[str]:
+    rises: dict[str, list[float]] = defaultdict(list)
+    steps: dict[str, list[float]] = defaultdict(list)
+    for fitted in outcome.fields:
+        for k, rise in fitted.rises.items():
+            rises[fitted.binned.machine].append(rise)
+            at = fitted.design.names.index(f"step {k}")
+            steps[fitted.binned.machine].append(float(fitted.fit.coefficients[at]))
+    found = {
+        name
+        for name in rises
+        if mean_score(rises[name]) > CLEAR_RISES and mean_in_errors(steps[name]) > CLEAR_STEPS
+    }
+    every = [one for some in rises.values() for one in some]
+    after = [one for some in steps.values() for one in some]
+    if mean_score(every) > CLEAR_RISES_OF_SEASON and mean_in_errors(after) > CLEAR_STEPS_OF_SEASON:
+        found |= {name for name, some in rises.items() if mean_score(some) > POINTING}
+    return found
+
+
+def mean_score(scores: list[float]) -> float:
+    """Score of the mean of independent scores; 0 for none."""
+    return float(np.sum(scores) / np.sqrt(len(scores))) if scores else 0.0
+
+
+def mean_in_errors(steps: list[float]) -> float:
+    """Mean of the steps after changes over its standard error by their spread, which holds true effects of both
+    signs; 0 below ``FEWEST_CHANGES``."""
+    if len(steps) < FEWEST_CHANGES:
+        return 0.0
+    return float(np.mean(steps) / max(np.std(steps, ddof=1) / np.sqrt(len(steps)), 1e-12))
+
+
+def explaining_step(low: float, high: float, own_width: float) -> float | None:
+    """The hidden step at the same moment that would take a range to zero, log ratio; None where it holds zero.
+
+    low, high : range of the answer. own_width : width of the range by this log alone. Where others share the answer,
+    a step in this log moves it less: by the square of the ratio of the widths (precisions add; normal).
+    """
+    if not (low > 0 or high < 0) or not own_width > 0:
+        return None
+    near, share = (low if low > 0 else high), min(1.0, (high - low) / own_width) ** 2
+    return float(near / max(share, 1e-6))
+
+
+def share_of_moments(step: float, placebo_steps: Array | None) -> float | None:
+    """How often a step as large in the same direction was found where nothing was changed; None below 20 moments."""
+    if placebo_steps is None or placebo_steps.size < 20:
+        return None
+    return float(np.mean(np.sign(step) * placebo_steps >= abs(step)))
