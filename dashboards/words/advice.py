@@ -28,6 +28,7 @@ REMEDIES = {
     "signal_may_bend": "Weigh six loss checks, three of them where about three times as much is lost.",
     "gain_may_move": "Weigh three loss checks before such a change and three after it.",
     "slope_doubtful": "Weigh loss checks at different feed rates, and look at the loss sensors.",
+    "regime_began": "Leave half an hour of the same work, in the same part of the field, on both sides of a change.",
     "made_as_loss_rose": "Change settings in even crop, not where loss has just risen, or compare the values "
     "in a trial with switches at planned times.",
     "beside_not_logged": "Record every change, with at least 15 minutes of steady work between them.",

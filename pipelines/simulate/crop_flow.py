@@ -162,6 +162,50 @@ def intake_of(tour: Tour, moisture_pct: Array, seconds: int, headland_s: float =
     )
 
 
+STEERED_BY_S, STEERED_AGAINST_S, SEEN_AFTER_S = 20, 1200, 8
+
+
+def steered(intake: Intake, power: float, log_loss: Array) -> Intake:
+    """The same way driven slower where the loss monitor shows more, and faster where it shows less.
+
+    log_loss : (seconds,) log of the loss at the same feed rate, as the driver judges it. Speed is divided by that of
+    the past 20 s over that of the past 20 min to the ``power``, seen eight seconds later.
+    """
+    shown = np.concatenate([np.full(SEEN_AFTER_S, log_loss[0]), log_loss[:-SEEN_AFTER_S]])
+    total = np.concatenate([[0.0], np.cumsum(np.exp(shown))])
+    now = np.arange(1, total.size)
+
+    def past(seconds: int) -> Array:
+        first = np.maximum(now - seconds, 0)
+        return np.asarray((total[now] - total[first]) / (now - first))
+
+    factor = (past(STEERED_BY_S) / past(STEERED_AGAINST_S)) ** -power
+    factor = np.clip(factor / max(factor.mean(), 1.0), 0.6, 1.5)
+    factor /= max(factor.mean(), 1.0)
+    at = np.cumsum(factor) - factor[0]
+    nearest = np.round(at).astype(int)
+
+    def seen(values: Array) -> Array:
+        return np.interp(at, np.arange(values.size), values)
+
+    way = intake.drive
+    drive = replace(
+        way,
+        cell=seen(way.cell), x_m=seen(way.x_m), y_m=seen(way.y_m), direction=way.direction[nearest],
+        heading_deg=way.heading_deg[nearest], speed_m_s=seen(way.speed_m_s) * factor, working=way.working[nearest],
+        width_m=way.width_m[nearest], turning=way.turning[nearest], headland=way.headland[nearest],
+    )  # fmt: skip
+    return replace(
+        intake,
+        drive=drive,
+        feed_kg_s=np.where(drive.working, seen(intake.feed_kg_s) * factor, 0.0),
+        load_kg_s=np.where(drive.working, seen(intake.load_kg_s) * factor, 0.0),
+        moisture_pct=seen(intake.moisture_pct), altitude_m=seen(intake.altitude_m), pitch_deg=seen(intake.pitch_deg),
+        roll_deg=seen(intake.roll_deg), unloading=np.where(drive.working, intake.unloading[nearest], 0.0),
+        drift=(seen(intake.drift[0]), seen(intake.drift[1])),
+    )  # fmt: skip
+
+
 def moisture_of_day(crop: SimulatedCrop, hour: Array, drop_pct: float, drop_times_s: Array) -> Array:
     """Grain moisture over the day, %: damp until 8 h, driest at 16 h, dew from 19 h; 1 Hz.
 

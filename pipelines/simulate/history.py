@@ -142,10 +142,6 @@ def happen(
     seconds = round(scenario.hours * 3600)
     tour, intake, times_s, speed_log = _drive_and_plan(rng, scenario, machine, rated_kg_s, site, seconds)
     curves = _draw_curves(rng, scenario, crop, rated_kg_s)
-    base = {
-        loss: curve.log_share(intake.load_kg_s, intake.moisture_pct, intake.roll_deg)
-        for loss, curve in curves.items()
-    }
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
     hour = _hours(site, seconds)
     regime_s = regime_start_s(rng, scenario, hour, intake)
@@ -174,6 +170,13 @@ def happen(
     }
     times, usual = _by_conditions(effects, curves, intake)
     effect = effect_course(moves, sizes["move"], seconds, effects, times)
+    if scenario.operator.steers_by_loss:
+        judged = np.mean([effect[loss] + noise[loss] for loss in SENSED_LOSSES], axis=0)
+        intake = crop_flow.steered(intake, scenario.operator.steers_by_loss, judged)
+    base = {
+        loss: curve.log_share(intake.load_kg_s, intake.moisture_pct, intake.roll_deg)
+        for loss, curve in curves.items()
+    }
     sizes = {
         whose: [{o: size * usual.get(o, 1.0) for o, size in one.items()} for one in some]
         for whose, some in sizes.items()

@@ -217,6 +217,11 @@ def _listed() -> tuple[Scenario, ...]:
             "Cleaning loss rises uphill and falls downhill, separation loss the other way.",
             noise=LossNoise(uphill_log_per_deg=0.08),
         ),
+        Scenario(
+            "steers_by_loss",
+            "The driver goes slower where the loss monitor shows more, and faster where it shows less.",
+            operator=Operator(steers_by_loss=0.3),
+        ),
         Scenario("heavy_tails", "Single seconds lie far out.", noise=LossNoise(tail_sd=0.4)),
         Scenario(
             "flow_delay", "Sensor delays shorten as flow rises.", sensors=Sensors(delay_flow_exponent=0.4)

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.agronomy.sun import sun_height_deg
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.changes import Change, group_changes, made_at
 from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
@@ -44,6 +45,7 @@ class Binned:
     outcome, NaN where unknown; losses per grain kept, until ``crop_entered`` makes them and the feed rate per grain
     that entered. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
     loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
+    sun_deg : height of the sun; None or NaN where the place is not known.
     """
 
     machine: str
@@ -67,6 +69,7 @@ class Binned:
     flaws: dict[str, list[str]]
     calibrated: bool
     loss_delay_s: float = 0.0
+    sun_deg: Array | None = None
 
     @property
     def place(self) -> dict[str, str | None]:
@@ -180,6 +183,7 @@ def _sum_up(
 
     count = np.diff(np.concatenate([starts, [rows.size]])).astype(float)
     east, north = _metres(column("latitude"), column("longitude"))
+    place = [column(name) for name in ("latitude", "longitude")]
     outcomes, flaws, calibrated = _outcomes(marked, column, starts)
     since, until = since_start_and_to_end(time_s, marked["pass_number"].fill_null(0).to_numpy())
     return Binned(
@@ -203,7 +207,16 @@ def _sum_up(
         outcomes=outcomes,
         flaws=flaws,
         calibrated=calibrated,
+        sun_deg=_sun(mean(time_s[rows]), *place),
     )
+
+
+def _sun(time_s: Array, latitude: Array, longitude: Array) -> Array:
+    """Height of the sun over the middle of the field, (n,); NaN where positions are not known."""
+    known = np.isfinite(latitude) & np.isfinite(longitude)
+    if not known.any():
+        return np.full(time_s.size, np.nan)
+    return sun_height_deg(time_s, float(np.median(latitude[known])), float(np.median(longitude[known])))
 
 
 def _smooth(values: Array, time_s: Array) -> Array:

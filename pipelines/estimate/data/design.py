@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.regimes import dew_of, ways_of
 from numpy.typing import NDArray
 
 # While the machine fills at the start of a pass and empties at its end, flow and loss sensors show crop that
@@ -42,8 +43,9 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
     """Design of one outcome; None when fewer than 12 bins know it.
 
     Losses: steps, intercept, feed rate (log, linear, square; the shapes of published loss curves), the filling and
-    emptying of the machine in each pass, moisture, roll squared. Covariates that are missing or never vary are
-    left out; a bin that misses one is too.
+    emptying of the machine in each pass, moisture, roll squared, pitch (up- and downhill), roll (to the left or the
+    right), the way of the pass (with or against the wind), headlands against the rest, dew by the height of the sun.
+    Covariates that are missing or never vary are left out; a bin that misses one is too.
     """
     y = binned.outcomes[outcome]
     use = np.isfinite(y)
@@ -51,7 +53,11 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
     covariates: dict[str, Array] = {}
     if held:
         use &= np.isfinite(binned.feed_t_h) & (binned.feed_t_h > 0)
-    for name, values in (("moisture", binned.moisture_pct), ("roll", binned.roll_deg)):
+    for name, values in (
+        ("moisture", binned.moisture_pct),
+        ("roll", binned.roll_deg),
+        ("pitch", binned.pitch_deg),
+    ):
         if held and (use & np.isfinite(values)).sum() > 0.8 * use.sum():
             use &= np.isfinite(values)
             covariates[name] = values
@@ -84,7 +90,22 @@ def build_design(binned: Binned, outcome: str) -> Design | None:
     if "roll" in covariates:
         r = covariates["roll"][use]
         columns.append(r**2 - np.mean(r**2))
-        names.append("roll squared")
+        columns.append(r - r.mean())
+        names += ["roll squared", "roll"]
+    if "pitch" in covariates:
+        p = covariates["pitch"][use]
+        columns.append(p - p.mean())
+        names.append("pitch")
+    if held:
+        ways = ways_of(binned)
+        for name, level in (
+            ("way", ways.way[use]),
+            ("headland", ways.headland[use].astype(float)),
+            ("dew", dew_of(binned)[use]),
+        ):
+            if np.unique(level).size > 1:
+                columns.append(level - level.mean())
+                names.append(name)
     matrix = np.column_stack(columns)
     keep = _independent(matrix, len(steps) + 1)
     kept = [n for n, k in zip(names, keep, strict=True) if k]

@@ -21,6 +21,8 @@ from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 CLEAR_RISES, CLEAR_STEPS = 3.0, 1.6
 CLEAR_RISES_OF_SEASON, CLEAR_STEPS_OF_SEASON, POINTING = 3.5, 2.3, 1.0
 FEWEST_CHANGES = 6
+# Score of the rise with the dew that is clear over a season.
+CLEAR_DEW = 2.0
 
 
 def machines_in_company(season: Mapping[str, SeasonOutcome]) -> set[str]:
@@ -46,6 +48,22 @@ def _of_outcome(outcome: SeasonOutcome) -> set[str]:
     if mean_score(every) > CLEAR_RISES_OF_SEASON and mean_in_errors(after) > CLEAR_STEPS_OF_SEASON:
         found |= {name for name, some in rises.items() if mean_score(some) > POINTING}
     return found
+
+
+def dew_shows(season: Mapping[str, SeasonOutcome]) -> bool:
+    """Whether any loss of the season clearly rises as dew comes, over the fields with work at such an hour."""
+    for loss in LOSSES:
+        found = [
+            (float(f.fit.coefficients[at]), float(f.fit.covariance[at, at]))
+            for f in (season[loss].fields if loss in season else [])
+            if "dew" in f.design.names
+            for at in [f.design.names.index("dew")]
+        ]
+        if found:
+            rises, variances = np.array(found).T
+            if (rises / variances).sum() / np.sqrt((1 / variances).sum()) > CLEAR_DEW:
+                return True
+    return False
 
 
 def mean_score(scores: list[float]) -> float:

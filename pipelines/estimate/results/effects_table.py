@@ -14,6 +14,7 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import CONDITIONED, LOSSES
+from chaffinch.pipelines.estimate.data.regimes import as_dew_comes, coincides, regime_starts, ways_of
 from chaffinch.pipelines.estimate.data.settings_clock import SAME_CLOCK_S, ClockOffset
 from chaffinch.pipelines.estimate.model.rises import ROSE
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, near_change_point
@@ -28,6 +29,7 @@ from chaffinch.pipelines.estimate.results.calibration import (
 )
 from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, capacity_effect, capacity_season
 from chaffinch.pipelines.estimate.results.company import (
+    dew_shows,
     explaining_step,
     machines_in_company,
     share_of_moments,
@@ -99,12 +101,12 @@ def by_own_log(
     every = dict(season)
     if (capacity := capacity_season(season)) is not None:
         every["capacity"] = capacity
-    in_company = machines_in_company(season)
+    in_company, dewy = machines_in_company(season), dew_shows(season)
     alone = {
         (id(binned), k, name): found
         for binned in fields
         for k, name, found in _alone_answers(
-            binned, season, calibration_of(binned, calibrations), binned.machine in in_company
+            binned, season, calibration_of(binned, calibrations), binned.machine in in_company, dewy
         )
     }
     return ByOwnLog(fields, every, alone)
@@ -215,16 +217,24 @@ class _Alone:
 
 
 def _alone_answers(
-    binned: Binned, season: Mapping[str, SeasonOutcome], calibration: Calibration | None, in_company: bool
+    binned: Binned,
+    season: Mapping[str, SeasonOutcome],
+    calibration: Calibration | None,
+    in_company: bool,
+    dewy: bool,
 ) -> Iterator[tuple[int, str, _Alone]]:
     """Every change of one machine-field and every outcome that its log can answer: (change, outcome, answer).
 
-    in_company : of ``machines_in_company``.
+    in_company : of ``machines_in_company``. dewy : of ``dew_shows``.
     """
+    starts = regime_starts(binned, ways_of(binned))
     fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
     for k in range(len(binned.changes)):
         sides = replace(
-            BothSides.of(binned, k), by_step=near_change_point(fitted.values(), k), in_company=in_company
+            BothSides.of(binned, k),
+            by_step=near_change_point(fitted.values(), k),
+            in_company=in_company,
+            at_regime=coincides(binned, k, starts) or (dewy and as_dew_comes(binned, k)),
         )
         for name in OUTCOMES:
             if name == "capacity":
@@ -323,6 +333,8 @@ def _effect(
         refusals.append("no_overlap")
     if outcome in LOSSES and sides.by_step:
         refusals.append("beside_not_logged")
+    if outcome in LOSSES and sides.at_regime:
+        refusals.append("regime_began")
     if outcome in LOSSES and sides.in_company:
         refusals.append("made_as_loss_rose")
     if fitted is None or k not in fitted.design.steps:

@@ -87,7 +87,7 @@ class BothSides:
 
     thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
     whether a step that was not logged lies so close that losses can't tell the two apart. in_company : whether the
-    machine's changes were made as loss rose, and it stayed higher.
+    machine's changes were made as loss rose, and it stayed higher. at_regime : whether a regime began with it.
     """
 
     thin: tuple[str, ...]
@@ -95,6 +95,7 @@ class BothSides:
     moisture_moved: bool
     by_step: bool = False
     in_company: bool = False
+    at_regime: bool = False
 
     @classmethod
     def of(cls, binned: Binned, k: int) -> BothSides:
