@@ -106,12 +106,12 @@ class Outcome:
             return ""
         percent, share = self.hidden_step
         patch = "bad patch" if percent > 0 else "good patch"
-        text = f"{capitalized(self.words)}: a {patch} of {signed(percent)}{NARROW}% in no log that began "
-        text += "within a minute of the change would explain this."
+        text = f"{capitalized(self.words)}: an unlogged {patch} ({signed(percent)}{NARROW}%) starting within a minute "
+        text += "of the change would explain this."
         if share is None:
             return text
         often = f"{100 * share:.0f}{NARROW}%" if share >= 0.005 else "none"
-        return f"{text} A step as large shows at {often} of the moments tried where nothing was changed."
+        return f"{text} Of the moments tried without a change, {often} showed a step as large."
 
     def absolute_in(self, mass_per_area: Scale) -> str | None:
         """``+12 kg/ha (2.2 to 23 kg/ha)`` in the shown unit; None where no loss check calibrates the signal."""

@@ -25,7 +25,7 @@ from chaffinch.pipelines.simulate.operators import (
     spike_times,
     spread_effects,
 )
-from chaffinch.pipelines.simulate.regimes import (
+from chaffinch.pipelines.simulate.patches_and_regimes import (
     moved_to_regime,
     named_regimes,
     patch_course,
