@@ -106,8 +106,10 @@ class Outcome:
             return ""
         percent, share = self.hidden_step
         patch = "bad patch" if percent > 0 else "good patch"
-        text = f"{capitalized(self.words)}: an unlogged {patch} ({signed(percent)}{NARROW}%) starting within a minute "
-        text += "of the change would explain this."
+        text = (
+            f"{capitalized(self.words)}: an unlogged {patch} ({signed(percent)}{NARROW}%) starting within a "
+        )
+        text += "minute of the change would explain this."
         if share is None:
             return text
         often = f"{100 * share:.0f}{NARROW}%" if share >= 0.005 else "none"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 
-DAY_S = 86_400.0
+_DAY_S = 86_400.0
 
 
 def sun_height_deg(time_s: Array, latitude_deg: float, longitude_deg: float) -> Array:
@@ -14,7 +14,7 @@ def sun_height_deg(time_s: Array, latitude_deg: float, longitude_deg: float) -> 
     Declination and equation of time by the series of Spencer 1971 (Search 2:172), good to about a tenth of a degree
     and half a minute; without refraction, which lifts the sun by half a degree at the horizon.
     """
-    day = time_s / DAY_S
+    day = time_s / _DAY_S
     year = 2 * np.pi * (day % 365.2425) / 365.2425
     declination = (
         0.006918 - 0.399912 * np.cos(year) + 0.070257 * np.sin(year) - 0.006758 * np.cos(2 * year)
