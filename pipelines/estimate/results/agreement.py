@@ -30,16 +30,19 @@ def disagreement(estimates: Array, covariance: Array, doses: Array) -> float:
     return float(chdtrc(estimates.size - 1, rest @ np.linalg.solve(covariance, rest)))
 
 
-def excess_variance(estimates: Array, covariance: Array, doses: Array) -> float:
+def excess_variance(estimates: Array, covariance: Array, doses: Array, known_with: float) -> float:
     """Factor of the variance of repeats about their common effect, as ``spread_of_repeats``."""
     effect, _ = least_squares(estimates, covariance, doses)
     rest = estimates - effect * doses
-    return spread_of_repeats(float(rest @ np.linalg.solve(covariance, rest)), estimates.size - 1)
+    return spread_of_repeats(float(rest @ np.linalg.solve(covariance, rest)), estimates.size - 1, known_with)
 
 
-def spread_of_repeats(square: float, freedom: int) -> float:
-    """Weighted squares of repeats per degree of freedom, where they differ by more than noise would let them in one
-    of a hundred; else 1 (Birge 1932, Phys. Rev. 40:207-227)."""
-    from scipy.special import chdtrc
+def spread_of_repeats(square: float, freedom: int, known_with: float) -> float:
+    """Factor by which repeats vary more than their errors say, never below 1.
 
-    return square / freedom if freedom > 0 and chdtrc(freedom, square) < DOUBT else 1.0
+    square : weighted squares of the repeats about what they have in common. freedom : their degrees of freedom.
+    known_with : those with which the errors are known, which count beside them: the mean of an inverse chi square
+    posterior (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., ch. 2.6, less the 2 of its mean). A rule that
+    counts the repeats only where they differ clearly (Birge 1932) made a range jump by half at that point.
+    """
+    return max(1.0, (square + known_with) / (freedom + known_with)) if freedom > 0 else 1.0

@@ -43,8 +43,9 @@ def value_comparisons(
     inverse = np.linalg.inv(information)
     found = inverse @ (design.T @ solved[:, -1])
     rest = estimates - design @ found
-    inverse *= spread_of_repeats(float(rest @ np.linalg.solve(covariance, rest)), estimates.size - found.size)
     freedom = float(min(fitted.fit.freedom[u.index] for u in members))
+    square = float(rest @ np.linalg.solve(covariance, rest))
+    inverse *= spread_of_repeats(square, estimates.size - found.size, freedom)
     for a, b in combinations(range(len(values)), 2):
         contrast = np.array([float(k == b) - float(k == a) for k in range(1, len(values))])
         effect, error = float(contrast @ found), float(np.sqrt(contrast @ inverse @ contrast))
