@@ -191,10 +191,10 @@ class _Rows:
         """The row of one field, and the steps that it is about: those of a test up and back, else one."""
         fitted = members[0].of
         estimates, covariance, doses = self._block(members, spread=False)
-        # The error of a signal's power is in proportion to the effect. Among the errors of single changes it would
-        # draw their mean towards the smallest (Peelle's puzzle), so it is added to the mean.
-        power = self._error_of_power(members)
-        covariance = covariance - np.outer(power * estimates, power * estimates)
+        # What is unknown of the signals is the same in each repeat, partly in proportion to the estimates, and would
+        # draw their mean to the smallest (Peelle's puzzle). So it is added to the error of their mean.
+        unknown = self._unknowns(members)
+        covariance = covariance - unknown.T @ unknown
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         trial = members[0].trial
         if trial is None:
@@ -212,7 +212,8 @@ class _Rows:
             steps = members[0].doses[0].amount
             row |= {name: first[name] for name in ("from_value", "to_value", "unit")} | {"per_step": None}
         effect, variance = least_squares(estimates, covariance + repeated, doses)
-        variance += (power * effect) ** 2
+        solved = np.linalg.solve(covariance + repeated, doses)
+        variance += float(((unknown @ solved * variance) ** 2).sum())
         return row | _alone(effect * steps, abs(steps) * float(np.sqrt(variance)), freedom), steps
 
     def _comparisons(self, members: list[Used]) -> Iterator[Row]:
@@ -256,14 +257,11 @@ class _Rows:
             covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
         return fit.coefficients[at], covariance, doses
 
-    def _error_of_power(self, members: list[Used]) -> float:
-        """What the power of the loss signal leaves open of one field's effects, as a share of them."""
-        at, fitted = [u.index for u in members], members[0].of
-        loading, estimates = fitted.loadings.get("power"), fitted.fit.coefficients[at]
-        if loading is None or not estimates.any():
-            return 0.0
-        share = float(np.linalg.norm(loading[at]) / np.linalg.norm(estimates))
-        return share * float(self.season.placebos.widen)
+    def _unknowns(self, members: list[Used]) -> Array:
+        """What one standard deviation of each unknown of the signals does to one field's changes, (unknowns, k)."""
+        at = [u.index for u in members]
+        loadings = [loading[at] for loading in members[0].of.loadings.values()]
+        return np.array(loadings).reshape(len(loadings), len(at)) * self.season.placebos.widen
 
     def _variance(self, kind: str, of: Used) -> float:
         """Between fields, or between changes in one, of a step of the setting that a change moved."""
