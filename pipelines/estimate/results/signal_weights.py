@@ -69,8 +69,15 @@ def _in_units(binned: Binned, separation: float, cleaning: float) -> Binned:
 
 
 def separation_shares(binned: Binned) -> Array:
-    """Separation's share of the summed signals of each bin, (n,); the usual one where a bin knows one loss alone."""
-    separation, cleaning, total = (binned.outcomes[name] for name in LOSSES)
+    """Separation's share of the summed signals of each bin, (n,); the usual one where a bin knows one loss alone.
+
+    One or nothing where the log has one of the two signals only.
+    """
+    known = [place in binned.outcomes for place in PLACES]
+    if not all(known):
+        return np.full(binned.time_s.size, float(known[0]))
+    separation, cleaning = (binned.outcomes[place] for place in PLACES)
+    total = binned.outcomes.get("machine_loss", np.logaddexp(separation, cleaning))
     share = np.where(np.isfinite(separation), np.exp(separation - total), -np.expm1(cleaning - total))
     share = np.clip(share, 0.0, 1.0)
     return np.where(np.isfinite(share), share, np.nanmedian(share) if np.isfinite(share).any() else 0.5)

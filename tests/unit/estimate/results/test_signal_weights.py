@@ -11,7 +11,12 @@ from chaffinch.pipelines.estimate.data.design import Design
 from chaffinch.pipelines.estimate.model.fit import Fit
 from chaffinch.pipelines.estimate.model.placebo import Placebos
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
-from chaffinch.pipelines.estimate.results.signal_weights import OPEN, allowing_for_weights, in_likely_units
+from chaffinch.pipelines.estimate.results.signal_weights import (
+    OPEN,
+    allowing_for_weights,
+    in_likely_units,
+    separation_shares,
+)
 
 # Two changes of a machine that lost three parts by separation to one by cleaning: the first doubles separation loss,
 # the second halves both.
@@ -126,3 +131,16 @@ def test_kilograms_and_single_losses_keep_their_units():
     kilograms = Logged(logged(np.exp(3.0) * CUT, CUT), calibrated=True)
     alone = Logged({"separation_loss": np.log(CUT)})
     assert in_likely_units([kilograms, alone]) == [kilograms, alone]
+
+
+@pytest.mark.parametrize(("logged_place", "share"), [("separation_loss", 1.0), ("cleaning_loss", 0.0)])
+def test_a_log_with_one_of_the_two_signals_has_no_share_of_the_other(logged_place, share):
+    field = SimpleNamespace(time_s=np.arange(3.0), outcomes={logged_place: np.zeros(3)})
+    np.testing.assert_array_equal(separation_shares(field), np.full(3, share))
+
+
+def test_without_the_sum_the_share_follows_from_both_signals():
+    field = SimpleNamespace(
+        time_s=np.arange(1.0), outcomes={"separation_loss": np.log([3.0]), "cleaning_loss": np.log([1.0])}
+    )
+    assert separation_shares(field) == pytest.approx([0.75])
