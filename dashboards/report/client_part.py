@@ -27,7 +27,6 @@ from chaffinch.dashboards.paper.blocks import (
 )
 from chaffinch.dashboards.report import season_words
 from chaffinch.dashboards.report.fields_part import fields_blocks, sized
-from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.report.season_tables import Group
 from chaffinch.dashboards.report.worth import WeighedSeason, lacking
 from chaffinch.dashboards.words import terms as words
@@ -41,7 +40,6 @@ from chaffinch.dashboards.words.trial_words import shown_trials
 from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.trials.answers.standing import standings
 
 # Of each kind of advice on the first page; the annex and the sheets have all.
 MOST_ADVICE = {CHANGE_IT: 8, KEEP_IT: 6, STILL_OPEN: 4}
@@ -75,7 +73,7 @@ def client_blocks(season: WeighedSeason) -> list[Block]:
         *_next_season(season),
         Heading("What was learned", 1, "learned"),
         Paragraph(line(season_words.scope(data, season.by_field))),
-        *_trials(data),
+        *_trials(season),
         *_learned(season),
         Heading("What each field shows", 1, "fields"),
         *fields_blocks(season),
@@ -155,9 +153,9 @@ def _chance(one: Advice) -> str:
 
 
 def next_trial(one: Advice) -> str:
-    """``1000 against 950 rpm: 2.4 h, 14 switches``; empty where no trial would pay."""
+    """``1000 against 950 rpm: 2.4 h, 14 switches``, or the one begun; empty where none would pay."""
     if one.trial is None:
-        return ""
+        return one.going_on
     unit = f"{words.NARROW}{one.unit}" if one.unit else ""
     values = f"{one.trial.value:g} against {one.trial.value_in_use:g}{unit}"
     return (
@@ -192,11 +190,7 @@ def _explained(season: WeighedSeason, left: int) -> str:
     return f"Plus is saved, numbers in parentheses are 95{words.NARROW}% ranges. {money} {DEFINITION}{more}"
 
 
-def _trials(data: SeasonData) -> list[Block]:
-    """Trials of the year: those of which something was done in it, and answers from its readings alone."""
-    machines = data.where["machine"].unique().sort().to_list()
-    found = standings(data.lake.scan("trials").collect(), data.effects, machines)
-    of_year = [one for one in found if one.worked_on_in(data.year)]
+def _trials(season: WeighedSeason) -> list[Block]:
     shown = [
         line(
             strong(t.name),
@@ -204,7 +198,7 @@ def _trials(data: SeasonData) -> list[Block]:
             f"{t.headline}. " if t.headline else "",
             t.sentence,
         )
-        for t in shown_trials(of_year)
+        for t in shown_trials(season.trials)
     ]
     return [Heading("Trials", 2), Bullets(shown)] if shown else []
 
@@ -225,7 +219,7 @@ def _learned(season: WeighedSeason) -> Iterator[Block]:
     if listed:
         yield Heading("Clear over the season", 2)
         yield Bullets(listed)
-        yield from _picture(season.crops, {f.name for f in found})
+        yield from _picture(season.crops, clear)
     if on_one:
         yield Heading("Clear on one machine", 2)
         yield Bullets([line(strong(name), f" {text}") for name, text in on_one[:MOST_FINDINGS]])
@@ -234,7 +228,7 @@ def _learned(season: WeighedSeason) -> Iterator[Block]:
     yield Bullets([line(text) for text in rest if text])
 
 
-def _picture(groups: Sequence[Group], names: set[str]) -> Iterator[Block]:
+def _picture(groups: Sequence[Group], clear: set[tuple[str, str]]) -> Iterator[Block]:
     """The losses of the settings with a clear effect, drawn."""
     titled = [
         (
@@ -244,7 +238,7 @@ def _picture(groups: Sequence[Group], names: set[str]) -> Iterator[Block]:
         )
         for group in groups
         for one in group.settings
-        if one.name in names and one.crop is not None
+        if (one.name, group.title) in clear
     ][:MOST_DRAWN]
     for svg in effect_pictures(titled, "Effects over the season"):
         yield Picture(svg, "Separation and cleaning loss of the settings with a clear effect", 0.92)

@@ -25,13 +25,17 @@ def report_paper(season: WeighedSeason, logo: str) -> Paper:
     data, client = season.data, season.farm.client
     zone = season.farm.time_zone
     dated = client.date or last_moment(data)
-    made = f"by {client.consultant}, " if client.consultant else ""
+    day_of = f"{dated.day} {words.MONTHS[dated.month - 1]} {dated.year}"
+    season_of = f"Season {data.year}" if client.title else ""
+    made = ", ".join(
+        filter(None, [season_of, f"by {client.consultant}" if client.consultant else "", day_of])
+    )
     first, rest = (client_blocks(season), annex_blocks(season))
     day = words.day(last_moment(data), zone)
     return Paper(
         title=client.title or f"Season report {data.year}",
         above=[client.name] if client.name else [],
-        below=[f"Season {data.year}, {made}{dated.day} {words.MONTHS[dated.month - 1]} {dated.year}"],
+        below=[words.capitalized(made)],
         blocks=[*first, Contents((*FIRST_SECTIONS, *SECTIONS)), *rest],
         footer=f"Made from data up to {day}. Settings and losses are as logged; check them on the machine before "
         "relying on them.",

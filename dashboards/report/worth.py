@@ -7,7 +7,7 @@ and what two settings save together is not what each saves alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,11 +21,14 @@ from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, units_of
 from chaffinch.dashboards.words.terms import crop_label
+from chaffinch.dashboards.words.trial_words import state_sentence
 from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.pipelines.trials.answers.anytime import GO_ON
+from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion, suggestions
 from chaffinch.pipelines.work.load_calibration import weighed_loads
 
@@ -79,7 +82,21 @@ class WeighedSeason:
 
     @cached_property
     def advice(self) -> list[Advice]:
-        return advice_of(self.data.responses, self.lines, _suggested(self.data, self.farm), self.farm)
+        found = advice_of(self.data.responses, self.lines, _suggested(self.data, self.farm), self.farm)
+        begun = {
+            (one.machine, one.crop, one.main.setting): f"go on: {state_sentence(one).removeprefix('Go on: ')}"
+            for one in self.trials
+            if one.state == GO_ON and one.main is not None
+        }
+        return [replace(a, going_on=begun.get((a.machine, a.crop, a.setting), "")) for a in found]
+
+    @cached_property
+    def trials(self) -> list[Standing]:
+        """Those of which something was done in the year, with answers from its readings alone."""
+        data = self.data
+        machines = data.where["machine"].unique().sort().to_list()
+        found = standings(data.lake.scan("trials").collect(), data.effects, machines)
+        return [one for one in found if one.worked_on_in(data.year)]
 
     @cached_property
     def crops(self) -> list[Group]:

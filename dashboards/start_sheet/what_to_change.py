@@ -185,7 +185,7 @@ def _found(
     percent, *ends = (100 * math.expm1(turn * row[f"log_ratio{end}"]) for end in ("", "_low", "_high"))
     low, high = sorted(ends)
     chance = max(row["chance_less"], 1 - row["chance_less"])
-    where = "this machine" if known == HERE else "all machines"
+    where = "here" if known == HERE else "all machines"
     behind = counted(row["adjustments_pooled"] or 1, "change")
     size = f"{signed(percent)}{NARROW}% ({signed(low)} to {signed(high)})"
     found = f"{size}, {chance_in_words(chance)}; {where}, {behind}"

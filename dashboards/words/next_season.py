@@ -47,6 +47,8 @@ class Advice:
     outcome: Outcome | None
     saving: Saving | None
     trial: Suggestion | None
+    going_on: str = ""
+    """What a trial that has begun still needs; empty where none has."""
     changed_together: str = ""
     """Of several settings: what was done, in words; ``setting``, ``before`` and ``after`` name each of them."""
 
@@ -197,7 +199,9 @@ def _together(
     judged = rose or fell
     if judged is None:
         return None
-    there = Advice(machine, crop, names, None, KEEP_IT, befores, afters, judged, saved, None, line.title)
+    there = Advice(
+        machine, crop, names, None, KEEP_IT, befores, afters, judged, saved, None, changed_together=line.title
+    )
     if rose is None:
         return there
     turned = " and ".join(
