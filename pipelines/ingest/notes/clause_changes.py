@@ -34,6 +34,8 @@ def change_of(clause: Clause, context: Context) -> NotedChange:
     roles = clause.all_roles
     if "unsure" in roles:
         raise Doubt(UNSURE)
+    if "unchanged" in roles:
+        raise Doubt("it may say that a value stays as it was")
     if "or" in roles:
         raise Doubt("it names one thing or another")
     if clause.looks_back:

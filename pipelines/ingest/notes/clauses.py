@@ -61,6 +61,8 @@ class Clause:
         """Whether the clause says why or what else, and no change: it names no setting, and is about something
         else or has neither a number nor a direction. One that may take back what the line says is no remark.
         """
+        if self._says_unchanged:
+            return True
         if self.candidates or {"unsure", "back", "or"} & self.all_roles:
             return (
                 bool(self.candidates) and self.begins_with_a_reason and not self.numbers and not self._doubts
@@ -70,6 +72,14 @@ class Clause:
         if not self.numbers:
             return not self.directions() - _AMOUNTS
         return self._of_other_units and not self.directions()
+
+    @property
+    def _says_unchanged(self) -> bool:
+        """Whether a setting stays as it is: "bottom sieve stays"."""
+        said = self.all_roles
+        return "unchanged" in said and not (
+            self.numbers or self.unknown or said - {"unchanged", "state", "filler"}
+        )
 
     @property
     def _doubts(self) -> bool:

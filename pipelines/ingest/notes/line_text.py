@@ -15,7 +15,7 @@ _SENTENCES = re.compile(r"\.(?=\s|$)")
 
 def tidied(text: str) -> str:
     """``text`` without the time of day that it begins with, its signs and numbers written one way: "1.050" is 1050,
-    "fan+50" is "fan +50".
+    "fan+50" and "fan + 50" are "fan +50".
     """
     text = _TIME.sub("", text)
     text = re.sub(r"(?<![^\s(:])[−–](?=\d)", "-", text)
@@ -23,6 +23,7 @@ def tidied(text: str) -> str:
     text = re.sub(r"(?<![\d.,])([12])[.,](\d{3})(?![\d.,]\d)", r"\1\2", text)
     text = re.sub(r"(?<![\d.,])([12])[ \u00a0\u202f](\d{3})(?!\d)", r"\1\2", text)
     text = re.sub(r"(?<=[^\W\d_])([+-]\d)", r" \1", text)
+    text = re.sub(r"(?<=[^\W\d_])\s+\+\s+(?=\d)", " +", text)
     text = re.sub(r"(?<=[^\W\d_])(?=\d)", " ", text)
     return re.sub(r"\.(?=/)", "", text)
 
