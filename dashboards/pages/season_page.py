@@ -10,10 +10,9 @@ from chaffinch.dashboards.figures.parts import Folded, ShownTable, draw, rows_of
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, machine_href
 from chaffinch.dashboards.words.shown_changes import MAIN_OUTCOMES, Outcome, outcome_of
-from chaffinch.pipelines.farm import Farm
 
 
-def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:
+def season_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame]) -> dict[str, Any]:
     """What the template of the season page shows: one group a machine and crop, pooled groups first."""
     effects = tables["effects"].filter(pl.col("scope") == "season")
     groups = []

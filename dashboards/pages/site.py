@@ -208,7 +208,7 @@ def write_site(
     pages.put(
         "season.html",
         everything,
-        lambda: render("season", season_context(where, tables, farm) | overview, ""),
+        lambda: render("season", season_context(where, tables) | overview, ""),
     )
 
     def make_morning() -> bytes:

@@ -16,7 +16,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
-from chaffinch.pipelines.estimate.clocks.by_responses import clock_offsets, on_one_clock
+from chaffinch.pipelines.estimate.clocks.by_responses import (
+    clock_offsets,
+    on_one_clock,
+    responses_to_changes,
+)
 from chaffinch.pipelines.estimate.clocks.lateness import allowing_for_delays, delays_of_rows
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
@@ -107,11 +111,13 @@ def _by_own_log(
         return by_own_log([], {}, {}), {}
     fields = of_all_that_entered(in_likely_units(fields), known.calibrations)
     season = fit_season(fields, each)
-    delays = delays_of_rows(fields, season)
+    responses = responses_to_changes(fields, season)
+    delays = delays_of_rows(responses)
     if any(delays):
         fields = [allowing_for_delays(f, *delays) for f in fields]
         season = fit_season(fields, each)
-    clocks = clock_offsets(fields, season)
+        responses = responses_to_changes(fields, season)
+    clocks = clock_offsets(responses, season)
     if any(clock.sure for clock in clocks.values()):
         fields = [
             on_one_clock(f, clocks[f.machine].seconds)

@@ -35,6 +35,7 @@ from pydantic import (
     Field,
     ValidationError,
     field_validator,
+    model_validator,
 )
 from pydantic_core import ErrorDetails
 
@@ -146,10 +147,15 @@ class Prices(_Stated):
 
 
 class Thresholds(_Stated):
-    """What pages call to attention: grain loss [% of grain] and share of rows set aside [%]."""
+    """Share of rows set aside [%] from which a file needs a look."""
 
-    loss_share_pct: float = Field(default=1.0, gt=0, lt=100)
     set_aside_pct: float = Field(default=1.0, gt=0, le=100)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _without_what_nothing_reads(cls, value: Any) -> Any:
+        """Farms of an older version may state ``loss_share_pct``."""
+        return {k: v for k, v in value.items() if k != "loss_share_pct"} if isinstance(value, dict) else value
 
 
 class TaskData(_Stated):

@@ -29,15 +29,13 @@ class Track:
     """The way of one machine, one row per reading, shape (n,).
 
     east_m, north_m : from the middle of the field, NaN without a position. heading_deg : where the header
-    points, clockwise from north. motion_deg : where the machine moves, by its positions; NaN at a standstill.
-    reversing : it moves backwards.
+    points, clockwise from north. reversing : it moves backwards.
     """
 
     time_s: Array
     east_m: Array
     north_m: Array
     heading_deg: Array
-    motion_deg: Array
     reversing: Flags
 
     @property
@@ -63,11 +61,11 @@ def track(readings: pl.DataFrame, time_s: Array) -> Track:
     # A machine that turns about is not reversing, however roughly its heading is logged.
     against &= ~(np.abs(_change_deg(time_s, heading)) > STEADY_DEG)
     if both.mean() > 0.3 and against.sum() <= MOST_REVERSING * both.sum():
-        return Track(time_s, east, north, heading, motion, against)
+        return Track(time_s, east, north, heading, against)
     if np.isfinite(heading).mean() > 0.5 and not np.isfinite(motion).any():
-        return Track(time_s, east, north, heading, motion, np.zeros(time_s.size, dtype=bool))
+        return Track(time_s, east, north, heading, np.zeros(time_s.size, dtype=bool))
     back = _backwards(time_s, motion)
-    return Track(time_s, east, north, np.where(back, (motion + 180.0) % 360.0, motion), motion, back)
+    return Track(time_s, east, north, np.where(back, (motion + 180.0) % 360.0, motion), back)
 
 
 def _backwards(time_s: Array, motion: Array) -> Flags:

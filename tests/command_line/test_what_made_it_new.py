@@ -122,6 +122,6 @@ def lake_machines(inbox: Path) -> set[str]:
 @pytest.mark.slow
 def test_a_changed_farm_is_said_once(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
     farm = season / "farm.toml"
-    farm.write_text(farm.read_text() + "\n[thresholds]\nloss_share_pct = 1.5\n")
+    farm.write_text(farm.read_text() + "\n[thresholds]\nset_aside_pct = 1.5\n")
     result = night(season, capsys)["because"]
     assert result[0] == "what farm.toml states changed, on which all effects depend."

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from builders.planned_trials import OUTCOME, answered_trials, scored_trials
 from builders.trials import plan_of, stored
 from chaffinch.dashboards.words.trial_words import state_sentence
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
-from chaffinch.pipelines.prove.planned_trials import OUTCOME, answered_trials, scored_trials
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator
 from chaffinch.pipelines.trials.answers.standing import Standing, standings

@@ -11,12 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S, FINE_S, fine_clock_evidence
+from chaffinch.pipelines.estimate.clocks.scan import OFFSET_STEP_S, OFFSETS_S, clock_evidence
 from chaffinch.pipelines.estimate.data.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
-from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S, SPACING_S
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, prepare_alone
 
 # Most that one machine-field counts against an offset, as twice the log odds: a burst of loss before a change may
@@ -25,13 +24,11 @@ MOST_OF_FIELD = 8.0
 # Shares of clocks of a season that are off; the prior is as 1 / share. Clocks of one farm are set by the same people,
 # so a season in which some are clearly off is evidence against the others.
 SHARES_OFF = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8])
-RIGHT_WITHIN_S = SPACING_S
+RIGHT_WITHIN_S = 60.0
 SURE = 0.9
 DOUBTFUL = 0.6
 # Offsets less likely than this are left out of an average.
 LEAST_LIKELY = 0.03
-# Where less than this is left for a right clock, the changes are tried every ten seconds instead of once a minute.
-SUSPECTED = 0.97
 # Probability so near to the best offset counts for it.
 NEAR_S = 30.0
 # Moved so near to another logged change, a change meets the other's response; where more than this share of them do,
@@ -59,24 +56,15 @@ def offsets_by_responses(machines: Mapping[str, Array], reacted: bool = False) -
     }
 
 
-def suspected(machines: Mapping[str, Array]) -> list[str]:
-    """Machines whose clock the ``evidence`` of one step a minute, (121,), leaves in some doubt."""
-    if not machines:
-        return []
-    posterior = _posterior(np.exp(0.5 * np.array(list(machines.values()))))
-    right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
-    return [m for m, weight in zip(machines, posterior, strict=True) if weight[right].sum() < SUSPECTED]
-
-
 def _offset(weight: Array, total: Array, reacted: bool) -> ClockOffset:
-    """The offset of one machine from the posterior of each of ``FINE_OFFSETS_S``, (121,)."""
-    right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
+    """The offset of one machine from the posterior of each of ``OFFSETS_S``, (121,)."""
+    right = np.abs(OFFSETS_S) <= RIGHT_WITHIN_S
     best = int(np.argmax(total))
     ends = np.cumsum(weight)
-    low = FINE_OFFSETS_S[int(np.searchsorted(ends, 0.025))] - FINE_S
-    high = FINE_OFFSETS_S[min(int(np.searchsorted(ends, 0.975)), FINE_OFFSETS_S.size - 1)] + FINE_S
-    inside = 0 < best < FINE_OFFSETS_S.size - 1 and not right[best]
-    around = np.abs(FINE_OFFSETS_S - FINE_OFFSETS_S[best]) <= NEAR_S
+    low = OFFSETS_S[int(np.searchsorted(ends, 0.025))] - OFFSET_STEP_S
+    high = OFFSETS_S[min(int(np.searchsorted(ends, 0.975)), OFFSETS_S.size - 1)] + OFFSET_STEP_S
+    inside = 0 < best < OFFSETS_S.size - 1 and not right[best]
+    around = np.abs(OFFSETS_S - OFFSETS_S[best]) <= NEAR_S
     near = float(np.where(right, 0.0, weight)[around].sum())
     sure = bool(inside and near > SURE and not reacted)
     doubtful = bool(weight[right].sum() < DOUBTFUL and not sure)
@@ -88,27 +76,25 @@ def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
     """Offsets that are not unlikely, none first, with weights that sum to one."""
     kept = np.flatnonzero(off >= LEAST_LIKELY)
     whole = right + float(off[kept].sum())
-    return ((0.0, right / whole), *((float(FINE_OFFSETS_S[i]), float(off[i]) / whole) for i in kept))
+    return ((0.0, right / whole), *((float(OFFSETS_S[i]), float(off[i]) / whole) for i in kept))
 
 
 def evidence(evidence_by_field: Sequence[Array]) -> Array:
-    """Twice the log likelihood of each of ``FINE_OFFSETS_S``, (121,), the share of changes with an effect integrated
+    """Twice the log likelihood of each of ``OFFSETS_S``, (121,), the share of changes with an effect integrated
     out; one machine-field counts at most ``MOST_OF_FIELD`` against an offset.
 
-    evidence_by_field : of each machine-field (21 or 121, changes of all losses), of ``scan_change_points`` or
-    ``fine_clock_evidence``.
+    evidence_by_field : of each machine-field (121, changes of all losses), of ``clock_evidence``.
 
     Plain sums of squared scores were dominated by changes without an effect, and moved clocks that were right.
     """
-    total = np.zeros(FINE_OFFSETS_S.size)
+    total = np.zeros(OFFSETS_S.size)
     for changes in evidence_by_field:
         by_share = [
             SHARED * np.logaddexp(np.log1p(-share), np.log(share) + changes).sum(axis=1)
             for share in SHARES_ACTING
         ]
         of_field = 2 * np.logaddexp.reduce(by_share, axis=0)
-        of_field = np.maximum(of_field - of_field.max(), -MOST_OF_FIELD)
-        total += of_field if of_field.size == total.size else np.interp(FINE_OFFSETS_S, OFFSETS_S, of_field)
+        total += np.maximum(of_field - of_field.max(), -MOST_OF_FIELD)
     return total
 
 
@@ -117,7 +103,7 @@ def _posterior(likelihood: Array) -> Array:
 
     likelihood : (machines, 121). All offsets beyond a minute are equally likely in advance.
     """
-    right = np.abs(FINE_OFFSETS_S) <= RIGHT_WITHIN_S
+    right = np.abs(OFFSETS_S) <= RIGHT_WITHIN_S
     of_right, of_off = (likelihood[:, which].mean(axis=1)[:, None] for which in (right, ~right))
     by_share = (1 - SHARES_OFF) * of_right + SHARES_OFF * of_off
     share = np.log(by_share).sum(axis=0) - np.log(SHARES_OFF)
@@ -131,10 +117,12 @@ def _posterior(likelihood: Array) -> Array:
 def _peak(total: Array, best: int) -> float:
     """Top of the parabola through the best offset and its neighbours, s."""
     if not 0 < best < total.size - 1:
-        return float(FINE_OFFSETS_S[best])
+        return float(OFFSETS_S[best])
     left, top, right = total[best - 1 : best + 2]
     curvature = left - 2 * top + right
-    return float(FINE_OFFSETS_S[best] + (0.5 * (left - right) / curvature * FINE_S if curvature < 0 else 0.0))
+    return float(
+        OFFSETS_S[best] + (0.5 * (left - right) / curvature * OFFSET_STEP_S if curvature < 0 else 0.0)
+    )
 
 
 def on_one_clock(binned: Binned, offset_s: float) -> Binned:
@@ -163,51 +151,40 @@ def rebinned(binned: Binned, changes: list[Change]) -> Binned:
     return binned.kept(began == ended, changes, ended)
 
 
-def responses_to_changes(
-    fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]
-) -> dict[str, list[tuple[Binned, Array]]]:
-    """By machine, its machine-fields with changes by a settings log, each with the evidence of all losses for each
-    of ``OFFSETS_S``, (21, changes of all losses)."""
-    by_loss: dict[int, list[Array]] = {}
-    for fitted in (f for outcome in PLACES if outcome in season for f in season[outcome].fields):
-        if fitted.clock_evidence is not None:
-            by_loss.setdefault(id(fitted.binned), []).append(fitted.clock_evidence)
+Responses = Mapping[str, Sequence[tuple[Binned, Array]]]
+"""By machine, its machine-fields with changes by a settings log, each with its ``clock_evidence`` (121, changes of
+all losses)."""
+
+
+def responses_to_changes(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> Responses:
+    """What the losses say of the times of the changes of every settings log."""
     machines: dict[str, list[tuple[Binned, Array]]] = {}
     for binned in fields:
-        if id(binned) in by_loss and any(c.by_settings_log for c in binned.changes):
-            machines.setdefault(binned.machine, []).append((binned, np.column_stack(by_loss[id(binned)])))
+        if not any(c.by_settings_log for c in binned.changes):
+            continue
+        found = []
+        for witness in (season[outcome] for outcome in PLACES if outcome in season):
+            part = prepare_alone(binned, witness)
+            if witness.noise is not None and part is not None:
+                seconds = binned.seconds[part.design.use]
+                found.append(clock_evidence(part.observed, witness.noise, part.design.steps, binned, seconds))
+        if found:
+            machines.setdefault(binned.machine, []).append((binned, np.column_stack(found)))
     return machines
 
 
-def clock_offsets(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
+def clock_offsets(responses: Responses, season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
     """Offsets of all machines whose settings log could not be compared with set values."""
     witnesses = [season[outcome] for outcome in PLACES if outcome in season]
-    responses = responses_to_changes(fields, season)
-    machines = {machine: [binned for binned, _ in its] for machine, its in responses.items()}
     found = {machine: evidence([each for _, each in its]) for machine, its in responses.items()}
-    for machine in suspected(found):
-        found[machine] = evidence([fine_responses(binned, season) for binned in machines[machine]])
     clocks = offsets_by_responses(found, any(witness.reacted for witness in witnesses))
-    moments = {machine: [_logged_s(binned) for binned in machines[machine]] for machine in clocks}
+    moments = {machine: [_logged_s(binned) for binned, _ in responses[machine]] for machine in clocks}
     return {
         machine: replace(clock, sure=False, doubtful=True, likely=((0.0, 0.5), (clock.seconds, 0.5)))
         if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
         else clock
         for machine, clock in clocks.items()
     }
-
-
-def fine_responses(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array:
-    """``fine_clock_evidence`` of one machine-field by every loss that knows it, (121, changes of all losses)."""
-    found = []
-    for witness in (season[outcome] for outcome in PLACES if outcome in season):
-        part = prepare_alone(binned, witness)
-        if witness.noise is not None and part is not None:
-            seconds = binned.seconds[part.design.use]
-            found.append(
-                fine_clock_evidence(part.observed, witness.noise, part.design.steps, binned, seconds)
-            )
-    return np.column_stack(found)
 
 
 def _logged_s(binned: Binned) -> Array:

@@ -16,15 +16,12 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
     MOST_OF_FIELD,
     SHARED,
     SHARES_ACTING,
-    fine_responses,
+    Responses,
     rebinned,
-    responses_to_changes,
 )
-from chaffinch.pipelines.estimate.clocks.scan import FINE_OFFSETS_S
+from chaffinch.pipelines.estimate.clocks.scan import OFFSETS_S
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
-from chaffinch.pipelines.estimate.model.change_points import OFFSETS_S
-from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from numpy.typing import NDArray
 
 # Longest time that a setting takes to move, or its effect to build up.
@@ -34,18 +31,13 @@ EXACT_WITHIN_S = 30.0
 CLEARLY = 5.0
 
 
-def delays_of_rows(fields: Sequence[Binned], season: Mapping[str, SeasonOutcome]) -> tuple[float, float]:
-    """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact.
-
-    Steps tried once a minute raise the suspicion, but the nearest may lie half a minute from a change. The decision
-    therefore uses steps every ten seconds.
-    """
-    responses = responses_to_changes([f for f in fields if not _mostly_on_plan(f)], season)
-    suspected = clear_hypothesis({m: [one for _, one in its] for m, its in responses.items()}, OFFSETS_S)
-    if not any(suspected):
-        return suspected
-    finely = {m: [fine_responses(binned, season) for binned, _ in its] for m, its in responses.items()}
-    return clear_hypothesis(finely, FINE_OFFSETS_S)
+def delays_of_rows(responses: Responses) -> tuple[float, float]:
+    """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact."""
+    by_machine = {
+        machine: [one for binned, one in its if not _mostly_on_plan(binned)]
+        for machine, its in responses.items()
+    }
+    return clear_hypothesis({machine: its for machine, its in by_machine.items() if its}, OFFSETS_S)
 
 
 def _mostly_on_plan(binned: Binned) -> bool:

@@ -11,7 +11,7 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES, Design, build_design
 from chaffinch.pipelines.estimate.model.bin_means import apart
-from chaffinch.pipelines.estimate.model.change_points import ChangePoint, Scan, scan_change_points
+from chaffinch.pipelines.estimate.model.change_points import ChangePoint, scan_change_points
 from chaffinch.pipelines.estimate.model.covariance import Observations, independent_rows
 from chaffinch.pipelines.estimate.model.fit import (
     DriftPrior,
@@ -51,11 +51,10 @@ FARM_WIDE = "farm: "
 class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
-    change_points : unlogged, allowed for by the fit. clock_evidence : of ``scan_change_points``. Both for losses
-    only. loadings : by the name of an unknown common to the machine, (p,) what one standard deviation of it adds to
-    the coefficients; its square is in the covariance. An unknown whose name begins with ``FARM_WIDE`` is
-    common to all machines. doubts : codes of what is not known of the signal; change_doubts : by change.
-    rises : by change, score of the rise of loss in the minute before it.
+    change_points : unlogged, of losses only, allowed for by the fit. loadings : by the name of an unknown common to
+    the machine, (p,) what one standard deviation of it adds to the coefficients; its square is in the covariance. An
+    unknown whose name begins with ``FARM_WIDE`` is common to all machines. doubts : codes of what is not known of the
+    signal; change_doubts : by change. rises : by change, score of the rise of loss in the minute before it.
     """
 
     binned: Binned
@@ -63,7 +62,6 @@ class FieldOutcome:
     design: Design
     fit: Fit
     change_points: tuple[ChangePoint, ...] = ()
-    clock_evidence: Array | None = None
     loadings: Mapping[str, Array] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
     change_doubts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
@@ -131,7 +129,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     most = MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
     noise = fit_noise([p.observed for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
-    if sum(bool(scan.change_points) for scan in scans if scan is not None) > FEW_WITH_STEPS * len(parts):
+    if sum(map(bool, scans)) > FEW_WITH_STEPS * len(parts):
         # Without the steps the noise is smaller, and more of them may be found.
         known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
         noise = fit_noise([p.observed for p in _spread_out(known, most)], noise, within=0.1)
@@ -157,7 +155,7 @@ def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
     part = prepare_alone(binned, season)
     if season.noise is None or part is None:
         return None
-    return _fitted(part, season.outcome, season.noise, season.drift, season.freedom, None)
+    return _fitted(part, season.outcome, season.noise, season.drift, season.freedom, ())
 
 
 def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
@@ -179,37 +177,33 @@ class FieldPart:
     scale: float
 
 
-def _scan(part: FieldPart, outcome: str, noise: Noise) -> Scan | None:
-    if outcome not in LOSSES:
-        return None
-    return scan_change_points(part.observed, noise, part.design.steps, part.binned)
+def _scan(part: FieldPart, outcome: str, noise: Noise) -> tuple[ChangePoint, ...]:
+    return scan_change_points(part.observed, noise) if outcome in LOSSES else ()
 
 
-def _allowing_for(part: FieldPart, scan: Scan | None) -> FieldPart:
+def _allowing_for(part: FieldPart, steps: Sequence[ChangePoint]) -> FieldPart:
     """The part with a column for each unlogged change point, after the known ones."""
-    if scan is None or not scan.change_points:
+    if not steps:
         return part
     index = np.arange(part.observed.time_s.size)
-    columns = np.column_stack(
-        [part.design.columns, *[(index >= s.index).astype(float) for s in scan.change_points]]
-    )
-    names = (*part.design.names, *(f"not logged {i}" for i in range(len(scan.change_points))))
+    columns = np.column_stack([part.design.columns, *[(index >= s.index).astype(float) for s in steps]])
+    names = (*part.design.names, *(f"not logged {i}" for i in range(len(steps))))
     design = replace(part.design, columns=columns, names=names)
     return replace(part, design=design, observed=replace(part.observed, design=columns))
 
 
 def _fitted(
-    part: FieldPart, outcome: str, noise: Noise, drift: DriftPrior, freedom: float, scan: Scan | None
+    part: FieldPart,
+    outcome: str,
+    noise: Noise,
+    drift: DriftPrior,
+    freedom: float,
+    steps: Sequence[ChangePoint],
 ) -> FieldOutcome:
     fit = _rescaled(fit_effects(part.observed, noise, drift, freedom), part.scale)
-    if scan is None:
-        return FieldOutcome(part.binned, outcome, part.design, fit)
-    steps = tuple(
-        replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in scan.change_points
-    )
-    return FieldOutcome(
-        part.binned, outcome, part.design, fit, steps, scan.clock_evidence, rises=_rises(part, noise)
-    )
+    found = (replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in steps)
+    rises = _rises(part, noise) if outcome in LOSSES else {}
+    return FieldOutcome(part.binned, outcome, part.design, fit, tuple(found), rises=rises)
 
 
 def _after_rises(fitted: FieldOutcome, checked: Placebos) -> FieldOutcome:

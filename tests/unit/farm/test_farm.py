@@ -117,3 +117,8 @@ def test_the_older_name_of_notify_is_read():
 def test_the_front_of_a_report_takes_one_line_and_a_picture_of_the_inbox(line, sentence):
     with pytest.raises(DeclarationError, match=re.escape(sentence)):
         parse_farm(f"[client]\n{line}\n")
+
+
+def test_a_threshold_of_an_older_version_stops_nothing():
+    farm = parse_farm("[thresholds]\nloss_share_pct = 1.5\nset_aside_pct = 2.0\n", "farm.toml")
+    assert farm.thresholds.set_aside_pct == 2.0

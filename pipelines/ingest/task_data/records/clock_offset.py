@@ -1,7 +1,7 @@
 """The clock of a log: wall time of the terminal, and how far it is from UTC.
 
 The standard leaves open which clock a log shows; normally it is local. Known from satellite time in
-the log, or by a zone written into the times of TASKDATA.XML. ``set_clock`` decides for the logs of a set.
+the log, or by a zone written into the times of TASKDATA.XML. ``utc`` decides for the logs of a set.
 """
 
 from __future__ import annotations
