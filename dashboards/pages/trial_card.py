@@ -16,7 +16,7 @@ from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planned_trial import PlannedTrial
-from chaffinch.pipelines.trials.design.precision import LEFT_OUT_S, settled_percent
+from chaffinch.pipelines.trials.design.precision import LEFT_OUT_S, detectable_percent, settled_percent
 from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan
 from chaffinch.schemas.declarations import settings
 
@@ -61,6 +61,10 @@ def trial_card(planned: PlannedTrial, farm: Farm, checks: int, plan_file: str) -
     return render("trial_card", context, "")
 
 
+# What the signals leave open is worth a word where it makes the smallest change this much larger.
+MUCH_MORE = 1.1
+
+
 def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
     """What to consider before the trial: values never run, or beyond common practice."""
     notes = []
@@ -93,6 +97,13 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
             )
         if setting.costs:
             notes.append(f"{setting.label}, side effects to watch: {setting.costs}")
+    with_open = detectable_percent(math.hypot(planned.design.se_log, planned.open_log))
+    if with_open > MUCH_MORE * planned.design.smallest_percent:
+        notes.append(
+            "The loss sensor itself may respond to the setting, which no number of switches tells. Without loss "
+            f"checks at both values only a change of {math.ceil(with_open)}{words.NARROW}% is clear: place pans at "
+            "each value (--checks)."
+        )
     if not planned.design.both_ways:
         notes.append(
             "Passes are longer than the steps, so directions of travel can't be balanced; more hours would allow it."

@@ -128,6 +128,7 @@ def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict
         "switches": design.switches,
         "seed": written.seed,
         "se_log": design.se_log,
+        "se_of_signals_log": planned.open_log,
         "smallest_percent": design.smallest_percent,
         "se_with_known": planned.se_with_known,
         "known_percent": planned.known_percent,

@@ -13,6 +13,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator
+from chaffinch.pipelines.trials.design.open_signals import open_of_signals
 from chaffinch.pipelines.trials.design.precision import errors_of_values, power
 from chaffinch.pipelines.trials.design.random_order import State, effect_columns, random_order
 from chaffinch.pipelines.trials.design.season_noise import known_for_planning
@@ -84,7 +85,8 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
         order = order_of[row["machine"]]
         ends = (60.0 * STEP_MINUTES * np.arange(1, len(order) + 1)).tolist()
         driven = known.pattern.driven(STEP_MINUTES * len(order) / 60.0)
-        planned = float(np.sqrt(errors_of_values(driven, ends, effect_columns(order, 2), known.noise)[0, 0]))
+        by_noise = float(np.sqrt(errors_of_values(driven, ends, effect_columns(order, 2), known.noise)[0, 0]))
+        planned = float(np.hypot(by_noise, open_of_signals(SETTING, VALUES, OUTCOME, effect)))
         way = 1.0 if row["from_value"] == VALUES[0] else -1.0
         answer = [way * row[f"alone_log_ratio{end}"] for end in ("", "_low", "_high")]
         low, high = min(answer[1:]), max(answer[1:])

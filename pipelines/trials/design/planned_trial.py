@@ -14,6 +14,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.derived_tables import plan_jobs, prepared_harvests
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.readable import ReadableLake
+from chaffinch.pipelines.trials.design.open_signals import open_of_signals
 from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, chosen_design, designs
 from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning
 from chaffinch.pipelines.trials.design.values_run import known_machine, never_run, values_run
@@ -48,7 +49,8 @@ class PlannedTrial:
     """The plan with its design. possible : all designs of that length, by their number of switches. known_percent :
     what the lake already knows about the second value against the first in a field to come, %, with its range.
     se_with_known : standard error of trial and lake together. new_values : values that the machine never ran at, by
-    setting. run : those it did."""
+    setting. run : those it did. open_log : standard error that the loss signals add where no check tells more.
+    """
 
     plan: TrialPlan
     design: TrialDesign
@@ -59,6 +61,7 @@ class PlannedTrial:
     se_with_known: float | None
     new_values: dict[str, list[str]]
     run: dict[str, list[str]]
+    open_log: float
 
 
 def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> PlannedTrial:
@@ -99,6 +102,10 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
         None if known is None else _together(design.se_log, (known[2] - known[1]) / (2 * REACH_95)),
         {name: found for name, found in new.items() if found},
         run,
+        max(
+            open_of_signals(one.name, mine, basis.outcome, float(-np.log1p(-request.tell_percent / 100)))
+            for one, mine in zip(catalogue, values, strict=True)
+        ),
     )
 
 

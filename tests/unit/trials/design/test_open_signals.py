@@ -1,0 +1,24 @@
+"""What loss signals leave open of a trial, however many switches it has."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chaffinch.pipelines.trials.design.open_signals import open_of_signals
+
+
+def test_a_setting_that_moves_no_gain_leaves_the_power_of_the_signal_open_alone():
+    # Powers lie about one by 10 % (square root of the mean of 0.02^2 ... 0.35^2, weighed): a tenth of the effect.
+    few, many = (open_of_signals("rotor_speed", ("850", "950"), "separation_loss", e) for e in (0.1, 0.3))
+    assert many == pytest.approx(3 * few)
+    assert few == pytest.approx(
+        0.1 * np.sqrt(0.75 * 0.02**2 + 0.13 * 0.1**2 + 0.08 * 0.2**2 + 0.04 * 0.35**2)
+    )
+
+
+def test_the_gain_of_a_sensor_may_move_with_each_step_of_the_setting():
+    one = open_of_signals("fan_speed", ("1000", "1050"), "cleaning_loss", 0.0)
+    # Mostly one hundredth, now and then a quarter.
+    assert one == pytest.approx(np.sqrt(0.75 * 0.01**2 + 0.18 * 0.03**2 + 0.045 * 0.08**2 + 0.025 * 0.25**2))
+    assert open_of_signals("fan_speed", ("950", "1050"), "cleaning_loss", 0.0) == pytest.approx(2 * one)
+    assert open_of_signals("fan_speed", ("1000", "1050"), "separation_loss", 0.0) == 0.0
