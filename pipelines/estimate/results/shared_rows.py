@@ -193,7 +193,7 @@ class _Rows:
         estimates, covariance, doses = self._block(members, spread=False)
         # What is unknown of the signals is the same in each repeat, partly in proportion to the estimates, and would
         # draw their mean to the smallest (Peelle's puzzle). So it is added to the error of their mean.
-        unknown = self._unknowns(members)
+        unknown = np.array([*self._unknowns(members).values()]).reshape(-1, len(members))
         covariance = covariance - unknown.T @ unknown
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         trial = members[0].trial
@@ -234,12 +234,22 @@ class _Rows:
         row = self._common(scope, members, refusals, remarks) | {"fields": len(fields)}
         if scope == "season":
             return row
-        blocks = [self._block(some, spread=True) for some in fields.values()]
-        information = np.array([1 / least_squares(*block)[1] for block in blocks])
-        effects = np.array([least_squares(*block)[0] for block in blocks])
-        error = float(1 / np.sqrt(information.sum()))
+        effects, information, common = [], [], dict[str, float]()
+        for some in fields.values():
+            estimates, covariance, doses = self._block(some, spread=True)
+            unknown = self._unknowns(some)
+            covariance = covariance - sum((np.outer(one, one) for one in unknown.values()), np.zeros(()))
+            effect, variance = least_squares(estimates, covariance, doses)
+            along = np.linalg.solve(covariance, doses)
+            effects.append(effect)
+            information.append(1 / variance)
+            # Of the machine in all its fields: it does not average away.
+            for name, one in unknown.items():
+                common[name] = common.get(name, 0.0) + float(one @ along)
+        total = sum(information)
+        variance = 1 / total + sum((one / total) ** 2 for one in common.values())
         freedom = float(min(u.of.fit.freedom[u.index] for u in members))
-        return row | _alone(float(information @ effects / information.sum()), error, freedom)
+        return row | _alone(float(np.dot(information, effects)) / total, float(np.sqrt(variance)), freedom)
 
     def _differ(self, fields: list[list[Used]]) -> bool:
         """Whether two fields differ by more than their own errors can explain."""
@@ -257,11 +267,12 @@ class _Rows:
             covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
         return fit.coefficients[at], covariance, doses
 
-    def _unknowns(self, members: list[Used]) -> Array:
-        """What one standard deviation of each unknown of the signals does to one field's changes, (unknowns, k)."""
+    def _unknowns(self, members: list[Used]) -> dict[str, Array]:
+        """What one standard deviation of each unknown of the signals does to one field's changes, (k,) by name."""
         at = [u.index for u in members]
-        loadings = [loading[at] for loading in members[0].of.loadings.values()]
-        return np.array(loadings).reshape(len(loadings), len(at)) * self.season.placebos.widen
+        return {
+            name: loading[at] * self.season.placebos.widen for name, loading in members[0].of.loadings.items()
+        }
 
     def _variance(self, kind: str, of: Used) -> float:
         """Between fields, or between changes in one, of a step of the setting that a change moved."""
