@@ -64,17 +64,6 @@ class Layout:
             return as_strided(flat, shape=(len(starts),), strides=strides, writeable=False)
         return _pieces(buffer, starts, self.fixed_bytes).view(self.fixed_type)
 
-    def pairs(self, buffer: Octets, starts: Ints) -> tuple[Ints, Structured]:
-        """(V,) record of each value, (V,) its index and raw value, in the order of the file."""
-        counts = buffer[starts + self.fixed_bytes].astype(np.int64)
-        records = np.repeat(np.arange(len(starts), dtype=np.int64), counts)
-        if not len(records):
-            return records, np.empty(0, PAIR)
-        before = np.cumsum(counts) - counts
-        offsets = 5 * np.arange(len(records), dtype=np.int64)
-        offsets += np.repeat(starts + self.fixed_bytes + 1 - 5 * before, counts)
-        return records, _pieces(buffer, offsets, 5).view(PAIR)
-
     def grouped_pairs(self, buffer: Octets, starts: Ints) -> Iterator[tuple[Ints, Structured]]:
         """Records of equal length together: (R,) their places among ``starts``, ascending, and (R, n) their values.
 
