@@ -10,6 +10,7 @@ from chaffinch.pipelines.ingest.task_data.files.arrays import Ints, Octets, RawI
 from chaffinch.pipelines.ingest.task_data.records.resync import Layout
 
 RECORDS_AT_ONCE = 1024
+PROBE_RECORDS = 8
 TABLE_CELLS = 4_000_000
 
 
@@ -97,9 +98,12 @@ def _values(buffer: Octets, starts: Ints, layout: Layout) -> Iterator[tuple[int,
             table[index, places], held[index, places] = raw, True
         if columns is None:
             # In the order of the file, so that the last of a repeated index counts.
-            cells = pairs["index"].astype(np.int64) * len(starts) + places[:, None]
-            table.reshape(-1)[cells.reshape(-1)] = pairs["value"].reshape(-1)
-            held.reshape(-1)[cells.reshape(-1)] = True
+            cells = pairs["index"].astype(np.int64)
+            cells *= len(starts)
+            cells += places[:, None]
+            cells = cells.reshape(-1)
+            np.put(table, cells, pairs["value"].reshape(-1))
+            np.put(held, cells, True)
     for index in np.flatnonzero(held.any(axis=1)).tolist():
         rows = np.flatnonzero(held[index])
         yield (index, None, table[index]) if len(rows) == len(starts) else (index, rows, table[index][rows])
@@ -111,7 +115,7 @@ def _of_one_order(pairs: Structured) -> list[tuple[int, RawInts]] | None:
     Some thousand records at a time, which the processor holds close at hand for all columns.
     """
     names = pairs["index"][0].copy()
-    if len(set(names.tolist())) < len(names):
+    if len(set(names.tolist())) < len(names) or not (pairs["index"][:PROBE_RECORDS] == names).all():
         return None
     columns = np.empty((len(names), len(pairs)), np.int32)
     for begin in range(0, len(pairs), RECORDS_AT_ONCE):
