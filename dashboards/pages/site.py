@@ -253,7 +253,7 @@ def _put_start_sheets(
         paper = page.removesuffix(".html") + ".pdf"
         here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
         mine = one.effects.filter(here & (pl.col("machine").is_null() | (pl.col("machine") == one.machine)))
-        digest = digest_of([ground, repr((one.advice, one.used, one.last, one.fields)), mine])
+        digest = digest_of([ground, repr((one.advice, one.used, one.last, one.fields, one.fleet)), mine])
         if pages.holds(page, digest) and pages.holds(paper, digest):
             pages.put(page, digest, bytes)
             pages.put(paper, digest, bytes)

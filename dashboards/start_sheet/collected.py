@@ -11,6 +11,7 @@ from chaffinch.dashboards.start_sheet.sheet import Sheeted
 from chaffinch.dashboards.words.links import page_name
 from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.next_season import Advice, advice_of
+from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import settings
 
@@ -37,6 +38,9 @@ def start_sheets_of(
     advice: dict[tuple[str, str | None], list[Advice]] = {}
     for one in advice_of(tables["responses"], lines, [], farm):
         advice.setdefault((one.machine, one.crop), []).append(one)
+    fleet: dict[str | None, list[BestValue]] = {}
+    for best in best_values(tables["responses"].filter(pl.col("machine").is_null())):
+        fleet.setdefault(best.crop, []).append(best)
     jobs: dict[tuple[str, str | None], list[Mapping[str, Any]]] = {}
     last: dict[tuple[str, str | None], datetime] = {}
     for row in where.sort("first_time").iter_rows(named=True):
@@ -46,7 +50,15 @@ def start_sheets_of(
             jobs.setdefault(key, []).append(noted)
             last[key] = max(last.get(key, row["last_time"]), row["last_time"])
     return [
-        Sheeted(*key, advice.get(key, []), tables["effects"], used_last(noted), last[key], len(noted))
+        Sheeted(
+            *key,
+            advice.get(key, []),
+            tables["effects"],
+            used_last(noted),
+            last[key],
+            len(noted),
+            fleet.get(key[1], []),
+        )
         for key, noted in sorted(jobs.items())
     ]
 

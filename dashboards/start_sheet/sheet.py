@@ -34,6 +34,7 @@ from chaffinch.dashboards.start_sheet.what_to_change import NOT_TRIED, Adjustmen
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.cautions import own_cautions
 from chaffinch.dashboards.words.next_season import Advice
+from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm
 
 # Adjustments listed against a symptom, whether settings of common practice alone have a row, and the size of type:
@@ -56,7 +57,7 @@ class Sheeted:
     """What a start sheet is made from.
 
     advice : of this machine and crop. effects : the whole table. used : setting to the value last used and its hours.
-    last : latest reading of the machine in the crop. fields : how many.
+    last : latest reading of the machine in the crop. fields : how many. fleet : best values of all machines in it.
     """
 
     machine: str
@@ -66,12 +67,13 @@ class Sheeted:
     used: Mapping[str, tuple[str, float]]
     last: datetime
     fields: int
+    fleet: Sequence[BestValue] = ()
 
 
 def start_sheet(about: Sheeted, farm: Farm, links: Sequence[tuple[str, str]] = ()) -> Paper:
     """The sheet, with as much as fits one page."""
     spans = tried_spans(about.machine, about.crop, about.effects)
-    starts = start_values(about.machine, about.crop, about.advice, about.used, spans, farm)
+    starts = start_values(about.machine, about.crop, about.advice, about.used, spans, farm, about.fleet)
     change = what_to_change(about.machine, about.crop, about.effects, starts)
     for most, usual, scale in DETAILS:
         paper = replace(_paper(about, starts, change, farm, most, usual), scale=scale, links=links)

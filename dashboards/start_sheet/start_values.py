@@ -1,14 +1,18 @@
-"""The value of every setting to start from: the best by evidence, else the one last used, else common practice."""
+"""The value of every setting to start from: the best by evidence of this machine, else of all machines, else the one
+last used, else common practice."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from chaffinch.dashboards.words.confidence import chance_in_words, confidence
-from chaffinch.dashboards.words.next_season import STILL_OPEN, Advice
+from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confidence
+from chaffinch.dashboards.words.instruction import WORTH_TRYING
+from chaffinch.dashboards.words.next_season import STILL_OPEN, Advice, outcome_of_best
+from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.terms import NARROW, capitalized, signed, significant
 from chaffinch.dashboards.words.usual import usual_position
+from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import Setting, settings
 
@@ -42,19 +46,20 @@ def start_values(
     used: Mapping[str, tuple[str, float]],
     spans: Mapping[str, tuple[float, float]],
     farm: Farm,
+    fleet: Sequence[BestValue] = (),
 ) -> list[StartValue]:
     """Every setting of the catalogue but services, along the way of the crop.
 
     advice : of this machine and crop. used : setting to the value last used in the crop and its hours. spans :
-    setting to the least and greatest value tried.
+    setting to the least and greatest value tried. fleet : best values of all machines in the crop.
     """
     by_setting = {one.setting: one for one in advice}
+    of_fleet = {one.setting: one for one in fleet}
     stated = farm.machines.get(machine)
     diameter = stated.drum_diameter_m if stated else None
     return [
-        _from_practice(setting, crop, diameter, farm.units)
-        if (known := _from_logs(setting, by_setting.get(setting.name), used, spans)) is None
-        else known
+        _from_logs(setting, by_setting.get(setting.name), used, spans, of_fleet.get(setting.name))
+        or _from_practice(setting, crop, diameter, farm.units)
         for setting in settings().values()
         if setting.kind != "service"
     ]
@@ -65,25 +70,52 @@ def _from_logs(
     advice: Advice | None,
     used: Mapping[str, tuple[str, float]],
     spans: Mapping[str, tuple[float, float]],
+    fleet: BestValue | None,
 ) -> StartValue | None:
     """By evidence, else as last used; None for a setting that no log of the crop has."""
     if advice is not None and advice.do != STILL_OPEN and advice.outcome is not None:
         outcome = advice.outcome
-        size = f"{signed(outcome.percent or 0.0)}{NARROW}%"
-        ends = f"{signed(outcome.low or 0.0)} to {signed(outcome.high or 0.0)}"
         span = spans.get(setting.name)
         tried = f"; tried: {span[0]:g} to {span[1]:g}" if span else ""
-        why = f"{capitalized(outcome.words)} {size} ({ends}) against {advice.before}{tried}."
+        why = f"{capitalized(_effect(outcome))} against {advice.before}{tried}."
         chance = confidence(outcome.chance_less if outcome.chance_less is not None else 0.5).chance
         return StartValue(setting, advice.after, advice.after, BY_EVIDENCE, why, chance_in_words(chance))
     if advice is not None:
         why = f"In use last; {advice.before} was tried too, and which is better is open."
         return StartValue(setting, advice.after, advice.after, LAST_USED, why, "open")
+    elsewhere = _from_fleet(setting, fleet, used.get(setting.name)) if fleet is not None else None
+    if elsewhere is not None:
+        return elsewhere
     if setting.name in used:
         value, hours = used[setting.name]
         why = f"In use last, {significant(hours)} h; not varied here on its own."
         return StartValue(setting, value, value, LAST_USED, why, "not tested")
     return None
+
+
+def _from_fleet(setting: Setting, best: BestValue, used: tuple[str, float] | None) -> StartValue | None:
+    """What all machines together say; None where this machine works at another value than they do."""
+    if used is not None and used[0] != f"{best.value_in_use:g}":
+        return None
+    outcome = outcome_of_best(best)
+    span = f"tried: {best.tried_low:g} to {best.tried_high:g}"
+    if -best.log_ratio >= WORTH_TRYING and (outcome.chance_less or 0.0) >= LIKELY:
+        value = f"{best.value:g}"
+        why = f"All machines: {_effect(outcome)} against {best.value_in_use:g}; {span}."
+        return StartValue(
+            setting, value, value, BY_EVIDENCE, why, chance_in_words(outcome.chance_less or 0.5)
+        )
+    if used is None:
+        value = f"{best.value_in_use:g}"
+        return StartValue(
+            setting, value, value, LAST_USED, f"In use on the other machines; {span}.", "not tested"
+        )
+    return None
+
+
+def _effect(outcome: Outcome) -> str:
+    size = f"{signed(outcome.percent or 0.0)}{NARROW}%"
+    return f"{outcome.words} {size} ({signed(outcome.low or 0.0)} to {signed(outcome.high or 0.0)})"
 
 
 def _from_practice(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -15,6 +16,7 @@ from chaffinch.dashboards.start_sheet.start_values import start_values
 from chaffinch.dashboards.start_sheet.what_to_change import HERE, NOT_TRIED, TRIED_OPEN, what_to_change
 from chaffinch.dashboards.words.next_season import KEEP_IT, STILL_OPEN, Advice
 from chaffinch.dashboards.words.shown_changes import Outcome
+from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
@@ -141,6 +143,29 @@ def test_evidence_comes_before_use_and_use_before_common_practice():
     assert shown["deck_plate_gap"][1] == "unknown"
     assert {one.setting.kind for one in found}.isdisjoint({"service"})
     assert [one.setting.name for one in found] == [n for n in settings() if n in by_name]
+
+
+def test_all_machines_answer_where_this_one_works_as_they_do_or_has_no_log():
+    best = BestValue(
+        None, "wheat", "fan_speed", "rpm", "machine_loss", 1000.0, 1000.0, 1000.0, 1050.0, 950.0, 1100.0, -0.2, -0.3,
+        -0.1, None, None, None, 0.9, 0.2, None, 5,
+    )  # fmt: skip
+
+    def fan(used: dict[str, tuple[str, float]], one: BestValue = best):
+        found = start_values("Combine B", "wheat", [], used, {}, Farm(), [one])
+        return next(each for each in found if each.setting.name == "fan_speed")
+
+    for used in ({}, {"fan_speed": ("1050", 2.0)}):
+        assert (fan(used).shown, fan(used).by) == ("1000\u00a0rpm", "evidence")
+        assert (
+            "All machines: machine loss −18\u00a0% (−26 to −9.5) against 1050; tried: 950 to 1100."
+            in fan(used).why
+        )
+    # The curve is about 1050 rpm in use; of 1100 rpm it says nothing here.
+    assert fan({"fan_speed": ("1100", 2.0)}).shown == "1100\u00a0rpm"
+    unclear = replace(best, log_ratio=-0.01, log_ratio_low=-0.2, log_ratio_high=0.18)
+    assert (fan({}, unclear).shown, fan({}, unclear).by) == ("1050\u00a0rpm", "last used")
+    assert fan({"fan_speed": ("1050", 2.0)}, unclear).why.startswith("In use last")
 
 
 def test_the_value_used_last_is_that_of_the_last_field_with_its_hours_over_all():
