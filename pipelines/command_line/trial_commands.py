@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from chaffinch.pipelines.command_line.app import app
 from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, give
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.lake import Lake
+    from chaffinch.pipelines.trials.answers.standing import Standing
 
 trials_app = typer.Typer(
     help="Plan a comparison of settings, show its progress, rank what is worth trying.",
@@ -208,7 +212,7 @@ def status(
     return 0
 
 
-def _tested(lake: Any, one: Any) -> dict[str, Any]:
+def _tested(lake: Lake, one: Standing) -> dict[str, Any]:
     """The randomisation test of the main comparison."""
     from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 
@@ -218,7 +222,7 @@ def _tested(lake: Any, one: Any) -> dict[str, Any]:
     return {"randomisation_p": test.p, "blocks": len(test.blocks), "blocks_agreeing": test.agreeing}
 
 
-def _as_json(one: Any) -> dict[str, Any]:
+def _as_json(one: Standing) -> dict[str, Any]:
     """A trial as one JSON object: the main comparison at the top level, all of them in ``comparisons``."""
     main = one.main
     low, high = main.anytime_range if main else (None, None)

@@ -17,7 +17,7 @@ from chaffinch.pipelines.ingest.kinds.boundaries import (
     mended,
 )
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import Node
-from chaffinch.pipelines.ingest.task_data.files.task_file import Device, DeviceElement, Partfield
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, DeviceElement, Partfield
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

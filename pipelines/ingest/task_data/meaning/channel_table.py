@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.ingest.kinds.missing_columns import without_impossible
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
-from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.meaning.chosen_columns import (
     chosen_columns,
     fed_columns,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
-from chaffinch.pipelines.ingest.task_data.files.task_file import Device
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
     DERIVED_FLOWS,
     DRY_MATTER,

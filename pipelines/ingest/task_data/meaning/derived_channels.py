@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
-from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 from chaffinch.pipelines.ingest.task_data.records.scaling import Scale, choose

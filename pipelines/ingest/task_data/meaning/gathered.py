@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 from chaffinch.pipelines.farm import Farm, FileColumns
-from chaffinch.pipelines.ingest.task_data.files.task_file import TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import TaskFile
 from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, TaskSet
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse
 from chaffinch.pipelines.ingest.task_data.records.rejected_records import Rejected, content_of, rejected_frame

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints
-from chaffinch.pipelines.ingest.task_data.files.task_file import ON_CHANGE, ON_THRESHOLD
+from chaffinch.pipelines.ingest.task_data.files.task_objects import ON_CHANGE, ON_THRESHOLD
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import WIDTHS
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData

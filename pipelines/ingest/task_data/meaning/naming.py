@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.task_data.files.task_file import Device, Partfield, Task, TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, Partfield, Task, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.schemas.declarations import crops
 

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.dictionary import DEFAULT_SET, identifiers
-from chaffinch.pipelines.ingest.task_data.files.task_file import Device, TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData

@@ -8,7 +8,8 @@ import polars as pl
 from chaffinch.pipelines.ingest.inbox.inbox_file import AGAIN
 from chaffinch.pipelines.ingest.kinds.missing_columns import without_impossible
 from chaffinch.pipelines.ingest.task_data.files.safe_xml import RefusedXml, parse_xml
-from chaffinch.pipelines.ingest.task_data.files.task_file import LOG_FILE, Device, LogReference, Task
+from chaffinch.pipelines.ingest.task_data.files.task_file import LOG_FILE
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, LogReference, Task
 from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ChannelTable, channels_of_log
 from chaffinch.pipelines.ingest.task_data.meaning.gathered import Gathered

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
-from chaffinch.pipelines.ingest.task_data.files.task_file import Task
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Task
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import CROP_MASS
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.geometry import OFFSET_RIGHT
-from chaffinch.pipelines.ingest.task_data.files.task_file import DeviceElement, TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import DeviceElement, TaskFile
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
     PARTS,
     STATE,

@@ -26,7 +26,7 @@ from chaffinch.pipelines.ingest.task_data.files.dictionary import (
     Identifier,
     identifiers,
 )
-from chaffinch.pipelines.ingest.task_data.files.task_file import DeviceElement, ProcessValue, TaskFile
+from chaffinch.pipelines.ingest.task_data.files.task_objects import DeviceElement, ProcessValue, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.log_header import DataLogValue, LogHeader
 from chaffinch.schemas.declarations import channels, settings
 

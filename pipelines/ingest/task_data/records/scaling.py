@@ -13,7 +13,7 @@ from fractions import Fraction
 import numpy as np
 from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, RawInts
 from chaffinch.pipelines.ingest.task_data.files.dictionary import Identifier
-from chaffinch.pipelines.ingest.task_data.files.task_file import Presentation
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Presentation
 from chaffinch.schemas.units import Unit, UnitError, conversion, device_unit
 
 NO_VALUE = (2**31 - 1, -(2**31), -(2**31) + 1)

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.ingest.task_data.files.task_file import TimeSpan
+from chaffinch.pipelines.ingest.task_data.files.task_objects import TimeSpan
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import Offset, written_offset, zone_text
 
 NO_TIME = np.iinfo(np.int64).min

@@ -10,7 +10,7 @@ from builders import task_data_sets as sets
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.ingest.task_data import read_task_data
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
-from chaffinch.pipelines.ingest.task_data.files.task_file import Presentation
+from chaffinch.pipelines.ingest.task_data.files.task_objects import Presentation
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import condensed, on_off
 from chaffinch.pipelines.ingest.task_data.records.scaling import choose, plain_numbers
 from chaffinch.pipelines.parsed import Parsed
