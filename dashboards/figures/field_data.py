@@ -11,7 +11,7 @@ import polars as pl
 from chaffinch.dashboards.words.shown_units import METRIC, ShownUnits
 from chaffinch.pipelines.array_types import Array
 
-MOST_POINTS = 2400
+MOST_POINTS = 1400
 
 
 def with_quantities(marked: pl.DataFrame, units: ShownUnits = METRIC) -> pl.DataFrame:

@@ -14,9 +14,9 @@ from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.pipelines.farm import Farm
 
-MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 40
+MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 36
 # Of one figure's table, and of each setting in it: pages stay small in a season of any length.
-MOST_ROWS_LISTED, LEAST_LISTED = 100, 4
+MOST_ROWS_LISTED, LEAST_LISTED = 80, 4
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 FLIPPED = {"less": "more", "more": "less"}
 Key = tuple[str, str | None, str | None, float | None, str | None]

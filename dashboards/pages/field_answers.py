@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -67,7 +67,7 @@ class FieldAnswers:
 class FieldTables:
     """Rows of tables about a field and, of ``responses`` and ``loss_curves``, about its machine.
 
-    whole : every change of the machine, by crop.
+    whole : every change of the machine, by crop. in_trial : settings whose trial is under way.
     """
 
     field: str | None
@@ -76,6 +76,7 @@ class FieldTables:
     responses: pl.DataFrame
     loss_curves: pl.DataFrame
     whole: Sequence[MachineLines] = ()
+    in_trial: Collection[str] = ()
 
 
 def field_answers(
@@ -96,7 +97,7 @@ def field_answers(
             replace(shown, state=_state_here(line, shown.state, of_machine.get(_key(line))))
             for line, shown in zip(lines, answered, strict=True)
         ],
-        _instruction(lines, of_machine, best_values(here)),
+        _instruction(lines, of_machine, best_values(here), inputs.in_trial),
         drawn_responses(here, "response"),
         meaning_of_money(curve, inputs.crop, farm),
         _lacking(lines, curve, inputs.crop, farm),
@@ -109,11 +110,14 @@ def _key(line: SettingLine) -> Any:
 
 
 def _instruction(
-    lines: Sequence[SettingLine], of_machine: Mapping[Any, SettingLine], best: Sequence[BestValue]
+    lines: Sequence[SettingLine],
+    of_machine: Mapping[Any, SettingLine],
+    best: Sequence[BestValue],
+    in_trial: Collection[str],
 ) -> Instruction | None:
     """What to do with the settings changed here, as the page of the machine has it."""
     now = {_key(line): of_machine.get(_key(line), line) for line in lines}
-    found = instruction_for(list(now.values()), best)
+    found = instruction_for(list(now.values()), best, in_trial)
     if found is None or found.line is None:
         return found
     here = next((line for line in lines if _key(line) == _key(found.line)), None)

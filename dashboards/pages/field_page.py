@@ -51,7 +51,8 @@ from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.facts import work_facts
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
-MOST_CURVES = 12
+# Of those with the largest effects; a page stays small whatever was tried in a field.
+MOST_CURVES, MOST_CHANGES_DRAWN = 6, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,7 @@ class FieldInputs:
     delays: Delays
     in_use: pl.DataFrame | None = None
     whole: tuple[MachineLines, ...] = ()
+    in_trial: frozenset[str] = frozenset()
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
@@ -101,7 +103,13 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         "loads": loads_table(inputs.weighed.loads_of(inputs.machine, crop), zone, farm),
         "answers": field_answers(
             FieldTables(
-                inputs.field, crop, inputs.effects, inputs.responses, inputs.loss_curves, inputs.whole
+                inputs.field,
+                crop,
+                inputs.effects,
+                inputs.responses,
+                inputs.loss_curves,
+                inputs.whole,
+                inputs.in_trial,
             ),
             changes,
             readings,
@@ -129,7 +137,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
                 "surprises": advice.surprises(known),
-                "knowledge": known,
+                "knowledge": known if _first_of_its_setting(changes, k) else None,
                 "headline": headline(
                     change, median_of(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
                 ),
@@ -217,15 +225,20 @@ def _effect_figure(
     units: ShownUnits,
 ) -> Drawn | None:
     figure = effect_chart(
-        [(change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found)) for c, found in groups]
+        [
+            (change_lines(c, words.clock(c.time, zone)), rows_of_outcomes(found))
+            for c, found in groups[:MOST_CHANGES_DRAWN]
+        ]
     )
     table = ShownTable(
         f"Effect of each change on {about}{', where it is open' if is_open else ''}",
         ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
         rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
     )
+    left_out = len(groups) - MOST_CHANGES_DRAWN
+    more = f" {left_out} more are only in the table." if left_out > 0 else ""
     description = (
-        f"Ranges of the effect of {len(groups)} changes on {about}; the numbers are in the table below."
+        f"Ranges of the effect of {len(groups)} changes on {about}; the numbers are in the table below.{more}"
     )
     return draw(figure, f"{identity}-open" if is_open else identity, description, table)
 
@@ -318,7 +331,8 @@ def _curves(
     edges, feed_unit = feed_edges(readings), units.feed_rate[1]
     unit = "kg/s" if losses_are_calibrated(readings) else "signal"
     found = []
-    for change, sides_of in list(zip(changes, sides, strict=True))[:MOST_CURVES]:
+    ranked = sorted(zip(changes, sides, strict=True), key=lambda pair: -_largest_loss_effect(pair[0]))
+    for change, sides_of in ranked[:MOST_CURVES]:
         drawn = []
         for column, place, outcome in DRAWN_PLACES:
             if not readings[column].count():
@@ -339,6 +353,18 @@ def _curves(
         part = draw(loss_curve(drawn, unit, feed_unit), f"curve-{change.number}", text, table)
         found += [(change, part)] if part else []
     return found
+
+
+def _first_of_its_setting(changes: Sequence[ShownChange], k: int) -> bool:
+    """What a setting usually does is said once a page, and again where it is moved the other way."""
+    name, before, after, _ = changes[k].settings[0]
+    return all(change.settings[0][:3] != (name, before, after) for change in changes[:k])
+
+
+def _largest_loss_effect(change: ShownChange) -> float:
+    """On the log scale, of what is at least likely; 0 without one."""
+    losses = [o for o in change.outcomes if o.name in words.LOSS_OUTCOMES and not o.open]
+    return max((abs(o.log_ratio or 0.0) for o in losses), default=0.0)
 
 
 def _curve_cells(place: str, side: str, row: dict[str, Any]) -> list[str]:

@@ -11,6 +11,7 @@ from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.money import saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.terms import NARROW, signed
+from chaffinch.dashboards.words.trial_words import settings_in_trial
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm
 
@@ -29,10 +30,11 @@ class Costly:
 def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[Costly]:
     """Settings whose last value likely raised the machine's loss, or one loss where no other likely fell.
 
-    all_tables : effects, loss_curves, adjustments, responses. Of each machine and crop the whole way to the value now
-    in force counts; what was undone is not among them.
+    all_tables : effects, loss_curves, adjustments, responses, trials. Of each machine and crop the whole way to the
+    value now in force counts; what was undone is not among them.
     """
     found = []
+    in_trial = settings_in_trial(all_tables)
     for one in machine_lines(*(all_tables[name] for name in ("effects", "loss_curves", "adjustments"))):
         here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
         best = best_values(all_tables["responses"].filter(here, pl.col("machine") == one.machine))
@@ -45,7 +47,7 @@ def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[
             size = f"{signed(worst.percent or 0.0)}{NARROW}%, {confidence(worst.chance_less or 0.0).text}"
             sentence = f"{line.title}: {worst.words} {size}{money}."
             cost = saved.per_ha if saved else 0.0
-            now = instruction_for([line], best)
+            now = instruction_for([line], best, in_trial.get((one.machine, one.crop), ()))
             costly = Costly(one.machine, one.crop, line, sentence, now.do if now else "")
             found.append((cost, -(worst.log_ratio or 0.0), costly))
     return [one for *_, one in sorted(found, key=lambda f: (f[0], f[1], f[2].machine, f[2].sentence))]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import polars as pl
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import page_name
 from chaffinch.dashboards.words.shown_units import amount, units_of
@@ -13,8 +14,25 @@ from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
 from chaffinch.pipelines.trials.answers.comparisons import Comparison
-from chaffinch.pipelines.trials.answers.standing import Standing
+from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
+
+
+def settings_in_trial(all_tables: Mapping[str, pl.DataFrame]) -> dict[tuple[str, str | None], frozenset[str]]:
+    """By machine and crop, the settings whose trial is under way and not settled yet.
+
+    all_tables : trials, effects.
+    """
+    trials = all_tables.get("trials")
+    if trials is None or trials.is_empty():
+        return {}
+    machines = all_tables["effects"]["machine"].drop_nulls().unique().sort().to_list()
+    found: dict[tuple[str, str | None], frozenset[str]] = {}
+    for one in standings(trials, all_tables["effects"], machines):
+        if one.status == "running" and one.state == GO_ON:
+            key = one.machine, one.crop
+            found[key] = found.get(key, frozenset()) | {*one.settings}
+    return found
 
 
 def compared(one: Comparison) -> str:

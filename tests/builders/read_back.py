@@ -90,8 +90,8 @@ def ranges(figure: dict[str, Any]) -> int:
         # Ties of the first number may lie in another order: look for each in the other list instead.
         assert all(any(close(one, other) for other in shown) for one in result), figure["id"]
     else:
-        # Tables of many fields, and of a season, hold rows that their figures leave out.
-        assert len(shown) < len(result) and figure["id"].startswith(("forest", "season")), figure["id"]
+        # Tables of many fields or changes, and of a season, hold rows that their figures leave out.
+        assert len(shown) < len(result) and figure["id"].startswith(("forest", "season", "effects"))
     assert all(any(close(one, other) for other in result) for one in shown), figure["id"]
     if "Next field, %" in figure["columns"]:
         beyond = figure["columns"].index("Next field, %")

@@ -262,16 +262,60 @@ def test_the_keyboard_reaches_everything(visit, friendly_site, kind):
     assert sorted(set(reached)) == list(range(wanted)), f"reached {len(set(reached))} of {wanted}"
 
 
+# On a phone at arm's length: from memory, no source.
+LEAST_ANSWER_PX, LEAST_LABEL_PX = 20, 16
+SMALL_TEXTS = """([selector, least]) => [...document.querySelectorAll(selector)]
+    .filter(e => e.getBoundingClientRect().width > 0)
+    .map(e => [e.textContent.trim().slice(0, 40), (() => {
+        const size = parseFloat(getComputedStyle(e).fontSize);
+        const svg = e.ownerSVGElement?.viewBox.baseVal.width ? e.ownerSVGElement : null;
+        return svg ? size * svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : size;
+    })()])
+    .filter(([, size]) => size < least - 0.01)"""
+
+
+@pytest.mark.parametrize(
+    "kind", ["fields", *(pytest.param(k, marks=pytest.mark.browser) for k in ("machines", "crops", "season"))]
+)
+def test_answers_and_labels_can_be_read_at_arms_length(visit, friendly_site, kind):
+    page = visit(width=390, touch=True).open(pages_of(friendly_site)[kind])
+    answers = ".answers h3, .answers .answer, .answers .worth, .now .do"
+    assert page.evaluate(SMALL_TEXTS, [answers, LEAST_ANSWER_PX]) == []
+    labels = ".bar text, " + ", ".join(
+        f"[id^={name}] svg text" for name in ("effects", "forest", "season", "response")
+    )
+    assert page.evaluate(SMALL_TEXTS, [labels, LEAST_LABEL_PX]) == []
+    if kind == "fields":
+        assert page.locator(".answers .answer").count() and page.locator("[id^=effects] svg text").count()
+        # A finger scrolls the page: nothing says that it could drag.
+        assert "Drag" not in page.locator("#time + p, section:has(#time) p").first.inner_text()
+
+
+def test_what_is_open_is_folded_and_drawn_when_unfolded(visit, friendly_site):
+    page = visit(width=800).open(pages_of(friendly_site)["fields"])
+    drawn = "id => Boolean(document.getElementById(id)._fullLayout)"
+    assert page.evaluate(drawn, "effects-main") and not page.evaluate(drawn, "effects-main-open")
+    page.locator("summary", has_text="What is open").first.click()
+    page.wait_for_function(f"({drawn})('effects-main-open')")
+    assert page.locator("#effects-main-open").bounding_box()["width"] > 300
+
+
 @pytest.mark.browser
-def test_a_field_page_opens_within_a_second(visit, friendly_site):
-    # The best of three: the claim is about the page, not about what else this machine is doing.
-    page = visit().open(pages_of(friendly_site)["fields"])
-    opened_ms = []
-    for _ in range(3):
+def test_a_field_page_is_painted_within_a_second_on_a_slow_processor(visit, friendly_site):
+    """Four times slowed, as the protocol of Chromium's developer tools does it."""
+    seen = visit(width=390, touch=True)
+    page = seen.open(pages_of(friendly_site)["fields"])
+    seen.window.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": 4})
+    painted_ms = []
+    # The best of five: the claim is about the page, not about what else this machine is doing.
+    for _ in range(5):
         page.reload()
-        page.wait_for_selector("body[data-drawn=yes]", state="attached")
-        opened_ms.append(page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime"))
-    assert min(opened_ms) < 1000
+        page.wait_for_selector("body[data-drawn=yes]", state="attached", timeout=120_000)
+        painted_ms.append(
+            page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime")
+        )
+    print(f"first paint on a 4 times slowed processor, ms: {[round(one) for one in painted_ms]}")
+    assert min(painted_ms) < 1000
 
 
 def test_the_look_switches_figures_too_and_is_remembered(visit, friendly_site):
