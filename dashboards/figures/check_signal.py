@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
-from chaffinch.dashboards.figures.stacked import Look, whole
+from chaffinch.dashboards.figures.stacked import Look, range_and_line, whole
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.terms import clock, day, field_label, name_in_figure, significant, zone
 
@@ -95,15 +95,13 @@ def gain_from_check_to_check(
     ends = {name: (checks[name] * factor).to_numpy() for name in ("gain", "gain_low", "gain_high")}
     own = (checks["lost_kg_s"] / checks["signal"] * factor).to_numpy()
     data: list[Look] = [
-        _band([*when, *reversed(when)], [*ends["gain_high"], *reversed(ends["gain_low"])]),
-        {
-            "x": when,
-            "y": _shown(ends["gain"]),
-            "mode": "lines",
-            "line": {"color": light("after"), "width": 3},
-            "name": "as used",
-            "meta": "course",
-        },
+        *range_and_line(
+            when,
+            _shown(ends["gain"]),
+            (_shown(ends["gain_low"]), _shown(ends["gain_high"])),
+            "as used",
+            "course",
+        ),
         {
             "x": when,
             "y": _shown(own),
@@ -132,31 +130,8 @@ def gain_from_check_to_check(
 
 
 def _line_with_range(along: np.ndarray, weight: dict[str, Any], factor: float) -> list[Look]:
-    low, high = along * weight["gain_low"] * factor, along * weight["gain_high"] * factor
-    return [
-        _band([*_shown(along), *reversed(_shown(along))], [*high, *low[::-1]]),
-        {
-            "x": _shown(along),
-            "y": _shown(along * weight["gain"] * factor),
-            "mode": "lines",
-            "line": {"color": light("after"), "width": 3},
-            "name": "proportional",
-            "meta": "line",
-        },
-    ]
-
-
-def _band(x: list[Any], y: list[float]) -> Look:
-    return {
-        "x": x,
-        "y": _shown(np.array(y)),
-        "fill": "toself",
-        "mode": "lines",
-        "line": {"width": 0, "color": light("after")},
-        "fillcolor": light("shade"),
-        "name": "95 % range",
-        "meta": "range",
-    }
+    middle, low, high = (_shown(along * weight[f"gain{end}"] * factor) for end in ("", "_low", "_high"))
+    return range_and_line(_shown(along), middle, (low, high), "proportional", "line")
 
 
 def _shown(values: np.ndarray) -> list[float]:

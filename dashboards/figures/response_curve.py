@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
-from chaffinch.dashboards.figures.stacked import whole
+from chaffinch.dashboards.figures.stacked import range_and_line, whole
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.confidence import percent_of
 from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, signed
@@ -82,28 +82,10 @@ def _figure(rows: pl.DataFrame, best: BestValue) -> go.Figure:
     x = rows["value"].to_list()
     low, high = rows["log_ratio_low"].to_list(), rows["log_ratio_high"].to_list()
     middle = rows["log_ratio"].to_list()
-    colour = light("after")
     tried = rows.filter(pl.col("tried") == 1)
     span = {"array": [best.value_high - best.value], "arrayminus": [best.value - best.value_low]}
     data = [
-        {
-            "x": [*x, *reversed(x)],
-            "y": [*high, *reversed(low)],
-            "fill": "toself",
-            "mode": "lines",
-            "line": {"width": 0, "color": colour},
-            "fillcolor": light("shade"),
-            "name": "95 % range",
-            "meta": "range",
-        },
-        {
-            "x": x,
-            "y": middle,
-            "mode": "lines",
-            "line": {"color": colour, "width": 3},
-            "name": "expected",
-            "meta": "curve",
-        },
+        *range_and_line(x, middle, (low, high), "expected", "curve"),
         {
             "x": tried["value"].to_list(),
             "y": tried["log_ratio"].to_list(),

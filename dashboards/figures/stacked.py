@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.dashboards.figures.theme import template
+from chaffinch.dashboards.figures.theme import light, template
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -72,6 +72,34 @@ class Stacked:
                 across["title"] = {"text": x_title}
             axes[f"xaxis{end}"] = across
         return whole(self.data, {**axes, "shapes": self.shapes, "annotations": self.annotations, **layout})
+
+
+def range_and_line(
+    x: Sequence[Any],
+    middle: Sequence[float],
+    ends: tuple[Sequence[float], Sequence[float]],
+    name: str,
+    meta: str,
+) -> list[Look]:
+    """A curve with its 95 % range as a shaded band. ends : low, high."""
+    low, high = ends
+    band = {
+        "x": [*x, *reversed(x)],
+        "y": [*high, *reversed(low)],
+        "fill": "toself",
+        "line": {"width": 0, "color": light("after")},
+        "fillcolor": light("shade"),
+        "name": "95 % range",
+        "meta": "range",
+    }
+    line = {
+        "x": list(x),
+        "y": list(middle),
+        "line": {"color": light("after"), "width": 3},
+        "name": name,
+        "meta": meta,
+    }
+    return [{"mode": "lines", **trace} for trace in (band, line)]
 
 
 def whole(data: list[Look], layout: Look) -> go.Figure:
