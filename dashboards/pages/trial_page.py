@@ -13,6 +13,7 @@ from chaffinch.dashboards.words.trial_words import (
     better_value,
     compared,
     done_sentence,
+    interaction_sentence,
     state_sentence,
     step_words,
 )
@@ -51,6 +52,7 @@ def trial_context(
             if row["field"] in one.fields and _during(row, one)
         ],
         "answers": [_answer(each, one, farm) for each in one.comparisons],
+        "interaction": interaction_sentence(one.interaction) if one.interaction else "",
         "drawing": switches_drawing(effects, main, one.values_of(main.setting)) if main else "",
         "agreement": _agreement(test, len(one.settings)),
         "steps": [_step(step, zone) for step in one.steps],

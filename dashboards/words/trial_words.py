@@ -14,6 +14,7 @@ from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
 from chaffinch.pipelines.trials.answers.comparisons import Comparison
+from chaffinch.pipelines.trials.answers.interaction import Interaction
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 
@@ -100,10 +101,26 @@ def done_sentence(one: Standing) -> str:
     return ", ".join(parts) + extra
 
 
+def interaction_sentence(one: Interaction) -> str:
+    """What one setting of a trial does by the value of the other, in words."""
+    unit = f" {one.unit}" if one.unit else ""
+    low, high = one.anytime_range
+    setting, other = (words.setting_label(name).lower() for name in (one.setting, one.other))
+    said = (
+        f"Together: the effect of {setting} on {words.OUTCOME_WORDS[one.outcome]} differs by "
+        f"{words.signed(one.percent)}{words.NARROW}% (range {words.percent_range(low, high)}) between {other} "
+        f"{one.low} and {one.high}{unit}"
+    )
+    if one.is_clear:
+        return f"{said}: the best value of one depends on the other, so choose them together."
+    return f"{said}: no clear sign that one depends on the other."
+
+
 def standing_sentences(one: Standing) -> list[str]:
     """A trial on the command line: its name and state, what was done, each comparison, remarks."""
     found = [f"{one.name} ({one.machine}): {one.state}. {state_sentence(one)}", f"  {done_sentence(one)}."]
     found += [f"  {comparison_sentence(each)}." for each in one.comparisons]
+    found += [f"  {interaction_sentence(one.interaction)}"] if one.interaction else []
     return [*found, *(f"  {remark}" for remark in one.sentences)]
 
 

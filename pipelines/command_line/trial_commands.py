@@ -260,6 +260,14 @@ def _as_json(one: Standing) -> dict[str, Any]:
             }
             for each in one.comparisons
         ],
+        "interaction": None
+        if one.interaction is None
+        else {
+            "percent": one.interaction.percent,
+            "percent_low": one.interaction.anytime_range[0],
+            "percent_high": one.interaction.anytime_range[1],
+            "se_log": one.interaction.variance**0.5,
+        },
         "began": one.began,
         "ended": one.ended,
         "fields": list(one.fields),

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from builders.planned_trials import OUTCOME, answered_trials, scored_trials
 from builders.trials import plan_of, stored
-from chaffinch.dashboards.words.trial_words import state_sentence
+from chaffinch.dashboards.words.trial_words import interaction_sentence, state_sentence
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
@@ -99,3 +99,8 @@ def test_two_settings_are_answered_in_one_trial():
         # Fan speed goes a step down, the sieve a step up.
         assert abs(one.log_ratio - ways[one.setting] * true[one.setting]) < one.anytime, one.setting
     assert [one.setting for one in found.comparisons] == list(true)
+    # Effects of the simulator add up: no interaction.
+    together = found.interaction
+    assert together is not None and not together.is_clear
+    assert (together.other, together.low, together.high) == ("upper_sieve_opening", "14", "16")
+    assert "no clear sign that one depends on the other" in interaction_sentence(together)

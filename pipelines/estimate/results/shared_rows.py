@@ -21,7 +21,11 @@ from chaffinch.pipelines.estimate.results.doses import Diameters, Label, shared_
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, ToShare, Used
-from chaffinch.pipelines.estimate.results.value_comparisons import value_comparisons, values_of_trial
+from chaffinch.pipelines.estimate.results.value_comparisons import (
+    interaction_of,
+    value_comparisons,
+    values_of_trial,
+)
 from chaffinch.pipelines.estimate.results.verdicts import (
     alone_columns,
     answer,
@@ -95,6 +99,7 @@ class _Rows:
         fields: list[tuple[Row, int, float]] = []
         on_machines: list[tuple[Row, int, float]] = []
         seasons: list[tuple[Row, int, float]] = []
+        together = self._interactions()
         for i, label in enumerate(self.labels):
             members = [u for u in self.used if u.single and u.doses and u.doses[0].label == label]
             unknown_tip = tip.get(label[0]) is False
@@ -111,6 +116,7 @@ class _Rows:
                     rows += self._comparisons(some)
                     continue
                 row, factor = self._of_field(some)
+                row |= together.get((number, trial), {})
                 fields.append((row, number * size + i, factor))
             remarks = ["diameter_unknown"] * unknown_tip
             for (m, c), some in by_machine.items():
@@ -215,6 +221,20 @@ class _Rows:
         solved = np.linalg.solve(covariance + repeated, doses)
         variance += float(((unknown @ solved * variance) ** 2).sum())
         return row | _alone(effect * steps, abs(steps) * float(np.sqrt(variance)), freedom), steps
+
+    def _interactions(self) -> dict[tuple[int, str | None], Row]:
+        """Of each field and trial of two settings, what one setting does by the value of the other."""
+        groups: dict[tuple[int, str | None], list[Used]] = {}
+        for u in self.used:
+            if u.single and u.doses and u.trial is not None:
+                groups.setdefault((u.field, u.trial), []).append(u)
+        found = {}
+        for key, members in groups.items():
+            if len({u.doses[0].setting for u in members}) == 2:
+                estimates, covariance, _ = self._block(members, spread=False)
+                unknown = self._unknowns(members)
+                found[key] = interaction_of(members, estimates, covariance - unknown.T @ unknown, unknown)
+        return found
 
     def _comparisons(self, members: list[Used]) -> Iterator[Row]:
         """Rows of a trial of three values of a number: each value against each, by this field alone."""

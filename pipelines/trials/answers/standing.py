@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON, WILL_NOT_SETTLE
 from chaffinch.pipelines.trials.answers.comparisons import Comparison, comparisons_of
+from chaffinch.pipelines.trials.answers.interaction import Interaction, interaction_in
 
 STEP_STATUSES = ("done", "late", "skipped")
 
@@ -39,6 +40,7 @@ class Standing:
     state: str
     switches_left: int
     sentences: tuple[str, ...] = field(default=())
+    interaction: Interaction | None = None
 
     def values_of(self, setting: str) -> tuple[str, ...]:
         """The planned values of one of the trial's settings."""
@@ -91,6 +93,7 @@ def _standing(
         first["status"], tuple(steps), {**counts, "extra": int(first["extra"] or 0)}, began, ended,
         tuple(fields), tuple(found), state, left,
         tuple(_remarks(steps, spans, others, logged, bool(found), mine)),
+        interaction_in(first, mine, found[0].outcome if found else None),
     )  # fmt: skip
 
 
