@@ -33,6 +33,7 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    PrivateAttr,
     ValidationError,
     field_validator,
     model_validator,
@@ -289,6 +290,19 @@ class Farm(_Stated):
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
     settings_logs: Mapping[str, SettingsLog] = Field(default_factory=dict)
     load_tickets: tuple[LoadTicket, ...] = ()
+    # Not stated: what other files of the inbox show of the one that is read with this.
+    _day_first_by_others: bool | None = PrivateAttr(default=None)
+
+    @property
+    def day_first_by_others(self) -> bool | None:
+        """Whether other files show that the day leads in dates such as 10/05/2026 of this file."""
+        return self._day_first_by_others
+
+    def with_day_first(self, by_others: bool | None) -> Farm:
+        """This farm for a file of which other files show the order of day and month."""
+        found = self.model_copy()
+        found._day_first_by_others = by_others
+        return found
 
     @field_validator("load_tickets", mode="before")
     @classmethod

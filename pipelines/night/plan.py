@@ -7,8 +7,8 @@ hold boundaries), then everything else, so that each kind is read with all that 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.freshness import reading_digest
+from chaffinch.pipelines.night.open_dates import orders_of_open_dates, read_with_order
 from chaffinch.pipelines.parsed import Parsed
 
 TIERS = ("farm", "boundaries", "task data", "table")
@@ -28,7 +29,9 @@ _HEAD_BYTES = 4096
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """Files of one tier to read, and with what. ``refused``: why none of them can be used."""
+    """Files of one tier to read, and with what. ``refused``: why none of them can be used. ``day_first``: order of
+    day and month of the files that do not show it themselves, by name.
+    """
 
     files: tuple[InboxFile, ...]
     farm: Farm
@@ -37,15 +40,17 @@ class Due:
     read_with: str
     replaces: dict[str, tuple[str, ...]]
     refused: str = ""
+    day_first: Mapping[str, bool] = field(default_factory=dict)
 
     def read(self, file: InboxFile) -> Delivery:
         """One of ``files``, read. Raises ``NotYet`` if it changed in the meantime."""
         from chaffinch.pipelines.ingest.inbox.settled import changed
 
-        parsed, reason, read_with = None, self.refused, self.read_with
+        day_first = self.day_first.get(file.name)
+        parsed, reason, read_with = None, self.refused, read_with_order(self.read_with, day_first)
         if not self.refused:
             try:
-                parsed, reason = read_one(file, self.farm, self.boundaries)
+                parsed, reason = read_one(file, self.farm.with_day_first(day_first), self.boundaries)
             except NoMemory as fault:
                 # What was read with nothing is due again the next night.
                 reason, read_with = fault.reason, ""
@@ -101,11 +106,12 @@ class InboxPlan:
         in_use = pl.col("stated").is_not_null() if tier == "farm" and self.farm_text is not None else True
         known = dict(ledger.filter(in_use).select("delivery", "read_with").iter_rows())
         known |= dict.fromkeys(_retracted(ledger), read_with)
-        files = tuple(
-            file
-            for kind, file in self.firsts
-            if kind == tier and known.get(delivery_id(file.sha256)) != read_with
-        )
+        here = [file for kind, file in self.firsts if kind == tier]
+        before = {file.name: known.get(delivery_id(file.sha256)) for file in here}
+        new = {name for name, digest in before.items() if (digest or "").partition(" ")[0] != read_with}
+        day_first = orders_of_open_dates(here, new, ledger) if tier == "table" else {}
+        late = {name for name in day_first if before[name] == read_with}
+        files = tuple(file for file in here if file.name in new | late)
         return Due(
             files=files,
             farm=self.farm,
@@ -114,6 +120,7 @@ class InboxPlan:
             read_with=read_with,
             replaces={file.name: self._replaced_by(file, ledger) for file in files},
             refused=(self.farm_fault or "") if tier == "farm" else "",
+            day_first=day_first,
         )
 
     def is_due(self, lake: Lake) -> bool:

@@ -258,7 +258,15 @@ def read_timestamps(
     """
     texts = reader.table.texts(column)
     unit = _zone_word(column) or column.unit
-    found = parse_timestamps(reader.table.file, texts, dates, unit, reader.stated, _month_leads(reader))
+    found = parse_timestamps(
+        reader.table.file,
+        texts,
+        dates,
+        unit,
+        reader.stated,
+        _month_leads(reader),
+        reader.farm.day_first_by_others,
+    )
     reader.notes.extend(found.notes)
     for sentence in found.asked:
         reader.alert(sentence)

@@ -26,6 +26,9 @@ _PARTS = (
 _ISO_OFFSET = re.compile(r"Z|(?:(?P<sign>[+-])(?P<h>0[0-9]|1[0-4]):?(?P<m>[0-5][0-9]))?")
 
 
+NOTHING_DECIDES = "as nothing in the file decides"
+
+
 @dataclass(frozen=True, slots=True)
 class Timestamps:
     """Times as read. ``utc``: where the text carries an offset; ``local``: wall-clock times without one.
@@ -46,11 +49,13 @@ def parse_timestamps(
     unit: str | None,
     stated: FileColumns,
     month_leads: bool | None = None,
+    by_others: bool | None = None,
 ) -> Timestamps:
     """Read a column of times, with a separate column of dates where there is one.
 
     ``unit``: what the header says in brackets (``UTC``, ``s``, ``ms``). ``month_leads``: whether units or places of
-    the file are those of a country that writes the month first; None where they say nothing.
+    the file are those of a country that writes the month first; None where they say nothing. ``by_others``: whether
+    other files say that the day leads; asked last.
 
     Raises ``UnreadableFile`` where the times count from a start that nothing states.
     """
@@ -68,7 +73,7 @@ def parse_timestamps(
         present = int((~is_missing(texts)).sum())
         if present and int((numbers.values.is_not_null()).sum()) >= 0.9 * present:
             return _from_numbers(file, texts, numbers.values)
-        found = _by_parts(texts, stated.day_first, month_leads)
+        found = _by_parts(texts, stated.day_first, month_leads, by_others)
     if (unit or "").strip().lower() in ("utc", "gmt", "z", "zulu"):
         return Timestamps(_joined(found.utc, found.local), _nothing(len(texts)), found.notes, found.asked)
     return found
@@ -220,7 +225,9 @@ def _refuse_without_date(file: str, texts: pl.Series) -> None:
         )
 
 
-def _by_parts(texts: pl.Series, day_first: bool | None, month_leads: bool | None) -> Timestamps:
+def _by_parts(
+    texts: pl.Series, day_first: bool | None, month_leads: bool | None, by_others: bool | None
+) -> Timestamps:
     """Times of any common form, part by part; a text of no such form is null."""
     plain = texts.str.to_lowercase()
     if plain.str.contains(r"[a-z]{3}").any():
@@ -231,7 +238,7 @@ def _by_parts(texts: pl.Series, day_first: bool | None, month_leads: bool | None
     if month_leads is None and parts["p"].is_not_null().any():
         # Files with am and pm mostly write the month first.
         month_leads = True
-    order = _day_leads(number, year_first, texts, day_first, month_leads)
+    order = _day_leads(number, year_first, texts, day_first, month_leads, by_others)
     day_leads = order.day_leads
     frame = pl.DataFrame({**number, "y1": year_first, "f": parts["f"], "p": parts["p"], "o": parts["o"]})
     day, month = ("a", "b") if day_leads else ("b", "a")
@@ -278,9 +285,10 @@ def _day_leads(
     texts: pl.Series,
     stated: bool | None,
     month_leads: bool | None,
+    by_others: bool | None,
 ) -> _Order:
     """Whether 03/04/2026 is 3 April: as stated, by numbers above 12, by dots, by which way the days of the file lie
-    close together, by the country that units or places show; else it is asked.
+    close together, by the country that units or places show, by other files; else it is asked.
     """
     open_order = ~year_first.fill_null(True)
     if stated is not None or not open_order.any():
@@ -303,8 +311,11 @@ def _day_leads(
         return _Order(
             not month_leads, (f"{shown} {lead} first, as units, places or am and pm in the file suggest.",)
         )
+    if by_others is not None:
+        lead = "day" if by_others else "month"
+        return _Order(by_others, (f"{shown} {lead} first, as other files of the inbox show.",))
     mend = "State day_first = true or false in farm.toml, under columns, to be sure."
-    why = "as nothing in the file decides" if close is None else "though the file gives signs of both orders"
+    why = NOTHING_DECIDES if close is None else "though the file gives signs of both orders"
     return _Order(True, (), (f"{shown} day first, {why}. {mend}",))
 
 
