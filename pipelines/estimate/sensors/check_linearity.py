@@ -1,4 +1,4 @@
-"""Whether a loss signal goes in proportion to the loss: the slope of weighed loss on signal over loss checks."""
+"""Whether a loss signal goes in proportion to the loss, by the loss checks of one machine alone."""
 
 from __future__ import annotations
 
@@ -7,36 +7,41 @@ from dataclasses import dataclass
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.results.gain_drift import (
-    CHECK_ERROR_LOG,
-    DAY_S,
-    DRIFT_PRIOR,
-    DRIFTS,
-)
+from chaffinch.pipelines.estimate.results.calibration import usable_pairs
+from chaffinch.pipelines.estimate.results.gain_drift import CHECK_ERROR_LOG
+from chaffinch.pipelines.estimate.signals.exponents import LOG_POWERS, log_likelihood
 
-# Standard errors of one check that are weighed against each other, as factors of the least.
-CHECK_ERRORS = CHECK_ERROR_LOG * np.array([1.0, 1.4, 2.0, 2.8, 4.0])
 FEWEST_CHECKS = 3
-# A slope known within so much either way (95 %) tells a proportional signal from one that bends.
+# A power known within so much either way (95 %, log) tells a proportional signal from one that bends.
 SETTLED_WITHIN = 0.25
-MOST_CHECKS = 200
+# More checks than this are not worth naming.
+MOST_ASKED_FOR = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Linearity:
-    """Slope of log loss on log signal with its standard error; 1 is proportional. check_error : of one check, log."""
+    """Log of the power of the signal with which loss goes, 0 for a proportional signal, with its standard error.
 
-    slope: float
+    check_error : of one check about that, log.
+    """
+
+    log_power: float
     error: float
     check_error: float
 
     @property
+    def slope(self) -> float:
+        """Of log loss on log signal; 1 is proportional."""
+        return float(np.exp(self.log_power))
+
+    @property
     def ends(self) -> tuple[float, float]:
-        """The 95 % range."""
-        return self.slope - REACH_95 * self.error, self.slope + REACH_95 * self.error
+        """The 95 % range of the slope."""
+        low, high = (float(np.exp(self.log_power + way * REACH_95 * self.error)) for way in (-1, 1))
+        return low, high
 
     def checks_to_settle(self, signal_low: float, signal_high: float) -> int | None:
-        """Further checks after which the slope is known within ``SETTLED_WITHIN``, half of them at each signal.
+        """Further checks after which the power is known within ``SETTLED_WITHIN``, half of them at each signal.
 
         None where the two signals lie too near to each other for any number worth naming.
         """
@@ -45,40 +50,24 @@ class Linearity:
             return 0
         if not 0 < signal_low < signal_high:
             return None
+        # Of the slope, whose error is that of its log times itself.
         spread = (np.log(signal_high / signal_low) / 2) ** 2
-        count = int(np.ceil(wanted * self.check_error**2 / spread))
-        return count if count <= MOST_CHECKS else None
+        count = int(np.ceil(wanted * (self.check_error / self.slope) ** 2 / spread))
+        return count if count <= MOST_ASKED_FOR else None
 
 
 def linearity(pairs: Array) -> Linearity | None:
     """From (n, 3): kg/s by a check, signal at its moment, the moment in s. None below three usable checks.
 
-    Generalised least squares of log loss on log signal, where the log gain drifts as a random walk and each check has
-    an error of its own; both are averaged over by their restricted likelihood (Patterson and Thompson 1971,
-    Biometrika 58:545-554), drifts with the prior of ``gain_drift``, errors all alike.
+    The likelihood of ``exponents.log_likelihood``, every power between its ends as likely as another.
     """
-    pairs = pairs[np.isfinite(pairs).all(axis=1) & (pairs[:, :2] > 0).all(axis=1)]
+    pairs = usable_pairs(pairs)
     if len(pairs) < FEWEST_CHECKS or np.ptp(np.log(pairs[:, 1])) < 1e-6:
         return None
-    days = (pairs[:, 2] - pairs[:, 2].min()) / DAY_S
-    x = np.column_stack([np.ones(len(pairs)), np.log(pairs[:, 1])])
-    y = np.log(pairs[:, 0])
-    walked = np.minimum(days[:, None], days[None, :])
-    means, variances, scores, errors = [], [], [], []
-    for drift, prior in zip(DRIFTS, DRIFT_PRIOR, strict=True):
-        for error in CHECK_ERRORS:
-            root = np.linalg.cholesky(error**2 * np.eye(len(pairs)) + drift**2 * walked)
-            white_x, white_y = np.linalg.solve(root, x), np.linalg.solve(root, y)
-            information = white_x.T @ white_x
-            fitted = np.linalg.solve(information, white_x.T @ white_y)
-            rest = white_y - white_x @ fitted
-            deviance = 2 * np.log(np.diag(root)).sum() + np.linalg.slogdet(information)[1] + rest @ rest
-            means.append(fitted[1])
-            variances.append(np.linalg.inv(information)[1, 1])
-            scores.append(np.log(prior) - 0.5 * deviance)
-            errors.append(error)
-    weights = np.exp(np.array(scores) - max(scores))
-    weights /= weights.sum()
-    middle = float(weights @ np.array(means))
-    variance = float(weights @ (np.array(variances) + (np.array(means) - middle) ** 2))
-    return Linearity(middle, variance**0.5, float(weights @ np.array(errors)))
+    logs = log_likelihood(pairs)
+    chance = np.exp(logs - logs.max())
+    chance /= chance.sum()
+    log_power = float(chance @ LOG_POWERS)
+    error = float(np.sqrt(chance @ (LOG_POWERS - log_power) ** 2))
+    rest = np.log(pairs[:, 0]) - np.exp(log_power) * np.log(pairs[:, 1])
+    return Linearity(log_power, error, max(CHECK_ERROR_LOG, float(rest.std(ddof=2))))

@@ -71,7 +71,8 @@ def driven(slope: float, drift: float, feed_sd: float = 0.15) -> Binned:
 def test_the_slope_of_checks_on_a_signal_is_the_inverse_of_its_power(power, slope):
     """signal = 300 loss^p, so ln loss rises by 1/p for each unit of ln signal."""
     exact = linearity(checks(power, 0.0, 12, 1))
-    assert exact is not None and exact.slope == pytest.approx(slope, abs=0.01)
+    # The middle of what twelve checks leave open (6 %), not the least squares' value.
+    assert exact is not None and exact.slope == pytest.approx(slope, rel=0.04) and exact.error < 0.1
     found = [linearity(checks(power, 0.25, 8, seed)) for seed in range(100, 300)]
     held = [low <= slope <= high for low, high in (one.ends for one in found if one is not None)]
     # Of 200 ranges of 95 % at least 92 % hold: four standard errors below would be 88.8 %.
@@ -119,7 +120,7 @@ def test_a_known_sensor_is_described_as_it_is():
     # One unit of a sensor that shows 300 for 1 kg/s is 1/300 kg/s.
     assert weight["gain"] == pytest.approx(1 / 300, rel=0.01)
     assert weight["gain_low"] < 1 / 300 < weight["gain_high"]
-    assert weight["checks"] == 5 and weight["slope"] == pytest.approx(1.0, abs=0.01)
+    assert weight["checks"] == 5 and weight["slope"] == pytest.approx(1.0, rel=0.04)
     assert each.height == 5 and each["time"].is_sorted()
     assert sorted(each["field"].to_list()) == ["North"] * 3 + ["South"] * 2
 
