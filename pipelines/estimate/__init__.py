@@ -27,6 +27,7 @@ from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_a
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
 from chaffinch.pipelines.estimate.model.season_fit import fit_season
+from chaffinch.pipelines.estimate.model.steering import feed_by_ground, machines_that_steer
 from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
 from chaffinch.pipelines.estimate.responses.response_curves import responses_of
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop
@@ -77,6 +78,7 @@ def estimate_effects(
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
+    where a driver steered by the loss monitor, feed rates are those of the ground's yield;
     where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
     is fitted over outcomes.
     """
@@ -111,6 +113,9 @@ def _by_own_log(
         return by_own_log([], {}, {}), {}
     fields = of_all_that_entered(in_likely_units(fields), known.calibrations)
     season = fit_season(fields, each)
+    if steering := machines_that_steer(season):
+        fields = [feed_by_ground(f) if f.machine in steering else f for f in fields]
+        season = fit_season(fields, each)
     responses = responses_to_changes(fields, season)
     delays = delays_of_rows(responses)
     if any(delays):

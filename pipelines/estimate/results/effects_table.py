@@ -76,6 +76,7 @@ SAID_OF_CAPACITY = (
     "loss_spiked_before",
     "moisture_moved",
     "near_not_logged",
+    "steered_by_loss",
 )
 
 
