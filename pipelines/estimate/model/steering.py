@@ -3,8 +3,8 @@
 What a feed rate does to the loss can't be read off speeds that the loss itself decided: a stretch of high loss is
 driven slowly, so that loss seems to rise less with the feed rate than it does, and a change of loss is given in part
 to the speed that followed it. The yield of the ground is no answer to the loss. So the feed rate of such a machine
-becomes what the yield and the changes of settings predict of it (two-stage least squares: Wooldridge 2010, Econometric
-Analysis of Cross Section and Panel Data, 2nd ed., ch. 5).
+becomes what the yield and the changes of settings predict of it (two-stage least squares: Wooldridge 2010,
+Econometric Analysis of Cross Section and Panel Data, 2nd ed., ch. 5).
 """
 
 from __future__ import annotations
