@@ -63,8 +63,11 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Bullets:
+    """small : in small type, for long lists."""
+
     kind: ClassVar[str] = "bullets"
     lines: Sequence[Line]
+    small: bool = False
 
 
 @dataclass(frozen=True, slots=True)

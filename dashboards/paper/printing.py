@@ -97,7 +97,7 @@ def _block(block: Block) -> dict[str, Any]:
     if isinstance(block, Paragraph):
         return kind | {"line": block.line}
     if isinstance(block, Bullets):
-        return kind | {"lines": block.lines}
+        return kind | {"lines": block.lines, "small": block.small}
     return kind | {name: getattr(block, name) for name in block.__dataclass_fields__}
 
 

@@ -85,11 +85,11 @@ def _worth(season: WeighedSeason) -> Iterator[Block]:
     if season.worths:
         unit = units_of(farm, None).mass_per_area[1]
         columns = [
-            GridColumn("Setting", 2.4),
-            GridColumn("Machine, crop", 1.5),
+            GridColumn("Setting", 2.6),
+            GridColumn("Machine, crop", 1.1),
             GridColumn(f"Grain saved, {unit}", 1.3, right=True),
-            GridColumn("Money", 2.6),
-            GridColumn("Or capacity", 1.4, right=True),
+            GridColumn("Money", 3.3),
+            GridColumn("Or capacity", 1.2, right=True),
         ]
         rows = [_worth_cells(w, farm) for w in season.worths]
         yield Grid("Settings now in force against those before", columns, rows, small=True)
@@ -112,12 +112,14 @@ def _worth_cells(one: Worth, farm: Farm) -> list[Cell]:
     if one.saved_kg_ha is not None and not one.saved_kg_ha[1] <= 0 <= one.saved_kg_ha[2]:
         tone = "better" if one.saved_kg_ha[0] > 0 else "worse"
     head, _, ends = kg.partition(" (")
+    capacity = with_range(one.capacity_t_h, units.feed_rate) if one.capacity_t_h else "–"
+    at_same_loss, _, span = capacity.partition(" (")
     return [
         cell(strong(one.line.title)),
         cell(one.machine, quiet(words.crop_label(one.crop))),
         cell((head.strip(f" {NARROW}"), tone), quiet(f"({ends}") if ends else ""),
         cell(money),
-        cell(with_range(one.capacity_t_h, units.feed_rate) if one.capacity_t_h else "–"),
+        cell(at_same_loss, quiet(f"({span}") if span else ""),
     ]
 
 

@@ -77,5 +77,6 @@ def method_blocks(season: WeighedSeason) -> Iterator[Block]:
     ]
     known = [(settings()[n].label, settings()[n].does) for n in names]
     yield Bullets(
-        [line(strong(f"{word}."), f" {meaning}") for word, meaning in (*GLOSSARY, *meanings, *known)]
+        [line(strong(f"{word}."), f" {meaning}") for word, meaning in (*GLOSSARY, *meanings, *known)],
+        small=True,
     )
