@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,6 +14,9 @@ from chaffinch.pipelines.ingest.inbox.inbox_file import CHUNK_BYTES, DAMAGE, Inb
 
 LONGEST_LINE_BYTES = 16 << 20
 _HEAD_BYTES = 1 << 16
+# Western, central European, Cyrillic.
+_PAGES = ("windows-1252", "windows-1250", "windows-1251")
+_PAGE_HEAD_BYTES, _PAGE_CELLS = 4096, 200
 _NOTHING = b"\0\r\n\t "
 # More than this share of control characters in the first bytes is not a log.
 MOST_CONTROL_SHARE = 0.05
@@ -138,8 +142,20 @@ def _encoding(content: bytes) -> tuple[str, str]:
         if not content.isascii():
             content.decode("utf-8")
     except UnicodeDecodeError:
-        return "windows-1252", "Windows-1252"
+        return _code_page(content[:_PAGE_HEAD_BYTES])
     return "utf-8", "UTF-8"
+
+
+def _code_page(head: bytes) -> tuple[str, str]:
+    """The code page by which most cells of the beginning name a column; the western one where none does."""
+    from chaffinch.pipelines.ingest.text.headers import recognise
+
+    known = []
+    for page in _PAGES:
+        cells = re.split(r"[;,\t|\r\n\"]+", head.decode(page, "replace"))[:_PAGE_CELLS]
+        known.append(sum(recognise(cell.strip()).kind != "none" for cell in cells))
+    page = _PAGES[known.index(max(known))]
+    return page, page.capitalize()
 
 
 def _is_text(content: bytes) -> bool:
