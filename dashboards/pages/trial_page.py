@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
@@ -27,11 +28,11 @@ from chaffinch.schemas.declarations import settings
 
 
 def trial_context(
-    one: Standing, effects: pl.DataFrame, where: pl.DataFrame, test: RandomisationTest | None, farm: Farm
+    one: Standing, effects: pl.DataFrame, where: pl.DataFrame, tests: Sequence[RandomisationTest], farm: Farm
 ) -> dict[str, Any]:
     """What the template shows of a trial.
 
-    effects : rows of the trial. where : ``machine_fields`` of the lake. test : of the main comparison.
+    effects : rows of the trial. where : ``machine_fields`` of the lake. tests : of ``randomisation_of``.
     """
     zone = farm.zone_of(one.machine)
     catalogue = [settings()[name] for name in one.settings if name in settings()]
@@ -54,7 +55,7 @@ def trial_context(
         "answers": [_answer(each, one, farm) for each in one.comparisons],
         "interaction": interaction_sentence(one.interaction) if one.interaction else "",
         "drawing": switches_drawing(effects, main, one.values_of(main.setting)) if main else "",
-        "agreement": _agreement(test, len(one.settings)),
+        "agreement": _agreement(tests, one.settings),
         "steps": [_step(step, zone) for step in one.steps],
         "remarks": list(one.sentences),
         "cautions": list(dict.fromkeys(s.caution for s in catalogue if s.caution)),
@@ -114,16 +115,28 @@ def _percents(ends: tuple[float, float, float] | None) -> str | None:
     )
 
 
-def _agreement(test: RandomisationTest | None, settings: int) -> str:
-    if settings > 1:
-        return "A trial of two settings is not tested against other orders."
-    if test is None:
+def _agreement(tests: Sequence[RandomisationTest], names: Sequence[str]) -> str:
+    """What the randomisation tests show; names : of the settings."""
+    if not tests:
         return "No mirrored block is complete yet, so the order can't be tested against other orders."
-    blocks = counted(len(test.blocks), "mirrored block")
-    chance, least = (f"{100 * p:.2g}{words.NARROW}%" for p in (test.p, test.least))
-    said = f"{test.agreeing} of {blocks} agree with the mean. "
-    said += f"Of the orders that might have been drawn, {chance} would show as much by chance"
-    return said + (f" (the least that {blocks} can show is {least})." if test.p < 3 * test.least else ".")
+    blocks = counted(len(tests[0].blocks), "mirrored block")
+    if len(tests) == 1:
+        (test,) = tests
+        said = f"{test.agreeing} of {blocks} agree with the mean. "
+        said += f"Of the orders that might have been drawn, {_share(test.p)} would show as much by chance"
+        least = f" (the least that {blocks} can show is {_share(test.least)})"
+        return said + (least if test.p < 3 * test.least else "") + "."
+    about = [words.setting_label(name).lower() for name in names] + ["the two together"]
+    agree = ", ".join(f"{test.agreeing} for {what}" for test, what in zip(tests, about, strict=True))
+    share = ", ".join(f"{_share(test.p)} for {what}" for test, what in zip(tests, about, strict=True))
+    return (
+        f"Of {blocks} these agree with their mean: {agree}. Of the orders that might have been drawn, these would "
+        f"show as much by chance if neither setting did anything: {share}."
+    )
+
+
+def _share(p: float) -> str:
+    return f"{100 * p:.2g}{words.NARROW}%"
 
 
 def _step(step: dict[str, Any], zone: str | None) -> dict[str, Any]:

@@ -213,13 +213,17 @@ def status(
 
 
 def _tested(lake: Lake, one: Standing) -> dict[str, Any]:
-    """The randomisation test of the main comparison."""
+    """The randomisation test of the main comparison, and all of a trial of two settings."""
     from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 
-    test = randomisation_of(lake, one)
-    if test is None:
+    tests = randomisation_of(lake, one)
+    if not tests:
         return {"randomisation_p": None, "blocks": 0, "blocks_agreeing": 0}
-    return {"randomisation_p": test.p, "blocks": len(test.blocks), "blocks_agreeing": test.agreeing}
+    main, *others = tests
+    found = {"randomisation_p": main.p, "blocks": len(main.blocks), "blocks_agreeing": main.agreeing}
+    if others:
+        found["randomisation_p_of_each"] = [test.p for test in tests]
+    return found
 
 
 def _as_json(one: Standing) -> dict[str, Any]:

@@ -8,29 +8,34 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.lake.readable import ReadableLake
-from chaffinch.pipelines.trials.answers.randomisation import RandomisationTest, randomisation_test, step_means
+from chaffinch.pipelines.trials.answers.randomisation import (
+    RandomisationTest,
+    factorial_test,
+    randomisation_test,
+    step_means,
+)
 from chaffinch.pipelines.trials.answers.standing import Standing
+from chaffinch.pipelines.trials.design.random_order import State
 
 # A trial stops for the night, but no block of one goes on for longer than this.
 LONGEST_STEP_S = 6 * 3600.0
 
 
-def randomisation_of(lake: ReadableLake, one: Standing) -> RandomisationTest | None:
-    """The test of the main comparison; None for two settings at once, and where no mirrored block was completed.
+def randomisation_of(lake: ReadableLake, one: Standing) -> tuple[RandomisationTest, ...]:
+    """The test of the main comparison; of two settings at once those of each and of their interaction. Empty where
+    no mirrored block was completed.
 
     A step of twice the length is two steps of the order as it was drawn.
     """
     main = one.main
-    if main is None or len(one.settings) > 1:
-        return None
-    drawn = _drawn(one.steps)
-    if drawn is None:
-        return None
+    drawn = _drawn(one.steps) if main is not None else None
+    if main is None or drawn is None:
+        return ()
     order, edges = drawn
     bins = lake.scan("bins").filter(pl.col("machine") == one.machine).sort("time").collect()
     column = f"log_{main.outcome}"
     if bins.is_empty() or column not in bins.columns:
-        return None
+        return ()
     time_s = bins["time"].dt.epoch("us").to_numpy() / 1e6
     conditions = [np.log(_numbers(bins["feed_t_h"]))]
     moisture = _numbers(bins["moisture_pct"])
@@ -38,9 +43,16 @@ def randomisation_of(lake: ReadableLake, one: Standing) -> RandomisationTest | N
         conditions.append(moisture)
     values = list(one.steps[0]["values"])
     means = step_means(time_s, _numbers(bins[column]), np.column_stack(conditions), edges)
-    return randomisation_test(
-        means.tolist(), order, len(values), values.index(main.from_value), values.index(main.to_value)
+    if len(one.settings) > 1:
+        return factorial_test(means.tolist(), order)
+    test = randomisation_test(
+        means.tolist(),
+        [value for (value,) in order],
+        len(values),
+        values.index(main.from_value),
+        values.index(main.to_value),
     )
+    return () if test is None else (test,)
 
 
 def _numbers(column: pl.Series) -> np.ndarray:
@@ -49,8 +61,9 @@ def _numbers(column: pl.Series) -> np.ndarray:
     return np.where(found > 0, found, np.nan) if column.name == "feed_t_h" else found
 
 
-def _drawn(steps: tuple[dict[str, Any], ...]) -> tuple[list[int], list[float]] | None:
-    """Values in the order as drawn and the moments between them; None where lengths are no multiples of one."""
+def _drawn(steps: tuple[dict[str, Any], ...]) -> tuple[list[State], list[float]] | None:
+    """Numbers of the values in the order as drawn and the moments between them; None where lengths are no multiples
+    of one."""
     lengths = [step["minutes"] or step["passes"] for step in steps]
     unit = min(lengths)
     counts = [round(length / unit) for length in lengths]
@@ -58,7 +71,8 @@ def _drawn(steps: tuple[dict[str, Any], ...]) -> tuple[list[int], list[float]] |
         return None
     values = list(steps[0]["values"])
     begins = [_begins(steps, k) for k in range(len(steps))]
-    order: list[int] = []
+    order: list[State] = []
+    second = list(steps[0]["second_values"] or ())
     edges: list[float] = []
     end = float("nan")
     for k, (step, count) in enumerate(zip(steps, counts, strict=True)):
@@ -69,7 +83,10 @@ def _drawn(steps: tuple[dict[str, Any], ...]) -> tuple[list[int], list[float]] |
             end = begin + planned
         if end - begin > LONGEST_STEP_S:
             end = begin + planned
-        order += [values.index(step["value"])] * count
+        state: State = (values.index(step["value"]),)
+        if second:
+            state = (*state, second.index(step["second_value"]))
+        order += [state] * count
         edges += [begin + (end - begin) * n / count for n in range(count)]
     return order, [*edges, end]
 

@@ -6,14 +6,21 @@ Randomization Tests, 2007).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import permutations, product
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.trials.design.random_order import (
+    State,
+    block_length,
+    possible_halves,
+    random_order,
+)
 
 MOST_ORDERS = 40_000
+MOST_SAMPLED = 4_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +74,59 @@ def randomisation_test(
 def _contrast(means: Array, order: Sequence[int], one: int, other: int) -> float:
     at = np.asarray(order)
     return float(means[at == other].mean() - means[at == one].mean())
+
+
+def factorial_test(
+    means: Sequence[float], order: Sequence[State], seed: int = 0
+) -> tuple[RandomisationTest, ...]:
+    """Tests of a trial of two settings: of each of them, and of their interaction; empty where no block is whole.
+
+    means : of the outcome in each step, conditions taken out; NaN where the step has no work. order : numbers of the
+    two values in each step, as they were randomised in blocks of eight. How likely an order would show as much is
+    told for the case that neither setting does anything.
+    """
+    size = block_length(2, 2)
+    blocks = len(order) // size
+    y = np.asarray(means, dtype=float)[: blocks * size].reshape(blocks, size)
+    whole = np.isfinite(y).all(axis=1)
+    if not whole.any():
+        return ()
+    if 8 * 6 ** (blocks - 1) <= MOST_ORDERS:
+        drawn = list(_factorial_orders(blocks, None))
+    else:
+        rng = np.random.default_rng(seed)
+        drawn = [random_order(rng, 2, blocks, settings=2) for _ in range(MOST_SAMPLED)]
+        # The order that was driven is one of the possible ones.
+        drawn.append(list(order[: blocks * size]))
+    columns = _contrast_columns(np.array(drawn, dtype=float), blocks)[:, whole]
+    driven = _contrast_columns(np.array([order[: blocks * size]], dtype=float), blocks)[0, whole]
+    tests = []
+    for k in range(3):
+        sums = np.abs(np.einsum("bs,mbs->m", y[whole], columns[..., k]))
+        seen = (y[whole] * driven[..., k]).sum(axis=1) * 2 / size
+        p = float(np.mean(sums * 2 / size >= abs(seen.sum()) * (1 - 1e-9)))
+        agreeing = int((np.sign(seen) == np.sign(seen.sum())).sum())
+        # Orders that change this contrast at the same steps as the driven one show as much whatever is measured.
+        alike = np.abs((columns[..., k] * driven[..., k]).sum(axis=(1, 2))) == driven[..., k].size
+        tests.append(RandomisationTest(p, float(alike.mean()), tuple(seen.tolist()), agreeing))
+    return tuple(tests)
+
+
+def _factorial_orders(blocks: int, last: State | None) -> Iterator[list[State]]:
+    if blocks == 0:
+        yield []
+        return
+    for half in possible_halves(last):
+        block = [*half, *reversed(half)]
+        for rest in _factorial_orders(blocks - 1, block[-1]):
+            yield [*block, *rest]
+
+
+def _contrast_columns(orders: Array, blocks: int) -> Array:
+    """-1 or 1 in each step of each order (m, steps, 2) for both settings and for their product: (m, blocks, steps of
+    a block, 3)."""
+    signs = 2 * orders.reshape(len(orders), blocks, -1, 2) - 1
+    return np.concatenate([signs, signs.prod(axis=3, keepdims=True)], axis=3)
 
 
 def step_means(time_s: Array, outcome: Array, conditions: Array, edges_s: Sequence[float]) -> Array:

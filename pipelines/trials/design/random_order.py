@@ -39,10 +39,24 @@ def _shuffled(rng: np.random.Generator, values: int) -> list[State]:
 
 def _corners(rng: np.random.Generator, last: State | None) -> list[State]:
     """Around the four combinations of two settings, from one that differs from ``last`` in at most one setting."""
-    around: list[State] = [(0, 0), (1, 0), (1, 1), (0, 1)]
-    starts = [k for k, state in enumerate(around) if last is None or differing(state, last) <= 1]
-    start, way = int(rng.choice(starts)), int(rng.choice([-1, 1]))
-    return [around[(start + way * k) % 4] for k in range(4)]
+    start, way = int(rng.choice(_starts(last))), int(rng.choice([-1, 1]))
+    return _around(start, way)
+
+
+AROUND: tuple[State, ...] = ((0, 0), (1, 0), (1, 1), (0, 1))
+
+
+def _starts(last: State | None) -> list[int]:
+    return [k for k, state in enumerate(AROUND) if last is None or differing(state, last) <= 1]
+
+
+def _around(start: int, way: int) -> list[State]:
+    return [AROUND[(start + way * k) % 4] for k in range(4)]
+
+
+def possible_halves(last: State | None) -> list[list[State]]:
+    """All first halves of a block of two settings that may follow ``last``, each as likely as the others."""
+    return [_around(start, way) for start in _starts(last) for way in (-1, 1)]
 
 
 def differing(one: Sequence[int], other: Sequence[int]) -> int:

@@ -6,7 +6,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.trials.answers.randomisation import randomisation_test, step_means
+from chaffinch.pipelines.trials.answers.randomisation import factorial_test, randomisation_test, step_means
 from chaffinch.pipelines.trials.design.random_order import random_order
 
 
@@ -89,3 +89,48 @@ def test_conditions_are_taken_out_of_the_means():
     assert means - means[0] == pytest.approx([0, 0.5, 0.5, 0.0], abs=1e-9)
     gone = step_means(time_s, outcome, feed[:, None], [0, 600, 1200, np.nan, np.nan])
     assert np.isnan(gone[2:]).all()
+
+
+def test_two_settings_against_all_orders_by_hand():
+    # One block: eight orders, four corners to start from and two ways round.
+    around = [(0, 0), (1, 0), (1, 1), (0, 1)]
+    orders = []
+    for start, way in product(range(4), (-1, 1)):
+        half = [around[(start + way * k) % 4] for k in range(4)]
+        orders.append([*half, *reversed(half)])
+    means = np.random.default_rng(4).standard_normal(8)
+
+    def contrasts(order):
+        a, b = (np.array([state[k] for state in order]) for k in (0, 1))
+        return [means[c == 1].mean() - means[c == 0].mean() for c in (a, b, (a == b).astype(int))]
+
+    for order in orders:
+        found = factorial_test(means.tolist(), order)
+        for k, test in enumerate(found):
+            seen = contrasts(order)[k]
+            assert test.blocks == pytest.approx((seen,))
+            sums = np.array([abs(contrasts(other)[k]) for other in orders])
+            assert test.p == pytest.approx(np.mean(sums >= abs(seen) * (1 - 1e-9)))
+
+
+def test_two_settings_without_effect_small_p_are_as_rare_as_they_should_be():
+    rng = np.random.default_rng(20261129)
+    p = []
+    for _ in range(300):
+        order = random_order(rng, 2, 2, settings=2)
+        p.append([test.p for test in factorial_test(rng.standard_normal(16).tolist(), order)])
+    for level in (0.2, 0.5):
+        assert (np.array(p) <= level).mean(axis=0).max() <= level + 0.08
+
+
+def test_an_effect_of_one_setting_is_seen_and_a_block_with_a_hole_is_left_out():
+    rng = np.random.default_rng(3)
+    order = random_order(rng, 2, 3, settings=2)
+    means = np.array([a for a, _ in order]) + 0.05 * rng.standard_normal(24)
+    first, second, together = factorial_test(means.tolist(), order)
+    # Of 288 orders 16 change the first setting at the same steps or at all others.
+    assert first.p == first.least == pytest.approx(16 / 288)
+    assert first.p < min(second.p, together.p) and first.agreeing == 3
+    means[3] = np.nan
+    assert len(factorial_test(means.tolist(), order)[0].blocks) == 2
+    assert factorial_test([np.nan] * 8, order[:8]) == ()
