@@ -1,4 +1,4 @@
-"""What queries need beside the tables: the settings as a table, the meaning of columns, the unit in a name."""
+"""What queries need with the tables: the settings as a table, the meaning of columns, the unit in a name."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ Used = dict[str, tuple[str, float]]
 
 
 def start_sheet_href(machine: str, crop: str | None) -> str:
-    """The sheet's page, from the root of the site; the PDF lies beside it, ending in .pdf."""
+    """The sheet's page, from the root of the site; the PDF lies next to it, ending in .pdf."""
     return f"start_sheets/{page_name('start', machine, crop)}"
 
 

@@ -112,9 +112,9 @@ def plan(
 
 def _plan_path(out: Path, text: str) -> Path:
     """``trial.toml`` next to the card; named like the card where that is another trial's plan."""
-    beside = out.with_name("trial.toml")
-    taken = beside.exists() and beside.read_bytes() != text.encode()
-    return out.with_suffix(".trial.toml") if taken else beside
+    plan_file = out.with_name("trial.toml")
+    taken = plan_file.exists() and plan_file.read_bytes() != text.encode()
+    return out.with_suffix(".trial.toml") if taken else plan_file
 
 
 def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict[str, Any]:

@@ -43,7 +43,7 @@ CLOSE = 0.05
 class OracleKnowledge:
     """What the oracle knows of one loss of one machine-field.
 
-    more_over_time : variances of the log loss beside the noise's, each with its scale, s. ground : those that are
+    more_over_time : variances of the log loss besides the noise's, each with its scale, s. ground : those that are
     bound to the ground, each with its length, m. clock_off_s : of the settings log. fade_in_s : time constant of
     effects, 0 where they come at once.
     """

@@ -142,7 +142,7 @@ def _scored(
 
 
 def _fitted_groups(rows: Rows, columns: int, sizes: list[int]) -> tuple[list[Array], list[Array]]:
-    """Estimates and covariance of each group of further columns, beside the design (Schur's complement)."""
+    """Estimates and covariance of each group of columns added to the design (Schur's complement)."""
     p = rows.ground + columns
     gram, along = rows.x.T @ rows.x + 1e-9 * np.eye(rows.x.shape[1]), rows.x.T @ rows.y
     of_design = np.linalg.solve(gram[:p, :p], np.column_stack([gram[:p, p:], along[:p]]))

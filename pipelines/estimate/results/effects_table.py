@@ -62,7 +62,7 @@ ADJUSTED = ("time", "setting", "from_value", "to_value", "unit")
 NEAR_S = 1800.0
 # Times known less exactly than this are worth a remark.
 TIME_UNCERTAIN_S = 60.0
-# A hidden step of more than this (log) is told as this.
+# A hidden step of more than this (log) is shown as this.
 LARGEST_STEP = 5.0
 # Widening by less is within what placebos differ by chance, and is not worth a word.
 CLEARLY_WIDENED = 1.1

@@ -104,7 +104,7 @@ _NOT_ALLOWED = re.compile(
 
 
 def _mend(data: bytes) -> bytes:
-    """``data`` with the usual faults of exporters put right, as UTF-8.
+    """``data`` with the usual faults of exporters corrected, as UTF-8.
 
     Those are: another encoding than the one declared, something before the first ``<``, a bare ``&``, a ``<``
     inside an attribute, control characters, zero bytes at the end.

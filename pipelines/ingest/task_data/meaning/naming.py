@@ -62,7 +62,7 @@ def machine_of(device: Device | None, task_file: TaskFile, farm: Farm) -> str:
 
 
 def other_machine(device: Device, columns: Sequence[LogColumn]) -> str | None:
-    """What a machine is that is no combine: by its device class, or by what it logs; None where it may be one."""
+    """What kind of machine it is, by its device class or by what it logs; None where it may be a combine."""
     logged = {column.place.identifier for column in columns}
     if logged & HARVEST or any(column.target in MEASURED_BY_COMBINES for column in columns):
         return None

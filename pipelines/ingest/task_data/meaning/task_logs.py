@@ -198,8 +198,8 @@ def _untimed(gathered: Gathered, task: Task, key: str, log: LogData, carry: Carr
     _note_device(gathered, machine, device)
     if device is not None and (kind := other_machine(device, log.columns)) is not None:
         gathered.notes.append(
-            f"{log.stem}: {machine} is no combine but a {kind} by what it says of itself and logs; its readings are "
-            "kept, and no effect follows from them."
+            f"{log.stem}: {machine} is not a combine but a {kind}, by its device class or what it logs; its readings "
+            "are kept, and no effect follows from them."
         )
     field = _field(gathered, task)
     stated_crop = gathered.farm.machines[machine].crop if machine in gathered.farm.machines else None

@@ -57,7 +57,7 @@ class Offset:
 def local_moments(fixed: Structured, header: LogHeader, count: int) -> Ints:
     """(R,) terminal's clock in microseconds since 1970, without a zone; NaT (minimum of int64) where unknown.
 
-    A date that turns a few records before or after midnight does is put right.
+    A date that turns a few records before or after midnight does is corrected.
     """
     missing = np.iinfo(np.int64).min
     if not header.timed:

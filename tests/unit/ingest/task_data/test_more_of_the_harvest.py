@@ -101,9 +101,9 @@ def test_a_machine_that_is_no_combine(name: str, identifiers: list[int], kind: s
     machine = sets.device((1, "machine", [(one, 1, "", "") for one in identifiers]))
     machine = machine.replace("A00E000000000001", name)
     parsed = logged(identifiers, [[1] * len(identifiers)] * 3, TASKDATA_XML=sets.task_file(devices=machine))
-    said = [note for note in parsed.notes if "is no combine but a" in note]
+    said = [note for note in parsed.notes if "is not a combine but a" in note]
     assert parsed.readings is not None and len(parsed.readings) == 3
-    assert (f"is no combine but a {kind} by" in said[0]) if kind else said == []
+    assert (f"is not a combine but a {kind}, by" in said[0]) if kind else said == []
 
 
 def test_grids_and_link_lists_get_their_sentence() -> None:
