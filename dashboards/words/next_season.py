@@ -59,8 +59,8 @@ class Advice:
 
     @property
     def chance(self) -> float | None:
-        """That it pays; where no money is known, that the loss falls."""
-        if self.saving is not None:
+        """That machine loss falls and so it pays; where another loss judges it, that of the money."""
+        if self.saving is not None and (self.outcome is None or self.outcome.name != "machine_loss"):
             return self.saving.chance
         return self.outcome.chance_less if self.outcome is not None else None
 

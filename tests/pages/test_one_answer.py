@@ -15,6 +15,7 @@ from chaffinch.dashboards.report.write import write_season
 from chaffinch.dashboards.start_sheet.what_to_change import SYMPTOMS
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.terms import OUTCOME_WORDS, crop_label, setting_change, setting_label, signed
+from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import ingest_inbox, refresh, write_pages
 from chaffinch.pipelines.simulate import write_season_files
@@ -457,7 +458,8 @@ def test_a_start_sheet_is_one_sheet_of_paper_with_cautions_that_says_what_its_pa
 def test_the_report_on_paper_is_short_and_has_no_page_with_an_orphan(told, tmp_path):
     """A client's part of at most five pages, 20 with the annex; no page that a table leaves with one row."""
     lake, _, _ = told
-    write_season(lake, 2026, tmp_path / "report.pdf", lake.farm())
+    call = ["season", "--lake", str(lake.folder), "--year", "2026", "--out", str(tmp_path / "report.pdf")]
+    assert run(call) == 0
     pages = pdf_pages(tmp_path / "report.pdf")
     annex = next(i for i, page in enumerate(pages) if page.lstrip().splitlines()[1:] and "Annex A. What" in
                  "\n".join(page.splitlines()[:4]))  # fmt: skip
