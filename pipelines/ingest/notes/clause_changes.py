@@ -32,7 +32,7 @@ class Context:
 def change_of(clause: Clause, context: Context) -> NotedChange:
     """The change that a clause says. Raises ``Doubt``."""
     roles = clause.all_roles
-    if "unsure" in roles:
+    if {"unsure", "not"} & roles:
         raise Doubt(UNSURE)
     if "unchanged" in roles:
         raise Doubt("it may say that a value stays as it was")
@@ -79,6 +79,7 @@ def _nothing_else(setting: Setting, clause: Clause) -> None:
     moves = bool(clause.directions()) or any(n.signed or clause.leads(n.place) for n in clause.numbers)
     sound = {"filler", "to", *DIRECTIONS}
     others = [p for p, roles in clause.roles if roles & {"other", "state"} and not roles & sound]
+    others = [p for p in others if not any("after" in roles for q, roles in clause.roles if p - 3 < q < p)]
     held = {p for p in others if "state" in dict(clause.roles)[p]}
     if setting.kind == "service":
         others = []

@@ -63,7 +63,7 @@ class Clause:
         """
         if self._says_unchanged:
             return True
-        if self.candidates or {"unsure", "back", "or"} & self.all_roles:
+        if self.candidates or self._doubts:
             return (
                 bool(self.candidates) and self.begins_with_a_reason and not self.numbers and not self._doubts
             )
@@ -83,7 +83,9 @@ class Clause:
 
     @property
     def _doubts(self) -> bool:
-        return bool({"unsure", "back"} & self.all_roles)
+        roles = self.all_roles
+        # "ears not clean" is about the crop; "not" alone may take back what was said.
+        return bool({"unsure", "back", "or"} & roles) or ("not" in roles and not roles & {"other", "because"})
 
     @property
     def begins_with_a_reason(self) -> bool:
@@ -141,8 +143,11 @@ def clauses_of(text: str, language: str) -> list[Clause]:
     parts = [
         part
         for whole in _CLAUSES.split(text)
-        for sentence in sentences_of(whole, lambda word: _is_a_unit(word, language))
-        for joined in re.split(rf"(?i)\s(?:{conjunctions})\s", sentence)
+        for sentence in sentences_of(
+            whole, lambda word: _is_a_unit(word, language), lambda word: _about_something_else(word, language)
+        )
+        for told in _after_a_colon(sentence, language)
+        for joined in re.split(rf"(?i)\s(?:{conjunctions})\s", told)
         for part in _by_setting(joined, language)
     ]
     found: list[Clause] = []
@@ -167,6 +172,23 @@ def _in_brackets(inside: str, language: str) -> str:
         (tokens[0].is_number and tokens[0].text[0] in "+-") or "from" in role_at(tokens, 0, language)[0]
     )
     return f" {inside} " if goes_on else f"; {inside}; "
+
+
+def _after_a_colon(text: str, language: str) -> list[str]:
+    """What stands before a colon, where it says when or why, and what comes after: "change to barley: drum 750"."""
+    head, colon, rest = text.partition(":")
+    tokens = tokens_of(head)
+    roles = {role for place in range(len(tokens)) for role in role_at(tokens, place, language)[0]}
+    named = any(name_at(tokens, place, language)[0] for place in range(len(tokens)))
+    if (
+        colon
+        and rest
+        and not named
+        and roles & {"other", "because"}
+        and not roles & {"unsure", "state", "or", "not"}
+    ):
+        return [head, rest]
+    return [text]
 
 
 def _by_setting(text: str, language: str) -> list[str]:

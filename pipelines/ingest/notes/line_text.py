@@ -22,19 +22,20 @@ def tidied(text: str) -> str:
     text = text.replace("⇒", "→").replace("➔", "→").replace("»", "→").replace("−", "-")
     text = re.sub(r"(?<![\d.,])([12])[.,](\d{3})(?![\d.,]\d)", r"\1\2", text)
     text = re.sub(r"(?<![\d.,])([12])[ \u00a0\u202f](\d{3})(?!\d)", r"\1\2", text)
+    text = re.sub(r"(?i)\b([jldmtsnc]|qu|dell|all|sull|nell|dall)['’](?=\w)", r"\1 ", text)
     text = re.sub(r"(?<=[^\W\d_])([+-]\d)", r" \1", text)
     text = re.sub(r"(?<=[^\W\d_])\s+\+\s+(?=\d)", " +", text)
     text = re.sub(r"(?<=[^\W\d_])(?=\d)", " ", text)
     return re.sub(r"\.(?=/)", "", text)
 
 
-def sentences_of(text: str, is_unit: Callable[[str], bool]) -> list[str]:
+def sentences_of(text: str, is_unit: Callable[[str], bool], is_whole: Callable[[str], bool]) -> list[str]:
     """Parts between full stops; one after a word before any number, or after a unit, only shortens the word."""
     cuts = [0]
     for stop in _SENTENCES.finditer(text):
         begun = text[cuts[-1] : stop.start()]
         word = re.search(r"[^\W\d_]+$", begun)
-        shortens = _GOES_ON.match(text[stop.end() :]) and word is not None
+        shortens = _GOES_ON.match(text[stop.end() :]) and word is not None and not is_whole(word[0])
         if not shortens or (re.search(r"\d", begun) and word is not None and not is_unit(word[0])):
             cuts.append(stop.end())
     return [text[begin:end].rstrip(". ") for begin, end in zip(cuts, [*cuts[1:], None], strict=True)]

@@ -40,7 +40,7 @@ _WORDS_NOT_UNITS = frozenset(
 ROLES = (
     "to", "from", "by", "up", "down", "faster", "slower", "more", "less", "increase", "decrease", "open", "close",
     "unsure", "step", "turns", "filler", "because", "back", "high", "low", "state",
-    "unchanged", "other", "ditto", "or",
+    "unchanged", "other", "ditto", "or", "not", "after",
 )  # fmt: skip
 # The same few words come again and again, in twelve languages each time.
 compared = lru_cache(maxsize=20_000)(letters_and_digits)
