@@ -197,6 +197,7 @@ def _listed() -> tuple[Scenario, ...]:
             "Settings are changed within a minute after the machine ran into a bad patch; others lie elsewhere.",
             noise=LossNoise(patches_per_hour=0.4),
             operator=Operator(into_patch_share=1.0),
+            answerable=False,
         ),
         Scenario(
             "evening_dew",

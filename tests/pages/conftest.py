@@ -133,7 +133,13 @@ def friendly_effects() -> list[dict[str, Any]]:
     """Three events: a clear one, a joint one, one without a verdict; and a pooled effect."""
     at = {minute: MORNING + timedelta(minutes=minute) for minute in (50, 51, 75)}
     clear = [
-        effect("cleaning_loss", (31.4, 14.2, 51.3), "more"),
+        effect(
+            "cleaning_loss",
+            (31.4, 14.2, 51.3),
+            "more",
+            hidden_step_percent=14.2,
+            hidden_step_share=0.03,
+        ),
         effect("separation_loss", (-4.2, -19.6, 14.3), "no clear change"),
         effect(
             "machine_loss",

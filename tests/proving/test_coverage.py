@@ -72,6 +72,20 @@ def test_a_loss_signal_with_a_dead_band_is_refused():
     assert proof["scores"][0]["share_answered"] <= 0.1
 
 
+def test_changes_made_as_the_machine_runs_into_a_bad_patch_are_refused():
+    """Before, 0.83 of the ranges held and one change in ten without an effect was called."""
+    proof = run_proof(["bad_patch"], 1, print, lambda *_: None, peers=())
+    assert proof["scores"][0]["share_answered"] <= 0.1
+
+
+@pytest.mark.parametrize("scenario", ["headland_rounds", "evening_dew", "slope_direction", "steers_by_loss"])
+def test_regimes_and_steering_do_not_pass_for_effects(scenario):
+    """One season; of the changes made as a regime begins, those that are answered count too."""
+    found = proof_of(scenario, 1)
+    assert found["coverage"] >= binom.ppf(0.001, found["answered"], 0.92) / found["answered"]
+    assert found["share_answered"] >= 0.5
+
+
 def test_changes_are_seldom_called_where_there_is_none():
     found = proof_of("no_effect", 3)
     assert found["without_effect"] >= 350
