@@ -13,6 +13,14 @@ Mark = Literal[",", "."]
 _SPACE = "['’ \u00a0\u202f]"
 _SPACED = rf"\d{_SPACE}\d"
 
+# A mark is beyond doubt when other than three digits follow it, or when a zero leads.
+_COMMAS = (r"^[+-]?\d*,(\d{1,2}|\d{4,})$|^[+-]?0,\d+$", r"^[+-]?\d{1,3}(\.\d{3})+,\d+$")
+_POINTS = (r"^[+-]?\d*\.(\d{1,2}|\d{4,})$|^[+-]?0\.\d+$", r"^[+-]?\d{1,3}(,\d{3})+\.\d+$")
+_BEYOND_DOUBT = [
+    sum((pl.col("text").str.contains(pattern).sum() for pattern in patterns), pl.lit(0)).alias(name)
+    for name, patterns in (("comma", _COMMAS), ("point", _POINTS))
+]
+
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
@@ -39,11 +47,9 @@ def decimal_mark(columns: list[pl.Series]) -> Mark | None:
         if not both and comma + point:
             # Where only one mark occurs, the first that is beyond doubt decides.
             break
-        # A mark is beyond doubt when other than three digits follow it, or when a zero leads.
-        comma += int(texts.str.contains(r"^[+-]?\d*,(\d{1,2}|\d{4,})$|^[+-]?0,\d+$").sum())
-        comma += int(texts.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+,\d+$").sum())
-        point += int(texts.str.contains(r"^[+-]?\d*\.(\d{1,2}|\d{4,})$|^[+-]?0\.\d+$").sum())
-        point += int(texts.str.contains(r"^[+-]?\d{1,3}(,\d{3})+\.\d+$").sum())
+        # All at once: of a small file the calls cost more than the work.
+        found = texts.to_frame("text").select(_BEYOND_DOUBT).row(0)
+        comma, point = comma + int(found[0]), point + int(found[1])
     if comma == point == 0:
         return None
     return "," if comma > point else "."

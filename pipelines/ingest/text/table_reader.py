@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -25,6 +26,8 @@ _US_UNITS = frozenset(
 )  # fmt: skip
 _ROWS_THAT_SHOW_THE_MARK = 2000
 MOST_PROPOSED = 100
+# So many names of a file are looked up among those of other files.
+FEW_NAMES = 8
 # Of a line above the header that may state something for all rows.
 LONGEST_STATED = 300
 
@@ -187,11 +190,24 @@ def read_names(reader: TableReader, word: str) -> pl.Series:
 
 def cleaned_names(texts: pl.Series) -> pl.Series:
     """Names without control characters and outer spaces; empty ones are null."""
-    # A log repeats few names in many rows.
+    # A log repeats few names in many rows, and many small files the same ones.
     written = texts.unique(maintain_order=True)
-    clean = written.str.replace_all(r"\s+", " ").str.replace_all(r"[\p{Cc}\p{Cf}]", "").str.strip_chars()
-    clean = clean.set((clean == "") | is_missing(clean), None)
+    few = len(written) <= FEW_NAMES
+    clean = pl.Series(map(_cleaned_name, written), dtype=pl.String) if few else _cleaned(written)
+    if len(clean) == 1:
+        return clean.new_from_index(0, len(texts))
     return texts.replace_strict(written, clean, return_dtype=clean.dtype)
+
+
+@lru_cache(10_000)
+def _cleaned_name(text: str | None) -> str | None:
+    cleaned: str | None = _cleaned(pl.Series([text], dtype=pl.String))[0]
+    return cleaned
+
+
+def _cleaned(written: pl.Series) -> pl.Series:
+    clean = written.str.replace_all(r"\s+", " ").str.replace_all(r"[\p{Cc}\p{Cf}]", "").str.strip_chars()
+    return clean.set((clean == "") | is_missing(clean), None)
 
 
 def read_machines(reader: TableReader) -> pl.Series:
