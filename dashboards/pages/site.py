@@ -329,7 +329,10 @@ def _put_groups(
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, tables, facts)
     # Curves and money follow from the same estimates.
-    shared = digest_of([tables[name] for name in ("responses", "loss_curves", "adjustments")])
+    told = {
+        name: tables[name].partition_by("machine", as_dict=True)
+        for name in ("responses", "loss_curves", "adjustments")
+    }
     season = digest_of([effects.filter(pl.col("scope") == "season")])
     with_jobs = tables["field_jobs"]["machine"].unique()
     sensors_of = {machine_href(machine): sensors_href(machine) for machine in with_jobs}
@@ -343,6 +346,7 @@ def _put_groups(
         context: Callable[[], dict[str, Any]],
         shown: Sequence[ShownTrial] = (),
         worth: Sequence[str] = (),
+        curves: Sequence[pl.DataFrame] = (),
     ) -> None:
         here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
                               nulls_equal=True)  # fmt: skip
@@ -354,7 +358,7 @@ def _put_groups(
                 mine.drop("href", strict=False),
                 season,
                 noted,
-                shared,
+                *curves,
                 repr((shown, worth, sensors_of.get(page), sheets_of.get(page))),
             ]  # fmt: skip
         )
@@ -371,7 +375,8 @@ def _put_groups(
         places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
         shown = [one for one in trials if one.machine == machine]
         worth = suggested.get(machine, [])
-        put(machine_href(machine), places, partial(machine_context, machine, lot, farm), shown, worth)
+        curves = [of.get((machine,), tables[name].clear()) for name, of in told.items()]
+        put(machine_href(machine), places, partial(machine_context, machine, lot, farm), shown, worth, curves)
     for crop in crops_of(effects):
         put(
             crop_href(crop),

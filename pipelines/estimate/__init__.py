@@ -26,7 +26,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
-from chaffinch.pipelines.estimate.model.season_fit import fit_season
+from chaffinch.pipelines.estimate.kept.kept_season import AS_LOGGED, KeptSeason
 from chaffinch.pipelines.estimate.model.steering import feed_by_ground, machines_that_steer
 from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
 from chaffinch.pipelines.estimate.responses.response_curves import responses_of
@@ -93,35 +93,37 @@ def estimate_answers(
     unanswered: Sequence[Unanswered] = (),
     diameters_m: Diameters | None = None,
     each: FanOut = one_by_one,
+    kept: KeptSeason | None = None,
 ) -> Answers:
     """``estimate_effects``, how outcomes respond to each numeric setting along the values tried, and where each
-    machine works on its loss curve."""
-    known = signals or KnownSignals()
-    own, clocks = _by_own_log(fields, known, each)
-    effects = effects_table(own, known.calibrations, unanswered, diameters_m, clocks, each)
+    machine works on its loss curve. kept : of earlier nights, which is used again, and brought up to date."""
+    known, kept = signals or KnownSignals(), kept or KeptSeason()
+    own, clocks = _by_own_log(fields, known, each, kept)
+    effects = effects_table(own, known.calibrations, unanswered, diameters_m, clocks, each, kept.shares)
     usable = {name: own.usable(name) for name in own.season}
     levels = {name: partial(level_of, known.calibrations, name) for name in own.season}
-    responses = responses_of(own.season, usable, own.fields, diameters_m or {}, levels, each)
+    responses = responses_of(own.season, usable, own.fields, diameters_m or {}, levels, each, kept.responses)
     return Answers(effects, responses, loss_curves_table(own.fields, own.season, known.calibrations))
 
 
 def _by_own_log(
-    fields: Sequence[Binned], known: KnownSignals, each: FanOut
+    fields: Sequence[Binned], known: KnownSignals, each: FanOut, kept: KeptSeason | None = None
 ) -> tuple[ByOwnLog, dict[str, ClockOffset]]:
     """All outcomes fitted, and what each log says alone; the clocks of settings logs by responses."""
     if not any(f.changes for f in fields):
         return by_own_log([], {}, {}), {}
     fields = of_all_that_entered(in_likely_units(fields), known.calibrations)
-    season = fit_season(fields, each)
+    kept = KeptSeason() if kept is None else kept
+    season = kept.fit(fields, AS_LOGGED, each)
     if steering := machines_that_steer(season):
         fields = [feed_by_ground(f) if f.machine in steering else f for f in fields]
-        season = fit_season(fields, each)
-    responses = responses_to_changes(fields, season)
+        season = kept.fit(fields, "steered", each)
+    responses = responses_to_changes(fields, season, kept.clock_evidence)
     delays = delays_of_rows(responses)
     if any(delays):
         fields = [allowing_for_delays(f, *delays) for f in fields]
-        season = fit_season(fields, each)
-        responses = responses_to_changes(fields, season)
+        season = kept.fit(fields, f"late by {delays}", each)
+        responses = responses_to_changes(fields, season, kept.clock_evidence)
     clocks = clock_offsets(responses, season)
     if any(clock.sure for clock in clocks.values()):
         fields = [
@@ -130,7 +132,7 @@ def _by_own_log(
             else f
             for f in fields
         ]
-        season = fit_season(fields, each)
+        season = kept.fit(fields, "clocks set", each)
     season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
     season = allowing_for_signals(allowing_for_weights(season), known)
@@ -155,12 +157,16 @@ def prepare(
 
 
 def refresh_answers(
-    lake: ReadableLake, farm: Farm, each: FanOut = one_by_one, plan: Plan | None = None
+    lake: ReadableLake,
+    farm: Farm,
+    each: FanOut = one_by_one,
+    plan: Plan | None = None,
+    kept: KeptSeason | None = None,
 ) -> Answers:
     """The answers of everything in the lake, computed now.
 
     plan : of the field jobs of the lake, where it is known already. ``each`` spreads preparing over field jobs,
-    and outcomes, each fitted to all of them together.
+    and outcomes, each fitted to all of them together. kept : of earlier nights, as of ``estimate_answers``.
     """
     fields: list[Binned] = []
     unanswered: list[Unanswered] = []
@@ -173,7 +179,10 @@ def refresh_answers(
         # Where losses are logged in kg/s, checks say nothing of signals in units of their own.
         if not harvest.calibrated:
             pairs[of].append(found)
-    steady, signals = losses_by_checks(fields, pairs)
-    answers = estimate_answers(steady, signals, unanswered, farm.diameters_m(), each)
-    now = pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC")).alias("computed_at")
+    moment, kept = datetime.now(UTC), kept or KeptSeason()
+    kept.begin(fields, moment)
+    steady, kept.signals = losses_by_checks(fields, pairs, kept.signals)
+    answers = estimate_answers(steady, kept.signals, unanswered, farm.diameters_m(), each, kept)
+    kept.end()
+    now = pl.lit(moment).cast(pl.Datetime("us", "UTC")).alias("computed_at")
     return replace(answers, effects=answers.effects.with_columns(now))

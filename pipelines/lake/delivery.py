@@ -16,7 +16,9 @@ DATA_TABLES = ("readings", "adjustments", "loss_checks", "load_tickets", "trials
 # Made from them for each field job (machine and field, or machine and day); ``effects`` is made from all of these.
 DERIVED_TABLES = ("work", "bins", "field_jobs")
 # Tables that are estimated together with ``effects``.
-ESTIMATED_WITH_EFFECTS = ("responses", "loss_curves")
+ESTIMATED_WITH_EFFECTS = ("responses", "loss_curves", "season_fits")
+# Of a season's history; it follows from the other tables and decides nothing that anybody reads.
+KEPT_FITS = "season_fits"
 TAKEN_IN = "taken in"
 WITH_ASIDE = "taken in with rows set aside"
 UNREADABLE = "could not be read"

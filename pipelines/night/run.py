@@ -21,11 +21,13 @@ from chaffinch.pipelines.night.summary import (
     IngestSummary,
     NightSummary,
     file_outcome,
+    refitted_sentence,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
+    from chaffinch.pipelines.estimate import Answers
     from chaffinch.pipelines.ingest.inbox.inbox_file import InboxFile
     from chaffinch.pipelines.night.plan import InboxPlan
     from chaffinch.pipelines.validate.judgement import Judgement
@@ -36,6 +38,8 @@ T = TypeVar("T")
 # memory than its rows do where the files are small.
 ROWS_PER_COMMIT = 600_000
 FILES_PER_COMMIT = 128
+# Judged at once: one judgement costs nearly the same for one file as for a thousand.
+FILES_JUDGED = 1024
 
 NAMES_LISTED = 8
 _WITHOUT_READINGS = {
@@ -275,12 +279,17 @@ def waiting_for_readings(lake: Lake, new: set[str]) -> tuple[str, ...]:
 def refresh(
     lake: Lake, *, forced: bool = False, say: Say = _silent, each: FanOut = side_by_side
 ) -> EstimateSummary:
-    """Re-estimate effects if their inputs changed, or if ``forced``; ``because`` says what changed."""
+    """Re-estimate effects if their inputs changed; ``because`` says what changed. ``forced``: in any case, and with
+    nothing that is kept of earlier nights."""
     with lake.writing(say):
         if not forced and lake.is_fresh():
             return EstimateSummary(False, lake.scan("effects").collect().height)
         from chaffinch.pipelines.estimate import refresh_answers
         from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
+        from chaffinch.pipelines.estimate.kept.hardly_moved import moved_by
+        from chaffinch.pipelines.estimate.kept.kept_rows import kept_of, season_fit_rows
+        from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
+        from chaffinch.pipelines.lake.delivery import KEPT_FITS
         from chaffinch.pipelines.lake.freshness import (
             as_text,
             because,
@@ -297,9 +306,19 @@ def refresh(
         jobs = refresh_jobs(lake, farm, each)
         lake.put_trials(jobs.trials)
         before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
-        answers = refresh_answers(lake, farm, each, jobs)
+        kept = KeptSeason() if forced else kept_of(lake.scan(KEPT_FITS).collect())
+        answers = refresh_answers(lake, farm, each, jobs, kept)
+        refitted = ""
+        if kept.fitted_at is not None and not kept.refreshed:
+            answers = _settled(lake, answers)
+        elif kept.refreshed and earlier.height:
+            refitted = refitted_sentence(kept.refreshed, *moved_by(earlier, answers.effects))
         effects = with_times_of(earlier, answers.effects)
-        others = {"responses": answers.responses, "loss_curves": answers.loss_curves}
+        others = {
+            "responses": answers.responses,
+            "loss_curves": answers.loss_curves,
+            KEPT_FITS: season_fit_rows(kept),
+        }
         lake.replace_effects(effects, inputs_of_effects(lake), as_text(jobs.inputs), others)
         return EstimateSummary(
             True,
@@ -307,7 +326,25 @@ def refresh(
             because=because(before, jobs.inputs),
             moved=rows_changed(earlier, effects),
             calibrations=jobs.weighed.sentences(),
+            refitted=refitted,
         )
+
+
+def _settled(lake: Lake, answers: Answers) -> Answers:
+    """``answers``, in which rows that hardly moved keep the numbers that they have in the lake."""
+    from chaffinch.pipelines.estimate.kept.hardly_moved import (
+        settled_effects,
+        settled_loss_curves,
+        settled_responses,
+    )
+
+    stored = {name: lake.scan(name).collect() for name in ("effects", "responses", "loss_curves")}
+    return replace(
+        answers,
+        effects=settled_effects(stored["effects"], answers.effects),
+        responses=settled_responses(stored["responses"], answers.responses),
+        loss_curves=settled_loss_curves(stored["loss_curves"], answers.loss_curves),
+    )
 
 
 def write_pages(
@@ -329,17 +366,25 @@ def write_pages(
 
 
 def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:
-    """Judged deliveries in groups that fit into memory."""
-    batch: list[Delivery] = []
+    """Judged deliveries in groups for one commit."""
+    for group in _groups(deliveries):
+        judged = _judged(group, farm)
+        for first in range(0, len(judged), FILES_PER_COMMIT):
+            yield judged[first : first + FILES_PER_COMMIT]
+
+
+def _groups(deliveries: Iterable[Delivery]) -> Iterator[list[Delivery]]:
+    """Deliveries in groups that fit into memory."""
+    group: list[Delivery] = []
     rows = 0
     for delivery in deliveries:
-        batch.append(delivery)
+        group.append(delivery)
         rows += delivery.rows
-        if rows >= ROWS_PER_COMMIT or len(batch) >= FILES_PER_COMMIT:
-            yield _judged(batch, farm)
-            batch, rows = [], 0
-    if batch:
-        yield _judged(batch, farm)
+        if rows >= ROWS_PER_COMMIT or len(group) >= FILES_JUDGED:
+            yield group
+            group, rows = [], 0
+    if group:
+        yield group
 
 
 def _judged_alone(name: str, parsed: Parsed, farm: Farm) -> Judgement:

@@ -103,7 +103,8 @@ class EstimateSummary:
     """``refreshed`` False: no input had changed. ``effects``: rows now in the table. ``because``: a sentence for
     each machine and field whose inputs changed. ``moved``: rows that are new or differ from before, also if only
     the noise that the season shares differs. ``calibrations``: factors of the machines' grain flow by weighed
-    loads, with the residual.
+    loads, with the residual. ``refitted``: why the noise that is kept of a large season was fitted again, and how far
+    effects moved by that.
     """
 
     refreshed: bool
@@ -111,6 +112,7 @@ class EstimateSummary:
     because: tuple[str, ...] = ()
     moved: int = 0
     calibrations: tuple[str, ...] = ()
+    refitted: str = ""
 
     def sentences(self) -> list[str]:
         if not self.refreshed:
@@ -119,7 +121,17 @@ class EstimateSummary:
         if len(self.because) > MOST_LISTED:
             found.append(f"Effects refreshed: {len(self.because) - MOST_LISTED} more machines and fields.")
         changed = f", {self.moved} of them new or changed" if self.because else ""
-        return [*found, *self.calibrations, f"Effects estimated: {self.effects} rows{changed}."]
+        refitted = [self.refitted] if self.refitted else []
+        return [*found, *self.calibrations, *refitted, f"Effects estimated: {self.effects} rows{changed}."]
+
+
+def refitted_sentence(why: str, middle: float, far: float) -> str:
+    """middle, far : in half widths of their ranges, how far half of the effects moved at most, and 99 of 100."""
+    return (
+        f"The noise of the season was fitted again ({why.rstrip('.')}). By that, and by what is new, half of the "
+        f"effects moved by at most {100 * middle:.0f} % of the half width of their range, 99 of 100 by at most "
+        f"{100 * far:.0f} %."
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ FLOW = (
     ("pipelines/estimate/results",),
     ("pipelines/estimate/signals",),
     ("pipelines/estimate/responses", "pipelines/estimate/sensors"),
+    ("pipelines/estimate/kept",),
     ("pipelines/estimate",),
     ("pipelines/trials/design",),
     ("pipelines/trials/answers",),

@@ -6,7 +6,7 @@ responses too: one machine-field counts for little, and an offset is applied onl
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -156,20 +156,29 @@ Responses = Mapping[str, Sequence[tuple[Binned, Array]]]
 all losses)."""
 
 
-def responses_to_changes(fields: Iterable[Binned], season: Mapping[str, SeasonOutcome]) -> Responses:
+def evidence_of_field(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
+    """``clock_evidence`` of one machine-field by both losses, (121, changes of all losses); None without."""
+    found = []
+    for witness in (season[outcome] for outcome in PLACES if outcome in season):
+        part = prepare_alone(binned, witness)
+        if witness.noise is not None and part is not None:
+            seconds = binned.seconds[part.design.use]
+            found.append(clock_evidence(part.observed, witness.noise, part.design.steps, binned, seconds))
+    return np.column_stack(found) if found else None
+
+
+def responses_to_changes(
+    fields: Iterable[Binned],
+    season: Mapping[str, SeasonOutcome],
+    evidence_of: Callable[[Binned, Mapping[str, SeasonOutcome]], Array | None] = evidence_of_field,
+) -> Responses:
     """What the losses say of the times of the changes of every settings log."""
     machines: dict[str, list[tuple[Binned, Array]]] = {}
     for binned in fields:
-        if not any(c.by_settings_log for c in binned.changes):
-            continue
-        found = []
-        for witness in (season[outcome] for outcome in PLACES if outcome in season):
-            part = prepare_alone(binned, witness)
-            if witness.noise is not None and part is not None:
-                seconds = binned.seconds[part.design.use]
-                found.append(clock_evidence(part.observed, witness.noise, part.design.steps, binned, seconds))
-        if found:
-            machines.setdefault(binned.machine, []).append((binned, np.column_stack(found)))
+        if any(c.by_settings_log for c in binned.changes):
+            found = evidence_of(binned, season)
+            if found is not None:
+                machines.setdefault(binned.machine, []).append((binned, found))
     return machines
 
 

@@ -47,7 +47,7 @@ class Change:
         """Clock seconds of its first row."""
         return float(seconds_of(made_at(self.rows).head(1))[0])
 
-    @property
+    @cached_property
     def time_uncertain_s(self) -> float:
         """Length of the window in which it may have been made, s."""
         logged = seconds_of(made_at(self.rows))

@@ -63,6 +63,36 @@ def fit_noise(
     return _noise(logs)
 
 
+def by_noise(all_observed: Sequence[Observations], noise: Noise) -> tuple[Array, Array]:
+    """Slope (m,) and curvature (m, m) of the deviance of ``all_observed`` by the logs of the noise's parameters."""
+    m = _logs(noise).size
+    slope, bent = np.zeros(m), np.zeros((m, m))
+    for observed in all_observed:
+        one = gradient(observed, noise)
+        slope += np.r_[one.scales, one.second, one.shift, one.ground][:m]
+        bent += one.information[:m, :m]
+    return slope, bent
+
+
+def curvature(all_observed: Sequence[Observations], noise: Noise) -> Array:
+    """Curvature (m, m) of the penalised deviance at the noise that was fitted to ``all_observed``."""
+    return _penalised(_logs(noise), all_observed, _centre(all_observed)).hessian
+
+
+def noise_moved(noise: Noise, bent: Array, slope: Array, more: Array) -> Noise:
+    """Where one step of Newton's brings the ``noise``, fitted with the curvature ``bent``, when evidence is added.
+
+    slope, more : of the deviance of what is added, as ``by_noise`` has them.
+    """
+    logs = _logs(noise)
+    lowest, highest = (np.array(ends)[: logs.size] for ends in zip(*BOUNDS, strict=True))
+    free = ~(((logs <= lowest) & (slope > 0)) | ((logs >= highest) & (slope < 0)))
+    step = np.zeros(logs.size)
+    step[free] = -np.linalg.solve((bent + more)[np.ix_(free, free)], slope[free])
+    longest = LONGEST_STEP[: logs.size]
+    return _noise(np.clip(logs + np.clip(step, -longest, longest), lowest, highest))
+
+
 def with_ground(all_observed: Sequence[Observations], noise: Noise) -> Noise:
     """``noise`` with drift of the ground where the data clearly show some, else as it is.
 

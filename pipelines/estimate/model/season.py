@@ -23,8 +23,8 @@ from chaffinch.pipelines.estimate.model.fit import (
 )
 from chaffinch.pipelines.estimate.model.ground import ground_basis
 from chaffinch.pipelines.estimate.model.noise import Noise
-from chaffinch.pipelines.estimate.model.noise_fit import fit_noise, with_ground
-from chaffinch.pipelines.estimate.model.placebo import Placebos, check_ranges, placebo_steps
+from chaffinch.pipelines.estimate.model.noise_fit import by_noise, curvature, fit_noise, with_ground
+from chaffinch.pipelines.estimate.model.placebo import Placebos, PlaceboSteps, check_ranges, placebo_steps
 from chaffinch.pipelines.estimate.model.rises import ROSE, rise_scores
 
 # A dozen fields fix the noise of a season well enough: ranges then vary by a twentieth, which the degrees of freedom
@@ -48,6 +48,22 @@ FARM_WIDE = "farm: "
 
 
 @dataclass(frozen=True, slots=True)
+class Witness:
+    """What one machine-field says of the season, under its noise.
+
+    fit : as ``FieldOutcome`` has it, before placebos of the season widened it. placebos : on the log scale. spike :
+    of ``_spike``. slope (m,), curvature (m, m) : of its deviance by the logs of the noise's parameters, where the
+    noise was not fitted with it.
+    """
+
+    fit: Fit
+    placebos: PlaceboSteps
+    spike: tuple[float, float]
+    slope: Array | None = None
+    curvature: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FieldOutcome:
     """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
 
@@ -55,6 +71,7 @@ class FieldOutcome:
     the machine, (p,) what one standard deviation of it adds to the coefficients; its square is in the covariance. An
     unknown whose name begins with ``FARM_WIDE`` is common to all machines. doubts : codes of what is not known of the
     signal; change_doubts : by change. rises : by change, score of the rise of loss in the minute before it.
+    witness : what it says of the season.
     """
 
     binned: Binned
@@ -66,6 +83,7 @@ class FieldOutcome:
     doubts: tuple[str, ...] = ()
     change_doubts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     rises: Mapping[int, float] = field(default_factory=dict)
+    witness: Witness | None = None
 
     def doubts_of(self, k: int) -> tuple[str, ...]:
         """Codes that concern change ``k``."""
@@ -98,7 +116,8 @@ class SeasonOutcome:
 
     reacted : changes came when the outcome had just spiked. drift, freedom : how fields differ from the noise, and
     with how many degrees of freedom it is known. placebo_steps : by machine, steps estimated at moments without a
-    change, log scale.
+    change, log scale. first : the noise by which bursts and drift of the ground were found. curvature : of the
+    deviance by the logs of the noise's parameters, at the fields that it was fitted to.
     """
 
     outcome: str
@@ -109,6 +128,8 @@ class SeasonOutcome:
     drift: DriftPrior = DriftPrior(0.0, 0.0)
     freedom: float = float("inf")
     placebo_steps: Mapping[str, Array] = field(default_factory=dict)
+    first: Noise | None = None
+    curvature: Array | None = None
 
 
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
@@ -124,30 +145,99 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     first = with_ground([_on_ground(p).observed for p in more], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
-    reacted = spike_before_changes(parts, first) > SPIKE_SCORE
+    spikes = [_spike(p, first) for p in parts]
     parts = [replace(p, observed=without_bursts(p.observed, first)) for p in parts]
     most = MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
     noise = fit_noise([p.observed for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
     if sum(map(bool, scans)) > FEW_WITH_STEPS * len(parts):
         # Without the steps the noise is smaller, and more of them may be found.
-        known = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
-        noise = fit_noise([p.observed for p in _spread_out(known, most)], noise, within=0.1)
+        stepped = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
+        noise = fit_noise([p.observed for p in _spread_out(stepped, most)], noise, within=0.1)
         scans = [_scan(p, outcome, noise) for p in parts]
     parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
     few = _spread_out(parts, most)
     drift = fit_drift_prior(np.array([drift_deviances(p.observed, noise) for p in few]))
     freedom = season_freedom([p.observed for p in few], noise)
-    tested = [placebo_steps(p.observed, noise, p.design.steps) for p in parts]
+    bent = curvature([p.observed for p in few], noise)
+    known = SeasonOutcome(
+        outcome, [], noise, Placebos.none(), False, drift, freedom, first=first, curvature=bent
+    )
+    return with_fields(known, [_with_witness(*one, known) for one in zip(parts, scans, spikes, strict=True)])
+
+
+def with_fields(known: SeasonOutcome, fields: Sequence[FieldOutcome]) -> SeasonOutcome:
+    """The season of ``fields``, all fitted under the noise of ``known``; placebos and spikes are theirs."""
+    said = [f.witness for f in fields if f.witness is not None]
     by_machine: dict[str, list[Array]] = defaultdict(list)
-    for part, one in zip(parts, tested, strict=True):
-        by_machine[part.binned.machine].append(one.steps * part.scale)
-    scores, after_rise = (np.concatenate([getattr(t, of) for t in tested]) for of in ("scores", "after_rise"))
-    checked = check_ranges(scores, after_rise if outcome in LOSSES else None)
-    fitted = [_fitted(p, outcome, noise, drift, freedom, scan) for p, scan in zip(parts, scans, strict=True)]
-    fitted = [_after_rises(one, checked) for one in fitted]
-    steps = {machine: np.concatenate(some) for machine, some in by_machine.items()}
-    return SeasonOutcome(outcome, fitted, noise, checked, reacted, drift, freedom, steps)
+    for f in fields:
+        if f.witness is not None:
+            by_machine[f.binned.machine].append(f.witness.placebos.steps)
+    scores, after_rise = (
+        np.concatenate([np.empty(0), *(getattr(one.placebos, of) for one in said)])
+        for of in ("scores", "after_rise")
+    )
+    checked = check_ranges(scores, after_rise if known.outcome in LOSSES else None)
+    weighted, information = (sum(one.spike[i] for one in said) for i in (0, 1))
+    return replace(
+        known,
+        fields=[_after_rises(f, checked) for f in fields],
+        placebos=checked,
+        reacted=bool(information > 0 and weighted / np.sqrt(information) > SPIKE_SCORE),
+        placebo_steps={machine: np.concatenate(some) for machine, some in by_machine.items()},
+    )
+
+
+def fit_under(binned: Binned, known: SeasonOutcome) -> FieldOutcome | None:
+    """One machine-field under the noise of a season, as if it had been among its fields."""
+    if (ready := _ready(binned, known)) is None or known.noise is None:
+        return None
+    fitted = _with_witness(*ready, known)
+    assert fitted.witness is not None
+    slope, bent = by_noise([ready[0].observed], known.noise)
+    return replace(fitted, witness=replace(fitted.witness, slope=slope, curvature=bent))
+
+
+def fit_moved(binned: Binned, known: SeasonOutcome, noise: Noise) -> FieldOutcome | None:
+    """One machine-field as ``fit_under`` has it, but with its effects under another ``noise``."""
+    if (ready := _ready(binned, known)) is None:
+        return None
+    return _fitted(ready[0], replace(known, noise=noise), ready[1])
+
+
+def _ready(
+    binned: Binned, known: SeasonOutcome
+) -> tuple[FieldPart, tuple[ChangePoint, ...], tuple[float, float]] | None:
+    """One machine-field as ``fit_outcome`` has it before the last fit; its scan, and its part in spikes."""
+    noise, first, parts = known.noise, known.first, _parts([binned], known.outcome)
+    if noise is None or first is None or not parts:
+        return None
+    part = _on_ground(parts[0]) if first.ground_variance > 0 else parts[0]
+    spike = _spike(part, first)
+    part = replace(part, observed=without_bursts(part.observed, first))
+    scan = _scan(part, known.outcome, noise)
+    return _allowing_for(part, scan), scan, spike
+
+
+def _with_witness(
+    part: FieldPart, scan: Sequence[ChangePoint], spike: tuple[float, float], known: SeasonOutcome
+) -> FieldOutcome:
+    assert known.noise is not None
+    tested = placebo_steps(part.observed, known.noise, part.design.steps)
+    fitted = _fitted(part, known, scan)
+    return replace(
+        fitted, witness=Witness(fitted.fit, replace(tested, steps=tested.steps * part.scale), spike)
+    )
+
+
+def on_bins(fitted: FieldOutcome, binned: Binned) -> FieldOutcome:
+    """A fit that was kept without ``binned``, the bins it was made from, with these and its whole design."""
+    if (design := build_design(binned, fitted.outcome)) is None:
+        return replace(fitted, binned=binned)
+    index = np.arange(design.columns.shape[0])
+    steps = [(index >= s.index).astype(float) for s in fitted.change_points]
+    columns = np.column_stack([design.columns, *steps])
+    return replace(fitted, binned=binned, design=replace(design, columns=columns, names=fitted.design.names))
 
 
 def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
@@ -155,7 +245,7 @@ def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
     part = prepare_alone(binned, season)
     if season.noise is None or part is None:
         return None
-    return _fitted(part, season.outcome, season.noise, season.drift, season.freedom, ())
+    return _fitted(part, season, ())
 
 
 def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
@@ -192,30 +282,23 @@ def _allowing_for(part: FieldPart, steps: Sequence[ChangePoint]) -> FieldPart:
     return replace(part, design=design, observed=replace(part.observed, design=columns))
 
 
-def _fitted(
-    part: FieldPart,
-    outcome: str,
-    noise: Noise,
-    drift: DriftPrior,
-    freedom: float,
-    steps: Sequence[ChangePoint],
-) -> FieldOutcome:
-    fit = _rescaled(fit_effects(part.observed, noise, drift, freedom), part.scale)
+def _fitted(part: FieldPart, known: SeasonOutcome, steps: Sequence[ChangePoint]) -> FieldOutcome:
+    assert known.noise is not None
+    fit = _rescaled(fit_effects(part.observed, known.noise, known.drift, known.freedom), part.scale)
     found = (replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in steps)
-    rises = _rises(part, noise) if outcome in LOSSES else {}
-    return FieldOutcome(part.binned, outcome, part.design, fit, tuple(found), rises=rises)
+    rises = _rises(part, known.noise) if known.outcome in LOSSES else {}
+    return FieldOutcome(part.binned, known.outcome, part.design, fit, tuple(found), rises=rises)
 
 
 def _after_rises(fitted: FieldOutcome, checked: Placebos) -> FieldOutcome:
     """With larger errors of the changes before which loss had risen, as placebos at such moments have them."""
     factor = checked.widen_after_rise / checked.widen
-    errors = np.ones(fitted.fit.coefficients.size)
+    fit = fitted.witness.fit if fitted.witness is not None else fitted.fit
+    errors = np.ones(fit.coefficients.size)
     for k, rise in fitted.rises.items():
         if rise > ROSE:
             errors[fitted.design.names.index(f"step {k}")] = factor
-    return replace(
-        fitted, fit=replace(fitted.fit, covariance=fitted.fit.covariance * np.outer(errors, errors))
-    )
+    return replace(fitted, fit=replace(fit, covariance=fit.covariance * np.outer(errors, errors)))
 
 
 def _rises(part: FieldPart, noise: Noise) -> dict[int, float]:
@@ -240,25 +323,22 @@ def _parts(fields: Sequence[Binned], outcome: str) -> list[FieldPart]:
     return found
 
 
-def spike_before_changes(parts: Sequence[FieldPart], noise: Noise) -> float:
-    """Score of the mean outcome in the minutes before changes against the prediction from the rest.
+def _spike(part: FieldPart, noise: Noise) -> tuple[float, float]:
+    """The mean outcome in the minutes before changes against the prediction from the rest: weighted, and its
+    information, which sum over fields; together they give a score.
 
     Well above zero, changes were made because the outcome had spiked. An operator knows only the past, all of
     which is in the fit; given the noise, the fading of the spike is predicted too, so nothing has to be left out
     (leaving out the minutes around changes was tried and costs precision). The reader is warned, since a
     comparison of means would mislead.
     """
-    information, weighted = 0.0, 0.0
-    for part in parts:
-        eve = part.binned.before_change(EVE_S)[part.design.use].astype(float)
-        if eve.sum() < 3:
-            continue
-        rows = independent_rows(part.observed, noise, eve[:, None])
-        basis, _ = np.linalg.qr(rows.x[:, :-1])
-        rest = rows.x[:, -1] - basis @ (basis.T @ rows.x[:, -1])
-        information += float(rest @ rest)
-        weighted += float(rest @ rows.y)
-    return weighted / np.sqrt(information) if information > 0 else 0.0
+    eve = part.binned.before_change(EVE_S)[part.design.use].astype(float)
+    if eve.sum() < 3:
+        return 0.0, 0.0
+    rows = independent_rows(part.observed, noise, eve[:, None])
+    basis, _ = np.linalg.qr(rows.x[:, :-1])
+    rest = rows.x[:, -1] - basis @ (basis.T @ rows.x[:, -1])
+    return float(rest @ rows.y), float(rest @ rest)
 
 
 def _observations(binned: Binned, design: Design, outcome: str) -> tuple[Observations, float]:

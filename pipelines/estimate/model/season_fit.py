@@ -37,9 +37,10 @@ def _fit_apart(fields: Sequence[Binned], outcome: str) -> tuple[SeasonOutcome, l
     fitted = fit_outcome(fields, outcome)
     place = {id(binned): i for i, binned in enumerate(fields)}
     places = [place[id(f.binned)] for f in fitted.fields]
-    return replace(fitted, fields=[replace(f, binned=_without_bins(f.binned)) for f in fitted.fields]), places
+    return replace(fitted, fields=[replace(f, binned=without_bins(f.binned)) for f in fitted.fields]), places
 
 
-def _without_bins(binned: Binned) -> Binned:
+def without_bins(binned: Binned) -> Binned:
+    """What names the machine-field; none of its bins."""
     none = np.zeros(binned.time_s.size, dtype=bool)
     return binned.kept(none, [], binned.step)

@@ -6,7 +6,7 @@ lies at the end of the range, higher or lower may be better still, and only a tr
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -31,6 +31,7 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
 from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, Used, estimates_of, used_changes
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.tables import tables
@@ -48,6 +49,12 @@ class ToDraw:
     estimates: list[FieldEstimates]
     groups: list[int]
 
+    @property
+    def columns(self) -> list[str]:
+        """What decides the meaning of the columns of the doses."""
+        labels = sorted({str(d.label) for u in self.used for d in u.doses})
+        return [*labels, *(f"{one.label} about {one.middle} by {one.step}" for one in self.numbers)]
+
 
 def responses_of(
     season: Mapping[str, SeasonOutcome],
@@ -56,6 +63,7 @@ def responses_of(
     diameters_m: Diameters,
     levels: Mapping[str, LevelOf],
     each: FanOut = one_by_one,
+    kept: MutableMapping[str, KeptDraws] | None = None,
 ) -> pl.DataFrame:
     """The table ``responses``: per crop over all machines, and per machine and crop.
 
@@ -63,18 +71,27 @@ def responses_of(
     which values are in use. ``each`` spreads the outcomes.
     """
     ready = {name: one for name in season if (one := _to_draw(season[name], usable[name], diameters_m))}
-    inputs = {name: (one.estimates, one.groups, one.season.freedom) for name, one in ready.items()}
+    kept = {} if kept is None else kept
+    inputs = {
+        name: (one.estimates, one.groups, one.season.freedom, one.columns, kept.get(name))
+        for name, one in ready.items()
+    }
     many = processes_for(len(fields))
     drawn = through_processes(each, "respond", partial(_draw_apart, inputs), list(ready), str, many)
     in_use = values_in_use(fields)
     rows: list[Row] = []
     for (name, one), draws in zip(ready.items(), drawn, strict=True):
+        if draws.spreads is not None:
+            kept[name] = draws.spreads
         curves = CurveRows(name, one.used, draws, in_use, diameters_m, levels[name])
         rows += [row for number in one.numbers for row in curves.of(number)]
     return responses_table(rows)
 
 
-def _draw_apart(inputs: Mapping[str, tuple[list[FieldEstimates], list[int], float]], name: str) -> Draws:
+def _draw_apart(
+    inputs: Mapping[str, tuple[list[FieldEstimates], list[int], float, list[str], KeptDraws | None]],
+    name: str,
+) -> Draws:
     return draw_responses(*inputs[name])
 
 

@@ -18,30 +18,34 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from zlib import crc32
 
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import Numbers
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms
-from chaffinch.pipelines.estimate.results.spread_draws import draw_spreads
+from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms, Spreads
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws, draw_spreads
 
 BEND, MOISTURE, FEED = 0.25, 0.1, 0.5
 # Draws of the spreads, and of the rest at each of them.
 POINTS, EACH = 64, 32
 SEED = 20261129
+# Multiples of it fill the range from 0 to 1 evenly.
+GOLDEN = (5**0.5 - 1) / 2
 
 
 @dataclass(frozen=True, slots=True)
 class Draws:
     """Draws of u at usual conditions. machines : (d, m, c, s); seasons : (d, c, s), the mean over machines to come.
 
-    names : of machines and crops, in the order of the axes.
+    names : of machines and crops, in the order of the axes. spreads : behind them, to be kept.
     """
 
     machine_names: list[str]
     crop_names: list[str | None]
     machines: Array
     seasons: Array
+    spreads: KeptDraws | None = None
 
 
 def bent(before: Numbers, after: Numbers) -> Numbers:
@@ -50,18 +54,23 @@ def bent(before: Numbers, after: Numbers) -> Numbers:
 
 
 def draw_responses(
-    fields: Sequence[FieldEstimates], groups: Sequence[int], season_freedom: float = float("inf")
+    fields: Sequence[FieldEstimates],
+    groups: Sequence[int],
+    season_freedom: float = float("inf"),
+    columns: Sequence[str] = (),
+    kept: KeptDraws | None = None,
 ) -> Draws:
     """``POINTS`` x ``EACH`` draws from the posterior of u behind ``fields``.
 
     groups : of ``NestedTerms``; a setting and what bends it have one size. The noise of a field is scaled by nu /
     chi^2_nu of its own freedom nu at each draw of the spreads, so that what it says alone has the tails of its t.
+    columns, kept : as of ``fit_hierarchy``. Chance is the same whatever fields are added, so that curves move by what
+    these say.
     """
     model = NestedTerms(fields, groups)
-    spreads = draw_spreads(model, season_freedom)
-    rng = np.random.default_rng(SEED)
+    spreads, draws = _points(model, season_freedom, columns, kept)
     machines, seasons = [], []
-    covariances = model.v.copy()
+    covariances, places = model.v.copy(), np.array([_place(f) for f in fields])
     crops = np.hstack(
         [
             np.ones((len(model.crops), 1)),
@@ -69,15 +78,41 @@ def draw_responses(
             np.tile(model.paths[:, 1 + len(model.crops) :].mean(axis=0), (len(model.crops), 1)),
         ]
     )
-    for i in np.linspace(0, len(spreads) - 1, POINTS).astype(int):
-        freedom = model.freedom
-        scale = np.where(freedom < 1e4, freedom / rng.chisquare(np.minimum(freedom, 1e4)), 1.0)
-        model.v = covariances * scale[:, None, None]
-        solved = model.solve(spreads[i])
-        of_machines, of_season = _drawn(solved, crops, rng, EACH)
+    for i, at in enumerate(spreads):
+        model.v = covariances * _own_noise(model.freedom, (places + i * GOLDEN) % 1)[:, None, None]
+        of_machines, of_season = _drawn(model.solve(at), crops, np.random.default_rng([SEED, i]), EACH)
         machines.append(of_machines)
         seasons.append(of_season)
-    return Draws(model.machines, model.crops, np.concatenate(machines), np.concatenate(seasons))
+    return Draws(model.machines, model.crops, np.concatenate(machines), np.concatenate(seasons), draws)
+
+
+def _points(
+    model: NestedTerms, season_freedom: float, columns: Sequence[str], kept: KeptDraws | None
+) -> tuple[list[Spreads], KeptDraws]:
+    """``POINTS`` draws of the spreads, all as likely, and what to keep of them."""
+    known = None if kept is None else kept.for_model(model, columns)
+    if kept is not None and known is not None:
+        weights = kept.weights(model, [model.solve(s).loglik for s in known])
+        if weights is not None:
+            # Systematic resampling (Kitagawa 1996, J. Comput. Graph. Statist. 5:1-25).
+            at = weights.cumsum().searchsorted((np.arange(POINTS) + 0.5) / POINTS)
+            return [known[i] for i in np.minimum(at, len(known) - 1)], kept
+    drawn = draw_spreads(model, season_freedom)
+    some = [drawn[i] for i in np.linspace(0, len(drawn) - 1, POINTS).astype(int)]
+    return some, KeptDraws.of(model, columns, some, [model.solve(s).loglik for s in some])
+
+
+def _place(field: FieldEstimates) -> float:
+    """A number from 0 to 1 that is a field's own."""
+    return crc32(np.ascontiguousarray(field.covariance).tobytes()) / 2**32
+
+
+def _own_noise(freedom: Array, places: Array) -> Array:
+    """nu / chi^2_nu of each field's freedom nu (f,), at the shares ``places`` (f,) of its distribution."""
+    from scipy.special import chdtri
+
+    chi2 = chdtri(np.minimum(freedom, 1e4), np.clip(places, 1e-6, 1 - 1e-6))
+    return np.where(freedom < 1e4, freedom / chi2, 1.0)
 
 
 def _drawn(solved: AtSpreads, crops: Array, rng: np.random.Generator, count: int) -> tuple[Array, Array]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -39,6 +39,7 @@ from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierar
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, to_share
 from chaffinch.pipelines.estimate.results.shared_rows import Shared, share
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
     Answer,
@@ -120,13 +121,14 @@ def effects_table(
     diameters_m: Diameters | None = None,
     clocks: Mapping[str, ClockOffset] | None = None,
     each: FanOut = one_by_one,
+    draws: MutableMapping[str, KeptDraws] | None = None,
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order. ``each`` spreads the outcomes that share evidence.
 
     own : all machine-fields of the season, also those without an adjustment. calibrations : by machine and crop,
     where loss checks weigh its signals. unanswered : machine-fields that can't be estimated at all.
     diameters_m : of drums and rotors, by setting and machine. clocks : how far settings logs were found off by what
-    the changes did, by machine.
+    the changes did, by machine. draws : of spreads by outcome, which are used again, and brought up to date.
     """
     fields, every, alone = own.fields, own.season, own.alone
     season = {name: outcome for name, outcome in every.items() if name != "capacity"}
@@ -135,10 +137,15 @@ def effects_table(
     diameters_m = diameters_m or {}
     sharing = {name: to_share(outcome, own.usable(name), diameters_m) for name, outcome in every.items()}
     known = {name: one for name, one in sharing.items() if one is not None}
-    inputs = {name: (one.estimates, one.season.freedom) for name, one in known.items()}
+    draws = {} if draws is None else draws
+    inputs = {
+        name: (one.estimates, one.season.freedom, list(map(str, one.labels)), draws.get(name))
+        for name, one in known.items()
+    }
     many = processes_for(len(fields))
     models = through_processes(each, "share", partial(_fit_apart, inputs), list(known), str, many)
     for (name, one), model in zip(known.items(), models, strict=True):
+        draws[name] = model.draws
         shared[name], found = share(one, model, diameters_m, partial(level_of, calibrations, name))
         pooled += found
     rows = [
@@ -172,7 +179,9 @@ def effects_table(
     )
 
 
-def _fit_apart(inputs: Mapping[str, tuple[list[FieldEstimates], float]], outcome: str) -> Hierarchy:
+def _fit_apart(
+    inputs: Mapping[str, tuple[list[FieldEstimates], float, list[str], KeptDraws | None]], outcome: str
+) -> Hierarchy:
     """One outcome's model; it needs nothing but the estimates, so that another process can fit it."""
     return fit_hierarchy(*inputs[outcome])
 

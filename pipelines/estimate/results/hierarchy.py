@@ -21,12 +21,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms, Spreads
-from chaffinch.pipelines.estimate.results.spread_draws import draw_spreads
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws, draw_spreads
 
 Moments = tuple[Array, Array]
 
@@ -38,7 +39,7 @@ class Hierarchy:
     variances : posterior means of the variances of one step of each setting, by kind of term, (s,). changes : of each
     field in turn, its changes. fields : (field, setting) row by row. on_machines : (machine, crop, setting).
     seasons : (crop, setting), and at last all crops together. next_on_machines, next_fields : the same for a field to
-    come.
+    come. draws : of the spreads, to be kept.
     """
 
     machines: list[str]
@@ -50,20 +51,35 @@ class Hierarchy:
     next_on_machines: Posterior
     seasons: Posterior
     next_fields: Posterior
+    draws: KeptDraws
 
 
-def fit_hierarchy(fields: Sequence[FieldEstimates], season_freedom: float = float("inf")) -> Hierarchy:
-    """Posterior of the effects behind ``fields``, which all have the same settings in their columns."""
+def fit_hierarchy(
+    fields: Sequence[FieldEstimates],
+    season_freedom: float = float("inf"),
+    columns: Sequence[str] = (),
+    kept: KeptDraws | None = None,
+) -> Hierarchy:
+    """Posterior of the effects behind ``fields``, which all have the same settings, ``columns``, in their columns.
+
+    kept : draws of the spreads by less evidence, which are weighed again where they serve.
+    """
     model = NestedTerms(fields)
-    drawn = draw_spreads(model, season_freedom)
     crops = model.crops
     # Each crop, then the mean over crops; years as often as they were seen.
     of_crops = np.vstack([np.eye(len(crops)), np.full(len(crops), 1 / len(crops))])
     of_years = np.tile(model.paths[:, 1 + len(crops) :].mean(axis=0), (len(of_crops), 1))
     of_crops = np.hstack([np.ones((len(of_crops), 1)), of_crops, of_years])
-    found = [answers(model.solve(s), of_crops) for s in drawn]
-    weights = np.full(len(drawn), 1 / len(drawn))
-    usual = _usual(drawn)
+    drawn = None if kept is None else kept.for_model(model, columns)
+    weights: Array | None = None
+    if kept is not None and drawn is not None:
+        found, logliks = _at_each(model, drawn, of_crops)
+        weights, draws = kept.weights(model, logliks), kept
+    if drawn is None or weights is None:
+        drawn = draw_spreads(model, season_freedom)
+        found, logliks = _at_each(model, drawn, of_crops)
+        weights, draws = np.full(len(drawn), 1 / len(drawn)), KeptDraws.of(model, columns, drawn, logliks)
+    usual = _usual(drawn, weights)
     free = freedoms(model.solve(usual), of_crops)
     posteriors = {}
     for name in found[0]:
@@ -73,16 +89,29 @@ def fit_hierarchy(fields: Sequence[FieldEstimates], season_freedom: float = floa
         )
     kinds = ("setting", "field", "change", "machine", "crop", "year")
     typical = {name: np.broadcast_to(np.asarray(getattr(usual, name)) ** 2, model.settings) for name in kinds}
-    return Hierarchy(model.machines, crops, typical, **posteriors)
+    return Hierarchy(model.machines, crops, typical, **posteriors, draws=draws)
 
 
-def _usual(drawn: Sequence[Spreads]) -> Spreads:
-    """Root mean square of the draws."""
+def _at_each(
+    model: NestedTerms, drawn: Sequence[Spreads], of_crops: Array
+) -> tuple[list[dict[str, Moments]], list[float]]:
+    """All answers at each draw, and its log likelihood."""
+    found, logliks = [], []
+    for spreads in drawn:
+        at = model.solve(spreads)
+        found.append(answers(at, of_crops))
+        logliks.append(at.loglik)
+    return found, logliks
+
+
+def _usual(drawn: Sequence[Spreads], weights: Array) -> Spreads:
+    """Root mean square of the draws, each by its weight."""
     names = ("setting", "field", "change", "machine", "crop", "year", "unknown")
-    found = {
-        name: np.sqrt(np.mean([np.asarray(getattr(s, name)) ** 2 for s in drawn], axis=0)) for name in names
+    found: dict[str, Any] = {
+        name: np.sqrt(np.average([np.asarray(getattr(s, name)) ** 2 for s in drawn], axis=0, weights=weights))
+        for name in names
     }
-    return Spreads(**found, noise=float(np.mean([s.noise for s in drawn])))
+    return Spreads(**found, noise=float(np.average([s.noise for s in drawn], weights=weights)))
 
 
 def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:

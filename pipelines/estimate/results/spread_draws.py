@@ -14,11 +14,13 @@ and Meng 2011, J. Comput. Graph. Statist. 20:531-570).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.nested_terms import DrawnTerms, NestedTerms, Spreads
+from numpy.typing import NDArray
 
 # Scales of the half-normal priors, on the log scale for one step of a setting (common practice, no source).
 PRIOR_SCALES = {"field": 0.25, "change": 0.1, "machine": 0.15, "crop": 0.2, "year": 0.1}
@@ -30,6 +32,9 @@ SIZES = 2.0 ** np.arange(-7, 3.01, 0.5)
 # Of the sizes' beta prime: 1 is the half-Cauchy, less puts more mass near zero.
 NEAR_ZERO = 0.5
 SEED = 20260711
+# Draws are made again where the weighted ones are worth fewer than this share of them (common practice: one half).
+ENOUGH_LEFT = 0.5
+ADDED_SEED = 20261129
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +206,9 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     """
     chain, rng = _Chain(model, season_freedom), np.random.default_rng(SEED)
     found = []
-    doubts = _spread_doubts(rng, SWEEPS // EVERY, model) if model.g.any() else None
+    doubts = None
+    if model.g.any():
+        doubts = spread_doubts(rng, SWEEPS // EVERY, len(model.machines), model.common)
     for _ in range(WARM_UP):
         chain.sweep(rng)
     for i in range(SWEEPS // EVERY):
@@ -212,10 +219,73 @@ def draw_spreads(model: NestedTerms, season_freedom: float) -> list[Spreads]:
     return found
 
 
-def _spread_doubts(rng: np.random.Generator, draws: int, model: NestedTerms) -> Array:
-    """Standard normal values of w, (draws, machines, unknowns), each as evenly spread as can be."""
+def spread_doubts(rng: np.random.Generator, draws: int, machines: int, common: NDArray[np.bool_]) -> Array:
+    """Standard normal values of w, (draws, machines, unknowns), each as evenly spread as can be.
+
+    common : (unknowns,), which are common to all machines.
+    """
     from scipy.special import ndtri
 
     even = ndtri((np.arange(draws) + 0.5) / draws)
-    found = rng.permuted(np.tile(even[:, None, None], (len(model.machines), model.common.size)), axis=0)
-    return np.where(model.common, found[:, :1], found)
+    found = rng.permuted(np.tile(even[:, None, None], (machines, common.size)), axis=0)
+    return np.where(common, found[:, :1], found)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptDraws:
+    """Draws of one outcome's spreads, which serve on when there is more evidence.
+
+    A draw made when the evidence was E counts, now that it is E', by p(E' | spreads) / p(E | spreads), which
+    ``NestedTerms`` gives exactly (importance sampling; Chopin 2002, Biometrika 89:539-551; from memory). So answers
+    follow the new evidence without the chance of new draws. columns : of the doses. logliks (d,) : of the evidence
+    they were drawn by.
+    """
+
+    columns: tuple[str, ...]
+    machines: tuple[str, ...]
+    crops: tuple[str | None, ...]
+    years: tuple[int, ...]
+    spreads: tuple[Spreads, ...]
+    logliks: Array
+
+    @classmethod
+    def of(
+        cls, model: NestedTerms, columns: Sequence[str], spreads: Sequence[Spreads], logliks: Sequence[float]
+    ) -> KeptDraws:
+        seen = tuple(model.machines), tuple(model.crops), tuple(model.years)
+        return cls(tuple(columns), *seen, tuple(spreads), np.array(logliks))
+
+    def for_model(self, model: NestedTerms, columns: Sequence[str]) -> list[Spreads] | None:
+        """The draws for ``model``; None where it has terms of which nothing was drawn."""
+        lone = len(self.machines) == 1 and len(model.machines) > 1
+        if tuple(columns) != self.columns or lone or not set(self.machines) <= set(model.machines):
+            return None
+        if tuple(model.crops) != self.crops or tuple(model.years) != self.years:
+            return None
+        if not model.g.any():
+            return [replace(s, w=None) for s in self.spreads]
+        if any(s.w is None or s.w.shape[1:] != model.g.shape[2:] for s in self.spreads):
+            return None
+        added = [name for name in model.machines if name not in self.machines]
+        rng = np.random.default_rng([ADDED_SEED, len(self.machines)])
+        more = spread_doubts(rng, len(self.spreads), len(added), model.common)
+        order = [(*self.machines, *added).index(name) for name in model.machines]
+        found = []
+        for s, doubts in zip(self.spreads, more, strict=True):
+            known = np.asarray(s.w)
+            of_all = np.concatenate([known, np.where(model.common, known[:1], doubts)])
+            found.append(replace(s, w=of_all[order]))
+        return found
+
+    def weights(self, model: NestedTerms, logliks: Sequence[float]) -> Array | None:
+        """What each draw counts, (d,), now that the evidence has ``logliks``; None where too few are left.
+
+        With an unknown common to a machine all count alike: it is not learned from the effects (``hierarchy``).
+        """
+        many = len(self.spreads)
+        if model.g.any():
+            return np.full(many, 1 / many)
+        ratio = np.asarray(logliks) - self.logliks
+        weights = np.exp(ratio - ratio.max())
+        weights /= weights.sum()
+        return weights if 1 / float(weights @ weights) >= ENOUGH_LEFT * many else None

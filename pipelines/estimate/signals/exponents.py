@@ -43,6 +43,8 @@ SIGNAL_ERROR_LOG = 0.1
 SETTLED, CLEARLY = 0.22, 2.0
 # Slopes d ln(loss share) / d ln(feed rate) that machines have (common practice, no source).
 SLOPES_OF_LOSSES = (0.5, 3.5)
+# Of its error: a power that moved by no more stays as it was.
+NEARLY = 0.1
 # Checks beyond these are too many to matter, and would take long.
 MOST_CHECKS = 300
 
@@ -70,6 +72,11 @@ class Power:
     @property
     def value(self) -> float:
         return float(np.exp(self.log))
+
+    def is_near(self, other: Power) -> bool:
+        """Whether both are the same within a tenth of their error, and leave the same doubts."""
+        apart = max(abs(self.log - other.log), abs(self.error - other.error))
+        return apart <= NEARLY * other.error and self.doubts == other.doubts
 
 
 def powers_of(pairs: Mapping[MachineCrop, Sequence[Array]]) -> dict[MachineCrop, Power]:
@@ -160,13 +167,19 @@ _USUAL = float(np.sqrt(APART_PRIOR @ APART**2))
 UNCHECKED = Power(0.0, _USUAL, 0, common=IN_COMMON**0.5 * _USUAL)
 
 
-def straightened(fields: Sequence[Binned], pairs: Mapping[MachineCrop, Sequence[Array]]) -> Straightened:
+def straightened(
+    fields: Sequence[Binned],
+    pairs: Mapping[MachineCrop, Sequence[Array]],
+    before: Mapping[MachineCrop, Power] | None = None,
+) -> Straightened:
     """Each loss signal to the machine's most likely power, about the usual signal, which stays as it is.
 
     The pairs' signals are sums: they are taken to the power as a whole, in units of the machine-fields' own sums.
+    before : powers of an earlier night, which stay where checks since then moved them by next to nothing.
     """
     of_fields = {(b.machine, b.crop): pairs.get((b.machine, b.crop), ()) for b in fields if not b.calibrated}
     powers = powers_of(of_fields) if of_fields else {}
+    powers |= {of: old for of, old in (before or {}).items() if of in powers and old.is_near(powers[of])}
     about: dict[MachineCrop, list[Array]] = defaultdict(list)
     single: dict[MachineCrop, list[Array]] = defaultdict(list)
     for binned in fields:

@@ -26,7 +26,7 @@ from chaffinch.pipelines.estimate.results.calibration import MachineCrop, usable
 from chaffinch.pipelines.estimate.results.doses import dose_of
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.signal_weights import separation_shares
-from chaffinch.pipelines.estimate.signals.exponents import IN_COMMON, LIKELY_ERRORS
+from chaffinch.pipelines.estimate.signals.exponents import IN_COMMON, LIKELY_ERRORS, NEARLY
 from chaffinch.schemas.declarations import settings
 
 # Standard deviation of the log gain by one step, and how likely each is beforehand: mostly nothing worth a word, now
@@ -50,6 +50,13 @@ class GainMove:
     own: float
     common: float
     by_checks: float
+
+    def is_near(self, other: GainMove) -> bool:
+        """Whether both are the same within a tenth of their error, and as settled."""
+        error = float(np.hypot(other.own, other.common))
+        apart = abs(self.log - other.log), abs(self.own - other.own), abs(self.common - other.common)
+        settled = (self.by_checks <= SETTLED_MOVE) == (other.by_checks <= SETTLED_MOVE)
+        return max(apart) <= NEARLY * error and settled
 
 
 GainMoves = Mapping[MachineCrop, Mapping[str, GainMove]]

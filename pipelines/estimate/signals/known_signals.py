@@ -11,6 +11,7 @@ from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import Calibration, MachineCrop, calibrate_all
 from chaffinch.pipelines.estimate.signals.exponents import Power, allowing_for_powers, straightened
 from chaffinch.pipelines.estimate.signals.gain_moves import (
+    GainMove,
     GainMoves,
     allowing_for_gain_moves,
     gain_moves,
@@ -28,16 +29,27 @@ class KnownSignals:
 
 
 def losses_by_checks(
-    fields: Sequence[Binned], pairs: Mapping[MachineCrop, Sequence[Array]]
+    fields: Sequence[Binned],
+    pairs: Mapping[MachineCrop, Sequence[Array]],
+    before: KnownSignals | None = None,
 ) -> tuple[list[Binned], KnownSignals]:
     """``fields`` with signals that go in proportion to the losses, as far as loss checks tell, and what they tell.
 
-    pairs : of ``check_pairs``, by machine and crop, field by field.
+    pairs : of ``check_pairs``, by machine and crop, field by field. before : of an earlier night; powers and moves
+    that checks since then moved by next to nothing stay.
     """
-    straight = straightened(fields, pairs)
-    moves = gain_moves(straight.fields, straight.pairs)
+    before = before or KnownSignals()
+    straight = straightened(fields, pairs, before.powers)
+    moves = {
+        of: {name: _stays(before.moves.get(of, {}).get(name), one) for name, one in its.items()}
+        for of, its in gain_moves(straight.fields, straight.pairs).items()
+    }
     steady, steady_pairs = with_steady_gains(straight.fields, straight.pairs, moves)
     return steady, KnownSignals(calibrate_all(steady_pairs), straight.powers, moves)
+
+
+def _stays(before: GainMove | None, now: GainMove) -> GainMove:
+    return before if before is not None and before.is_near(now) else now
 
 
 def allowing_for_signals(

@@ -1,0 +1,242 @@
+"""A season whose noise is known from an earlier night: only field jobs that are new or changed are fitted.
+
+The noise of a season is fitted again, and everything with it, where it is a week old, where the season has grown by a
+tenth, where there is a new kind of outcome, and where the new field jobs would move it so far that their own effects
+or errors move by more than ``TOLERANCE`` standard errors. In between an effect is what it would be if the noise were
+given: fits are kept by a digest of all that they are made from, so that what is kept and what is fitted now agree
+exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from functools import partial
+from hashlib import blake2b
+
+import numpy as np
+from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.estimate.clocks.by_responses import evidence_of_field
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
+from chaffinch.pipelines.estimate.model.noise_fit import noise_moved
+from chaffinch.pipelines.estimate.model.season import (
+    FieldOutcome,
+    SeasonOutcome,
+    fit_moved,
+    fit_under,
+    on_bins,
+    with_fields,
+)
+from chaffinch.pipelines.estimate.model.season_fit import fit_season, without_bins
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
+from chaffinch.pipelines.estimate.signals.known_signals import KnownSignals
+from chaffinch.pipelines.parallel.fan_out import FanOut
+from chaffinch.pipelines.parallel.processes import through_processes
+
+# A smaller season is fitted whole in seconds.
+FEWEST_JOBS = 40
+LONGEST = timedelta(days=7)
+MOST_GROWTH = 1.1
+# Of a standard error: how far effects of new field jobs, or their errors, may move by what these say of the noise;
+# root mean square of the worst outcome.
+TOLERANCE = 0.1
+MOST_TRIED = 3
+AS_LOGGED = "as logged"
+
+Place = tuple[str, str | None, float]
+"""Machine, field and first moment of a field job."""
+Fits = dict[str, FieldOutcome | None]
+"""By digest; None where a field job has too few bins that know the outcome."""
+
+
+@dataclass
+class KeptSeason:
+    """What was fitted in earlier nights, and, after a night, what is to be kept of it.
+
+    fitted_at : when the noise was fitted. places : the field jobs that it knows. known : noise of each outcome, by
+    stage of the estimate (``as logged``, and after changes were moved). fits, clocks : the fields' own. shares,
+    responses : draws of spreads by outcome. signals : what loss checks told of them. refreshed : why the noise was
+    fitted in this night; empty where it was not. moved : see ``TOLERANCE``. used : keys of what this night needs.
+    """
+
+    fitted_at: datetime | None = None
+    places: frozenset[Place] = frozenset()
+    known: dict[str, dict[str, SeasonOutcome]] = field(default_factory=dict)
+    fits: Fits = field(default_factory=dict)
+    clocks: dict[str, Array | None] = field(default_factory=dict)
+    shares: dict[str, KeptDraws] = field(default_factory=dict)
+    responses: dict[str, KeptDraws] = field(default_factory=dict)
+    signals: KnownSignals = field(default_factory=KnownSignals)
+    refreshed: str = ""
+    moved: float = 0.0
+    used: set[str] = field(default_factory=set)
+    now: datetime = datetime.min
+
+    def begin(self, fields: Sequence[Binned], now: datetime) -> None:
+        """Forget the noise where it no longer serves ``fields``."""
+        self.now = now
+        if len(fields) < FEWEST_JOBS:
+            self._forget("", fields)
+            self.fitted_at = None
+        elif why := self._outdated(fields, now):
+            self._forget(why, fields)
+
+    def _outdated(self, fields: Sequence[Binned], now: datetime) -> str:
+        if self.fitted_at is None or AS_LOGGED not in self.known:
+            return "It was not known yet."
+        if not timedelta(0) <= now - self.fitted_at <= LONGEST:
+            return "It was a week old."
+        if len(fields) > MOST_GROWTH * len(self.places) or len(fields) < len(self.places) / MOST_GROWTH:
+            return "The season has grown by a tenth."
+        noises = self.known[AS_LOGGED]
+        if any(noises[name].noise is None for binned in fields for name in binned.outcomes if name in noises):
+            return "There is a new outcome."
+        return ""
+
+    def _forget(self, why: str, fields: Sequence[Binned]) -> None:
+        self.fitted_at, self.refreshed = self.now, why
+        self.places = frozenset(map(place_of, fields))
+        for kept in (self.known, self.fits, self.clocks, self.shares, self.responses):
+            kept.clear()
+        self.signals = KnownSignals()
+
+    def fit(self, fields: Sequence[Binned], stage: str, each: FanOut) -> dict[str, SeasonOutcome]:
+        """``fit_season`` of ``fields``, under the noise that is known of ``stage``, where it is."""
+        if len(fields) < FEWEST_JOBS:
+            return fit_season(fields, each)
+        season = self._under_known(fields, stage, each)
+        if season is None:
+            season = fit_season(fields, each)
+            self.known[stage] = {name: replace(one, fields=[]) for name, one in season.items()}
+            for name, one in season.items():
+                noise, of = noise_digest(one), {id(f.binned): f for f in one.fields}
+                here = [binned for binned in fields if name in binned.outcomes]
+                self._keep({fit_key(bins_digest(b), name, noise): of.get(id(b)) for b in here})
+        return season
+
+    def clock_evidence(self, binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
+        """``evidence_of_field``, where it is not kept."""
+        noises = [noise_digest(season[name]) for name in PLACES if name in season]
+        key = fit_key(bins_digest(binned), "clock", " ".join(noises))
+        if key not in self.clocks:
+            self.clocks[key] = evidence_of_field(binned, season)
+        self.used.add(key)
+        return self.clocks[key]
+
+    def end(self) -> None:
+        """Forget the fits that this night did not use."""
+        self.fits = {key: fit for key, fit in self.fits.items() if key in self.used}
+        self.clocks = {key: one for key, one in self.clocks.items() if key in self.used}
+
+    def _keep(self, fits: Fits) -> None:
+        self.fits |= fits
+        self.used |= fits.keys()
+
+    def _under_known(
+        self, fields: Sequence[Binned], stage: str, each: FanOut
+    ) -> dict[str, SeasonOutcome] | None:
+        """None where the noise is not known, or the new of ``fields`` would move it too far."""
+        if (known := self.known.get(stage)) is None:
+            return None
+        keys = [_keys_of(binned, known) for binned in fields]
+        due = [i for i, mine in enumerate(keys) if not self.fits.keys() >= set(mine.values())]
+        many = [fields[i] for i in due]
+        for i, made in zip(
+            due, through_processes(each, "fit again", partial(_fit_under, known), many, _name), strict=True
+        ):
+            self._keep({keys[i][name]: fit for name, fit in made.items()})
+        season = {}
+        for name, one in known.items():
+            mine = [(b, self.fits[of[name]]) for b, of in zip(fields, keys, strict=True) if name in of]
+            season[name] = with_fields(one, [_on_bins(f, b) for b, f in mine if f is not None])
+        self._keep({key: self.fits[key] for mine in keys for key in mine.values()})
+        self.moved = self._moved_by_new(season, many) if stage == AS_LOGGED else 0.0
+        if self.moved > TOLERANCE:
+            self._forget("The new field jobs would move it too far.", fields)
+            return None
+        return season
+
+    def _moved_by_new(self, season: Mapping[str, SeasonOutcome], due: Sequence[Binned]) -> float:
+        """By how many standard errors effects of ``due``, or their errors, move if the noise is fitted with the field
+        jobs that it does not know: root mean square, of the worst outcome."""
+        longest = sorted(due, key=lambda binned: -binned.time_s.size)[:MOST_TRIED]
+        found = 0.0
+        for one in season.values():
+            new = [f.witness for f in one.fields if place_of(f.binned) not in self.places and f.witness]
+            slopes = [w.slope for w in new if w.slope is not None]
+            bends = [w.curvature for w in new if w.curvature is not None]
+            if not slopes or one.noise is None or one.curvature is None:
+                continue
+            noise = noise_moved(one.noise, one.curvature, sum(slopes), sum(bends))
+            known = {id(f.binned): f for f in one.fields}
+            apart = [
+                _apart(before, after)
+                for before in (known[id(b)] for b in longest if id(b) in known)
+                if (after := fit_moved(before.binned, one, noise)) is not None
+            ]
+            if apart and (squares := np.concatenate(apart, axis=1)).size:
+                found = max(found, float(np.sqrt(np.mean(squares, axis=1).max())))
+        return found
+
+
+def _on_bins(fitted: FieldOutcome, binned: Binned) -> FieldOutcome:
+    # Of a loss, what its regression leaves is looked at.
+    return on_bins(fitted, binned) if fitted.outcome in LOSSES else replace(fitted, binned=binned)
+
+
+def _apart(before: FieldOutcome, after: FieldOutcome) -> Array:
+    """Squares of how far effects, and their errors, are apart, in standard errors, (2, changes)."""
+    n = len(before.design.steps)
+    kept = before.fit if before.witness is None else before.witness.fit
+    error, other = (np.sqrt(np.diag(fit.covariance)[:n]) for fit in (kept, after.fit))
+    return np.stack([(kept.coefficients[:n] - after.fit.coefficients[:n]) / error, other / error - 1]) ** 2
+
+
+def _fit_under(known: Mapping[str, SeasonOutcome], binned: Binned) -> Fits:
+    """Every outcome of one machine-field, without the bins, which the caller has."""
+    found = {name: fit_under(binned, one) for name, one in known.items() if name in binned.outcomes}
+    return {name: fit and replace(fit, binned=without_bins(binned)) for name, fit in found.items()}
+
+
+def _keys_of(binned: Binned, known: Mapping[str, SeasonOutcome]) -> dict[str, str]:
+    digest = bins_digest(binned)
+    return {
+        name: fit_key(digest, name, noise_digest(known[name])) for name in known if name in binned.outcomes
+    }
+
+
+def _name(binned: Binned) -> str:
+    return f"{binned.machine}, {binned.field}"
+
+
+def place_of(binned: Binned) -> Place:
+    return binned.machine, binned.field, float(binned.time_s[0]) if binned.time_s.size else 0.0
+
+
+def fit_key(bins: str, outcome: str, noise: str) -> str:
+    return f"{outcome} {noise} {bins}"
+
+
+def bins_digest(binned: Binned) -> str:
+    """Of all that decides how the outcomes of one machine-field are fitted under a given noise."""
+    found = blake2b(digest_size=12)
+    for name in binned.__slots__:
+        if isinstance(value := getattr(binned, name), np.ndarray):
+            found.update(np.ascontiguousarray(value).tobytes())
+    for name in sorted(binned.outcomes):
+        found.update(name.encode() + np.ascontiguousarray(binned.outcomes[name]).tobytes())
+    moments = [(c.first_s, c.last_s, c.logged_s, c.by_settings_log) for c in binned.changes]
+    found.update(repr((moments, binned.loss_delay_s)).encode())
+    return found.hexdigest()
+
+
+def noise_digest(known: SeasonOutcome) -> str:
+    """Of what a season says of the noise of an outcome."""
+    parts = [repr((known.drift, known.freedom))]
+    for noise in (known.first, known.noise):
+        if noise is not None:
+            variances = noise.scale_variances.tolist()
+            parts.append(repr((variances, noise.second_variance, noise.shift, noise.ground_variance)))
+    return blake2b("\n".join(parts).encode(), digest_size=8).hexdigest()

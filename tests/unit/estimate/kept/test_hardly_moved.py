@@ -1,0 +1,86 @@
+"""Answers that hardly moved keep their numbers; all that differs otherwise is taken as it is now."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+from chaffinch.pipelines.estimate.kept.hardly_moved import settled_effects, settled_responses
+from chaffinch.schemas.tables import tables
+
+THEN, NOW = datetime(2026, 8, 1, tzinfo=UTC), datetime(2026, 8, 2, tzinfo=UTC)
+
+
+def effects(middle: float, when: datetime, **more) -> pl.DataFrame:
+    """One row with a range of half width 0.2 and a moment of its own."""
+    row = {
+        "scope": "adjustment", "machine": "A", "field": "Mill Field", "crop": "wheat", "time": THEN,
+        "setting": "fan_speed", "outcome": "cleaning_loss", "log_ratio": middle, "log_ratio_low": middle - 0.2,
+        "log_ratio_high": middle + 0.2, "verdict": "no clear change", "reasons": [], "shared_with": 3,
+        "computed_at": when,
+    }  # fmt: skip
+    return tables()["effects"].conform(pl.DataFrame([row | more], infer_schema_length=None))
+
+
+@pytest.mark.parametrize(
+    ("moved", "more", "stays"),
+    [
+        (0.019, {}, True),
+        (0.021, {}, False),
+        (-0.019, {"shared_with": 9}, True),
+        (0.0, {"verdict": "less"}, False),
+        (0.0, {"reasons": ["time_uncertain"]}, False),
+        (0.0, {"log_ratio_high": 0.35}, False),
+        (0.0, {"absolute": 3.0}, False),
+        (0.0, {"adjustments_pooled": 2}, False),
+        (0.0, {"outcome": "separation_loss"}, False),
+    ],
+)
+def test_a_row_stays_within_a_tenth_of_its_half_width(moved, more, stays):
+    before, after = effects(0.1, THEN), effects(0.1 + moved, NOW, **more)
+    found = settled_effects(before, after)
+    assert found.equals(before if stays else after)
+
+
+def test_of_all_machines_together_more_work_alone_changes_nothing():
+    pooled = {"scope": "season", "machine": None, "field": None, "time": None}
+    before = effects(0.1, THEN, **pooled, adjustments_pooled=9, readings_before=100.0)
+    after = effects(0.1, NOW, **pooled, adjustments_pooled=10, readings_before=120.0)
+    assert settled_effects(before, after).equals(before)
+
+
+def test_rows_keep_the_order_of_this_night():
+    before = effects(0.1, THEN)
+    after = pl.concat([effects(0.5, NOW, field="Brook"), effects(0.1, NOW), effects(0.1, NOW, field="Top")])
+    found = settled_effects(before, after)
+    assert found["field"].to_list() == ["Brook", "Mill Field", "Top"]
+    assert found["computed_at"].to_list() == [NOW, THEN, NOW]
+
+
+def test_nothing_before_and_nothing_now():
+    none, some = effects(0.1, THEN).clear(), effects(0.1, NOW)
+    assert settled_effects(none, some).equals(some)
+    assert settled_effects(some, none).equals(none)
+
+
+def curve(moved: float, values=(8.0, 10.0, 12.0)) -> pl.DataFrame:
+    rows = [
+        {
+            "machine": "A", "crop": "wheat", "setting": "fan_speed", "outcome": "cleaning_loss", "value": value,
+            "value_in_use": 10.0, "tried": 1, "log_ratio": 0.1 * i + moved * i, "log_ratio_low": 0.1 * i - 0.2,
+            "log_ratio_high": 0.1 * i + 0.2, "chance_best": 0.3, "expected_regret": 0.05, "adjustments_pooled": 4,
+        }
+        for i, value in enumerate(values)
+    ]  # fmt: skip
+    return tables()["responses"].conform(pl.DataFrame(rows))
+
+
+def test_a_curve_stays_as_a_whole_or_not_at_all():
+    before = curve(0.0)
+    assert settled_responses(before, curve(0.005)).equals(before)
+    # Its last point alone moved by more than a tenth of 0.2.
+    moved = curve(0.011)
+    assert settled_responses(before, moved).equals(moved)
+    longer = curve(0.0, (8.0, 10.0, 12.0, 14.0))
+    assert settled_responses(before, longer).equals(longer)
