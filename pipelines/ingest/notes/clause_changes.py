@@ -76,7 +76,8 @@ def _nothing_else(setting: Setting, clause: Clause) -> None:
     """
     first_number = clause.numbers[0].place if clause.numbers else None
     last_number = clause.numbers[-1] if clause.numbers else None
-    moves = bool(clause.directions()) or any(n.signed or clause.leads(n.place) for n in clause.numbers)
+    moves = bool(clause.directions()) or _is_plain_move(clause)
+    says_where_to = moves or any(clause.leads(n.place) for n in clause.numbers)
     sound = {"filler", "to", *DIRECTIONS}
     others = [p for p, roles in clause.roles if roles & {"other", "state"} and not roles & sound]
     others = [p for p in others if not any("after" in roles for q, roles in clause.roles if p - 3 < q < p)]
@@ -86,7 +87,7 @@ def _nothing_else(setting: Setting, clause: Clause) -> None:
     for place, is_unknown in sorted([(p, False) for p in others] + [(p, True) for p, _ in clause.unknown]):
         if last_number is not None and place > last_number.place:
             behind = place > last_number.place + 1 or last_number.unit is not None
-            if moves and place not in held and (behind or is_unknown):
+            if place not in held and (moves if is_unknown else says_where_to and behind):
                 continue
         elif is_unknown and place == 0 and first_number is not None and _is_plain_move(clause):
             continue
