@@ -19,7 +19,9 @@ from chaffinch.pipelines.work import cut_width_m, seconds_of
 
 MachineCrop = tuple[str, str | None]
 
-WINDOW_S = 15.0
+# The moment of a check is known to half a minute or so. Were the signal taken too narrowly about it, its own noise
+# would make losses seem to go with a lower power of it (errors in a covariate).
+WINDOW_S = 45.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float)
     """Kg/s lost by a check, the signal around its moment, the moment in s: of one machine-field, shape (n, 3).
 
     marked : readings after ``mark_work``. checks : its loss checks with ``machine_loss_kg_ha``. The signal is
-    the mean of the summed loss signals over 15 s around the moment at which the checked crop was cut.
+    the mean of the summed loss signals within 45 s of the moment at which the checked crop was cut.
     """
     time_s = seconds_of(marked["time"])
     signal = marked["separation_loss_aligned"].to_numpy() + marked["cleaning_loss_aligned"].to_numpy()
