@@ -30,7 +30,7 @@ IN_COMMON = 0.75
 # Sigma and how likely each is beforehand. Most signals are nearly in proportion to the loss; exponents from 0.6 to
 # 1.4 are no surprise (common practice, no source).
 APART = np.array([0.02, 0.1, 0.2, 0.35])
-APART_PRIOR = np.array([0.75, 0.13, 0.08, 0.04])
+APART_PRIOR = np.array([0.85, 0.08, 0.045, 0.025])
 LOG_POWERS = np.linspace(-0.9, 0.9, 61)
 # Standard error of one check: never better than ``CHECK_ERROR_LOG``.
 LIKELY_ERRORS = CHECK_ERROR_LOG * 1.4 ** np.arange(7)

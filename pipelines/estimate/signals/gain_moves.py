@@ -32,7 +32,7 @@ from chaffinch.schemas.declarations import settings
 # Standard deviation of the log gain by one step, and how likely each is beforehand: mostly nothing worth a word, now
 # and then a quarter (common practice, no source).
 MOVES = np.array([0.01, 0.03, 0.08, 0.25])
-MOVES_PRIOR = np.array([0.75, 0.18, 0.045, 0.025])
+MOVES_PRIOR = np.array([0.80, 0.15, 0.035, 0.015])
 # A move that checks alone know this well (standard error) is settled.
 SETTLED_MOVE = 0.1
 # A check belongs to the field that was being cut within this, s.
