@@ -199,7 +199,7 @@ class _Rows:
         estimates, covariance, doses = self._block(members, spread=False)
         # What is unknown of the signals is the same in each repeat, partly in proportion to the estimates, and would
         # draw their mean to the smallest (Peelle's puzzle). So it is added to the error of their mean.
-        unknown = np.array([*self._unknowns(members).values()]).reshape(-1, len(members))
+        unknown = _stacked(self._unknowns(members), len(members))
         covariance = covariance - unknown.T @ unknown
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         trial = members[0].trial
@@ -232,7 +232,7 @@ class _Rows:
         for key, members in groups.items():
             if len({u.doses[0].setting for u in members}) == 2:
                 estimates, covariance, _ = self._block(members, spread=False)
-                unknown = self._unknowns(members)
+                unknown = _stacked(self._unknowns(members), len(members))
                 found[key] = interaction_of(members, estimates, covariance - unknown.T @ unknown, unknown)
         return found
 
@@ -318,6 +318,10 @@ class _Rows:
             return []
         inverse = np.linalg.inv(information)
         return ["bends"] if chdtrc(1, (inverse @ weighted)[1] ** 2 / inverse[1, 1]) < DOUBT else []
+
+
+def _stacked(unknowns: dict[str, Array], changes: int) -> Array:
+    return np.array([*unknowns.values()]).reshape(len(unknowns), changes)
 
 
 def _alone(effect: float, error: float, freedom: float) -> Row:

@@ -37,7 +37,7 @@ LIKELY_ERRORS = CHECK_ERROR_LOG * 1.4 ** np.arange(7)
 # The seconds of the pan and those of the log are not quite the same: standard error of the log signal of a check. A
 # slope on a noisy covariate is too small (regression calibration: Carroll et al. 2006, Measurement Error in Nonlinear
 # Models, 2nd ed., ch. 4).
-SIGNAL_ERROR_LOG = 0.1
+SIGNAL_ERROR_LOG = 0.05
 # A power that checks alone know this well (standard error of its log) is settled; one this many errors from one is
 # worth a word.
 SETTLED, CLEARLY = 0.22, 2.0

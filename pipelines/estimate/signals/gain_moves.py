@@ -33,6 +33,10 @@ from chaffinch.schemas.declarations import settings
 # and then a quarter (common practice, no source).
 MOVES = np.array([0.01, 0.03, 0.08, 0.25])
 MOVES_PRIOR = np.array([0.80, 0.15, 0.035, 0.015])
+# Where checks on both sides can tell a move (their standard error of what all machines have in common), it is left
+# free: an expectation would hide what they show.
+MOVES_WITH_CHECKS = np.array([0.3, 0.2, 0.2, 0.3])
+TOLD_BY_CHECKS = 0.2
 # A move that checks alone know this well (standard error) is settled.
 SETTLED_MOVE = 0.1
 # A check belongs to the field that was being cut within this, s.
@@ -136,8 +140,11 @@ def _posterior(
     """Moves integrated over their size and the error of a check. information, along, square : of the regression."""
     names = np.array([name for _, name in of])
     alike = (names[:, None] == names[None, :]).astype(float)
+    checks_error = _error_of_a_check(square, count)
+    by_setting = alike @ np.diag(information)
+    told = bool((by_setting > (checks_error / TOLD_BY_CHECKS) ** 2).any())
     scores, means, variances, shared = [], [], [], []
-    for move, chance in zip(MOVES, MOVES_PRIOR, strict=True):
+    for move, chance in zip(MOVES, MOVES_WITH_CHECKS if told else MOVES_PRIOR, strict=True):
         prior = move**2 * (IN_COMMON * alike + (1 - IN_COMMON) * np.eye(len(of)))
         inverse = np.linalg.inv(prior)
         # What all machines have in common is the prior's mean of such moves given those of all.
@@ -165,7 +172,6 @@ def _posterior(
     ends = np.maximum(found.quantile(0.975) - middle, middle - found.quantile(0.025))
     common = (np.array(shared).T @ weights) / (np.array(variances).T @ weights)
     parts = np.clip(common, 0.0, 1.0)
-    checks_error = _error_of_a_check(square, count)
     with np.errstate(divide="ignore"):
         alone = checks_error / np.sqrt(np.diag(information))
     moves: dict[MachineCrop, dict[str, GainMove]] = defaultdict(dict)
