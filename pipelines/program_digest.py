@@ -14,8 +14,8 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 FOLDERS = ("pipelines", "schemas", "sql", "dashboards")
-ENDINGS = (".py", ".toml", ".sql", ".html", ".css", ".js", ".csv")
-LIBRARIES = ("duckdb", "numpy", "plotly", "polars", "scipy", "shapely")
+ENDINGS = (".py", ".toml", ".sql", ".html", ".css", ".js", ".csv", ".typ")
+LIBRARIES = ("duckdb", "numpy", "plotly", "polars", "scipy", "shapely", "typst")
 
 
 @cache
