@@ -136,7 +136,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 "change": change,
                 "clock": words.clock(change.time, zone),
                 "day": words.day(change.time, zone),
-                "surprises": advice.surprises(known),
+                "surprises": advice.surprises(known) if _first_of_its_setting(changes, k) else [],
                 "knowledge": known if _first_of_its_setting(changes, k) else None,
                 "headline": headline(
                     change, median_of(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
-from chaffinch.dashboards.words.terms import OUTCOME_WORDS
+from chaffinch.dashboards.words.terms import OUTCOME_WORDS, listed
 from chaffinch.schemas.declarations import settings
 
 # One more change adds little; a trial's switches add more (the README compares the two).
@@ -55,10 +55,7 @@ def open_questions(changes: Sequence[ShownChange]) -> list[tuple[str, list[str],
             for code in outcome.reasons:
                 if code in REMEDIES and (outcome.verdict == "cannot tell" or code in _ALWAYS):
                     asked.setdefault(code, {}).setdefault(change.number, []).append(outcome.words)
-    return [
-        (code, [f"change {number}: {_short(words)}" for number, words in where.items()], REMEDIES[code])
-        for code, where in asked.items()
-    ]
+    return [(code, _changes_and_outcomes(where), REMEDIES[code]) for code, where in asked.items()]
 
 
 # Asked even where there is a verdict.
@@ -70,6 +67,17 @@ _ALWAYS = (
     "gain_may_move",
     "slope_doubtful",
 )
+
+
+def _changes_and_outcomes(where: Mapping[int, Sequence[str]]) -> list[str]:
+    """``changes 1, 2 and 5: cleaning loss``: changes with the same outcomes together."""
+    together: dict[str, list[int]] = {}
+    for number, words in where.items():
+        together.setdefault(_short(words), []).append(number)
+    return [
+        f"{'change' if len(numbers) == 1 else 'changes'} {listed([str(n) for n in numbers])}: {words}"
+        for words, numbers in together.items()
+    ]
 
 
 def _short(words: Sequence[str]) -> str:
