@@ -124,7 +124,7 @@ def test_the_page_of_such_a_field_says_so_in_words(tmp_path):
     write_site(lake, tmp_path / "site", farm)
     (page,) = (tmp_path / "site" / "fields").glob("*.html")
     text = " ".join(unescape(re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8"))).split())
-    said = text[text.index("Outside common practice") :]
+    said = text[text.index("outside common practice") :]
     for sentence in (
         "Separator covers logged closed in corn; open is common (common practice, no source).",
         "Chopper speed logged high in corn; low is common (common practice, no source).",
