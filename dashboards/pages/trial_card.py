@@ -101,8 +101,8 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
     if with_open > MUCH_MORE * planned.design.smallest_percent:
         notes.append(
             "The loss sensor itself may respond to the setting, which no number of switches tells. Without loss "
-            f"checks at both values only a change of {math.ceil(with_open)}{words.NARROW}% is clear: place pans at "
-            "each value (--checks)."
+            f"checks at both values only a change of {math.ceil(with_open)}{words.NARROW}% is clear: place pans "
+            "at each."
         )
     if not planned.design.both_ways:
         notes.append(
