@@ -11,6 +11,7 @@ from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.estimate.signals.known_signals import losses_by_checks
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator
 from chaffinch.pipelines.trials.design.open_signals import open_of_signals
@@ -70,7 +71,8 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
             binned.append(replace(found, outcomes={OUTCOME: found.outcomes[OUTCOME]}))
             order_of[one.machine.name] = orders[k]
             truths[one.machine.name] = -one.noise.per_step[SETTING]["cleaning"]
-    effects = estimate_effects(binned)
+    # As a night does: what no loss check tells of the signals stays open.
+    effects = estimate_effects(*losses_by_checks(binned, {}))
     answers = effects.filter(
         pl.col("scope") == "field",
         pl.col("outcome") == OUTCOME,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 import pytest
 from builders.planned_trials import OUTCOME, answered_trials, scored_trials
 from builders.trials import plan_of, stored
@@ -26,16 +25,17 @@ EFFECT = 0.16
 @pytest.mark.proof
 @pytest.mark.parametrize("scenario", ["plain", "heavy_tails"])
 def test_trials_are_as_precise_as_planned(scenario):
-    """Fresh seeds. Nine of ten within 15 % are wanted; 81 % of 237 trials over ten noise scenarios were. The test
-    fails where so few of 16 would be seen in one run of a thousand if that were the truth; so too for coverage.
+    """A fresh seed. Of 160 trials over ten noise scenarios 91 % came within 15 % of the plan, in ``bursts`` half of
+    16. The test fails where so few of 16 would be seen in one run of a thousand if nine of ten were the truth; so too
+    for coverage.
     """
-    seeds = np.random.SeedSequence().generate_state(2)
-    found = scored_trials(pl.concat([answered_trials(scenario, int(seed), EFFECT) for seed in seeds]))
-    print(f"{scenario}, seeds {seeds}: {found}")
+    (seed,) = np.random.SeedSequence().generate_state(1)
+    found = scored_trials(answered_trials(scenario, int(seed), EFFECT))
+    print(f"{scenario}, seed {seed}: {found}")
     assert found["trials"] == 16
-    assert found["within_15_percent"] >= binom.ppf(0.001, 16, 0.81) / 16
+    assert found["within_15_percent"] >= binom.ppf(0.001, 16, 0.9) / 16
     assert 0.85 < found["ratio"] < 1.15
-    assert found["coverage"] >= binom.ppf(0.001, 16, 0.94) / 16
+    assert found["coverage"] >= binom.ppf(0.001, 16, 0.95) / 16
 
 
 @pytest.mark.proof

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from chaffinch.pipelines.agronomy.exact import REACH_95
+from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.signals.exponents import UNCHECKED
 from chaffinch.pipelines.estimate.signals.gain_moves import MOVES, MOVES_PRIOR, movers
 from chaffinch.schemas.declarations import settings
@@ -26,7 +28,11 @@ def open_of_signals(setting: str, values: Sequence[str], outcome: str, effect_lo
         gain = 1.0
     elif outcome == "machine_loss" and moved:
         gain = SHARE_OF_ONE_SENSOR
-    by_gain = gain * _steps(setting, values) * float(np.sqrt(MOVES_PRIOR @ MOVES**2))
+    # Moves are far from normal: as in the estimate, the end of their range counts.
+    usual = Posterior(
+        MOVES_PRIOR, np.zeros((1, MOVES.size)), MOVES[None, :] ** 2, np.full((1, MOVES.size), 1e6)
+    )
+    by_gain = gain * _steps(setting, values) * float(usual.quantile(0.975)[0]) / REACH_95
     return float(np.hypot(by_gain, UNCHECKED.error * effect_log))
 
 
