@@ -165,4 +165,6 @@ def _round_ticks(data: list[Look], axis: str) -> Look:
         ticks = [float(f"{tick:.3g}") for tick in at[(low <= at) & (at <= high)]]
         if len(ticks) >= 3:
             break
+    # More than five run into each other on a phone.
+    ticks = ticks[:: -(-len(ticks) // 5) or 1]
     return {"type": "log", "tickvals": ticks, "ticktext": [f"{tick:g}" for tick in ticks]}
