@@ -81,7 +81,13 @@ def test_killed_once(season: Path, undisturbed: tuple[str, float], tmp_path: Pat
     assert Lake.open(lake).digest() == digest
 
 
-@pytest.mark.parametrize("seed", range(environment.number("CHAFFINCH_KILL_ROUNDS")))
+@pytest.mark.parametrize(
+    "seed",
+    [
+        environment.number("CHAFFINCH_FIRST_SEED") + k
+        for k in range(environment.number("CHAFFINCH_KILL_ROUNDS"))
+    ],
+)
 def test_killed_at_random(season: Path, undisturbed: tuple[str, float], tmp_path: Path, seed: int) -> None:
     digest, seconds = undisturbed
     random_moments = random.Random(seed)
