@@ -116,9 +116,9 @@ def _on_the_ground(known: pl.DataFrame) -> list[pl.Series]:
         known[c].fill_null(np.nan).to_numpy()
         for c in ("frame_area_m2", "frames", "thousand_kernel_mass_g", "kernels", "sample_mass_g")
     )
-    area_m2 = np.where((frame > 0) & (frames > 0), frame * frames, np.nan)
     mass_g = np.where(kernel_g > 0, kernel_g, np.nan)
     with np.errstate(over="ignore", invalid="ignore"):
+        area_m2 = np.where((frame > 0) & (frames > 0), frame * frames, np.nan)
         weighed = sample_g >= 0
         count = np.where(weighed, 1000.0 * sample_g / mass_g, np.where(kernels >= 0, kernels, np.nan))
         counted = counted_loss_kg_ha(count, area_m2, mass_g)

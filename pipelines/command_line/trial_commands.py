@@ -220,7 +220,11 @@ def _tested(lake: Lake, one: Standing) -> dict[str, Any]:
     if not tests:
         return {"randomisation_p": None, "blocks": 0, "blocks_agreeing": 0}
     main, *others = tests
-    found = {"randomisation_p": main.p, "blocks": len(main.blocks), "blocks_agreeing": main.agreeing}
+    found: dict[str, Any] = {
+        "randomisation_p": main.p,
+        "blocks": len(main.blocks),
+        "blocks_agreeing": main.agreeing,
+    }
     if others:
         found["randomisation_p_of_each"] = [test.p for test in tests]
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -126,7 +127,7 @@ def test_a_long_trial_is_one_page_of_paper_too(made_up, visit, tmp_path):
 
 
 def test_it_names_nothing_outside_and_shows_the_cautions(card):
-    text = card.read_text(encoding="utf-8")
+    text = html.unescape(card.read_text(encoding="utf-8"))
     assert "http://" not in text.replace("http://www.w3.org/", "") and "https://" not in text
     for words in ("Stop the engine", "maker's manual", "loss check", "in the headland"):
         assert words in text

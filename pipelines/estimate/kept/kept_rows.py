@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from base64 import b64decode, b64encode
 from collections.abc import Iterator
+from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
@@ -215,5 +216,9 @@ def _draws_of(read: dict[str, Any]) -> KeptDraws:
     return KeptDraws(columns, machines, crops, years, spreads, _array(read["logliks"]))
 
 
-_none: Array = np.empty(0)
-_NO_BINS = Binned("", None, None, [], *[_none] * 2, np.empty(0, dtype=int), *[_none] * 10, {}, {}, False)
+_NO_ARRAYS: dict[str, Any] = {
+    one.name: np.empty(0, dtype=int if one.name == "step" else float)
+    for one in fields(Binned)
+    if one.type in ("Array", "NDArray[np.int_]")
+}
+_NO_BINS = Binned("", None, None, [], outcomes={}, flaws={}, calibrated=False, **_NO_ARRAYS)

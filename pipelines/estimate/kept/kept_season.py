@@ -169,7 +169,7 @@ class KeptSeason:
             bends = [w.curvature for w in new if w.curvature is not None]
             if not slopes or one.noise is None or one.curvature is None:
                 continue
-            noise = noise_moved(one.noise, one.curvature, sum(slopes), sum(bends))
+            noise = noise_moved(one.noise, one.curvature, np.sum(slopes, axis=0), np.sum(bends, axis=0))
             known = {id(f.binned): f for f in one.fields}
             apart = [
                 _apart(before, after)

@@ -79,7 +79,8 @@ def separation_shares(binned: Binned) -> Array:
     separation, cleaning = (binned.outcomes[place] for place in PLACES)
     total = binned.outcomes.get("machine_loss")
     if total is None:
-        total = np.logaddexp(separation, cleaning)
+        with np.errstate(invalid="ignore"):
+            total = np.logaddexp(separation, cleaning)
     share = np.where(np.isfinite(separation), np.exp(separation - total), -np.expm1(cleaning - total))
     share = np.clip(share, 0.0, 1.0)
     return np.where(np.isfinite(share), share, np.nanmedian(share) if np.isfinite(share).any() else 0.5)

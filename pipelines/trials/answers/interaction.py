@@ -64,11 +64,19 @@ def interaction_in(first: dict[str, Any], effects: pl.DataFrame, outcome: str | 
     information = (2 * REACH_95 / (high - low)) ** 2
     effect = float(information @ rows["interaction_log_ratio"].to_numpy() / information.sum())
     variance = float(1 / information.sum())
-    values = lowest_first(first["second_values"])
+    at_low, at_high = lowest_first(first["second_values"])
+    unit = settings()[first["second_setting"]].unit or None
     return Interaction(
-        first["setting"], first["second_setting"], *values, settings()[first["second_setting"]].unit or None,
-        outcome, effect, variance, anytime_reach(variance),
-    )  # fmt: skip
+        first["setting"],
+        first["second_setting"],
+        at_low,
+        at_high,
+        unit,
+        outcome,
+        effect,
+        variance,
+        anytime_reach(variance),
+    )
 
 
 def _percent(log_ratio: float) -> float:
