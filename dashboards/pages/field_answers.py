@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+import dataclasses
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -67,7 +68,7 @@ class FieldAnswers:
 class FieldTables:
     """Rows of tables about a field and, of ``responses`` and ``loss_curves``, about its machine.
 
-    whole : every change of the machine, by crop. in_trial : settings whose trial is under way.
+    whole : every change of the machine, by crop. in_trial : settings whose trial is under way, and how it goes on.
     """
 
     field: str | None
@@ -76,7 +77,7 @@ class FieldTables:
     responses: pl.DataFrame
     loss_curves: pl.DataFrame
     whole: Sequence[MachineLines] = ()
-    in_trial: Collection[str] = ()
+    in_trial: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
 
 def field_answers(
@@ -113,7 +114,7 @@ def _instruction(
     lines: Sequence[SettingLine],
     of_machine: Mapping[Any, SettingLine],
     best: Sequence[BestValue],
-    in_trial: Collection[str],
+    in_trial: Mapping[str, str],
 ) -> Instruction | None:
     """What to do with the settings changed here, as the page of the machine has it."""
     now = {_key(line): of_machine.get(_key(line), line) for line in lines}

@@ -45,7 +45,7 @@ class FieldJob:
     narrowed: dict[str, pl.DataFrame]
     trials: tuple[ShownTrial, ...] = ()
     whole: tuple[MachineLines, ...] = ()
-    in_trial: tuple[tuple[str | None, frozenset[str]], ...] = ()
+    in_trial: tuple[tuple[str | None, Mapping[str, str]], ...] = ()
     outside: tuple[str, ...] = ()
 
 
@@ -86,7 +86,7 @@ class Ground:
             delays=found[-1],
             in_use=self.in_use.get(job_id(*job_at)),
             whole=job.whole,
-            in_trial=dict(job.in_trial).get(crop, frozenset()),
+            in_trial=dict(job.in_trial).get(crop, {}),
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)
@@ -112,7 +112,7 @@ class MachineTables:
     parts: dict[str, dict[tuple[Any, ...], pl.DataFrame]]
     none: dict[str, pl.DataFrame]
     lines: Mapping[str, tuple[MachineLines, ...]]
-    in_trial: Mapping[tuple[str, str | None], frozenset[str]]
+    in_trial: Mapping[tuple[str, str | None], Mapping[str, str]]
 
     @classmethod
     def of(cls, tables: dict[str, pl.DataFrame], weighed: WeighedLoads) -> MachineTables:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import dataclasses
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -78,7 +79,7 @@ class FieldInputs:
     delays: Delays
     in_use: pl.DataFrame | None = None
     whole: tuple[MachineLines, ...] = ()
-    in_trial: frozenset[str] = frozenset()
+    in_trial: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:

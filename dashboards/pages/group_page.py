@@ -51,7 +51,7 @@ class Lot:
     facts: Mapping[str, Facts]
     responses: pl.DataFrame
     answered: Mapping[str, list[MachineLines]]
-    in_trial: Mapping[tuple[str, str | None], frozenset[str]]
+    in_trial: Mapping[tuple[str, str | None], Mapping[str, str]]
 
 
 def lot_of(where: pl.DataFrame, all_tables: Mapping[str, pl.DataFrame], facts: Mapping[str, Facts]) -> Lot:
@@ -130,7 +130,7 @@ def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
             {
                 "crop": words.crop_label(one.crop),
                 "instruction": instruction_for(
-                    one.lines, best_values(responses), lot.in_trial.get((machine, one.crop), ())
+                    one.lines, best_values(responses), lot.in_trial.get((machine, one.crop), {})
                 ),
                 "lines": [line for line in in_force if not line.open],
                 "open": [line for line in in_force if line.open],

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confidence
 from chaffinch.dashboards.words.settings_now import SettingLine
@@ -35,15 +36,17 @@ class Instruction:
 
 
 def instruction_for(
-    lines: Sequence[SettingLine], best: Sequence[BestValue], in_trial: Collection[str] = ()
+    lines: Sequence[SettingLine],
+    best: Sequence[BestValue],
+    in_trial: Mapping[str, str] = MappingProxyType({}),
 ) -> Instruction | None:
     """What to do now; None where nothing was changed.
 
-    lines : of a machine in a crop. best : of the same. in_trial : settings whose trial is under way; until it is
-    settled nothing else is said of them. What promises most comes first: back to the value before where a loss
-    likely rose, again to a value at which it was likely lower, or to one that the responses say is likely better.
-    Else go on with the trial; else keep what helped most, or what was set back for good reason; else compare the two
-    values of the change that matters most, since it is open.
+    lines : of a machine in a crop. best : of the same. in_trial : settings whose trial is under way, and how it
+    goes on; until it is settled nothing else is said of them. What promises most comes first: back to the value
+    before where a loss likely rose, again to a value at which it was likely lower, or to one that the responses say
+    is likely better. Else go on with the trial; else keep what helped most, or what was set back for good reason;
+    else compare the two values of the change that matters most, since it is open.
     """
     tried = [line for line in lines if line.setting in in_trial]
     lines = [line for line in lines if line.setting not in in_trial]
@@ -56,7 +59,7 @@ def instruction_for(
     ]
     candidates = (
         *_ranked(acts),
-        *((0.0, _go_on(line)) for line in tried),
+        *((0.0, _go_on(line, in_trial[line.setting or ""])) for line in tried),
         *_ranked([one for line in known if (one := _keep(line))]),
         *_ranked([one for line in lines if (one := _compare(line))]),
     )
@@ -70,8 +73,8 @@ def _ranked(found: Sequence[Ranked]) -> list[Ranked]:
 Ranked = tuple[float, Instruction]
 
 
-def _go_on(line: SettingLine) -> Instruction:
-    return Instruction(f"Go on with the trial: {_named(line)}", "It is not settled yet.", (), line)
+def _go_on(line: SettingLine, how: str) -> Instruction:
+    return Instruction(f"Go on with the trial: {_named(line)}", how, (), line)
 
 
 def _back(line: SettingLine) -> Ranked | None:

@@ -47,7 +47,7 @@ def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[
             size = f"{signed(worst.percent or 0.0)}{NARROW}%, {confidence(worst.chance_less or 0.0).text}"
             sentence = f"{line.title}: {worst.words} {size}{money}."
             cost = saved.per_ha if saved else 0.0
-            now = instruction_for([line], best, in_trial.get((one.machine, one.crop), ()))
+            now = instruction_for([line], best, in_trial.get((one.machine, one.crop), {}))
             costly = Costly(one.machine, one.crop, line, sentence, now.do if now else "")
             found.append((cost, -(worst.log_ratio or 0.0), costly))
     return [one for *_, one in sorted(found, key=lambda f: (f[0], f[1], f[2].machine, f[2].sentence))]

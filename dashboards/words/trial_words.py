@@ -19,8 +19,8 @@ from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 
 
-def settings_in_trial(all_tables: Mapping[str, pl.DataFrame]) -> dict[tuple[str, str | None], frozenset[str]]:
-    """By machine and crop, the settings whose trial is under way and not settled yet.
+def settings_in_trial(all_tables: Mapping[str, pl.DataFrame]) -> dict[tuple[str, str | None], dict[str, str]]:
+    """By machine and crop, the settings whose trial is under way and not settled yet, each with how it goes on.
 
     all_tables : trials, effects.
     """
@@ -28,11 +28,12 @@ def settings_in_trial(all_tables: Mapping[str, pl.DataFrame]) -> dict[tuple[str,
     if trials is None or trials.is_empty():
         return {}
     machines = all_tables["effects"]["machine"].drop_nulls().unique().sort().to_list()
-    found: dict[tuple[str, str | None], frozenset[str]] = {}
+    found: dict[tuple[str, str | None], dict[str, str]] = {}
     for one in standings(trials, all_tables["effects"], machines):
         if one.status == "running" and one.state == GO_ON:
-            key = one.machine, one.crop
-            found[key] = found.get(key, frozenset()) | {*one.settings}
+            more = counted(one.switches_left, "more switch", "more switches")
+            of_place = found.setdefault((one.machine, one.crop), {})
+            of_place |= dict.fromkeys(one.settings, f"{more} should settle it.")
     return found
 
 

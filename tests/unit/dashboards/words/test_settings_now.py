@@ -159,8 +159,9 @@ def test_what_was_set_back_is_set_again_where_it_was_better_and_kept_where_it_wa
 
 def test_a_trial_under_way_is_finished_before_anything_else_is_said_of_its_setting():
     raised = line(outcome("machine_loss", 0.3, 0.001))
-    found = instruction_for([raised], [BEST], {"rotor_speed"})
+    found = instruction_for([raised], [BEST], {"rotor_speed": "4 more switches should settle it."})
     assert found is not None and found.do == "Go on with the trial: separation rotor speed"
+    assert found.why == "4 more switches should settle it."
 
 
 def test_a_curve_about_another_value_in_use_says_nothing_of_this_field():
