@@ -8,6 +8,7 @@ whatever was changed and in whichever direction. Where both are clear, a machine
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 
@@ -16,10 +17,10 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.design import LOSSES
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 
-# Scores of the mean rise before changes, and of the mean step after them, that are clear: of one machine, and of a
-# season in which the machine's own rises point the same way.
-CLEAR_RISES, CLEAR_STEPS = 3.0, 1.6
-CLEAR_RISES_OF_SEASON, CLEAR_STEPS_OF_SEASON, POINTING = 3.5, 2.3, 1.0
+# The score of the mean rise before changes and that of the mean step after them: each at least, and both together.
+# Of a season more is asked than of one machine; then machines count whose own scores point the same way.
+LEAST, TOGETHER = 1.6, 3.3
+LEAST_OF_SEASON, TOGETHER_OF_SEASON, POINTING = 2.3, 4.2, 1.5
 FEWEST_CHANGES = 6
 # Score of the rise with the dew that is clear over a season.
 CLEAR_DEW = 2.0
@@ -38,16 +39,19 @@ def _of_outcome(outcome: SeasonOutcome) -> set[str]:
             rises[fitted.binned.machine].append(rise)
             at = fitted.design.names.index(f"step {k}")
             steps[fitted.binned.machine].append(float(fitted.fit.coefficients[at]))
-    found = {
-        name
-        for name in rises
-        if mean_score(rises[name]) > CLEAR_RISES and mean_in_errors(steps[name]) > CLEAR_STEPS
-    }
+    scores = {name: (mean_score(rises[name]), mean_in_errors(steps[name])) for name in rises}
+    found = {name for name, both in scores.items() if min(both) > LEAST and _together(both) > TOGETHER}
     every = [one for some in rises.values() for one in some]
     after = [one for some in steps.values() for one in some]
-    if mean_score(every) > CLEAR_RISES_OF_SEASON and mean_in_errors(after) > CLEAR_STEPS_OF_SEASON:
-        found |= {name for name, some in rises.items() if mean_score(some) > POINTING}
+    of_season = mean_score(every), mean_in_errors(after)
+    if min(of_season) > LEAST_OF_SEASON and _together(of_season) > TOGETHER_OF_SEASON:
+        found |= {name for name, both in scores.items() if _together(both) > POINTING}
     return found
+
+
+def _together(scores: tuple[float, float]) -> float:
+    """Score of two independent ones (Stouffer et al. 1949; from memory)."""
+    return sum(scores) / math.sqrt(2)
 
 
 def dew_shows(season: Mapping[str, SeasonOutcome]) -> bool:
