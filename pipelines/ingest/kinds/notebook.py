@@ -14,11 +14,18 @@ import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
 from chaffinch.pipelines.ingest.notes.amounts import NotedChange
 from chaffinch.pipelines.ingest.notes.clause_changes import Context
+from chaffinch.pipelines.ingest.notes.line_text import time_of_day
 from chaffinch.pipelines.ingest.notes.noted_changes import read_line
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows
-from chaffinch.pipelines.ingest.text.table_reader import TableReader, cleaned_names, read_machines, read_times
+from chaffinch.pipelines.ingest.text.table_reader import (
+    TableReader,
+    cleaned_names,
+    read_machines,
+    read_times,
+    read_timestamps,
+)
 from chaffinch.pipelines.ingest.text.text_table import TextTable
 from chaffinch.pipelines.parsed import REMARK, Parsed
 from chaffinch.schemas.declarations import settings
@@ -66,7 +73,7 @@ def read_notebook(reader: TableReader, column: Matched) -> Parsed:
             f"It holds {characters:,} characters of notes, more than any notebook; split it by month or machine.",
         )
     machines = read_machines(reader)
-    times = read_times(reader, machines)
+    times = _times(reader, machines, column)
     texts = cleaned_names(reader.table.texts(column))
     reader.set_aside(texts.is_null(), "no_setting", column.header, texts, "The row says nothing.")
     index, rows = pl.arange(len(texts), eager=True), reader.table.lines.cast(pl.Int64)
@@ -93,6 +100,22 @@ def read_notebook(reader: TableReader, column: Matched) -> Parsed:
     }
     unmatched = tuple(name for name in reader.unmatched(read) if name != column.header)
     return reader.parsed("settings log", unmatched, adjustments=kept)
+
+
+def _times(reader: TableReader, machines: pl.Series, column: Matched) -> pl.Series:
+    """The moment of each line; where the table has days only, by the times with which its lines begin."""
+    table = reader.table
+    date = table.find("word", "date")
+    if (
+        date is None
+        or table.find("word", "time") is not None
+        or table.texts(date).str.contains(r"\d:\d\d").any()
+    ):
+        return read_times(reader, machines)
+    begins = pl.Series([time_of_day(text or "") for text in table.texts(column)], dtype=pl.String)
+    if begins.null_count() == begins.len():
+        return read_times(reader, machines)
+    return read_timestamps(reader, machines, column, table.texts(date), begins).alias("time")
 
 
 def _read_lines(

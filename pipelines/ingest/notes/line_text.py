@@ -6,11 +6,23 @@ import re
 from collections.abc import Callable
 
 _TIME = re.compile(
-    r"^\s*\d{1,2}(?::\d{2}(?::\d{2})?|h\d{2}|\.\d{2}(?=\s*(?:Uhr|kl)))\s*(?:Uhr|h|am|pm)?\s*[-–:]?\s+", re.I
+    r"^\s*(\d{1,2})(?::(\d{2})(?::(\d{2}))?|h(\d{2})|\.(\d{2})(?=\s*(?:Uhr|kl)))\s*(Uhr|h|am|pm)?\s*[-–:]?\s+",
+    re.I,
 )
 # A full stop ends a sentence, unless the word before it is shortened: "crivello sup. 14".
 _GOES_ON = re.compile(r"\s+(?:[\d+=→-]|[^\W\d_]{1,14}(?:[.\s]|$))")
 _SENTENCES = re.compile(r"\.(?=\s|$)")
+
+
+def time_of_day(text: str) -> str | None:
+    """The time of day with which a line begins, as hours, minutes and seconds; None where it begins otherwise."""
+    found = _TIME.match(text)
+    if found is None:
+        return None
+    hour = int(found[1])
+    if (half := (found[6] or "").lower()) in ("am", "pm"):
+        hour = hour % 12 + 12 * (half == "pm")
+    return f"{hour:02d}:{found[2] or found[4] or found[5]}:{found[3] or '00'}"
 
 
 def tidied(text: str) -> str:

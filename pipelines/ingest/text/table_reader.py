@@ -266,13 +266,17 @@ def read_times(reader: TableReader, machines: pl.Series) -> pl.Series:
 
 
 def read_timestamps(
-    reader: TableReader, machines: pl.Series, column: Matched, dates: pl.Series | None = None
+    reader: TableReader,
+    machines: pl.Series,
+    column: Matched,
+    dates: pl.Series | None = None,
+    texts: pl.Series | None = None,
 ) -> pl.Series:
     """The moments in ``column``, UTC, wall clocks by the zone of their machine; unsound rows go aside.
 
-    ``dates``: the days, where ``column`` holds times of day.
+    ``dates``: the days, where ``column`` holds times of day. ``texts``: these, where they are part of its text.
     """
-    texts = reader.table.texts(column)
+    texts = reader.table.texts(column) if texts is None else texts
     unit = _zone_word(column) or column.unit
     found = parse_timestamps(
         reader.table.file,

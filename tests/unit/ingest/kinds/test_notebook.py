@@ -186,3 +186,18 @@ def test_a_dose_is_known_without_the_values() -> None:
     }
     dose = dose_of(line)
     assert dose is not None and (dose.amount, dose.per_step, dose.values) == (-2.0, 50, None)
+
+
+def test_where_the_table_has_days_only_lines_may_begin_with_the_time() -> None:
+    found = notebook(
+        [
+            ("21.07.2026", "Combine A", "10:42 Gebläse 980"),
+            ("21.07.2026", "Combine A", "12.10 Uhr Korb 12"),
+            ("21.07.2026", "Combine A", "3:05 pm fan 1020"),
+            ("21.07.2026", "Combine A", "Gebläse 1000"),
+        ],
+        "Datum;Maschine;Was geändert",
+    )
+    assert found.adjustments is not None
+    assert found.adjustments["time"].dt.strftime("%H:%M").to_list() == ["10:42", "12:10", "15:05"]
+    assert [(row, rule) for row, rule in found.set_aside.select("row", "rule").rows()] == [(5, "bad_time")]
