@@ -212,7 +212,7 @@ def field_job(
         repr(sorted(row.items())),
         repr(here),
         repr(lines),
-        repr([(crop, sorted(found)) for crop, found in in_trial]),
+        repr([(crop, sorted(found.items())) for crop, found in in_trial]),
         boundary or "",
         work or "",
         *doubtful,
