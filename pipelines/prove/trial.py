@@ -104,8 +104,9 @@ def try_field(task: FieldTask) -> FieldTrial:
 
 
 def _outcomes_needed(outcomes: Iterable[str]) -> set[str]:
-    # Capacity is read off the fit of machine loss.
-    return {*outcomes} | ({"machine_loss"} if "capacity" in outcomes else set())
+    # Capacity is read off the fit of machine loss, whose signals are known by their places.
+    whole = {"machine_loss", "capacity"} & {*outcomes}
+    return {*outcomes} | ({"machine_loss", *PLACES} if whole else set())
 
 
 def truth_of_changes(truth: pl.DataFrame, changes: Sequence[Change], outcomes: Iterable[str]) -> pl.DataFrame:

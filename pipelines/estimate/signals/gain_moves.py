@@ -212,15 +212,16 @@ def _moved(binned: Binned, moves: GainMoves) -> bool:
 
 
 def _steady(binned: Binned, moves: Mapping[str, GainMove]) -> Binned:
-    outcomes = dict(binned.outcomes)
+    by_place = {place: np.zeros(binned.time_s.size) for place in PLACES}
     for name, steps in steps_of_movers(binned).items():
         for place in movers()[name]:
-            if place in outcomes:
-                outcomes[place] = outcomes[place] - moves[name].log * steps[binned.step]
+            by_place[place] -= moves[name].log * steps[binned.step]
+    outcomes = {name: one + by_place.get(name, 0.0) for name, one in binned.outcomes.items()}
     if "machine_loss" not in outcomes:
         return replace(binned, outcomes=outcomes)
-    before, after = (np.logaddexp(*(one[place] for place in PLACES)) for one in (binned.outcomes, outcomes))
-    shift = np.where(np.isfinite(after - before), after - before, 0.0)
+    of_separation = separation_shares(binned)
+    separation, cleaning = (np.exp(by_place[place]) for place in PLACES)
+    shift = np.log(of_separation * separation + (1 - of_separation) * cleaning)
     outcomes["machine_loss"] = outcomes["machine_loss"] + shift
     return replace(binned, outcomes=outcomes, loss_signal=binned.loss_signal * np.exp(shift))
 
