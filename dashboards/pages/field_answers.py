@@ -29,8 +29,8 @@ class AnswerLine:
     """One setting on the first screen. answer : the loss that is known best. kg, money : of machine loss.
 
     bar : SVG, or empty. state : what is in force. costs : trade-offs. why : where there is no answer. open : whether
-    nothing is at least likely. undone : whether the setting is back where it began. weight : money a hectare, and
-    where there is none the size of the effect, whichever its sign.
+    nothing is at least likely. undone : whether the setting is back where it began. weight : money a hectare,
+    or the absolute size of the effect if no money is known.
     """
 
     number: int

@@ -88,7 +88,7 @@ def _change_cells(change: ShownChange, zone: str | None, codes: dict[str, int]) 
 
 
 def effect_cell(outcome: Outcome | None) -> Cell:
-    """``▼ −50 (−56 to −43)``; the verdict where there is no number."""
+    """``▼ −50 (−56 to −43)``; the verdict if it has no number."""
     if outcome is None:
         return cell(quiet("–"))
     if not outcome.known:

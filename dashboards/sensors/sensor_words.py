@@ -26,7 +26,7 @@ def weight_sentences(weight: dict[str, Any], scale: tuple[float, str], zone_name
     size, low, high = (f"{weight[name] * factor:.3g}" for name in ("gain", "gain_low", "gain_high"))
     checks = counted(weight["checks"], "loss check")
     said = [
-        f"{checks}, the last on {day(weight['last_check'], zone_name)}: one unit of both signals together stands for "
+        f"{checks}, the last on {day(weight['last_check'], zone_name)}: one unit of both signals together means "
         f"{size}{NARROW}{unit} of lost grain (95{NARROW}% range {low} to {high}).",
         _proportion(weight),
     ]
@@ -45,7 +45,7 @@ def _proportion(weight: dict[str, Any]) -> str:
     settle = weight["checks_to_settle"]
     if weight["slope"] is None:
         return (
-            "Whether the signal goes in proportion to the loss is not known: that takes at least three loss checks, "
+            "It is not known whether the signal is proportional to the loss: that takes at least three loss checks, "
             "some at a low and some at a high loss."
         )
     low, high = weight["slope_low"], weight["slope_high"]
@@ -54,11 +54,11 @@ def _proportion(weight: dict[str, Any]) -> str:
     )
     if low > 1 or high < 1:
         what = "rises less than the loss" if low > 1 else "rises more than the loss"
-        text = f"Weighed loss goes with {power}: the signal {what}. Effects allow for it."
+        text = f"Weighed loss rises as {power}: the signal {what}. Effects are corrected for it."
     elif low >= NEARLY_ONE[0] and high <= NEARLY_ONE[1]:
-        text = f"Weighed loss goes with {power}: the signal is proportional to the loss."
+        text = f"Weighed loss rises as {power}: the signal is proportional to the loss."
     else:
-        text = f"Weighed loss goes with {power}: the signal may be proportional, but it may bend too."
+        text = f"Weighed loss rises as {power}: the signal may or may not be proportional to the loss."
     if settle is None:
         return f"{text} The machine's signals vary too little for checks to settle it."
     if settle:

@@ -132,7 +132,9 @@ def _start_blocks(starts: Sequence[StartValue], usual: bool) -> list[Block]:
     unknown = [one.setting.label.lower() for one in starts if one.by == UNKNOWN]
     rest = f"Common practice, not logged here: {words.listed(left)}. " if left else ""
     if unknown:
-        rest += f"No log and no common value: {', '.join(unknown)}. Take them from the maker's manual."
+        rest += (
+            f"Neither logged nor a common value: {'; '.join(unknown)}. Take these from the maker's manual."
+        )
     return [table, Paragraph(line(quiet(rest)))] if rest else [table]
 
 

@@ -21,8 +21,8 @@ BY_EVIDENCE, LAST_USED, COMMON_PRACTICE, UNKNOWN = "evidence", "last used", "com
 
 @dataclass(frozen=True, slots=True)
 class StartValue:
-    """value : as logged or declared; None where nothing is known. by : what it rests on. why, strength : in words.
-    position : ``value`` where it is one value of the setting, None for a span of common practice."""
+    """value : as logged or declared; None where nothing is known. by : the kind of evidence. why, strength : in
+    words. position : ``value`` where it is one value of the setting, None for a span of common practice."""
 
     setting: Setting
     value: str | None

@@ -17,6 +17,6 @@ LAST_CAUTION = "Follow the maker's manual, local rules and a qualified technicia
 
 
 def own_cautions(names: Iterable[str]) -> list[str]:
-    """What the catalogue cautions about these settings besides the usual, each sentence once."""
+    """The catalogue's cautions for these settings beyond the usual ones, each sentence once."""
     texts = (settings()[name].caution for name in names if name in settings())
     return list(dict.fromkeys(text for text in texts if text and text not in FIRST_CAUTIONS))

@@ -73,7 +73,7 @@ def estimate_effects(
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
-    fields : machine-fields after ``bin_work``, allowing for ``signals``, what loss checks tell of them
+    fields : machine-fields after ``bin_work``, corrected by ``signals``, what loss checks show about them
     (``losses_by_checks``). unanswered : machine-fields without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted

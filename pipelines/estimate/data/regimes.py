@@ -1,6 +1,6 @@
 """Regimes of a field that a log shows: the way a pass goes, headlands against the rest, the evening's dew.
 
-A regime has a level of its own, and a change of a setting that is made as one begins can't be told from it.
+Each regime has its own level, and a change of a setting made as a regime begins can't be separated from it.
 """
 
 from __future__ import annotations

@@ -28,8 +28,8 @@ _EFFECT_KEY = (
     "trial",
 )
 _CURVE = ("machine", "crop", "setting", "outcome")
-# How many stand behind an answer, and when it was worked out, is said of the numbers that are shown; of all machines
-# together also how much work.
+# Kept with the numbers that are shown: how many changes an answer uses and when it was computed; for all machines
+# together also the amount of work.
 _SAID_OF_THEM = {"shared_with", "placebos", "computed_at"}
 _SAID_OF_A_SEASON = {"adjustments_pooled", "readings_before", "readings_after"}
 _LOSS_CURVE_KEY = ("machine", "field", "crop", "first_time")

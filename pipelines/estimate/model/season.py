@@ -71,7 +71,7 @@ class FieldOutcome:
     the machine, (p,) what one standard deviation of it adds to the coefficients; its square is in the covariance. An
     unknown whose name begins with ``FARM_WIDE`` is common to all machines. doubts : codes of what is not known of the
     signal; change_doubts : by change. rises : by change, score of the rise of loss in the minute before it.
-    witness : what it says of the season.
+    witness : its evidence about the season's noise, to be kept.
     """
 
     binned: Binned

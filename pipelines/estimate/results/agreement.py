@@ -41,8 +41,8 @@ def spread_of_repeats(square: float, freedom: int, known_with: float) -> float:
     """Factor by which repeats vary more than their errors say, never below 1.
 
     square : weighted squares of the repeats about what they have in common. freedom : their degrees of freedom.
-    known_with : those with which the errors are known, which count beside them: the mean of an inverse chi square
-    posterior (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., ch. 2.6, less the 2 of its mean). A rule that
-    counts the repeats only where they differ clearly (Birge 1932) made a range jump by half at that point.
+    known_with : degrees of freedom of the errors themselves, added to those of the repeats: the mean of an inverse
+    chi square posterior (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., ch. 2.6, less the 2 of its mean). A
+    rule that counts the repeats only where they differ clearly (Birge 1932) made a range jump by half at that point.
     """
     return max(1.0, (square + known_with) / (freedom + known_with)) if freedom > 0 else 1.0

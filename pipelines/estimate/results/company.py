@@ -2,8 +2,8 @@
 
 A range allows for noise as the log shows it elsewhere. It can't allow for a driver who changes a setting *because*
 the machine runs into a bad patch, where the patch begins at the change: that is no chance. Two things can be seen.
-Loss rose in the last minute before the changes, by more than the noise has it; and after them it lies higher,
-whatever was changed and in whichever direction. Where both are clear, a machine's changes can't be told from patches.
+Loss rose in the last minute before the changes by more than noise explains, and it stays higher after them, whatever
+was changed and in whichever direction. Where both are clear, a machine's changes can't be separated from patches.
 """
 
 from __future__ import annotations

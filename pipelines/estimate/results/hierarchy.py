@@ -9,7 +9,7 @@ e ~ N(0, noise V) is the error of the field's fit, V its covariance. G (k, r) is
 N(0, 1) common to the machine, or to all machines, adds (the weight of two loss signals, the power of the loss with
 which they go). w is drawn from its prior whatever the estimates are: G follows the effects themselves, so they would
 seem to determine w, and could be made to vanish by it (a cut model: Plummer 2015, Statistics and Computing 25:37-43).
-A change of unknown dose has an effect of its own. Nothing is centred on an expected sign. The spreads have weak
+A change of unknown dose has its own effect. Nothing is centred on an expected sign. The spreads have weak
 priors, differ between settings, and are integrated over by draws (``spread_draws``), not plugged in. noise is
 integrated likewise: nu / chi^2_nu, for nu degrees of freedom of the season's noise; that of one field enters as
 degrees of freedom of a t. Given the spreads all is normal

@@ -1,15 +1,15 @@
 """Draws of the spreads of ``nested_terms`` from their posterior, by Gibbs sampling.
 
-Each setting s has a size of its own, kappa_s, by which all its spreads are multiplied: a setting that does nothing
+Each setting s has its own size kappa_s, by which all its spreads are multiplied: a setting that does nothing
 does so on every machine and in every field, and one that does much varies much.
 
     spread of a term of setting s = kappa_s x spread of such terms        kappa_s^2 ~ beta prime(1/4, 1/2)
 
 (over groups of terms; with 1/2 and 1/2 it is the half-Cauchy of the horseshoe, Carvalho, Polson and Scott 2010,
 Biometrika 97:465-480). Many settings do next to nothing to a given loss, so the prior has more mass near zero than
-the half-Cauchy; its tail is the same, so a large effect is shrunk no more. Scales are drawn on grids, in turn given
-the terms and given the terms in units of their spreads, which mixes well where either mixes badly (interweaving: Yu
-and Meng 2011, J. Comput. Graph. Statist. 20:531-570).
+the half-Cauchy; its tail is the same, so a large effect is shrunk no more. Scales are drawn on grids, alternately
+given the terms and given the terms in units of their spreads, which mixes well where either alone mixes badly
+(interweaving: Yu and Meng 2011, J. Comput. Graph. Statist. 20:531-570).
 """
 
 from __future__ import annotations

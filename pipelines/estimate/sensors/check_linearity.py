@@ -1,4 +1,4 @@
-"""Whether a loss signal goes in proportion to the loss, by the loss checks of one machine alone."""
+"""Whether a loss signal is proportional to the loss, by the loss checks of one machine alone."""
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@
 
 g is the log gain, a random walk (``gain_drift``); e the error of one check. A signal that flattens (a full tray of
 kernels, a sensor that counts two strikes as one) has q above one: effects on it are smaller than effects on the loss.
-Each machine and crop has a power of its own. Sensors of one farm are mostly of one kind: their powers lie about a
+Each machine and crop has its own power. Sensors of one farm are mostly of one kind: their powers lie about a
 mean mu; how far from one, sigma, is unknown too. So the checks of all machines count for each. All is integrated on
 grids.
 """
@@ -146,7 +146,7 @@ def log_likelihood(pairs: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Straightened:
-    """Machine-fields whose loss signals go in proportion to the loss, their checks' pairs, and by which powers."""
+    """Machine-fields whose loss signals are proportional to the loss, their checks' pairs, and by which powers."""
 
     fields: list[Binned]
     pairs: dict[MachineCrop, list[Array]]

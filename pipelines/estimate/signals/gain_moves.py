@@ -4,7 +4,7 @@
                                                                         mu_s ~ N(0, 3 sigma^2 / 4)
 
 i: checks of machine m in field f. L_is: steps of setting s since the field began. c_i: share of the summed signals
-that comes from the sensor in question. A field has a level alpha of its own. mu: what such a setting does to such
+that comes from the sensor in question. Each field has its own level alpha. mu: what such a setting does to such
 sensors on all machines; sigma, how far gains move, is shared by all. The settings in question are those of the
 catalogue that say ``moves_gain_of``: air and chaff strike the sensor with the kernels. Without checks on both sides
 an effect on the loss and a move of the gain look alike, and only what is usual is known.
@@ -85,7 +85,7 @@ def steps_of_movers(binned: Binned) -> dict[str, Array]:
 def gain_moves(fields: Sequence[Binned], pairs: Mapping[MachineCrop, Sequence[Array]]) -> GainMoves:
     """Posterior of the moves of every machine and crop whose fields have such a change.
 
-    pairs : of ``check_pairs``, of signals that go in proportion to the loss.
+    pairs : of ``check_pairs``, of signals proportional to the loss.
     """
     seen = [(b, steps) for b in fields if not b.calibrated and (steps := steps_of_movers(b))]
     of = sorted({((b.machine, b.crop), name) for b, steps in seen for name in steps}, key=str)

@@ -33,7 +33,7 @@ def losses_by_checks(
     pairs: Mapping[MachineCrop, Sequence[Array]],
     before: KnownSignals | None = None,
 ) -> tuple[list[Binned], KnownSignals]:
-    """``fields`` with signals that go in proportion to the losses, as far as loss checks tell, and what they tell.
+    """``fields`` with signals proportional to the losses, as far as loss checks show it, and what the checks show.
 
     pairs : of ``check_pairs``, by machine and crop, field by field. before : of an earlier night; powers and moves
     that checks since then moved by next to nothing stay.

@@ -95,7 +95,7 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
         if malformed["text"].str.contains("\0", literal=True).all():
             raise UnreadableFile(
                 file,
-                f"None of its {malformed.height:,} rows is text: each holds zero bytes. Export it again.",
+                f"It holds no readable row: all {malformed.height:,} contain zero bytes. Export it again.",
             )
         raise UnreadableFile(
             file,

@@ -94,32 +94,27 @@ def _errors(move) -> tuple[float, float]:
     return move.own, move.common
 
 
-def test_ranges_of_moves_drawn_from_the_prior_hold_them():
-    """240 machines of 80 farms with few pans, so that the narrow prior stands: 95 % ranges hold at least so many."""
-    rng = np.random.default_rng(2)
+@pytest.mark.parametrize(
+    ("prior", "seed", "farms", "each", "fields", "least"),
+    [
+        # Few pans, so that the narrow prior applies: 240 machines.
+        pytest.param(MOVES_PRIOR, 2, 80, 1, 2, 0.93, id="few pans"),
+        # Eight pans an hour, so that moves up to a half are left free: 120 machines.
+        pytest.param(MOVES_WITH_CHECKS, 8, 40, 8, 3, 0.92, id="left free"),
+    ],
+)
+def test_ranges_hold_moves_drawn_from_their_prior(prior, seed, farms, each, fields, least):
+    """Of moves drawn from the prior that applies, 95 % ranges hold about as many; three machines a farm."""
+    rng = np.random.default_rng(seed)
     held = []
-    for _ in range(80):
-        sigma = rng.choice(MOVES, p=MOVES_PRIOR)
+    for _ in range(farms):
+        sigma = rng.choice(MOVES, p=prior)
         moves = sigma * (0.75**0.5 * rng.standard_normal() + 0.5 * rng.standard_normal(3))
-        found = gain_moves(*farm(moves, 1, rng, fields=2))
+        found = gain_moves(*farm(moves, each, rng, fields=fields))
         for name, move in zip("ABC", moves, strict=True):
             one = found[name, "wheat"]["fan_speed"]
             held.append(abs(one.log - move) < 1.96 * np.hypot(one.own, one.common))
-    assert 0.93 < np.mean(held) < 0.999
-
-
-def test_ranges_of_free_moves_drawn_from_the_wide_prior_hold_them():
-    """120 machines of 40 farms, eight pans an hour: left free, moves up to a half are held as often as said."""
-    rng = np.random.default_rng(8)
-    held = []
-    for _ in range(40):
-        sigma = rng.choice(MOVES, p=MOVES_WITH_CHECKS)
-        moves = sigma * (0.75**0.5 * rng.standard_normal() + 0.5 * rng.standard_normal(3))
-        found = gain_moves(*farm(moves, 8, rng, fields=3))
-        for name, move in zip("ABC", moves, strict=True):
-            one = found[name, "wheat"]["fan_speed"]
-            held.append(abs(one.log - move) < 1.96 * np.hypot(one.own, one.common))
-    assert 0.92 < np.mean(held) < 0.999
+    assert least < np.mean(held) < 0.999
 
 
 def test_without_pans_a_usual_move_is_left_open_and_told():
