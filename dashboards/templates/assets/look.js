@@ -31,10 +31,12 @@ if (["127.0.0.1", "localhost"].includes(location.hostname)) {
   const look = async () => {
     const answer = await fetch(location.href, { method: "HEAD" }).catch(() => null);
     if (!answer?.ok) return;
-    const version = answer.headers.get("last-modified") + answer.headers.get("content-length");
+    const length = answer.headers.get("content-length");
+    const version = answer.headers.get("last-modified") + length;
+    // It may have been rewritten before the first look: then its length differs from the one that was loaded.
+    const size = performance.getEntriesByType("navigation")[0]?.encodedBodySize;
+    if (loaded ? version !== loaded : size && size !== Number(length)) location.reload();
     loaded ??= version;
-    if (version !== loaded) location.reload();
   };
-  look();
-  setInterval(look, 1000);
+  addEventListener("load", () => { look(); setInterval(look, 1000); });
 }
