@@ -16,6 +16,7 @@ DIRECTION_OVER_M = 4.0
 REVERSING_DEG = 120.0
 LONGEST_SPAN_S = 12.0
 MOST_REVERSING = 0.1
+ACROSS_DEG = 45.0
 FLIP_DEG = 140.0
 LONGEST_FLIP_S = 12.0
 LONGEST_REVERSE_S = 60.0
@@ -51,7 +52,8 @@ def turned_deg(before: Array, after: Array) -> Array:
 def track(readings: pl.DataFrame, time_s: Array) -> Track:
     """The way of ``readings``, sorted by time. Heading is the logged one where there is any, else the motion.
 
-    A logged heading that says the machine goes backwards for over a tenth of the way is not believed.
+    A logged heading is not believed where it says that the machine goes backwards for over a tenth of the way, or
+    sideways for over half of it (a heading that is stuck, or counted from east).
     """
     east, north = on_metres(values_of(readings, "latitude"), values_of(readings, "longitude"))
     motion = motion_deg(time_s, east, north)
@@ -60,7 +62,9 @@ def track(readings: pl.DataFrame, time_s: Array) -> Track:
     against = np.abs(turned_deg(heading, motion)) > REVERSING_DEG
     # A machine that turns about is not reversing, however roughly its heading is logged.
     against &= ~(np.abs(_change_deg(time_s, heading)) > STEADY_DEG)
-    if both.mean() > 0.3 and against.sum() <= MOST_REVERSING * both.sum():
+    across = both & (np.abs(turned_deg(2 * heading, 2 * motion)) / 2 > ACROSS_DEG)
+    believed = against.sum() <= MOST_REVERSING * both.sum() and across.sum() <= both.sum() / 2
+    if both.mean() > 0.3 and believed:
         return Track(time_s, east, north, heading, against)
     if np.isfinite(heading).mean() > 0.5 and not np.isfinite(motion).any():
         return Track(time_s, east, north, heading, np.zeros(time_s.size, dtype=bool))

@@ -133,3 +133,19 @@ def test_without_positions_nothing_is_claimed():
     marked = mark_work(log, DELAYS)
     assert marked["effective_width_m"].null_count() == log.height
     assert marked["usable"].sum() > 1000
+
+
+@pytest.mark.parametrize("wrong", ["stuck at 0", "counted from east, the other way round"])
+def test_a_heading_that_contradicts_the_positions_is_not_believed(wrong):
+    """Passes to the east and back: with such a heading the header would be over ground already cut. From memory:
+    loggers that write the angle of mathematics, and receivers whose heading stays at its first value."""
+    way = turned(to_and_fro(8.0), 90.0)
+    log = readings_of(way, WIDTH_M)
+    sound = log["heading_deg"].to_numpy()
+    logged = np.zeros(sound.size) if wrong == "stuck at 0" else (90.0 - sound) % 360.0
+    log = log.with_columns(heading_deg=logged)
+    working = log["working"].to_numpy() == 1
+    swaths, _ = effective_width(
+        track(log, seconds_of(log["time"])), working, values_of(log, "working_width_m")
+    )
+    assert np.nanmedian(swaths[working][160:]) == pytest.approx(8.0, rel=0.01)
