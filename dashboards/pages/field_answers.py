@@ -19,6 +19,7 @@ from chaffinch.dashboards.words.money import MEANING, loss_at_work, saved_in_wor
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
+from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.pipelines.agronomy.economics import Saving, counted_gain
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
@@ -68,7 +69,7 @@ class FieldAnswers:
 class FieldTables:
     """Rows of tables about a field and, of ``responses`` and ``loss_curves``, about its machine.
 
-    whole : every change of the machine, by crop. in_trial : settings whose trial is under way, and how it goes on.
+    whole : every change of the machine, by crop. trials : of its settings.
     """
 
     field: str | None
@@ -77,7 +78,7 @@ class FieldTables:
     responses: pl.DataFrame
     loss_curves: pl.DataFrame
     whole: Sequence[MachineLines] = ()
-    in_trial: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    trials: Mapping[str, SettingTrial] = dataclasses.field(default_factory=dict)
 
 
 def field_answers(
@@ -98,7 +99,7 @@ def field_answers(
             replace(shown, state=_state_here(line, shown.state, of_machine.get(_key(line))))
             for line, shown in zip(lines, answered, strict=True)
         ],
-        _instruction(lines, of_machine, best_values(here), inputs.in_trial),
+        _instruction(lines, of_machine, best_values(here), inputs.trials),
         drawn_responses(here, "response"),
         meaning_of_money(curve, inputs.crop, farm),
         _lacking(lines, curve, inputs.crop, farm),
@@ -114,11 +115,11 @@ def _instruction(
     lines: Sequence[SettingLine],
     of_machine: Mapping[Any, SettingLine],
     best: Sequence[BestValue],
-    in_trial: Mapping[str, str],
+    trials: Mapping[str, SettingTrial],
 ) -> Instruction | None:
     """What to do with the settings changed here, as the page of the machine has it."""
     now = {_key(line): of_machine.get(_key(line), line) for line in lines}
-    found = instruction_for(list(now.values()), best, in_trial)
+    found = instruction_for(list(now.values()), best, trials)
     if found is None or found.line is None:
         return found
     here = next((line for line in lines if _key(line) == _key(found.line)), None)

@@ -15,7 +15,7 @@ from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import of_field
-from chaffinch.dashboards.words.trial_words import ShownTrial, settings_in_trial
+from chaffinch.dashboards.words.trial_words import SettingTrial, ShownTrial
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.readable import job_id
@@ -45,7 +45,7 @@ class FieldJob:
     narrowed: dict[str, pl.DataFrame]
     trials: tuple[ShownTrial, ...] = ()
     whole: tuple[MachineLines, ...] = ()
-    in_trial: tuple[tuple[str | None, Mapping[str, str]], ...] = ()
+    planned: tuple[tuple[str | None, Mapping[str, SettingTrial]], ...] = ()
     outside: tuple[str, ...] = ()
 
 
@@ -86,7 +86,7 @@ class Ground:
             delays=found[-1],
             in_use=self.in_use.get(job_id(*job_at)),
             whole=job.whole,
-            in_trial=dict(job.in_trial).get(crop, {}),
+            trials=dict(job.planned).get(crop, {}),
             **job.narrowed,
         )
         context = field_context(inputs, self.farm)
@@ -112,10 +112,15 @@ class MachineTables:
     parts: dict[str, dict[tuple[Any, ...], pl.DataFrame]]
     none: dict[str, pl.DataFrame]
     lines: Mapping[str, tuple[MachineLines, ...]]
-    in_trial: Mapping[tuple[str, str | None], Mapping[str, str]]
+    planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]]
 
     @classmethod
-    def of(cls, tables: dict[str, pl.DataFrame], weighed: WeighedLoads) -> MachineTables:
+    def of(
+        cls,
+        tables: dict[str, pl.DataFrame],
+        weighed: WeighedLoads,
+        planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
+    ) -> MachineTables:
         ledger = tables["deliveries"]
         whole = {
             **{
@@ -141,9 +146,7 @@ class MachineTables:
         lines: dict[str, tuple[MachineLines, ...]] = {}
         for one in machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"]):
             lines[one.machine] = (*lines.get(one.machine, ()), one)
-        return cls(
-            parts, {name: frame.clear() for name, frame in whole.items()}, lines, settings_in_trial(tables)
-        )
+        return cls(parts, {name: frame.clear() for name, frame in whole.items()}, lines, planned)
 
     def get(self, name: str, key: str | None) -> pl.DataFrame:
         """Rows of a table for one machine, field or delivery."""
@@ -201,7 +204,7 @@ def field_job(
     of_machine = whole_machine[1:] if work else whole_machine
     here = tuple(one for one in trials if one.machine == machine and name in one.fields)
     lines = lots.lines.get(machine, ())
-    in_trial = tuple((crop, found) for (whose, crop), found in lots.in_trial.items() if whose == machine)
+    planned = tuple((crop, found) for (whose, crop), found in lots.planned.items() if whose == machine)
     first, last = row["first_time"].date(), row["last_time"].date()
     doubtful = tuple(
         one.sentence
@@ -212,11 +215,11 @@ def field_job(
         repr(sorted(row.items())),
         repr(here),
         repr(lines),
-        repr([(crop, sorted(found.items())) for crop, found in in_trial]),
+        repr([(crop, sorted(found.items())) for crop, found in planned]),
         boundary or "",
         work or "",
         *doubtful,
     ]
     digest = digest_of([ground, *stated, *of_machine, *narrowed.values()])
     page, day = field_href(row), row.get("day")
-    return FieldJob(page, digest, machine, name, day, boundary, narrowed, here, lines, in_trial, doubtful)
+    return FieldJob(page, digest, machine, name, day, boundary, narrowed, here, lines, planned, doubtful)

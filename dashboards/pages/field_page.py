@@ -47,6 +47,7 @@ from chaffinch.dashboards.words.shown_changes import (
     headline,
 )
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
+from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.facts import work_facts
@@ -79,7 +80,7 @@ class FieldInputs:
     delays: Delays
     in_use: pl.DataFrame | None = None
     whole: tuple[MachineLines, ...] = ()
-    in_trial: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    trials: Mapping[str, SettingTrial] = dataclasses.field(default_factory=dict)
 
 
 def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
@@ -110,7 +111,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
                 inputs.responses,
                 inputs.loss_curves,
                 inputs.whole,
-                inputs.in_trial,
+                inputs.trials,
             ),
             changes,
             readings,

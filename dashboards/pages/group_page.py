@@ -19,7 +19,7 @@ from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.dashboards.words.shown_units import units_of
-from chaffinch.dashboards.words.trial_words import settings_in_trial
+from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.dashboards.words.usual import Usual, usual_position
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.responses.best_value import best_values
@@ -43,7 +43,7 @@ class Lot:
 
     where : ``machine_fields`` of the lake with ``href`` of each page. effects : the whole table, with the
     ``href`` of the field's page on rows of adjustments. facts : by ``href``. responses : the whole table.
-    answered : lines of each machine, by crop. in_trial : settings under trial, by machine and crop.
+    answered : lines of each machine, by crop. trials : of its settings, by machine and crop.
     """
 
     where: pl.DataFrame
@@ -51,11 +51,16 @@ class Lot:
     facts: Mapping[str, Facts]
     responses: pl.DataFrame
     answered: Mapping[str, list[MachineLines]]
-    in_trial: Mapping[tuple[str, str | None], Mapping[str, str]]
+    trials: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]]
 
 
-def lot_of(where: pl.DataFrame, all_tables: Mapping[str, pl.DataFrame], facts: Mapping[str, Facts]) -> Lot:
-    """Join pages to places and adjustments. all_tables : effects, responses, loss_curves, adjustments, trials."""
+def lot_of(
+    where: pl.DataFrame,
+    all_tables: Mapping[str, pl.DataFrame],
+    facts: Mapping[str, Facts],
+    trials: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
+) -> Lot:
+    """Join pages to places and adjustments. all_tables : effects, responses, loss_curves, adjustments."""
     effects = all_tables["effects"]
     answered: dict[str, list[MachineLines]] = {}
     for one in machine_lines(effects, all_tables["loss_curves"], all_tables["adjustments"]):
@@ -68,9 +73,7 @@ def lot_of(where: pl.DataFrame, all_tables: Mapping[str, pl.DataFrame], facts: M
     joined = effects.with_columns(of_day).join(
         pages, on=["machine", "field", "day"], how="left", nulls_equal=True, maintain_order="left"
     )
-    return Lot(
-        placed, joined.drop("day"), facts, all_tables["responses"], answered, settings_in_trial(all_tables)
-    )
+    return Lot(placed, joined.drop("day"), facts, all_tables["responses"], answered, trials)
 
 
 def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
@@ -130,7 +133,7 @@ def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
             {
                 "crop": words.crop_label(one.crop),
                 "instruction": instruction_for(
-                    one.lines, best_values(responses), lot.in_trial.get((machine, one.crop), {})
+                    one.lines, best_values(responses), lot.trials.get((machine, one.crop), {})
                 ),
                 "lines": [line for line in in_force if not line.open],
                 "open": [line for line in in_force if line.open],

@@ -17,6 +17,7 @@ from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.settings_now import lines_of
 from chaffinch.dashboards.words.shown_changes import changes_of, of_field
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.pipelines.work.sensor_health import Suspicion
 from chaffinch.schemas.tables import NOT_LOGGED
 
@@ -42,13 +43,15 @@ _EFFECT_KEY = (
 class Morning:
     """What the page shows that is in no table. ``earlier``: effects a day ago, None where there were none.
 
-    ``notes``: sentences about this night itself. ``suspicions``: of sensors, worst first.
+    ``notes``: sentences about this night itself. ``suspicions``: of sensors, worst first. ``suggested``: trials that
+    would pay.
     """
 
     now: datetime = field(default_factory=lambda: datetime.now(UTC))
     notes: Sequence[str] = ()
     suspicions: Sequence[Suspicion] = ()
     earlier: pl.DataFrame | None = None
+    suggested: Sequence[Suggestion] = ()
 
 
 def recent(deliveries: pl.DataFrame, now: datetime) -> pl.DataFrame:
@@ -67,7 +70,7 @@ def morning_context(
     silent = _silent(where, farm, morning.now)
     sensors = [_sensor(one, links) for one in morning.suspicions]
     answers = _new_answers(tables, morning.earlier, links, farm)
-    worse = costly_settings(tables, farm)
+    worse = costly_settings(tables, farm, morning.suggested)
     return {
         "client": farm.client.name,
         "day": words.day(morning.now, farm.time_zone),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.terms import tone
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.schemas.tables import VERDICTS
 from chaffinch.sql import run_query
 
@@ -29,24 +31,28 @@ class Attention:
     do: str = ""
 
 
-def costly_settings(tables: dict[str, pl.DataFrame], farm: Farm) -> list[Attention]:
+def costly_settings(
+    tables: dict[str, pl.DataFrame], farm: Farm, suggested: Sequence[Suggestion] = ()
+) -> list[Attention]:
     """Settings in force that likely raise a loss, most money first, each with what to do.
 
-    tables : effects, loss_curves, adjustments, responses.
+    tables : effects, loss_curves, adjustments, responses. suggested : trials that would pay.
     """
     return [
         Attention(
             f"{one.machine}, {words.crop_label(one.crop)}", one.sentence, machine_href(one.machine), one.do
         )
-        for one in settings_that_cost(tables, farm)
+        for one in settings_that_cost(tables, farm, suggested)
     ]
 
 
-def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm) -> dict[str, Any]:
+def index_context(
+    where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm, suggested: Sequence[Suggestion] = ()
+) -> dict[str, Any]:
     """What the template of the overview shows.
 
     where : ``machine_fields`` of the lake. tables : effects, responses, loss_curves, adjustments, deliveries,
-    set_aside, fields.
+    set_aside, fields. suggested : trials that would pay.
     """
     counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
     effects = Places.of(tables["effects"].filter(counted))
@@ -56,7 +62,7 @@ def index_context(where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Fa
         order="first_time desc, machine, field nulls first",
     ).to_dicts()
     rows = [_row(row, farm) for row in overview]
-    worse = costly_settings(tables, farm)
+    worse = costly_settings(tables, farm, suggested)
     attention = list(worse)
     attention += _of_deliveries(tables["deliveries"], farm)
     attention += [one for row in overview for one in _of_field(row, effects.at(row))]

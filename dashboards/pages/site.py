@@ -34,7 +34,14 @@ from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, field_href, machine_href, sensors_href
-from chaffinch.dashboards.words.trial_words import ShownTrial, shown_trials, suggestion_sentence, trial_href
+from chaffinch.dashboards.words.trial_words import (
+    SettingTrial,
+    ShownTrial,
+    setting_trials,
+    shown_trials,
+    suggestion_sentence,
+    trial_href,
+)
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.farm import Farm
@@ -44,7 +51,7 @@ from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
-from chaffinch.pipelines.trials.answers.worth_trying import suggestions
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion, suggestions
 from chaffinch.pipelines.trials.design.planned_trial import binned_fields
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
@@ -177,7 +184,9 @@ def write_site(
         return {"written": 0, "unchanged": count, "removed": 0}
     _put_assets(pages)
     where = lake.machine_fields().sort("first_time", "machine", "field")
-    lots = MachineTables.of(tables, weighed)
+    suggested = _suggested(lake, farm, tables["responses"])
+    planned = setting_trials(tables, suggested, farm)
+    lots = MachineTables.of(tables, weighed, planned)
     made = lake.whole_jobs()
     found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
     trials = shown_trials(found)
@@ -196,14 +205,15 @@ def write_site(
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
-    worth = _suggested(lake, farm, tables["responses"])
     sheets = _put_start_sheets(pages, where, tables, farm, ground)
-    _put_groups(pages, where, tables, farm, ground, trials, worth, sheets)
+    _put_groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets)
     _put_sensors(pages, tables["field_jobs"], weighed, farm, ground)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
     pages.put(
-        "index.html", everything, lambda: render("index", index_context(where, tables, farm) | overview, "")
+        "index.html",
+        everything,
+        lambda: render("index", index_context(where, tables, farm, suggested) | overview, ""),
     )
     pages.put(
         "season.html",
@@ -212,7 +222,7 @@ def write_site(
     )
 
     def make_morning() -> bytes:
-        about = Morning(now, notes, suspicions(lake, weighed), earlier)
+        about = Morning(now, notes, suspicions(lake, weighed), earlier, suggested)
         return render("nightly", morning_context(where, tables, farm, about) | overview, "")
 
     pages.put("nightly.html", morning, make_morning)
@@ -302,16 +312,9 @@ def _put_trials(
         pages.put(trial_href(one), digest_of([ground, repr(one), mine]), make)
 
 
-def _suggested(lake: ReadableLake, farm: Farm, responses: pl.DataFrame) -> dict[str, list[str]]:
-    """The most worthwhile trials of each machine, as sentences."""
-    found: dict[str, list[str]] = {}
-    if responses.is_empty():
-        return found
-    for one in suggestions(responses, binned_fields(lake, farm), farm):
-        listed = found.setdefault(one.machine, [])
-        if len(listed) < MOST_SUGGESTED:
-            listed.append(suggestion_sentence(one, farm))
-    return found
+def _suggested(lake: ReadableLake, farm: Farm, responses: pl.DataFrame) -> list[Suggestion]:
+    """Trials that would pay, those worth most first."""
+    return [] if responses.is_empty() else suggestions(responses, binned_fields(lake, farm), farm)
 
 
 def _put_groups(
@@ -321,13 +324,14 @@ def _put_groups(
     farm: Farm,
     ground: str,
     trials: Sequence[ShownTrial],
-    suggested: Mapping[str, list[str]],
+    planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
+    suggested: Sequence[Suggestion],
     sheets: Mapping[str, list[tuple[str, str]]],
 ) -> None:
-    """A page per machine and per crop. suggested : sentences on trials. sheets : start sheets. Both by machine."""
+    """A page per machine and per crop. planned : of ``setting_trials``. sheets : start sheets, by machine."""
     effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
-    lot = lot_of(where, tables, facts)
+    lot = lot_of(where, tables, facts, planned)
     # Curves and money follow from the same estimates.
     told = {
         name: tables[name].partition_by("machine", as_dict=True)
@@ -347,6 +351,7 @@ def _put_groups(
         shown: Sequence[ShownTrial] = (),
         worth: Sequence[str] = (),
         curves: Sequence[pl.DataFrame] = (),
+        plans: Sequence[Mapping[str, SettingTrial]] = (),
     ) -> None:
         here = lot.where.join(mine.select("machine", "field").unique(), on=["machine", "field"], how="semi",
                               nulls_equal=True)  # fmt: skip
@@ -359,7 +364,7 @@ def _put_groups(
                 season,
                 noted,
                 *curves,
-                repr((shown, worth, sensors_of.get(page), sheets_of.get(page))),
+                repr((shown, worth, plans, sensors_of.get(page), sheets_of.get(page))),
             ]  # fmt: skip
         )
         more = {
@@ -374,9 +379,15 @@ def _put_groups(
         mine = by_machine.get((machine,), lot.effects.clear())
         places = pl.concat([mine, lot.where.filter(pl.col("machine") == machine)], how="diagonal")
         shown = [one for one in trials if one.machine == machine]
-        worth = suggested.get(machine, [])
+        worth = [
+            suggestion_sentence(one, farm)
+            for one in suggested
+            if one.machine == machine and not planned[machine, one.crop][one.setting].going_on
+        ][:MOST_SUGGESTED]
         curves = [of.get((machine,), tables[name].clear()) for name, of in told.items()]
-        put(machine_href(machine), places, partial(machine_context, machine, lot, farm), shown, worth, curves)
+        plans = [dict(sorted(of.items())) for (whose, _), of in planned.items() if whose == machine]
+        context = partial(machine_context, machine, lot, farm)
+        put(machine_href(machine), places, context, shown, worth, curves, plans)
     for crop in crops_of(effects):
         put(
             crop_href(crop),

@@ -10,15 +10,16 @@ from types import MappingProxyType
 from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confidence
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
-from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, NARROW, OUTCOME_WORDS, signed
+from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, NARROW, OUTCOME_WORDS, capitalized, signed
+from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 
 # A value that is expected to lose less than this share of the loss is not worth the trouble (common practice, no
 # source).
 WORTH_TRYING = 0.03
-# How long it takes depends on the machine's noise: its own page and `chaffinch trial plan` say so.
-TRIAL = "a planned trial"
+# Where none is expected to pay, or where its length can't be told yet; `chaffinch trial plan` says it then.
+TRIAL = "planned trial"
 # Of these less is better, and no loss counts them.
 SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")
 
@@ -26,42 +27,49 @@ SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")
 @dataclass(frozen=True, slots=True)
 class Instruction:
     """do : the imperative, with a value. why : a sentence. costs : trade-offs, each in words. line : what it is
-    about. by_curve : whether the responses say so, rather than the line."""
+    about. by_curve : whether the responses say so, rather than the line. to_be_sure : a trial that would settle it.
+    """
 
     do: str
     why: str
     costs: tuple[str, ...] = ()
     line: SettingLine | None = None
     by_curve: bool = False
+    to_be_sure: str = ""
 
 
 def instruction_for(
     lines: Sequence[SettingLine],
     best: Sequence[BestValue],
-    in_trial: Mapping[str, str] = MappingProxyType({}),
+    trials: Mapping[str, SettingTrial] = MappingProxyType({}),
 ) -> Instruction | None:
     """What to do now; None where nothing was changed.
 
-    lines : of a machine in a crop. best : of the same. in_trial : settings whose trial is under way, and how it
-    goes on; until it is settled nothing else is said of them. What promises most comes first: back to the value
-    before where a loss likely rose, again to a value at which it was likely lower, or to one that the responses say
-    is likely better. Else go on with the trial; else keep what helped most, or what was set back for good reason;
-    else compare the two values of the change that matters most, since it is open.
+    lines : of a machine in a crop. best : of the same. trials : of settings, under way or worth it; until one under
+    way is settled nothing else is said of its setting. What promises most comes first: back to the value before where
+    a loss likely rose, again to a value at which it was likely lower, or to one that the responses say is likely
+    better. Else go on with the trial; else keep what helped most, or what was set back for good reason; else compare
+    the two values of a change that is open, the one most worth it first; else leave it.
     """
-    tried = [line for line in lines if line.setting in in_trial]
-    lines = [line for line in lines if line.setting not in in_trial]
+    under_way = {name for name, one in trials.items() if one.going_on}
+    tried = [line for line in lines if line.setting in under_way]
+    lines = [line for line in lines if line.setting not in under_way]
     known = [line for line in lines if line.outcomes]
     of_setting = {value.setting: value for value in best}
     acts = [
         one
         for line in known
-        if (one := _better(of_setting.get(line.setting or ""), line) or _back(line) or _again(line))
+        if (
+            one := _better(of_setting.get(line.setting or ""), line, trials)
+            or _back(line, trials)
+            or _again(line, trials)
+        )
     ]
     candidates = (
         *_ranked(acts),
-        *((0.0, _go_on(line, in_trial[line.setting or ""])) for line in tried),
+        *((0.0, _go_on(line, trials[line.setting or ""].going_on)) for line in tried),
         *_ranked([one for line in known if (one := _keep(line))]),
-        *_ranked([one for line in lines if (one := _compare(line))]),
+        *_ranked([one for line in lines if (one := _compare(line, trials, of_setting))]),
     )
     return candidates[0][1] if candidates else None
 
@@ -77,7 +85,16 @@ def _go_on(line: SettingLine, how: str) -> Instruction:
     return Instruction(f"Go on with the trial: {_named(line)}", how, (), line)
 
 
-def _back(line: SettingLine) -> Ranked | None:
+def trial_to_be_sure(line: SettingLine, trials: Mapping[str, SettingTrial]) -> str:
+    """The trial that would make sure of what a line's likely effect asks for, a sentence; empty where none would pay
+    or it is sure."""
+    trial, found = trials.get(line.setting or ""), line.raised or line.lowered
+    if trial is None or trial.going_on or found is None or found.verdict in ("less", "more"):
+        return ""
+    return trial.to_be_sure
+
+
+def _back(line: SettingLine, trials: Mapping[str, SettingTrial]) -> Ranked | None:
     """Back to the value before, where a loss likely rose."""
     worst = None if line.undone else line.raised
     if worst is None:
@@ -87,10 +104,11 @@ def _back(line: SettingLine) -> Ranked | None:
         do = f"Set {_named(line)} back one at a time"
     else:
         do = f"Go back to {_value(before, line.unit)}: {line.label.lower()}"
-    return worst.log_ratio or 0.0, Instruction(do, _rose(worst), side_effects(line, reverse=True), line)
+    costs, sure = side_effects(line, reverse=True), trial_to_be_sure(line, trials)
+    return worst.log_ratio or 0.0, Instruction(do, _rose(worst), costs, line, to_be_sure=sure)
 
 
-def _again(line: SettingLine) -> Ranked | None:
+def _again(line: SettingLine, trials: Mapping[str, SettingTrial]) -> Ranked | None:
     """Again to the value after, where a loss was likely lower there before it was set back."""
     best = line.lowered if line.undone else None
     after = line.settings[0][2]
@@ -98,10 +116,11 @@ def _again(line: SettingLine) -> Ranked | None:
         return None
     do = f"Set {_value(after, line.unit)} again: {line.label.lower()}"
     why = f"{best.words.capitalize()} was lower there: {_sized(best)}."
-    return -(best.log_ratio or 0.0), Instruction(do, why, side_effects(line), line)
+    costs, sure = side_effects(line), trial_to_be_sure(line, trials)
+    return -(best.log_ratio or 0.0), Instruction(do, why, costs, line, to_be_sure=sure)
 
 
-def _better(best: BestValue | None, line: SettingLine) -> Ranked | None:
+def _better(best: BestValue | None, line: SettingLine, trials: Mapping[str, SettingTrial]) -> Ranked | None:
     """A value inside the range tried that is likely better than the one in force.
 
     Of the two values of the line itself its own effect says which is better.
@@ -117,10 +136,12 @@ def _better(best: BestValue | None, line: SettingLine) -> Ranked | None:
     if gain < WORTH_TRYING or half <= 0 or _chance_of(gain, half) < LIKELY:
         return None
     value, now = _value(f"{best.value:g}", best.unit), _value(line.now, line.unit)
-    do = f"Try {value}: {line.label.lower()}, against {now} in {TRIAL}"
+    trial = trials.get(best.setting)
+    do = f"Try {value}: {line.label.lower()}, against {now} in a {trial.length if trial else TRIAL}"
     size = f"{signed(100 * math.expm1(best.log_ratio))}{NARROW}%"
     chance = chance_in_words(_chance_of(gain, half))
     why = f"Across all logs, {OUTCOME_WORDS[best.outcome]} there is {size} against {now}: {chance}."
+    why += f" {capitalized(trial.worth)}." if trial else ""
     return gain, Instruction(do, why, (), line, by_curve=True)
 
 
@@ -167,15 +188,23 @@ def _keep_before(line: SettingLine) -> Ranked | None:
     return worst.log_ratio or 0.0, Instruction(do, why, (), line)
 
 
-def _compare(line: SettingLine) -> Ranked | None:
-    """A change that is open: compare its two values in a trial."""
+def _compare(
+    line: SettingLine, trials: Mapping[str, SettingTrial], curves: Mapping[str, BestValue]
+) -> Ranked | None:
+    """A change that is open: compare its two values in a trial, or leave it where no trial would pay."""
     _, before, after, unit = line.settings[0]
     if line.setting is None or before is None or after is None:
         return None
-    found = line.leading
-    do = f"Compare {_value(before, unit)} with {_value(after, unit)}: {line.label.lower()}, in {TRIAL}"
+    found, trial = line.leading, trials.get(line.setting)
     why = f"{found.words.capitalize()}: {_sized(found)}." if found else "What it does is still open."
-    return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why, (), line)
+    if trial is None and line.setting in curves and line.now is not None:
+        why += " No trial of the values tried is expected to pay."
+        return -1.0, Instruction(f"Leave it at {_value(line.now, unit)}: {_named(line)}", why, (), line)
+    if trial is None:
+        do = f"Compare {_value(before, unit)} with {_value(after, unit)}: {_named(line)}, in a {TRIAL}"
+        return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why, (), line)
+    do = f"Compare {trial.planned.replace(' against ', ' with ')}: {_named(line)}, in a {trial.length}"
+    return 1 + trial.expected_kg, Instruction(do, f"{why} {capitalized(trial.worth)}.", (), line)
 
 
 def side_effects(

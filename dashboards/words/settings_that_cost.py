@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 from chaffinch.dashboards.words.confidence import confidence
-from chaffinch.dashboards.words.instruction import instruction_for
+from chaffinch.dashboards.words.instruction import instruction_for, trial_to_be_sure
 from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.money import saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.terms import NARROW, signed
-from chaffinch.dashboards.words.trial_words import settings_in_trial
+from chaffinch.dashboards.words.trial_words import setting_trials
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,14 +29,16 @@ class Costly:
     do: str
 
 
-def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[Costly]:
+def settings_that_cost(
+    all_tables: dict[str, pl.DataFrame], farm: Farm, suggested: Sequence[Suggestion] = ()
+) -> list[Costly]:
     """Settings whose last value likely raised the machine's loss, or one loss where no other likely fell.
 
-    all_tables : effects, loss_curves, adjustments, responses, trials. Of each machine and crop the whole way to the
-    value now in force counts; what was undone is not among them.
+    all_tables : effects, loss_curves, adjustments, responses, trials. suggested : trials that would pay. Of each
+    machine and crop the whole way to the value now in force counts; what was undone is not among them.
     """
     found = []
-    in_trial = settings_in_trial(all_tables)
+    trials = setting_trials(all_tables, suggested, farm)
     for one in machine_lines(*(all_tables[name] for name in ("effects", "loss_curves", "adjustments"))):
         here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
         best = best_values(all_tables["responses"].filter(here, pl.col("machine") == one.machine))
@@ -45,9 +49,11 @@ def settings_that_cost(all_tables: dict[str, pl.DataFrame], farm: Farm) -> list[
             saved = saving_of(line.outcome("machine_loss"), curve, one.crop, farm)
             money = f"; {saved_in_words(saved, one.crop, farm)}" if saved else ""
             size = f"{signed(worst.percent or 0.0)}{NARROW}%, {confidence(worst.chance_less or 0.0).text}"
-            sentence = f"{line.title}: {worst.words} {size}{money}."
+            planned = trials.get((one.machine, one.crop), {})
+            sure = trial_to_be_sure(line, planned)
+            sentence = " ".join(filter(None, (f"{line.title}: {worst.words} {size}{money}.", sure)))
             cost = saved.per_ha if saved else 0.0
-            now = instruction_for([line], best, in_trial.get((one.machine, one.crop), {}))
+            now = instruction_for([line], best, planned)
             costly = Costly(one.machine, one.crop, line, sentence, now.do if now else "")
             found.append((cost, -(worst.log_ratio or 0.0), costly))
     return [one for *_, one in sorted(found, key=lambda f: (f[0], f[1], f[2].machine, f[2].sentence))]

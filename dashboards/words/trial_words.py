@@ -19,21 +19,51 @@ from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 
 
-def settings_in_trial(all_tables: Mapping[str, pl.DataFrame]) -> dict[tuple[str, str | None], dict[str, str]]:
-    """By machine and crop, the settings whose trial is under way and not settled yet, each with how it goes on.
+@dataclass(frozen=True, slots=True)
+class SettingTrial:
+    """Of a setting of a machine in a crop: how its trial under way goes on, or else the trial that would pay.
 
-    all_tables : trials, effects.
+    going_on : a sentence; empty where none is under way. planned : ``14 against 16 mm``. length : ``trial of 2.0 h,
+    7 switches``. worth : ``expected to be worth 50 EUR a year``. expected_kg : as of ``Suggestion``.
     """
+
+    going_on: str = ""
+    planned: str = ""
+    length: str = ""
+    worth: str = ""
+    expected_kg: float = 0.0
+
+    @property
+    def to_be_sure(self) -> str:
+        return f"To be sure: {self.planned} in a {self.length}, {self.worth}."
+
+
+def setting_trials(
+    all_tables: Mapping[str, pl.DataFrame], suggested: Sequence[Suggestion], farm: Farm
+) -> dict[tuple[str, str | None], dict[str, SettingTrial]]:
+    """By machine and crop, and by setting: trials under way that are not settled yet, and those that would pay.
+
+    all_tables : trials, effects. suggested : of ``worth_trying``; a trial under way comes before them.
+    """
+    found: dict[tuple[str, str | None], dict[str, SettingTrial]] = {}
+    for one in suggested:
+        unit = f"{words.NARROW}{one.unit}" if one.unit else ""
+        found.setdefault((one.machine, one.crop), {})[one.setting] = SettingTrial(
+            "",
+            f"{one.value:g} against {one.value_in_use:g}{unit}",
+            f"trial of {trial_size(one)}",
+            f"{_expected_worth(one, farm)} a year{'' if one.measured_loss else ', if losses are the usual ones'}",
+            float(f"{one.expected_kg:.2g}"),
+        )
     trials = all_tables.get("trials")
     if trials is None or trials.is_empty():
-        return {}
+        return found
     machines = all_tables["effects"]["machine"].drop_nulls().unique().sort().to_list()
-    found: dict[tuple[str, str | None], dict[str, str]] = {}
-    for one in standings(trials, all_tables["effects"], machines):
-        if one.status == "running" and one.state == GO_ON:
-            more = counted(one.switches_left, "more switch", "more switches")
-            of_place = found.setdefault((one.machine, one.crop), {})
-            of_place |= dict.fromkeys(one.settings, f"{more} should settle it.")
+    for under_way in standings(trials, all_tables["effects"], machines):
+        if under_way.status == "running" and under_way.state == GO_ON:
+            more = counted(under_way.switches_left, "more switch", "more switches")
+            of_place = found.setdefault((under_way.machine, under_way.crop), {})
+            of_place |= dict.fromkeys(under_way.settings, SettingTrial(f"{more} should settle it."))
     return found
 
 
@@ -175,25 +205,32 @@ def suggestion_sentence(one: Suggestion, farm: Farm) -> str:
     units = units_of(farm, one.crop)
     unit = f" {one.unit}" if one.unit else ""
     where = ", ".join(filter(None, (one.machine, words.crop_label(one.crop) if one.crop else None)))
-    if one.worth is not None:
-        money = f"{words.grouped(words.significant(one.worth))}{words.NARROW}{farm.prices.currency}"
-        worth = f"expected to be worth {money}"
-    else:
-        worth = f"expected to save {amount(one.expected_kg, units.mass)}"
     assumed = (
         "" if one.measured_loss else ", if the loss is a usual share of the yield (no loss check weighs it)"
     )
     return (
         f"{where}: {words.setting_label(one.setting).lower()} {one.value:g} against {one.value_in_use:g}{unit}. "
-        f"{100 * one.chance:.0f}{words.NARROW}% chance of less {words.OUTCOME_WORDS[one.outcome]}; {worth} over "
-        f"{amount(one.area_ha, units.area)} a year{assumed}. {trial_length(one)}"
+        f"{100 * one.chance:.0f}{words.NARROW}% chance of less {words.OUTCOME_WORDS[one.outcome]}; "
+        f"{_expected_worth(one, farm)} over {amount(one.area_ha, units.area)} a year{assumed}. {trial_length(one)}"
     )
+
+
+def _expected_worth(one: Suggestion, farm: Farm) -> str:
+    """``expected to be worth 50 EUR``; without a price what it is expected to save."""
+    if one.worth is None:
+        return f"expected to save {amount(one.expected_kg, units_of(farm, one.crop).mass)}"
+    money = words.grouped(words.significant(one.worth))
+    return f"expected to be worth {money}{words.NARROW}{farm.prices.currency}"
+
+
+def trial_size(one: Suggestion) -> str:
+    """``2.5 h, 7 switches``."""
+    return f"{one.hours:.1f}{words.NARROW}h, {counted(one.switches, 'switch', 'switches')}"
 
 
 def trial_length(one: Suggestion) -> str:
     """``2.5 h, 7 switches, settles ±9 %.``"""
-    settles = f"settles ±{words.significant(one.settles_percent)}{words.NARROW}%"
-    return f"{one.hours:.1f} h, {counted(one.switches, 'switch', 'switches')}, {settles}."
+    return f"{trial_size(one)}, settles ±{words.significant(one.settles_percent)}{words.NARROW}%."
 
 
 def nothing_to_suggest(machine: str | None) -> str:

@@ -14,6 +14,7 @@ from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
+from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.tables import tables
@@ -137,6 +138,39 @@ def test_try_a_value_that_the_responses_say_is_likely_better():
     assert "−18 %" in text
 
 
+TRIAL = SettingTrial(
+    "", "930 against 950 rpm", "trial of 2.0 h, 7 switches", "expected to be worth 340 EUR a year"
+)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "chance", "best", "do", "why"),
+    [
+        (-0.3, 0.999, (BEST,), "Try 930 rpm: separation rotor speed, against 950 rpm in a trial of 2.0 h, 7 switches",
+         "Expected to be worth 340 EUR a year."),
+        (0.05, 0.1, (), "Go back to 850 rpm: separation rotor speed",
+         "To be sure: 930 against 950 rpm in a trial of 2.0 h, 7 switches, expected to be worth 340 EUR a year."),
+        (-0.05, 0.7, (), "Compare 930 with 950 rpm: separation rotor speed, in a trial of 2.0 h, 7 switches",
+         "Expected to be worth 340 EUR a year."),
+        (0.3, 0.001, (), "Go back to 850 rpm: separation rotor speed", "+35 %, 99 % sure."),
+    ],
+)  # fmt: skip
+def test_an_instruction_says_how_long_a_trial_takes_and_what_it_is_worth_unless_it_is_sure(
+    ratio: float, chance: float, best: tuple[BestValue, ...], do: str, why: str
+):
+    found = instruction_for([line(outcome("machine_loss", ratio, chance))], best, {"rotor_speed": TRIAL})
+    assert found is not None
+    text = f"{found.why} {found.to_be_sure}".strip().replace("\u00a0", " ")
+    assert (found.do.replace("\u00a0", " "), text.endswith(why)) == (do, True)
+
+
+def test_what_is_open_is_left_as_it_is_where_no_trial_would_pay():
+    """The curve has been weighed, and no trial of its values is among those that would pay."""
+    text = said(line(outcome("machine_loss", -0.02, 0.6)), best=(replace(BEST, value=950.0),))
+    assert text.startswith("Leave it at 950 rpm: separation rotor speed")
+    assert text.endswith("No trial of the values tried is expected to pay.")
+
+
 def test_the_larger_gain_comes_first_and_going_back_needs_no_trial():
     """Of the two values of a change its own effect says which is better; a third value is for a trial."""
     raised = line(outcome("machine_loss", 0.18, 0.001))
@@ -159,7 +193,9 @@ def test_what_was_set_back_is_set_again_where_it_was_better_and_kept_where_it_wa
 
 def test_a_trial_under_way_is_finished_before_anything_else_is_said_of_its_setting():
     raised = line(outcome("machine_loss", 0.3, 0.001))
-    found = instruction_for([raised], [BEST], {"rotor_speed": "4 more switches should settle it."})
+    found = instruction_for(
+        [raised], [BEST], {"rotor_speed": SettingTrial("4 more switches should settle it.")}
+    )
     assert found is not None and found.do == "Go on with the trial: separation rotor speed"
     assert found.why == "4 more switches should settle it."
 
