@@ -158,7 +158,8 @@ def happen(
         patches = patch_course(rng, scenario, times_s, seconds)
         risen = regime_courses(scenario, intake, regime_s)
         noise = {loss: course + patches + risen[loss] for loss, course in noise.items()}
-    moves = plan_moves(rng, scenario.operator, times_s, site.script)
+    start_s = 3600.0 * site.start.hour + 60.0 * site.start.minute + site.start.second
+    moves = plan_moves(rng, scenario.operator, times_s, site.script, start_s)
     effects, drum_m = scenario.effects, machine.drum_diameter_m
     between = effects.odd_sd if site.odd else effects.between_fields_sd
     per_step = by_tip_speed(spread_effects(rng, on_machine, between), drum_m)

@@ -159,9 +159,12 @@ def _trailing_mean(series: Array, seconds: int) -> Array:
 
 
 def plan_moves(
-    rng: np.random.Generator, operator: Operator, times_s: Array, script: Script | None
+    rng: np.random.Generator, operator: Operator, times_s: Array, script: Script | None, start_s: float = 0.0
 ) -> list[Move]:
-    """Which settings are moved at each of the moments, from and to which value; sorted by time."""
+    """Which settings are moved at each of the moments, from and to which value; sorted by time.
+
+    start_s : of the work, since midnight: who rounds times writes round times of the clock.
+    """
     level = dict.fromkeys(ADJUSTABLES, 0)
     to_s = 60 * operator.rounded_to_minutes
     unlogged = rng.choice(times_s.size, min(operator.unlogged, times_s.size), replace=False).tolist()
@@ -182,7 +185,9 @@ def plan_moves(
                 ADJUSTABLES[setting].text(level[setting] + count),
             )
             moment = float(round(time_s + (later[order - 1] if order else 0.0)))
-            written = to_s * round((moment + late_s) / to_s) if to_s else moment + late_s
+            written = moment + late_s
+            if to_s:
+                written = to_s * round((start_s + written) / to_s) - start_s
             logged = event not in unlogged
             moves.append(Move(moment, written, event, setting, old, new, count, len(steps) > 1, logged))
             level[setting] += count

@@ -14,8 +14,10 @@ import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.by_responses import (
     MOST_OF_FIELD,
+    MOST_TAKEN,
     SHARED,
     SHARES_ACTING,
+    TAKEN_FOR_ANOTHER_S,
     Responses,
     rebinned,
 )
@@ -34,10 +36,18 @@ CLEARLY = 5.0
 def delays_of_rows(responses: Responses) -> tuple[float, float]:
     """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact."""
     by_machine = {
-        machine: [one for binned, one in its if not _mostly_on_plan(binned)]
+        machine: [_before_others(binned, one) for binned, one in its if not _mostly_on_plan(binned)]
         for machine, its in responses.items()
     }
     return clear_hypothesis({machine: its for machine, its in by_machine.items() if its}, OFFSETS_S)
+
+
+def _before_others(binned: Binned, evidence: Array) -> Array:
+    """The ``evidence`` of one machine-field, none (-inf) at offsets that move more than ``MOST_TAKEN`` of its changes
+    to their neighbours: there the step of another change answers."""
+    gaps = np.diff(np.sort([c.logged_s for c in binned.changes]))
+    reach = float(np.quantile(gaps, MOST_TAKEN)) - TAKEN_FOR_ANOTHER_S if gaps.size else np.inf
+    return np.where(np.abs(OFFSETS_S)[:, None] <= max(reach, EXACT_WITHIN_S), evidence, -np.inf)
 
 
 def _mostly_on_plan(binned: Binned) -> bool:
@@ -79,8 +89,12 @@ def _over(changes: Array, when: NDArray[np.bool_], exact: NDArray[np.bool_]) -> 
 
 
 def _evidence(changes: Array, when: NDArray[np.bool_]) -> float:
-    """Log evidence that the changes acted at the offsets ``when``, the share that act at all integrated out."""
-    acted = np.logaddexp.reduce(changes[when], axis=0) - np.log(when.sum())
+    """Log evidence that the changes acted at the offsets ``when`` that may be theirs, the share that act at all
+    integrated out."""
+    known = when & np.isfinite(changes).all(axis=1)
+    if not known.any():
+        return -np.inf
+    acted = np.logaddexp.reduce(changes[known], axis=0) - np.log(known.sum())
     return _mean([SHARED * np.logaddexp(np.log1p(-p), np.log(p) + acted).sum() for p in SHARES_ACTING])
 
 

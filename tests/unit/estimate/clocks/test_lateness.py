@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate.clocks.lateness import SLOW_S, clear_hypothesis
+from chaffinch.pipelines.estimate.clocks import scan as clocks
+from chaffinch.pipelines.estimate.clocks.lateness import SLOW_S, clear_hypothesis, delays_of_rows
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
 
 NOTHING = -0.5 * np.log(26.0)
@@ -49,3 +52,21 @@ def test_the_responses_tell_how_a_log_was_written(acted_s, delays, seed):
 def test_changes_that_did_nothing_tell_nothing():
     assert clear_hypothesis(season(lambda rng, machine: 0.0, 1, share=0.0), OFFSETS_S) == (0.0, 0.0)
     assert clear_hypothesis({}, OFFSETS_S) == (0.0, 0.0)
+
+
+def test_steps_of_the_next_changes_do_not_make_a_log_slow():
+    """Changes every six to nine minutes, half of which act at once: those minutes later the next one may act."""
+    rng = np.random.default_rng(3)
+    its = []
+    for gap_s in np.arange(360, 560, 20):
+        binned = SimpleNamespace(
+            changes=[SimpleNamespace(logged_s=gap_s * k, on_plan=False) for k in range(20)]
+        )
+        acts = rng.random(21) < 0.5
+        evidence = NOTHING + 0.4 * rng.standard_normal((clocks.OFFSETS_S.size, 20)) ** 2
+        # Next to logged times seconds are left out.
+        evidence[clocks.OFFSETS_S == 0] += 3.0 * acts[:-1]
+        evidence[-gap_s == clocks.OFFSETS_S] += 9.0 * acts[1:]
+        its.append((binned, evidence))
+    assert clear_hypothesis({"A": [one for _, one in its]}, clocks.OFFSETS_S) == (0.0, SLOW_S)
+    assert delays_of_rows({"A": its}) == (0.0, 0.0)
