@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.scan import OFFSET_STEP_S, OFFSETS_S, clock_evidence
-from chaffinch.pipelines.estimate.data.bins import WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S, Binned
-from chaffinch.pipelines.estimate.data.changes import Change
+from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.changes import Change, left_out_s
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, prepare_alone
@@ -144,10 +144,7 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
 def rebinned(binned: Binned, changes: list[Change]) -> Binned:
     """The machine-field with ``changes`` in place of its own, without the bins in their washed-out time."""
     entered = binned.time_s + binned.loss_delay_s
-    began = np.searchsorted(
-        np.sort([c.first_s - WASHED_OUT_BEFORE_S for c in changes]), entered, side="right"
-    )
-    ended = np.searchsorted(np.sort([c.last_s + WASHED_OUT_AFTER_S for c in changes]), entered, side="right")
+    began, ended = (np.searchsorted(ends, entered, side="right") for ends in left_out_s(changes))
     return binned.kept(began == ended, changes, ended)
 
 

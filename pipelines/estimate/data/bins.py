@@ -16,16 +16,12 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.sun import sun_height_deg
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.data.changes import Change, group_changes, made_at
+from chaffinch.pipelines.estimate.data.changes import Change, group_changes, left_out_s, made_at
 from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
 from chaffinch.pipelines.work.passes import since_start_and_to_end
 from numpy.typing import NDArray
 
 BIN_S = 10.0
-# After a change the actuator runs and the crop already in the machine leaves; before it, crop that entered is
-# still on its way when the setting moves.
-WASHED_OUT_BEFORE_S = 6.0
-WASHED_OUT_AFTER_S = 30.0
 MOISTURE_SPAN_S = 30.0
 # A bin without any loss signal has no logarithm. Leaving it out selects on the outcome; more of them than this bias
 # an effect: a signal that starts at half of the usual loss shows effects 1.5 times as large as they are.
@@ -145,10 +141,9 @@ def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: floa
         for c in group_changes(inside, work_s)
         if work_s[0] < c.last_s and c.first_s - loss_delay_s < work_s[-1]
     ]
-    first = np.array([c.first_s for c in changes]) - loss_delay_s - WASHED_OUT_BEFORE_S
-    last = np.array([c.last_s for c in changes]) - loss_delay_s + WASHED_OUT_AFTER_S
-    began = np.searchsorted(np.sort(first), time_s, side="right")
-    step = np.searchsorted(np.sort(last), time_s, side="right")
+    first, last = left_out_s(changes)
+    began = np.searchsorted(first - loss_delay_s, time_s, side="right")
+    step = np.searchsorted(last - loss_delay_s, time_s, side="right")
     usable = usable & (began == step)
     binned = _sum_up(marked, usable, time_s, step, changes, interval)
     return None if binned is None else replace(binned, loss_delay_s=loss_delay_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,6 +23,13 @@ from chaffinch.pipelines.work import seconds_of
 
 # Changes with less steady work between them than this can't be separated. They are one joint change.
 SHORTEST_BETWEEN_S = 120.0
+# Seconds before and after a change in which crop may show neither setting. Before it, crop that entered is still on
+# its way. A settings log may be some seconds off, and the actuator runs (common practice, no source).
+WASHED_OUT_S = (6.0, 30.0)
+# Where the machine logs the setting itself: the delays of sensors are known to a second or two; crop that entered
+# as the setting moved is at the sensors after 6 to 8 s, and a sensor has shown most of it two time constants of about
+# 2 s later (common practice, no source).
+WASHED_OUT_BY_MACHINE_S = (2.0, 12.0)
 
 
 @dataclass(frozen=True)
@@ -62,6 +70,12 @@ class Change:
         compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()
         by_clock = self.time_uncertain_s < WRITTEN_BY_HAND_FROM_S
         return by_clock and not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
+
+    @cached_property
+    def washed_out_s(self) -> tuple[float, float]:
+        """Seconds before ``first_s`` and after ``last_s`` that are left out of the comparison."""
+        by_machine = self.rows["origin"].is_in(FOUND_IN_LOGS).all()
+        return WASHED_OUT_BY_MACHINE_S if by_machine else WASHED_OUT_S
 
     @cached_property
     def on_plan(self) -> bool:
@@ -165,6 +179,14 @@ def group_changes(adjustments: pl.DataFrame, work_s: Array) -> list[Change]:
     together = np.concatenate([[False], done_after - done_before < SHORTEST_BETWEEN_S])
     group = pl.Series(np.cumsum(~together))
     return [Change.of(ordered.filter(group == g)) for g in group.unique().sort()]
+
+
+def left_out_s(changes: Sequence[Change]) -> tuple[Array, Array]:
+    """Clock seconds at which the work that is left out around each of ``changes`` begins and ends, sorted, (n,)."""
+    return (
+        np.sort([c.first_s - c.washed_out_s[0] for c in changes]),
+        np.sort([c.last_s + c.washed_out_s[1] for c in changes]),
+    )
 
 
 def time_windows(rows: pl.DataFrame) -> tuple[Array, Array]:

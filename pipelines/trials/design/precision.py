@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.data.bins import BIN_S, WASHED_OUT_AFTER_S, WASHED_OUT_BEFORE_S
+from chaffinch.pipelines.estimate.data.bins import BIN_S
+from chaffinch.pipelines.estimate.data.changes import WASHED_OUT_S
 from chaffinch.pipelines.estimate.model.bin_means import apart
 from chaffinch.pipelines.estimate.model.covariance import Observations
 from chaffinch.pipelines.estimate.model.ground import ground_basis
@@ -20,7 +21,8 @@ from chaffinch.pipelines.estimate.model.likelihood import solve
 from chaffinch.pipelines.estimate.model.noise import Noise
 from scipy.special import ndtri
 
-LEFT_OUT_S = WASHED_OUT_BEFORE_S + WASHED_OUT_AFTER_S
+# Switches that a driver notes.
+LEFT_OUT_S = sum(WASHED_OUT_S)
 # A change called with a 95 % range and with a power of 80 % is this many standard errors: 1.96 + 0.84.
 DETECTABLE_ERRORS = REACH_95 + float(ndtri(0.8))
 

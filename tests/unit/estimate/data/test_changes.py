@@ -179,13 +179,21 @@ def test_bins_cross_neither_a_pass_nor_a_change(interval):
     assert set(binned.step) == {0, 1, 2}
 
 
-def test_bins_lose_only_the_washed_out_seconds():
-    """36 s around a change inside a pass: 6 before, 30 after, all earlier by the delay of the loss."""
+@pytest.mark.parametrize(
+    ("origin", "before_s", "after_s"),
+    [("settings log", 6, 30), ("setting column", 2, 12), ("task data", 2, 12)],
+)
+def test_bins_lose_only_the_washed_out_seconds(origin, before_s, after_s):
+    """Fewer seconds where the machine logs the setting itself; all earlier by the delay of the loss."""
     marked = marked_log()
     whole = bin_work(marked, adjustments((0, "x", "1", "2")).head(0), LOSS_DELAY_S)
-    one = bin_work(marked, adjustments((1000, "fan_speed", "800", "850")), LOSS_DELAY_S)
+    one = bin_work(marked, adjustments((1000, "fan_speed", "800", "850", origin)), LOSS_DELAY_S)
     assert whole.seconds.sum() == marked["usable"].sum()
-    assert whole.seconds.sum() - one.seconds.sum() == pytest.approx(36, abs=1)
+    assert whole.seconds.sum() - one.seconds.sum() == pytest.approx(before_s + after_s, abs=1)
+    shown = one.time_s + LOSS_DELAY_S - START.timestamp() - 1000
+    assert (shown[one.step == 0] < -before_s).all()
+    assert (shown[one.step == 1] > after_s - 0.5).all()
+    assert shown[one.step == 1].min() < after_s + 10
 
 
 def test_bins_hold_what_their_seconds_hold():
