@@ -118,7 +118,7 @@ class InboxPlan:
             farm_text=self.farm_text,
             boundaries=tuple(_polygons(boundaries)) if files else (),
             read_with=read_with,
-            replaces={file.name: self._replaced_by(file, ledger) for file in files},
+            replaces=self._replaced_by(files, ledger),
             refused=(self.farm_fault or "") if tier == "farm" else "",
             day_first=day_first,
         )
@@ -140,15 +140,18 @@ class InboxPlan:
             and not (self.farm_fault and kind == "farm")
         ]
 
-    def _replaced_by(self, file: InboxFile, ledger: pl.DataFrame) -> tuple[str, ...]:
-        """Deliveries of the same name and other content, unless that content still lies in the inbox."""
-        present = {delivery_id(one.sha256) for _, one in self.firsts}
-        if self.farm_fault:
-            # The farm.toml of before stays in use until this one is corrected.
-            ledger = ledger.filter(ledger["kind"] != "farm")
-        other_names = ledger["other_names"].list.contains(file.name).fill_null(False)
-        earlier = ledger.filter((ledger["name"] == file.name) | other_names)["delivery"].to_list()
-        return tuple(old for old in earlier if old not in present)
+    def _replaced_by(self, files: Sequence[InboxFile], ledger: pl.DataFrame) -> dict[str, tuple[str, ...]]:
+        """By name, deliveries of that name and other content, unless that content still lies in the inbox."""
+        present = [delivery_id(one.sha256) for _, one in self.firsts]
+        # The farm.toml of before stays in use until this one is corrected.
+        out = ledger["delivery"].is_in(present) | ((ledger["kind"] == "farm") & bool(self.farm_fault))
+        earlier: dict[str, list[str]] = {}
+        for delivery, name, others in (
+            ledger.filter(~out).select("delivery", "name", "other_names").iter_rows()
+        ):
+            for known in {name, *(others or ())}:
+                earlier.setdefault(known, []).append(delivery)
+        return {file.name: tuple(earlier.get(file.name, ())) for file in files}
 
 
 def plan_inbox(inbox: Path, lake: Lake) -> InboxPlan:
