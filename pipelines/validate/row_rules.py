@@ -7,9 +7,10 @@ leaves whole; of a reading with one impossible value that value alone leaves.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import polars as pl
@@ -116,26 +117,33 @@ def broken_rules(table: str, frame: pl.DataFrame) -> Iterator[BrokenRule]:
     for rule in declared_row_rules().values():
         if table not in rule.tables:
             continue
-        if rule.check == "channel_ranges":
-            yield from _channel_ranges(rule, frame)
-        elif rule.check == "setting_range":
+        if rule.check == "setting_range":
             yield from _setting_ranges(rule, frame)
         elif rule.check == "repeated":
             yield BrokenRule(rule.name, None, _repeated(frame), pl.lit(rule.sentence))
-        elif rule.check == "not_both_zero":
-            if set(rule.columns) <= set(frame.columns):
-                both = pl.all_horizontal(pl.col(column) == 0 for column in rule.columns)
-                clears = rule.columns if rule.value_only else ()
-                yield BrokenRule(rule.name, rule.columns[0], both, pl.lit(rule.sentence), clears)
         else:
-            for column in rule.columns:
-                yield from _limits(rule, column, frame)
+            yield from _by_columns(rule.name, tuple(frame.columns))
 
 
-def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[BrokenRule]:
+@lru_cache(maxsize=512)
+def _by_columns(name: str, columns: tuple[str, ...]) -> tuple[BrokenRule, ...]:
+    """What rule ``name`` says of a table with these columns. Kept: to make it takes longer than a small file."""
+    rule = declared_row_rules()[name]
+    if rule.check == "channel_ranges":
+        return tuple(_channel_ranges(rule, columns))
+    if rule.check != "not_both_zero":
+        return tuple(broken for column in rule.columns for broken in _limits(rule, column, columns))
+    if not set(rule.columns) <= set(columns):
+        return ()
+    both = pl.all_horizontal(pl.col(column) == 0 for column in rule.columns)
+    clears = rule.columns if rule.value_only else ()
+    return (BrokenRule(rule.name, rule.columns[0], both, pl.lit(rule.sentence), clears),)
+
+
+def _limits(rule: RowRule, column: str, columns: Collection[str]) -> Iterator[BrokenRule]:
     """``required``, ``moment`` and ``range`` on one column."""
     empty_fails = pl.lit(rule.null == "fails")
-    if column not in frame.columns:
+    if column not in columns:
         if rule.null == "fails":
             yield BrokenRule(rule.name, None, pl.repeat(True, pl.len()), pl.lit(rule.sentence))
         return
@@ -153,9 +161,9 @@ def _limits(rule: RowRule, column: str, frame: pl.DataFrame) -> Iterator[BrokenR
     yield BrokenRule(rule.name, column, fails, _with_value(sentence, column))
 
 
-def _channel_ranges(rule: RowRule, frame: pl.DataFrame) -> Iterator[BrokenRule]:
+def _channel_ranges(rule: RowRule, columns: Collection[str]) -> Iterator[BrokenRule]:
     for channel in channels().values():
-        if channel.name in frame.columns:
+        if channel.name in columns:
             value = pl.col(channel.name)
             known = {
                 "meaning": channel.meaning,
@@ -196,18 +204,23 @@ def _outside(value: pl.Expr, low: float | None, high: float | None) -> pl.Expr:
 
 def _repeated(frame: pl.DataFrame) -> pl.Expr:
     """True for each row that equals an earlier one in all but its number; empty values are equal too."""
-    # Comparing whole rows is slow; where no two rows share a time there is nothing to compare.
-    if "time" in frame.columns and _all_differ(frame["time"]):
+    # Comparing whole rows is slow; where no two rows of a machine share a time there is nothing to compare.
+    if "time" in frame.columns and _all_differ(frame):
         return pl.repeat(False, pl.len())
     others = [name for name in frame.columns if name != "row"]
     return ~pl.struct(others).is_first_distinct()
 
 
-def _all_differ(times: pl.Series) -> bool:
-    """Whether no two are the same; known at once where they ascend."""
-    steps = times.to_physical().diff(null_behavior="drop")
-    ascend = times.null_count() == 0 and (steps > 0).all()
-    return bool(ascend) or times.n_unique() == len(times)
+def _all_differ(frame: pl.DataFrame) -> bool:
+    """Whether no two rows have one machine and time; known at once where the rows of each machine lie together and
+    ascend.
+    """
+    times = frame["time"]
+    machines = frame["machine"] if "machine" in frame.columns else times.is_null()
+    run = machines.rle_id()
+    goes_on = (times.to_physical().diff() > 0) | (run.diff() > 0)
+    ascend = times.null_count() == 0 and bool(goes_on[1:].all(ignore_nulls=False))
+    return (ascend and run.n_unique() == machines.n_unique()) or times.n_unique() == len(times)
 
 
 def _filled(sentence: str, **known: object) -> str:

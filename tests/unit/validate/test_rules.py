@@ -16,6 +16,8 @@ from chaffinch.schemas.declared_checks import RowRule, declared_row_rules
 
 NOON = datetime(2026, 7, 20, 12, tzinfo=UTC)
 
+SECOND = timedelta(seconds=1)
+
 
 def readings(rows: int = 3, **columns: list[Any]) -> Parsed:
     """A log of ``rows`` good readings, one a second, in file rows 2, 3, ...; ``columns`` add or replace."""
@@ -104,6 +106,16 @@ def test_the_later_of_two_equal_rows_goes() -> None:
         4, time=[NOON, NOON, NOON, NOON + timedelta(seconds=1)], grain_flow_kg_s=[None, None, 2.0, None]
     )
     assert failing(same) == [(3, "repeated_row", None)], "row 4 shares the moment and tells something else"
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3, 4), (0, 2, 4, 1, 3), (4, 3, 2, 1, 0)])
+def test_repeated_rows_are_found_however_machines_lie_in_a_file(order: tuple[int, ...]) -> None:
+    """Row by row: A at noon, B at noon, A a second later, B a second later, A at noon again."""
+    moments, machines = [NOON, NOON, NOON + SECOND, NOON + SECOND, NOON], ["A", "B", "A", "B", "A"]
+    given = [(moments[k], machines[k]) for k in order]
+    whole = readings(5, time=[time for time, _ in given], machine=[machine for _, machine in given])
+    later = max(order.index(0), order.index(4))
+    assert failing(whole) == [(later + 2, "repeated_row", None)]
 
 
 def test_a_row_that_fails_twice_is_listed_twice_and_counts_once() -> None:
