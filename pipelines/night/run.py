@@ -37,7 +37,7 @@ T = TypeVar("T")
 # What is held before it is written. Delta keeps a writer open for every delivery of a commit, which costs more
 # memory than its rows do where the files are small.
 ROWS_PER_COMMIT = 600_000
-FILES_PER_COMMIT = 128
+FILES_PER_COMMIT = 64
 # Judged at once: one judgement costs nearly the same for one file as for a thousand.
 FILES_JUDGED = 1024
 

@@ -15,6 +15,8 @@ from chaffinch.pipelines.errors import NotYet
 
 # What may be under way or wait for its turn while the stage is busy with earlier results.
 MOST_AHEAD = 32
+# Files, whose bytes are limited as well: small ones are read while others are judged and written.
+MOST_FILES_AHEAD = 256
 MOST_BYTES_AHEAD = 96 << 20
 
 # Work that needs only its item and shared storage, so that any machine may do it. All else is done where the
@@ -59,7 +61,8 @@ def side_by_side(
         return
     with ThreadPoolExecutor(workers, thread_name_prefix=what) as pool:
         try:
-            for future in begun_ahead(lambda item: pool.submit(_settled, do, item), items):
+            most = MOST_FILES_AHEAD if hasattr(items[0], "size_bytes") else MOST_AHEAD
+            for future in begun_ahead(lambda item: pool.submit(_settled, do, item), items, most):
                 yield future.result()
         finally:
             pool.shutdown(cancel_futures=True)

@@ -66,10 +66,14 @@ def test_a_large_file_is_alone_in_memory(monkeypatch):
     assert not any({4, 5} <= together for together in met)
 
 
-def test_no_more_is_read_ahead_than_is_allowed(monkeypatch):
-    monkeypatch.setattr(fan_out, "MOST_AHEAD", 4)
-    begun: list[int] = []
-    results = side_by_side("read", lambda item: begun.append(item.number), [Item(i) for i in range(40)], str)
+@pytest.mark.parametrize(
+    ("limit", "items"),
+    [("MOST_FILES_AHEAD", [Item(i) for i in range(40)]), ("MOST_AHEAD", [str(i) for i in range(40)])],
+)
+def test_no_more_is_begun_ahead_than_is_allowed(monkeypatch, limit, items):
+    monkeypatch.setattr(fan_out, limit, 4)
+    begun: list[object] = []
+    results = side_by_side("read", begun.append, items, str)
     next(results)
     time.sleep(0.05)
     assert len(begun) <= 5
