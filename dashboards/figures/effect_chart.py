@@ -116,6 +116,8 @@ def by_worth(
 
 def change_lines(change: ShownChange, when: str) -> list[str]:
     """Title lines of a change, short enough for a telephone."""
+    if change.is_comparison:
+        return [f"{change.numbers}. Trial, from {when}", name_in_figure(change.title, 36)]
     names = [name_in_figure(setting_change(*one), 36) for one in change.settings]
     return [f"{change.number}. {when}  {names[0]}", *(f"and {name}" for name in names[1:])]
 

@@ -42,7 +42,8 @@ def forest(outcome: str, heading: str, kind: str, effects: EffectRows, farm: Far
         for frame in (effects.per_field, effects.season, effects.adjustments)
     )
     keyed = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
-    at_once = _by_key(adjustments, keyed.keys(), farm)
+    # A trial's switches are in the row of its field.
+    at_once = _by_key(adjustments.filter(pl.col("trial").is_null()), keyed.keys(), farm)
     groups = [
         (key, _rows_of_group(rows, season.filter(_same(key, season)), at_once.get(key, []), kind, farm))
         for key, rows in keyed.items()

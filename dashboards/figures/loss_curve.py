@@ -83,10 +83,12 @@ def _ten_seconds(side: pl.DataFrame, column: str) -> pl.DataFrame:
     )
 
 
-def loss_curve(drawn: Sequence[Sides], loss_unit: str, feed_unit: str) -> go.Figure | None:
+def loss_curve(
+    drawn: Sequence[Sides], loss_unit: str, feed_unit: str, names: tuple[str, str] = ("before", "after")
+) -> go.Figure | None:
     """Medians with quartiles by class of feed rate, open circles before, full squares after; the curve as lines.
 
-    None where neither side of any loss has a class.
+    names : of the two sides in the legend. None where neither side of any loss has a class.
     """
     drawn = [one for one in drawn if one.before.height or one.after.height]
     if not drawn:
@@ -94,9 +96,9 @@ def loss_curve(drawn: Sequence[Sides], loss_unit: str, feed_unit: str) -> go.Fig
     stack = Stacked([ROW_PX] * len(drawn), GAP_PX)
     keys = set()
     for number, one in enumerate(drawn, 1):
-        for (side, symbol, dash), table in zip(SIDES, (one.before, one.after), strict=True):
+        for (side, symbol, dash), table, name in zip(SIDES, (one.before, one.after), names, strict=True):
             if table.height:
-                stack.add(number, _points(table, side, symbol) | {"showlegend": side not in keys})
+                stack.add(number, _points(table, side, symbol, name) | {"showlegend": side not in keys})
                 keys.add(side)
             if table["fitted"].count() > 1:
                 stack.add(number, _line(table, side, dash))
@@ -113,12 +115,12 @@ def loss_curve(drawn: Sequence[Sides], loss_unit: str, feed_unit: str) -> go.Fig
     )
 
 
-def _points(table: pl.DataFrame, side: str, symbol: str) -> dict:
+def _points(table: pl.DataFrame, side: str, symbol: str, name: str) -> dict:
     colour = light(side)
     return {
         "x": table["feed"].round(3).to_list(),
         "y": table["loss"].round(5).to_list(),
-        "name": side,
+        "name": name,
         "meta": "medians",
         "mode": "markers",
         "marker": {"symbol": symbol, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
@@ -131,7 +133,7 @@ def _points(table: pl.DataFrame, side: str, symbol: str) -> dict:
             "thickness": 1,
             "width": 0,
         },
-        "hovertemplate": "%{x:.3g}: %{y:.3g}<extra>" + side + "</extra>",
+        "hovertemplate": "%{x:.3g}: %{y:.3g}<extra>" + name + "</extra>",
     }
 
 

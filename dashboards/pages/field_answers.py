@@ -21,6 +21,7 @@ from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
 from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.pipelines.agronomy.economics import Saving, counted_gain
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
 
@@ -47,22 +48,27 @@ class AnswerLine:
     open: bool
     undone: bool
     weight: tuple[float, float]
+    trial: str | None = None
 
     @property
     def worth(self) -> str:
-        """``Machine loss −19 kg/ha (−43 to +4.7 kg/ha), saves 4.6 EUR/ha (−0.95 to +9.8), 94 % likely``."""
+        """``Machine loss −19 kg/ha (−43 to +4.7), saves 4.6 EUR/ha (−0.95 to +9.8), 94 % likely``."""
         return words.capitalized(", ".join(filter(None, (self.kg, self.money))))
 
 
 @dataclass(frozen=True, slots=True)
 class FieldAnswers:
-    """lines : newest first. best : (setting, sentence, figure) of the response curves."""
+    """lines : those of trials, then newest first. best : (setting, sentence, figure) of the response curves.
+
+    loss_error : of the field's loss curve.
+    """
 
     lines: list[AnswerLine]
     instruction: Instruction | None
     best: list[tuple[str, str, Drawn]]
     meaning: str
     lacking: str
+    loss_error: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +92,9 @@ def field_answers(
 ) -> FieldAnswers:
     """What the first screen says of ``changes``, which are those of the field in order of time."""
     curve = _curve_of(inputs, readings)
+    loss_error = curve["loss_log_error"] if curve else None
     rows = inputs.effects.filter(pl.col("scope") == "field")
-    lines = lines_of(changes, rows, curve["loss_log_error"] if curve else None)
+    lines = sorted(lines_of(changes, rows, loss_error), key=lambda line: line.trial is None)
     here = inputs.responses.filter(
         pl.col("crop").eq_missing(pl.lit(inputs.crop, pl.String)),
         pl.col("setting").is_in([line.setting for line in lines if line.setting]),
@@ -103,6 +110,7 @@ def field_answers(
         drawn_responses(here, "response"),
         meaning_of_money(curve, inputs.crop, farm),
         _lacking(lines, curve, inputs.crop, farm),
+        loss_error,
     )
 
 
@@ -197,6 +205,7 @@ def _line(
         leading is None or (confidence(leading.chance_less or 0.5).word == "open" and not costs),
         line.undone,
         (abs(found.per_ha) if found else 0.0, abs(leading.log_ratio or 0.0) if leading else 0.0),
+        line.trial,
     )
 
 
@@ -211,6 +220,8 @@ def answer_in_words(outcome: Outcome) -> str:
 
 def _state(line: SettingLine) -> str:
     repeats = f"{line.changes} changes, one answer; " if line.changes > 1 else ""
+    if line.trial is not None:
+        repeats = f"trial of {counted(line.changes, 'switch', 'switches')}; "
     if line.setting is None:
         return "changed together; changed again since" if line.undone else "changed together, still in force"
     if line.now is None:

@@ -112,15 +112,9 @@ class MachineTables:
     parts: dict[str, dict[tuple[Any, ...], pl.DataFrame]]
     none: dict[str, pl.DataFrame]
     lines: Mapping[str, tuple[MachineLines, ...]]
-    planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]]
 
     @classmethod
-    def of(
-        cls,
-        tables: dict[str, pl.DataFrame],
-        weighed: WeighedLoads,
-        planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
-    ) -> MachineTables:
+    def of(cls, tables: dict[str, pl.DataFrame], weighed: WeighedLoads) -> MachineTables:
         ledger = tables["deliveries"]
         whole = {
             **{
@@ -146,7 +140,7 @@ class MachineTables:
         lines: dict[str, tuple[MachineLines, ...]] = {}
         for one in machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"]):
             lines[one.machine] = (*lines.get(one.machine, ()), one)
-        return cls(parts, {name: frame.clear() for name, frame in whole.items()}, lines, planned)
+        return cls(parts, {name: frame.clear() for name, frame in whole.items()}, lines)
 
     def get(self, name: str, key: str | None) -> pl.DataFrame:
         """Rows of a table for one machine, field or delivery."""
@@ -172,13 +166,14 @@ def field_job(
     row: dict[str, Any],
     ground: str,
     made: Mapping[str, str],
+    planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
     trials: Sequence[ShownTrial] = (),
     outside: Sequence[OutsideLogs] = (),
 ) -> FieldJob:
     """The page of a row of ``machine_fields``, and everything it is made from except the readings.
 
-    made : what the field jobs in ``work`` were made from. trials : of the lake. outside : changes and loss checks
-    outside the logs of their machine, of which the page tells those of its days.
+    made : what the field jobs in ``work`` were made from. planned : of ``setting_trials``. trials : of the lake.
+    outside : changes and loss checks outside the logs of their machine, of which the page tells those of its days.
     """
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)
@@ -204,7 +199,7 @@ def field_job(
     of_machine = whole_machine[1:] if work else whole_machine
     here = tuple(one for one in trials if one.machine == machine and name in one.fields)
     lines = lots.lines.get(machine, ())
-    planned = tuple((crop, found) for (whose, crop), found in lots.planned.items() if whose == machine)
+    own_trials = tuple((crop, found) for (whose, crop), found in planned.items() if whose == machine)
     first, last = row["first_time"].date(), row["last_time"].date()
     doubtful = tuple(
         one.sentence
@@ -215,11 +210,11 @@ def field_job(
         repr(sorted(row.items())),
         repr(here),
         repr(lines),
-        repr([(crop, sorted(found.items())) for crop, found in planned]),
+        repr([(crop, sorted(found.items())) for crop, found in own_trials]),
         boundary or "",
         work or "",
         *doubtful,
     ]
     digest = digest_of([ground, *stated, *of_machine, *narrowed.values()])
     page, day = field_href(row), row.get("day")
-    return FieldJob(page, digest, machine, name, day, boundary, narrowed, here, lines, planned, doubtful)
+    return FieldJob(page, digest, machine, name, day, boundary, narrowed, here, lines, own_trials, doubtful)

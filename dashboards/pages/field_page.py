@@ -47,6 +47,7 @@ from chaffinch.dashboards.words.shown_changes import (
     headline,
 )
 from chaffinch.dashboards.words.shown_units import ShownUnits, units_of
+from chaffinch.dashboards.words.trial_changes import sides_of_values, trials_as_one
 from chaffinch.dashboards.words.trial_words import SettingTrial
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.work.delays.lag import Delays
@@ -55,6 +56,7 @@ from chaffinch.pipelines.work.load_calibration import WeighedLoads
 
 # Of those with the largest effects; a page stays small whatever was tried in a field.
 MOST_CURVES, MOST_CHANGES_DRAWN = 6, 8
+EFFECT_COLUMNS = ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,13 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     changes = changes_of(inputs.effects, _near(inputs.adjustments, readings))
     moments = [change.time for change in changes]
     sides = [both_sides(readings, moments, k) for k in range(len(changes))]
+    tables = FieldTables(
+        inputs.field, crop, inputs.effects, inputs.responses, inputs.loss_curves, inputs.whole, inputs.trials
+    )
+    answers = field_answers(tables, changes, readings, farm)
+    of_field = inputs.effects.filter(pl.col("scope") == "field")
+    shown = trials_as_one(changes, of_field, answers.loss_error)
+    sides_of = [sides_of_values(change, changes, sides) for change in shown]
     stated = farm.machines.get(inputs.machine)
     in_use = settings_in_use(settings_of(readings) if inputs.in_use is None else inputs.in_use)
     flow = grain_flow(readings, crop, farm, units, _cut_height_m(readings), calibration)
@@ -103,20 +112,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
             checks_with_share(inputs.loss_checks, readings, crop, farm, inputs.machine), units, zone
         ),
         "loads": loads_table(inputs.weighed.loads_of(inputs.machine, crop), zone, farm),
-        "answers": field_answers(
-            FieldTables(
-                inputs.field,
-                crop,
-                inputs.effects,
-                inputs.responses,
-                inputs.loss_curves,
-                inputs.whole,
-                inputs.trials,
-            ),
-            changes,
-            readings,
-            farm,
-        ),
+        "answers": answers,
         "facts": field_facts(crop, changes, sides, in_use),
         "in_use": in_use,
         "findings": against_common_practice(
@@ -137,25 +133,27 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
             {
                 "change": change,
                 "clock": words.clock(change.time, zone),
+                "until": words.clock(change.last_time, zone) if change.is_comparison else "",
                 "day": words.day(change.time, zone),
-                "surprises": advice.surprises(known) if _first_of_its_setting(changes, k) else [],
-                "knowledge": known if _first_of_its_setting(changes, k) else None,
+                "surprises": advice.surprises(known) if _first_of_its_setting(shown, k) else [],
+                "knowledge": known if _first_of_its_setting(shown, k) else None,
                 "headline": headline(
-                    change, median_of(sides[k][0], "feed"), units.feed_rate[1], units.mass_per_area
+                    change, median_of(sides_of[k][0], "feed"), units.feed_rate[1], units.mass_per_area
                 ),
                 "before": words.duration(change.seconds_before),
                 "after": words.duration(change.seconds_after),
+                "switches": _switches_table(change, zone, units),
             }
-            for k, (change, known) in enumerate(zip(changes, map(advice.knowledge_of, changes), strict=True))
+            for k, (change, known) in enumerate(zip(shown, map(advice.knowledge_of, shown), strict=True))
         ],
-        "effect_figures": _effect_figures(changes, zone, units),
-        "timeline": _timeline(readings, changes, zone, units),
+        "effect_figures": _effect_figures(shown, zone, units),
+        "timeline": _timeline(readings, changes, shown, zone, units),
         "map": _map(readings, changes, zone, inputs.boundary_wkt, units),
-        "curves": _curves(readings, changes, sides, units),
-        "curves_left_out": max(len(changes) - MOST_CURVES, 0),
+        "curves": _curves(readings, shown, sides_of, units),
+        "curves_left_out": max(len(shown) - MOST_CURVES, 0),
         "questions": [
             (words.reason_sentence(code), where, remedy)
-            for code, where, remedy in advice.open_questions(changes)
+            for code, where, remedy in advice.open_questions(shown)
         ],
         "cautions": advice.cautions_of(changes),
         "deliveries": inputs.deliveries.sort("name").to_dicts(),
@@ -234,7 +232,7 @@ def _effect_figure(
     )
     table = ShownTable(
         f"Effect of each change on {about}{', where it is open' if is_open else ''}",
-        ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", "Absolute", "Why or remark"),
+        EFFECT_COLUMNS,
         rows_of([_effect_cells(c, o, zone, units) for c, found in groups for o in found]),
     )
     left_out = len(groups) - MOST_CHANGES_DRAWN
@@ -247,7 +245,7 @@ def _effect_figure(
 
 def _effect_cells(change: ShownChange, outcome: Outcome, zone: str | None, units: ShownUnits) -> list[str]:
     return [
-        f"{change.number}. {words.clock(change.time, zone)} {change.title}",
+        f"{change.numbers}. {words.clock(change.time, zone)} {change.title}",
         outcome.words,
         *outcome.cells,
         outcome.absolute_in(units.mass_per_area) or "–",
@@ -255,8 +253,25 @@ def _effect_cells(change: ShownChange, outcome: Outcome, zone: str | None, units
     ]
 
 
+def _switches_table(change: ShownChange, zone: str | None, units: ShownUnits) -> ShownTable | None:
+    """Of a trial, what each of its switches shows by itself with what all logs know."""
+    if not change.switches:
+        return None
+    cells = [
+        _effect_cells(one, outcome, zone, units)
+        for one in change.switches
+        for outcome in one.outcomes
+        if outcome.name in MAIN_OUTCOMES
+    ]
+    return ShownTable("Each switch of the trial on its own", EFFECT_COLUMNS, rows_of(cells))
+
+
 def _timeline(
-    readings: pl.DataFrame, changes: list[ShownChange], zone: str | None, units: ShownUnits
+    readings: pl.DataFrame,
+    changes: list[ShownChange],
+    shown: list[ShownChange],
+    zone: str | None,
+    units: ShownUnits,
 ) -> Drawn | None:
     rows = courses(readings, "kg/s" if losses_are_calibrated(readings) else "signal", units)
     medians, minutes = medians_in_time(readings, [course.column for course in rows])
@@ -280,17 +295,19 @@ def _timeline(
         "thin lines are readings, bold lines medians of steady work, dashed lines the changes; "
         "shaded are turns and stops."
     )
-    return draw(figure, "course", description, table, zooms=_zooms(changes, zone))
+    return draw(figure, "course", description, table, zooms=_zooms(shown, zone))
 
 
 def _zooms(changes: list[ShownChange], zone: str | None) -> tuple[tuple[str, float, float], ...]:
     if not changes:
         return ()
     half = 25 * 60_000.0
-    moments = local_ms(pl.Series([c.time for c in changes]), zone)
+    first, last = (
+        local_ms(pl.Series([getattr(c, end) for c in changes]), zone) for end in ("time", "last_time")
+    )
     return tuple(
-        (f"{c.number}: {words.clock(c.time, zone)}", float(m) - half, float(m) + half)
-        for c, m in zip(changes[:24], moments, strict=False)
+        (f"{c.numbers}: {words.clock(c.time, zone)}", float(start) - half, float(end) + half)
+        for c, start, end in zip(changes[:24], first, last, strict=False)
     )
 
 
@@ -335,7 +352,13 @@ def _curves(
     found = []
     ranked = sorted(zip(changes, sides, strict=True), key=lambda pair: -_largest_loss_effect(pair[0]))
     for change, sides_of in ranked[:MOST_CURVES]:
-        drawn = []
+        drawn, names = [], ("before", "after")
+        if change.is_comparison:
+            _, before, after, value_unit = change.settings[0]
+            first, second = (
+                words.name_in_figure(f"at {end} {value_unit or ''}".rstrip()) for end in (before, after)
+            )
+            names = first, second
         for column, place, outcome in DRAWN_PLACES:
             if not readings[column].count():
                 continue
@@ -344,15 +367,15 @@ def _curves(
             log_ratio = effect.log_ratio if effect is not None and effect.has_range else None
             drawn.append(Sides(place, *with_fit(binned, sides_of, column, log_ratio)))  # type: ignore[arg-type]
         table = ShownTable(
-            f"Loss against grain feed rate, change {change.number}",
+            f"Loss against grain feed rate, change {change.numbers}",
             ("Loss", "Side", f"Grain feed rate, {feed_unit}", f"Median loss, {unit}", "Middle half",
              f"Fitted curve, {unit}", "Readings"),
             rows_of([_curve_cells(one.words, side, r) for one in drawn
-                     for side, table in (("before", one.before), ("after", one.after))
+                     for side, table in zip(names, (one.before, one.after), strict=True)
                      for r in table.iter_rows(named=True)]),
         )  # fmt: skip
-        text = f"Loss against grain feed rate before and after change {change.number}."
-        part = draw(loss_curve(drawn, unit, feed_unit), f"curve-{change.number}", text, table)
+        text = f"Loss against grain feed rate {names[0]} and {names[1]}: {change.title}."
+        part = draw(loss_curve(drawn, unit, feed_unit, names), f"curve-{change.number}", text, table)
         found += [(change, part)] if part else []
     return found
 

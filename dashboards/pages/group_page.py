@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import polars as pl
@@ -117,32 +118,48 @@ def crop_context(crop: str, lot: Lot, farm: Farm) -> dict[str, Any]:
 
 
 def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
-    """Of each crop, the latest first, what to do now, every change of the machine as lines, most money first, and the
-    response curves of its settings."""
+    """Of each crop, the latest first: the last change, what to do now, every other change of the machine as lines,
+    those of trials first, then most money first, and the response curves of its settings."""
     found: list[dict[str, Any]] = []
     latest = sorted(lot.answered.get(machine, []), key=lambda one: one.lines[0].last_time, reverse=True)
     for one in latest:
         here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
         responses = lot.responses.filter(here, pl.col("machine") == machine)
         known = next((curve for curve in one.curves if curve is not None), None)
-        lines = sorted(
-            answer_lines(one.lines, one.curves, one.crop, farm), key=lambda line: line.weight, reverse=True
-        )
+        trials = lot.trials.get((machine, one.crop), {})
+        best = best_values(responses)
+        instruction = instruction_for(one.lines, best, trials)
+        last, *others = answer_lines(one.lines, one.curves, one.crop, farm)
+        now = instruction_for(one.lines[:1], best, trials)
+        # Trials lead; then what is worth most.
+        lines = sorted(others, key=lambda line: (line.trial is not None, line.weight), reverse=True)
         in_force = [line for line in lines if not line.undone]
         found.append(
             {
                 "crop": words.crop_label(one.crop),
-                "instruction": instruction_for(
-                    one.lines, best_values(responses), lot.trials.get((machine, one.crop), {})
-                ),
-                "lines": [line for line in in_force if not line.open],
-                "open": [line for line in in_force if line.open],
+                "last": {
+                    "line": last,
+                    "do": now.do if now and instruction and now.line != instruction.line else "",
+                    **_place_of(machine, one.lines[0].last_time, lot, farm),
+                },
+                "instruction": instruction,
+                "lines": [line for line in in_force if line.trial or not line.open],
+                "open": [line for line in in_force if line.open and not line.trial],
                 "undone": [line for line in lines if line.undone],
                 "best": drawn_responses(responses, f"response-{len(found) + 1}"),
                 "meaning": meaning_of_money(known, one.crop, farm),
             }
         )
     return found
+
+
+def _place_of(machine: str, moment: datetime, lot: Lot, farm: Farm) -> dict[str, Any]:
+    """Day, field and page of a change."""
+    rows = lot.effects.filter(
+        pl.col("scope") == "adjustment", pl.col("machine") == machine, pl.col("time") == moment
+    )
+    field, href = rows.select("field", "href").row(0) if rows.height else (None, None)
+    return {"day": words.day(moment, farm.zone_of(machine)), "field": field, "href": href}
 
 
 def _single(mine: pl.DataFrame) -> pl.DataFrame:

@@ -34,6 +34,7 @@ from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import crop_href, field_href, machine_href, sensors_href
+from chaffinch.dashboards.words.machine_lines import not_known
 from chaffinch.dashboards.words.trial_words import (
     SettingTrial,
     ShownTrial,
@@ -184,14 +185,17 @@ def write_site(
         return {"written": 0, "unchanged": count, "removed": 0}
     _put_assets(pages)
     where = lake.machine_fields().sort("first_time", "machine", "field")
-    suggested = _suggested(lake, farm, tables["responses"])
+    lots = MachineTables.of(tables, weighed)
+    lines = [one for of_machine in lots.lines.values() for one in of_machine]
+    suggested = not_known(_suggested(lake, farm, tables["responses"]), lines)
     planned = setting_trials(tables, suggested, farm)
-    lots = MachineTables.of(tables, weighed, planned)
     made = lake.whole_jobs()
     found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
     trials = shown_trials(found)
     outside = rows_outside_logs(lake)
-    jobs = [field_job(lots, row, ground, made, trials, outside) for row in where.iter_rows(named=True)]
+    jobs = [
+        field_job(lots, row, ground, made, planned, trials, outside) for row in where.iter_rows(named=True)
+    ]
     due = []
     for job in jobs:
         if job.page in pages.facts and pages.holds(job.page, job.digest):

@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
-from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
+from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines, not_known
 from chaffinch.dashboards.words.money import saving_of
 from chaffinch.dashboards.words.next_season import Advice, advice_of
 from chaffinch.dashboards.words.settings_now import SettingLine
@@ -82,7 +82,8 @@ class WeighedSeason:
 
     @cached_property
     def advice(self) -> list[Advice]:
-        found = advice_of(self.data.responses, self.lines, _suggested(self.data, self.farm), self.farm)
+        suggested = not_known(_suggested(self.data, self.farm), self.lines)
+        found = advice_of(self.data.responses, self.lines, suggested, self.farm)
         begun = {
             (one.machine, one.crop, one.main.setting): f"go on: {state_sentence(one).removeprefix('Go on: ')}"
             for one in self.trials

@@ -110,13 +110,13 @@ class Knowledge:
 
 
 _AGREES = {
-    ("less", "less"): "as expected",
-    ("more", "more"): "as expected",
+    ("less", "less"): "as usual",
+    ("more", "more"): "as usual",
     ("nothing", "no clear change"): "consistent",
     ("less", "more"): "opposite",
     ("more", "less"): "opposite",
-    ("nothing", "less"): "not expected",
-    ("nothing", "more"): "not expected",
+    ("nothing", "less"): "unusual",
+    ("nothing", "more"): "unusual",
 }
 
 
@@ -141,7 +141,7 @@ def knowledge_of(change: ShownChange) -> Knowledge | None:
 
 
 def surprises(knowledge: Knowledge | None) -> list[str]:
-    """Clear effects that are the opposite of what is expected of the change."""
+    """Clear effects that are the opposite of what the change usually does."""
     against = [e for e in knowledge.expected if e.agrees == "opposite"] if knowledge else []
     return [f"Usually this change means {e.expected} {e.outcome}; here it was the opposite." for e in against]
 

@@ -91,7 +91,9 @@ def trial_to_be_sure(line: SettingLine, trials: Mapping[str, SettingTrial]) -> s
     trial, found = trials.get(line.setting or ""), line.raised or line.lowered
     if trial is None or trial.going_on or found is None or found.verdict in ("less", "more"):
         return ""
-    return trial.to_be_sure
+    value, in_use = trial.values
+    named = f"{value} against {_value(in_use, line.unit)} in a " if value not in line.settings[0][1:3] else ""
+    return f"To be sure: {named}{trial.length}, {trial.worth}."
 
 
 def _back(line: SettingLine, trials: Mapping[str, SettingTrial]) -> Ranked | None:
@@ -196,14 +198,16 @@ def _compare(
     if line.setting is None or before is None or after is None:
         return None
     found, trial = line.leading, trials.get(line.setting)
-    why = f"{found.words.capitalize()}: {_sized(found)}." if found else "What it does is still open."
+    why = f"{found.words.capitalize()} {_sized(found)}." if found else "What it does is still open."
     if trial is None and line.setting in curves and line.now is not None:
         why += " No trial of the values tried is expected to pay."
         return -1.0, Instruction(f"Leave it at {_value(line.now, unit)}: {_named(line)}", why, (), line)
     if trial is None:
         do = f"Compare {_value(before, unit)} with {_value(after, unit)}: {_named(line)}, in a {TRIAL}"
         return abs(found.log_ratio or 0.0) if found else 0.0, Instruction(do, why, (), line)
-    do = f"Compare {trial.planned.replace(' against ', ' with ')}: {_named(line)}, in a {trial.length}"
+    do = (
+        f"Compare {trial.values[1]} with {_value(trial.values[0], unit)}: {_named(line)}, in a {trial.length}"
+    )
     return 1 + trial.expected_kg, Instruction(do, f"{why} {capitalized(trial.worth)}.", (), line)
 
 

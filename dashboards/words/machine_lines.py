@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words.settings_now import SettingLine, lines_of
 from chaffinch.dashboards.words.shown_changes import changes_of
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.schemas.tables import NOT_LOGGED, tables
 
 Row = dict[str, Any]
@@ -45,6 +47,22 @@ def machine_lines(
         for crop in mine["crop"].unique().sort(nulls_last=True).to_list():
             found.append(_of_crop(str(machine), crop, mine, rows, of_machine, own))
     return found
+
+
+def not_known(suggested: Sequence[Suggestion], lines: Sequence[MachineLines]) -> list[Suggestion]:
+    """Trials that would pay, without those of two values of which a change has shown already which is better."""
+    known = {
+        (one.machine, one.crop, line.setting, frozenset(line.settings[0][1:3]))
+        for one in lines
+        for line in one.lines
+        if (found := line.raised or line.lowered) is not None and found.verdict in ("less", "more")
+    }
+    return [
+        one
+        for one in suggested
+        if (one.machine, one.crop, one.setting, frozenset((f"{one.value:g}", f"{one.value_in_use:g}")))
+        not in known
+    ]
 
 
 def _of_crop(

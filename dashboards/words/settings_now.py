@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-import numpy as np
 import polars as pl
 from chaffinch.dashboards.words.confidence import LIKELY
-from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange, outcome_of
-from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, setting_change, setting_label
-from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
-from chaffinch.pipelines.estimate.results.verdicts import answer
-from chaffinch.schemas.declarations import settings
+from chaffinch.dashboards.words.moved_effect import moved_effect
+from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
+from chaffinch.dashboards.words.terms import LOSS_OUTCOMES, compared_values, setting_change, setting_label
+from chaffinch.dashboards.words.trial_changes import Pair, pairs_of
 from chaffinch.schemas.tables import OUTCOMES
 
 Row = dict[str, Any]
@@ -26,7 +24,8 @@ class SettingLine:
 
     settings : (setting, from, to, unit) that the outcomes are about. number : of the first change. changes : how
     many. now : value in force at the end, None for services and joint changes. undone : the setting is back where it
-    began, or a joint change was changed again in all its settings. last_time : of the last change.
+    began, or a joint change was changed again in all its settings. last_time : of the last change. trial : whose
+    answer the outcomes are, of its two values.
     """
 
     settings: tuple[tuple[str, str | None, str | None, str | None], ...]
@@ -36,9 +35,12 @@ class SettingLine:
     now: str | None
     undone: bool
     outcomes: tuple[Outcome, ...]
+    trial: str | None = None
 
     @property
     def title(self) -> str:
+        if self.trial is not None:
+            return compared_values(*self.settings[0])
         return " and ".join(setting_change(*one) for one in self.settings)
 
     @property
@@ -105,7 +107,11 @@ def lines_of(
     now: dict[str, str | None] = {one[0]: one[2] for change in changes for one in change.settings}
     now |= {name: value for name, value in (in_force or {}).items() if name in now}
     groups: dict[Any, list[ShownChange]] = {}
+    answered = set(rows["trial"].drop_nulls())
     for change in changes:
+        # Of a trial of two settings, switches of both at once are part of the answers of each.
+        if change.trial in answered and len(change.settings) > 1:
+            continue
         single = len(change.settings) == 1
         groups.setdefault(change.settings[0][0] if single else change.time, []).append(change)
     lines = [_line(of, now, rows, loss_error) for of in groups.values()]
@@ -132,64 +138,52 @@ def _line(
     if len(changes) == 1:
         return line
     target = after if line.undone else in_force
-    of_setting = {row["outcome"]: row for row in rows.filter(pl.col("setting") == name).to_dicts()}
-    outcomes = [
-        found
-        for outcome in OUTCOMES
-        if outcome in of_setting
-        and (found := _moved(of_setting[outcome], name, before, target, loss_error)) is not None
-    ]
+    trial = next((one.trial for one in reversed(changes) if one.trial), None)
+    pairs = [pair for pair in pairs_of(rows, trial, name) if pair.at(in_force)] if trial else []
+    if trial and pairs:
+        return _of_trial(line, max(pairs, key=_clearest), trial, changes, loss_error)
+    of_setting = {
+        row["outcome"]: row
+        for row in rows.filter(pl.col("setting") == name, pl.col("trial").is_null()).to_dicts()
+    }
+    outcomes = _outcomes(of_setting, name, before, target, loss_error)
+    if not outcomes:
+        one = first if line.undone else last
+        return replace(line, settings=one.settings, outcomes=one.outcomes)
+    return replace(line, settings=((name, before, target, unit),), outcomes=outcomes)
+
+
+def _of_trial(
+    line: SettingLine, pair: Pair, trial: str, changes: Sequence[ShownChange], loss_error: float | None
+) -> SettingLine:
+    """The answer of a trial for its value in force against the other; where the setting is back, the other way."""
+    name = line.settings[0][0]
+    pair = pair.to(line.now)
+    if line.undone:
+        pair = pair.to(pair.before)
+    outcomes = _outcomes(pair.rows, name, pair.before, pair.after, loss_error)
+    switches = sum(one.trial == trial for one in changes)
     return replace(
         line,
-        settings=((name, before, target, unit),),
-        outcomes=tuple(outcomes) or last.outcomes,
+        settings=((name, pair.before, pair.after, pair.unit),),
+        outcomes=outcomes,
+        changes=switches,
+        trial=trial,
     )
 
 
-def _moved(
-    row: Row, name: str, before: str | None, after: str | None, loss_error: float | None
-) -> Outcome | None:
-    """The effect of a field's row for the way from ``before`` to ``after``; None where the row does not say."""
-    if row["from_value"] is not None or row["to_value"] is not None:
-        ends = (row["from_value"], row["to_value"])
-        factor = 1.0 if ends == (before, after) else -1.0 if ends == (after, before) else None
-    else:
-        try:
-            factor = (float(after or "") - float(before or "")) / row["per_step"]
-        except (TypeError, ValueError, ZeroDivisionError):
-            factor = 1.0 if settings().get(name) and settings()[name].kind == "service" else None
-    return None if factor is None else _times(row, factor, loss_error)
+def _clearest(pair: Pair) -> float:
+    """How far from even the chance is of the loss of a comparison that is known best."""
+    known = [row["chance_less"] for name, row in pair.rows.items() if name in LOSS_OUTCOMES]
+    return max((abs(chance - 0.5) for chance in known if chance is not None), default=0.0)
 
 
-def _times(row: Row, factor: float, loss_error: float | None) -> Outcome:
-    """An outcome ``factor`` times as far along the setting, on the log scale."""
-    if factor == 1.0 or row["log_ratio"] is None:
-        return outcome_of(row)
-    moved = dict(row)
-    for kind in ("", "alone_"):
-        ends = [row[f"{kind}log_ratio{end}"] for end in ("", "_low", "_high")]
-        if None in ends:
-            continue
-        scaled = [factor * end for end in ends]
-        scaled = [scaled[0], *sorted(scaled[1:])]
-        for end, value in zip(("", "_low", "_high"), scaled, strict=True):
-            moved[f"{kind}log_ratio{end}"] = value
-            moved[f"{kind}percent{end}"] = 100 * float(np.expm1(value))
-    refusals = row["reasons"] if row["verdict"] == "cannot tell" else []
-    middle, low, high = (moved[f"log_ratio{end}"] for end in ("", "_low", "_high"))
-    found = answer(middle, low, high, refusals, row["reasons"])
-    moved |= {"verdict": found.verdict, "reasons": list(found.reasons)}
-    if row["chance_less"] is not None and factor < 0:
-        moved["chance_less"] = 1.0 - row["chance_less"]
-    if row["absolute"] is not None and row["absolute_unit"] == "kg/ha":
-        level = level_of_row(row)
-        weighed = kg_ha([Level(row["machine"], level, loss_error or 0.0)], found) if level else None
-        moved |= dict(zip(("absolute", "absolute_low", "absolute_high"), weighed or (None,) * 3, strict=True))
-    return outcome_of(moved)
-
-
-def level_of_row(row: Row) -> float | None:
-    """Machine loss before, kg/ha, that a row's effect in kg/ha starts from; None where the effect is nil."""
-    if row["absolute"] is None or not row["log_ratio"] or abs(row["log_ratio"]) < 1e-6:
-        return None
-    return float(row["absolute"] / np.expm1(row["log_ratio"]))
+def _outcomes(
+    of_setting: Mapping[str, Row], name: str, before: str | None, after: str | None, loss_error: float | None
+) -> tuple[Outcome, ...]:
+    return tuple(
+        found
+        for outcome in OUTCOMES
+        if outcome in of_setting
+        and (found := moved_effect(of_setting[outcome], name, before, after, loss_error)) is not None
+    )

@@ -116,12 +116,12 @@ class Outcome:
         return f"{text} Of the moments tried without a change, {often} showed a step as large."
 
     def absolute_in(self, mass_per_area: Scale) -> str | None:
-        """``+12 kg/ha (2.2 to 23 kg/ha)`` in the shown unit; None where no loss check calibrates the signal."""
+        """``+12 kg/ha (+2.2 to +23)`` in the shown unit; None where no loss check calibrates the signal."""
         if self.absolute_kg_ha is None:
             return self.absolute
         middle, low, high = (value * mass_per_area[0] for value in self.absolute_kg_ha)
         unit = f"{NARROW}{mass_per_area[1]}"
-        return f"{signed(middle)}{unit} ({signed(low)} to {signed(high)}{unit})"
+        return f"{signed(middle)}{unit} ({signed(low)} to {signed(high)})"
 
     @property
     def why(self) -> str:
@@ -135,7 +135,8 @@ class ShownChange:
     """One adjustment, or the settings of one joint change.
 
     settings : (setting, from_value, to_value, unit) of each. seconds_before, seconds_after : usable work.
-    outcomes : in the order of the contract.
+    outcomes : in the order of the contract. trial : that it is a switch of. is_comparison : of two values of
+    a whole trial, with its switches.
     """
 
     number: int
@@ -147,10 +148,20 @@ class ShownChange:
     seconds_before: float
     seconds_after: float
     placebos: int
+    trial: str | None = None
+    is_comparison: bool = False
+    switches: tuple[ShownChange, ...] = ()
 
     @property
     def title(self) -> str:
+        if self.is_comparison:
+            return terms.compared_values(*self.settings[0])
         return " and ".join(terms.setting_change(*one) for one in self.settings)
+
+    @property
+    def numbers(self) -> str:
+        """Its number; of a trial those of its first and last switch."""
+        return f"{self.number}–{self.switches[-1].number}" if len(self.switches) > 1 else f"{self.number}"
 
     def outcome(self, name: str) -> Outcome | None:
         return next((o for o in self.outcomes if o.name == name), None)
@@ -244,6 +255,7 @@ def _change(rows: pl.DataFrame) -> tuple[ShownChange, list[datetime]]:
         float(lead["readings_before"].max() or 0),  # type: ignore[arg-type]
         float(lead["readings_after"].max() or 0),  # type: ignore[arg-type]
         int(lead["placebos"].max() or 0),  # type: ignore[arg-type]
+        lead["trial"][0],
     )
     return change, settings["time"].to_list()
 
@@ -310,6 +322,13 @@ def headline(
     if parts:
         return " ".join(parts)
     unclear = change.with_verdict("no clear change")
+    likely = [
+        f"{o.words} {signed(o.percent or 0.0)}{NARROW}%, {confidence(o.chance_less or 0.5).text}"
+        for o in unclear
+        if not o.open
+    ]
+    if likely:
+        return f"{capitalized('; '.join(likely))}. No change is sure."
     if unclear:
         return "No clear change in " + listed([o.words for o in unclear]) + "."
     return "Cannot tell: " + " ".join(dict.fromkeys(reason_sentence(code) for code in change.reason_codes))

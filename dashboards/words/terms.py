@@ -127,6 +127,11 @@ def setting_change(name: str, from_value: str | None, to_value: str | None, unit
     return f"{label} {from_value} → {after}" if from_value is not None else f"{label} to {after}"
 
 
+def compared_values(name: str, before: str | None, after: str | None, unit: str | None) -> str:
+    """``Fan speed 1080 against 1000 rpm``: two values of a trial."""
+    return f"{setting_label(name)} {after} against {before}{f' {unit}' if unit else ''}"
+
+
 def pooled_name(
     setting: str, before: str | None, after: str | None, step: float | None, unit: str | None
 ) -> str:
@@ -207,3 +212,8 @@ def listed(names: Sequence[str]) -> str:
 def capitalized(text: str) -> str:
     """The first letter as a capital, the rest as it is."""
     return text[:1].upper() + text[1:]
+
+
+def uncapitalized(text: str) -> str:
+    """The first letter small, the rest as it is: for the middle of a sentence."""
+    return text[:1].lower() + text[1:]

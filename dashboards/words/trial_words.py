@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.confidence import percent_of
 from chaffinch.dashboards.words.links import page_name
 from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.pipelines.errors import counted
@@ -23,19 +24,15 @@ from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 class SettingTrial:
     """Of a setting of a machine in a crop: how its trial under way goes on, or else the trial that would pay.
 
-    going_on : a sentence; empty where none is under way. planned : ``14 against 16 mm``. length : ``trial of 2.0 h,
-    7 switches``. worth : ``expected to be worth 50 EUR a year``. expected_kg : as of ``Suggestion``.
+    going_on : a sentence; empty where none is under way. values : to try, and in use. length : ``trial of 2.0 h,
+    7 switches``. worth : ``expected worth 50 EUR a year``. expected_kg : as of ``Suggestion``.
     """
 
     going_on: str = ""
-    planned: str = ""
+    values: tuple[str, str] = ("", "")
     length: str = ""
     worth: str = ""
     expected_kg: float = 0.0
-
-    @property
-    def to_be_sure(self) -> str:
-        return f"To be sure: {self.planned} in a {self.length}, {self.worth}."
 
 
 def setting_trials(
@@ -47,12 +44,12 @@ def setting_trials(
     """
     found: dict[tuple[str, str | None], dict[str, SettingTrial]] = {}
     for one in suggested:
-        unit = f"{words.NARROW}{one.unit}" if one.unit else ""
+        worth = _expected_worth(one, farm).replace("expected to be worth", "expected worth")
         found.setdefault((one.machine, one.crop), {})[one.setting] = SettingTrial(
             "",
-            f"{one.value:g} against {one.value_in_use:g}{unit}",
+            (f"{one.value:g}", f"{one.value_in_use:g}"),
             f"trial of {trial_size(one)}",
-            f"{_expected_worth(one, farm)} a year{'' if one.measured_loss else ', if losses are the usual ones'}",
+            f"{worth} a year{'' if one.measured_loss else ' if losses are the usual ones'}",
             float(f"{one.expected_kg:.2g}"),
         )
     trials = all_tables.get("trials")
@@ -192,7 +189,7 @@ def shown_trials(found: Sequence[Standing]) -> list[ShownTrial]:
             one.fields,
             trial_href(one),
             one.state,
-            comparison_sentence(one.main) if one.main else "",
+            f"By this trial alone, {words.uncapitalized(comparison_sentence(one.main))}" if one.main else "",
             state_sentence(one),
             done_sentence(one),
         )
@@ -210,7 +207,7 @@ def suggestion_sentence(one: Suggestion, farm: Farm) -> str:
     )
     return (
         f"{where}: {words.setting_label(one.setting).lower()} {one.value:g} against {one.value_in_use:g}{unit}. "
-        f"{100 * one.chance:.0f}{words.NARROW}% chance of less {words.OUTCOME_WORDS[one.outcome]}; "
+        f"{percent_of(one.chance)}{words.NARROW}% chance of less {words.OUTCOME_WORDS[one.outcome]}; "
         f"{_expected_worth(one, farm)} over {amount(one.area_ha, units.area)} a year{assumed}. {trial_length(one)}"
     )
 

@@ -11,6 +11,18 @@
     isDark() ? text.replace(/#[0-9a-f]{6}/g, (colour) => darkOf[colour] ?? colour) : text;
   let brushed = null; // the stretch of time that the timeline shows, in ms; null: all of it
 
+  // On a telephone no label is smaller than the text around it.
+  const large = (look) => ({ ...look, font: { ...look?.font, size: LABEL_PX } });
+  const enlargeLabels = (layout) => {
+    Object.assign(layout, large(layout), { legend: large(layout.legend) });
+    for (const key of Object.keys(layout).filter((name) => /^[xy]axis/.test(name))) {
+      const axis = layout[key];
+      axis.tickfont = { ...axis.tickfont, size: LABEL_PX };
+      if (axis.title?.text) axis.title = large(axis.title);
+    }
+    layout.annotations = layout.annotations?.map(large);
+  };
+
   // On a wide window the labels are left of the bars; on a narrow one above them.
   const putLabelsAbove = (layout) => {
     const aside = layout.meta.labels_px;
@@ -19,10 +31,8 @@
     layout.margin.r = 10;
     layout.margin.t = 16;
     layout.shapes = layout.shapes.filter((shape) => shape.name !== "rule of labels");
-    layout.xaxis.tickfont = layout.xaxis.title.font = { size: LABEL_PX };
     for (const note of layout.annotations) {
       note.xshift += aside;
-      note.font = { size: LABEL_PX };
       if (note.name === "label") note.yshift = 30;
       else note.text = note.text.split("<br>").map(inTwo).join("<br>");
     }
@@ -62,6 +72,7 @@
     const { layout } = figure;
     // A finger must scroll the page, not the figure; the buttons zoom.
     if (coarse) layout.dragmode = false;
+    if (plot.clientWidth < NARROW_PX) enlargeLabels(layout);
     if (layout.meta?.labels_px && plot.clientWidth < NARROW_PX) putLabelsAbove(layout);
     if (layout.meta?.shape) fitMap(figure, plot.clientWidth);
     if (isTimeline(plot)) fewTicks(layout, plot.clientWidth);

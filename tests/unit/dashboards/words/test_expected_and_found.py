@@ -34,9 +34,9 @@ def test_a_drum_slowed_down_in_the_words_of_the_change():
             separation_loss="more", cleaning_loss="more", broken_grain="less", returns="less",
         )
     )  # fmt: skip
-    assert rows["separation loss"] == ("more", "more", "as expected")
+    assert rows["separation loss"] == ("more", "more", "as usual")
     assert rows["cleaning loss"] == ("less", "more", "opposite")
-    assert rows["broken grain"] == ("less", "less", "as expected")
+    assert rows["broken grain"] == ("less", "less", "as usual")
     assert rows["returns (tailings)"] == ("best in between", "less", "")
 
 
@@ -52,7 +52,7 @@ def test_words_and_services_have_a_direction():
     opened = _rows(_change(("separator_covers", "closed", "open", None), separation_loss="cannot tell"))
     assert opened["separation loss"] == ("less", "cannot tell", "")
     cleaned = _rows(_change(("sieves_cleaned", None, None, None), cleaning_loss="less"))
-    assert cleaned["cleaning loss"] == ("less", "less", "as expected")
+    assert cleaned["cleaning loss"] == ("less", "less", "as usual")
 
 
 def test_what_is_expected_to_do_nothing():
@@ -62,7 +62,7 @@ def test_what_is_expected_to_do_nothing():
         )
     )
     assert rows["cleaning loss"] == ("nothing", "no clear change", "consistent")
-    assert rows["separation loss"] == ("nothing", "more", "not expected")
+    assert rows["separation loss"] == ("nothing", "more", "unusual")
 
 
 def test_joint_changes_and_unknown_settings_have_none():
@@ -80,7 +80,7 @@ def test_a_move_of_unknown_direction_is_expected_of_only_where_direction_is_noth
         )
     )
     assert rows == {
-        "separation loss": ("nothing", "less", "not expected"),
+        "separation loss": ("nothing", "less", "unusual"),
         "cleaning loss": ("best in between", "less", ""),
     }
 

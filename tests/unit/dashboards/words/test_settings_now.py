@@ -138,20 +138,18 @@ def test_try_a_value_that_the_responses_say_is_likely_better():
     assert "−18 %" in text
 
 
-TRIAL = SettingTrial(
-    "", "930 against 950 rpm", "trial of 2.0 h, 7 switches", "expected to be worth 340 EUR a year"
-)
+TRIAL = SettingTrial("", ("930", "950"), "trial of 2.0 h, 7 switches", "expected worth 340 EUR a year")
 
 
 @pytest.mark.parametrize(
     ("ratio", "chance", "best", "do", "why"),
     [
         (-0.3, 0.999, (BEST,), "Try 930 rpm: separation rotor speed, against 950 rpm in a trial of 2.0 h, 7 switches",
-         "Expected to be worth 340 EUR a year."),
+         "Expected worth 340 EUR a year."),
         (0.05, 0.1, (), "Go back to 850 rpm: separation rotor speed",
-         "To be sure: 930 against 950 rpm in a trial of 2.0 h, 7 switches, expected to be worth 340 EUR a year."),
-        (-0.05, 0.7, (), "Compare 930 with 950 rpm: separation rotor speed, in a trial of 2.0 h, 7 switches",
-         "Expected to be worth 340 EUR a year."),
+         "To be sure: 930 against 950 rpm in a trial of 2.0 h, 7 switches, expected worth 340 EUR a year."),
+        (-0.05, 0.7, (), "Compare 950 with 930 rpm: separation rotor speed, in a trial of 2.0 h, 7 switches",
+         "Expected worth 340 EUR a year."),
         (0.3, 0.001, (), "Go back to 850 rpm: separation rotor speed", "+35 %, 99 % sure."),
     ],
 )  # fmt: skip
