@@ -14,7 +14,14 @@ import pytest
 from chaffinch.dashboards.report.write import write_season
 from chaffinch.dashboards.start_sheet.what_to_change import SYMPTOMS
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
-from chaffinch.dashboards.words.terms import OUTCOME_WORDS, crop_label, setting_change, setting_label, signed
+from chaffinch.dashboards.words.terms import (
+    OUTCOME_WORDS,
+    crop_label,
+    day,
+    setting_change,
+    setting_label,
+    signed,
+)
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import ingest_inbox, refresh, write_pages
@@ -32,7 +39,7 @@ LABELLED: dict[str, list[str]] = {}
 for _name in settings():
     LABELLED.setdefault(setting_label(_name).lower(), []).append(_name)
 DO = re.compile(
-    r"<p class=\"do\">(?P<verb>Keep|Go back to|Try|Compare|Set) (?P<value>[^:<]*): (?P<label>[^<]*?)"
+    r"<p class=\"do\">(?P<verb>Keep|Go back to|Try|Compare|Set|Leave it at) (?P<value>[^:<]*): (?P<label>[^<]*?)"
     r"(?:, [^<]*)?\.</p>"
 )
 ADVICE = re.compile(
@@ -305,7 +312,7 @@ def test_the_report_advises_what_the_pages_instruct(told, instructions):
     assert advised
     compared = 0
     for one in instructions:
-        if one.verb == "Compare" or one.label not in LABELLED or one.value == "it up":
+        if one.verb in ("Compare", "Leave it at") or one.label not in LABELLED or one.value == "it up":
             continue
         kind = "Keep" if one.verb == "Keep" else "Change"
         assert advised[one.machine, one.crop, one.label] == {(kind, one.value.removesuffix(" again"))}, one
@@ -330,6 +337,26 @@ def test_the_machine_page_speaks_of_every_change_in_which_the_machine_took_part(
     clear = effects.filter(pl.col("verdict").is_in(["less", "more"]), pl.col("outcome").is_in(MAIN[:3]))
     spoken = {one.machine for one in said[1] if "sure" in one.answer}
     assert set(clear["machine"]) <= spoken
+
+
+def test_the_machine_page_begins_with_the_last_change_its_day_and_field(told):
+    lake, site, _ = told
+    farm = lake.farm()
+    effects = lake.scan("effects").collect().filter(scope="adjustment")
+    effects = effects.filter(pl.col("setting") != "not logged")
+    for path in (site / "machines").iterdir():
+        page = path.read_text(encoding="utf-8")
+        machine = text_of(re.search(r"<h1>(.*?)</h1>", page)[1])
+        for crop, part in by_crop(page):
+            mine = effects.filter(machine=machine).filter(
+                pl.col("crop").map_elements(crop_label, pl.String) == crop
+            )
+            last = mine.filter(pl.col("time") == mine["time"].max())
+            said_of_it = text_of(re.search(r"<p class=\"last\">(.*?)</p>", part)[1])
+            day_of_it = day(last["time"][0], farm.zone_of(machine))
+            assert said_of_it == f"Last change, {day_of_it}, {last['field'][0]}"
+            head = text_of(next(LINE.finditer(part))["head"])
+            assert any(setting_label(name) in head for name in last["setting"]), (machine, crop, head)
 
 
 def test_the_morning_has_the_answers_of_the_field_pages(told, said):

@@ -64,6 +64,18 @@ def settle(page: Any, width: int) -> None:
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("kind", ["fields", "machines"])
+def test_answers_and_labels_of_figures_are_large_on_a_telephone(visit, friendly_site, kind):
+    """At arm's length answers of 20 px and labels of 16 px can be read (asked for by users, no source)."""
+    page = visit(width=390, touch=True).open(pages_of(friendly_site)[kind])
+    sizes = """query => [...document.querySelectorAll(query)].filter(e => e.getClientRects().length)
+        .map(e => parseFloat(getComputedStyle(e).fontSize))"""
+    labels, answers = page.evaluate(sizes, ".js-plotly-plot text"), page.evaluate(sizes, ".answer, .now .do")
+    assert labels and min(labels) >= 16
+    assert answers and min(answers) >= 20
+
+
+@pytest.mark.browser
 def test_the_drawings_of_a_field_have_no_fault_either(visit, friendly_site):
     assert faults_of_axe(visit().open(pages_of(friendly_site)["fields"])) == []
 
