@@ -243,7 +243,7 @@ def _number(placed: pl.DataFrame, change: ShownChange, on_ground: OnGround) -> d
     return {
         "x": round(float(x[0]), 1),
         "y": round(float(y[0]), 1),
-        "text": f"<b>{change.number}</b>",
+        "text": f"<b>{change.numbers}</b>",
         "showarrow": True,
         "ax": 22,
         "ay": -26,

@@ -148,7 +148,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
         ],
         "effect_figures": _effect_figures(shown, zone, units),
         "timeline": _timeline(readings, changes, shown, zone, units),
-        "map": _map(readings, changes, zone, inputs.boundary_wkt, units),
+        "map": _map(readings, shown, zone, inputs.boundary_wkt, units),
         "curves": _curves(readings, shown, sides_of, units),
         "curves_left_out": max(len(shown) - MOST_CURVES, 0),
         "questions": [
