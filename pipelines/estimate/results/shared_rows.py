@@ -196,11 +196,7 @@ class _Rows:
     def _of_field(self, members: list[Used]) -> tuple[Row, float]:
         """The row of one field, and the steps that it is about: those of a test up and back, else one."""
         fitted = members[0].of
-        estimates, covariance, doses = self._block(members, spread=False)
-        # What is unknown of the signals is the same in each repeat, partly in proportion to the estimates, and would
-        # draw their mean to the smallest (Peelle's puzzle). So it is added to the error of their mean.
-        unknown = _stacked(self._unknowns(members), len(members))
-        covariance = covariance - unknown.T @ unknown
+        estimates, covariance, doses, unknown = self._apart(members)
         freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         trial = members[0].trial
         if trial is None:
@@ -231,18 +227,16 @@ class _Rows:
         found = {}
         for key, members in groups.items():
             if len({u.doses[0].setting for u in members}) == 2:
-                estimates, covariance, _ = self._block(members, spread=False)
-                unknown = _stacked(self._unknowns(members), len(members))
-                found[key] = interaction_of(members, estimates, covariance - unknown.T @ unknown, unknown)
+                estimates, covariance, _, unknown = self._apart(members)
+                found[key] = interaction_of(members, estimates, covariance, unknown)
         return found
 
     def _comparisons(self, members: list[Used]) -> Iterator[Row]:
         """Rows of a trial of three values of a number: each value against each, by this field alone."""
-        estimates, covariance, doses = self._block(members, spread=False)
-        covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
+        estimates, covariance, _, unknown = self._apart(members)
         common = self._common("field", members, [], ["each_value_alone"]) | members[0].of.binned.place
         del common["refusals"], common["levels"]
-        for row in value_comparisons(members, estimates, covariance, common["reasons"]):
+        for row in value_comparisons(members, estimates, covariance, unknown, common["reasons"]):
             yield common | row
 
     def _pooled(self, scope: str, members: list[Used], remarks: list[str]) -> Row:
@@ -287,6 +281,17 @@ class _Rows:
             covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
         return fit.coefficients[at], covariance, doses
 
+    def _apart(self, members: list[Used]) -> tuple[Array, Array, Array, Array]:
+        """Estimates, covariance and doses of one field's changes, and by itself what one standard deviation of each
+        unknown of the signals does to them, (u, k).
+
+        It is the same in each repeat, partly in proportion to the estimates, and would draw their mean to the
+        smallest (Peelle's puzzle). So it is added to the error of their mean.
+        """
+        estimates, covariance, doses = self._block(members, spread=False)
+        unknown = np.array([*self._unknowns(members).values()]).reshape(-1, len(members))
+        return estimates, covariance - unknown.T @ unknown, doses, unknown
+
     def _unknowns(self, members: list[Used]) -> dict[str, Array]:
         """What one standard deviation of each unknown of the signals does to one field's changes, (k,) by name."""
         at = [u.index for u in members]
@@ -318,10 +323,6 @@ class _Rows:
             return []
         inverse = np.linalg.inv(information)
         return ["bends"] if chdtrc(1, (inverse @ weighted)[1] ** 2 / inverse[1, 1]) < DOUBT else []
-
-
-def _stacked(unknowns: dict[str, Array], changes: int) -> Array:
-    return np.array([*unknowns.values()]).reshape(len(unknowns), changes)
 
 
 def _alone(effect: float, error: float, freedom: float) -> Row:

@@ -37,11 +37,11 @@ def values_of_trial(members: Sequence[Used]) -> list[str]:
 
 
 def value_comparisons(
-    members: Sequence[Used], estimates: Array, covariance: Array, remarks: Sequence[str]
+    members: Sequence[Used], estimates: Array, covariance: Array, unknown: Array, remarks: Sequence[str]
 ) -> Iterator[dict[str, Any]]:
     """What differs between rows of ``effects`` on the values of a trial; none where they can't be separated.
 
-    members : the trial's changes in one field, with estimates (k,) and their covariance (k, k). remarks : to be said.
+    members, estimates, covariance, unknown : as of ``interaction_of``, for one setting. remarks : to be said.
     """
     from scipy.special import ndtr
 
@@ -59,7 +59,10 @@ def value_comparisons(
     rest = estimates - design @ found
     freedom = float(min(fitted.fit.freedom[u.index] for u in members))
     square = float(rest @ np.linalg.solve(covariance, rest))
-    inverse *= spread_of_repeats(square, estimates.size - found.size, freedom)
+    by_unknown = unknown @ solved[:, :-1] @ inverse
+    inverse = (
+        inverse * spread_of_repeats(square, estimates.size - found.size, freedom) + by_unknown.T @ by_unknown
+    )
     for a, b in combinations(range(len(values)), 2):
         contrast = np.array([float(k == b) - float(k == a) for k in range(1, len(values))])
         effect, error = float(contrast @ found), float(np.sqrt(contrast @ inverse @ contrast))
