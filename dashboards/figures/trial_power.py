@@ -92,7 +92,7 @@ def power_drawing(
             at += 3
         ends.append(at)
         parts.append(
-            f'<text class="{mine.strip() or "other"}" x="{x(line.switches[-1]) + 6:.1f}" y="{at + 4:.1f}">'
+            f'<text class="{mine.strip() or "other"}" x="{x(line.switches[-1]) + 12:.1f}" y="{at + 4:.1f}">'
             f"{escape(f'{line.hours:g} h')}</text>"
         )
     parts.append(

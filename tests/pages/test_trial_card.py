@@ -111,11 +111,26 @@ def test_it_is_one_page_of_paper(visit, card):
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
 
 
-def test_a_long_trial_is_one_page_of_paper_too(made_up, visit, tmp_path):
-    request = TrialRequest(
-        "Combine A", ("fan_speed", "upper_sieve_opening"), (("1000", "1050"), ("12", "14"))
-    )
-    planned = plan_trial(made_up.friendly_lake(), Farm(), replace(request, tell_percent=60, hours=5, seed=3))
+@pytest.fixture(scope="module")
+def of_two_settings(made_up) -> PlannedTrial:
+    both = TrialRequest("Combine A", ("fan_speed", "upper_sieve_opening"), (("1000", "1050"), ("12", "14")))
+    return plan_trial(made_up.friendly_lake(), Farm(), replace(both, tell_percent=60, hours=5, seed=3))
+
+
+def test_of_two_settings_the_one_that_stays_is_said(of_two_settings):
+    text = trial_card(of_two_settings, Farm(), 0, "trial.toml").decode()
+    steps = of_two_settings.plan.steps
+    same = [
+        sum(a == b for a, b in ((one.value, last.value), (one.second_value, last.second_value)))
+        for last, one in zip(steps[:-1], steps[1:], strict=True)
+    ]
+    # Each step changes one of the two.
+    assert same == [1] * len(same)
+    assert text.count('class="set stays"') == len(same)
+
+
+def test_a_long_trial_is_one_page_of_paper_too(of_two_settings, visit, tmp_path):
+    planned = of_two_settings
     order = tuple(state for _ in range(4) for state in planned.design.order[:8])
     steps = tuple(planned.plan.steps[0] for _ in order)
     plan = planned.plan.model_copy(update={"steps": steps})

@@ -76,7 +76,9 @@ def test_three_values_are_compared_with_each_other():
 
 
 @pytest.mark.proof
-def test_two_settings_are_answered_in_one_trial():
+@pytest.mark.parametrize("minutes", [9.0, 5.0])
+def test_two_settings_are_answered_in_one_trial(minutes):
+    """In steps of five minutes, written to the minute, no switch has three minutes of work on both sides."""
     order = random_order(np.random.default_rng(5), 2, 2, settings=2)
     true = {"fan_speed": 0.3, "upper_sieve_opening": -0.2}
     ways, level = {"fan_speed": -1, "upper_sieve_opening": 1}, dict.fromkeys(true, 0)
@@ -86,9 +88,10 @@ def test_two_settings_are_answered_in_one_trial():
         changes = tuple((name, wanted[name] - level[name]) for name in true if wanted[name] != level[name])
         level = wanted
         if changes:
-            moves.append((6.4 + 9.0 * k, changes))
+            moves.append((6.4 + minutes * k, changes))
     steps = tuple(
-        PlannedStep(value=("1050", "1000")[a], second_value=("14", "16")[b], minutes=9) for a, b in order
+        PlannedStep(value=("1050", "1000")[a], second_value=("14", "16")[b], minutes=minutes)
+        for a, b in order
     )
     plan = TrialPlan(
         name="both", machine="Combine A", setting="fan_speed", unit="rpm", values=("1050", "1000"),

@@ -42,6 +42,7 @@ from chaffinch.pipelines.estimate.results.shared_rows import Shared, share
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
+    THIN,
     Answer,
     BothSides,
     alone_columns,
@@ -219,7 +220,8 @@ def _unanswered_rows(one: Unanswered) -> Iterator[Row]:
 
 @dataclass(frozen=True, slots=True)
 class _Alone:
-    """What one log says of one outcome of a change. usable : nothing was refused. placebos : behind its range."""
+    """What one log says of one outcome of a change. usable : nothing was refused but, in a trial, a short side.
+    placebos : behind its range."""
 
     found: Answer
     usable: bool
@@ -311,7 +313,7 @@ def _hidden_step(shown: Answer, alone: Answer, placebo_steps: Array | None) -> d
 def _shared_answer(one: _Alone, shared: Shared | None) -> Answer:
     """The answer of all logs together. What its own log refuses stays refused, whatever others say."""
     reasons = [r for r in one.found.reasons if r != "wide_range" or not one.usable]
-    if shared is None:
+    if shared is None or set(THIN) & set(reasons):
         return refuse(*(reasons or ["no_readings"]))
     return answer(shared.log_ratio, shared.low, shared.high, [], reasons)
 
@@ -369,7 +371,8 @@ def _effect(
     estimate, error = float(fitted.fit.coefficients[i]), float(np.sqrt(fitted.fit.covariance[i, i]))
     freedom, widen = float(fitted.fit.freedom[i]), season.placebos.widen
     found = answer_with_error(estimate, error, freedom, widen, refusals, remarks)
-    return _Alone(found, not refusals, season.placebos.count)
+    against = [code for code in refusals if not (sides.repeated and code in THIN)]
+    return _Alone(found, not against, season.placebos.count)
 
 
 def _capacity(
@@ -389,7 +392,7 @@ def _capacity(
     found = capacity_effect(one.design, one.fit, k, season[name].placebos.widen)
     if found.verdict == "cannot tell":
         return _Alone(found, False, loss.placebos)
-    remarks = [r for r in loss.found.reasons if r in SAID_OF_CAPACITY]
+    remarks = [r for r in loss.found.reasons if r in (*SAID_OF_CAPACITY, *THIN)]
     return replace(loss, found=replace(found, reasons=(*found.reasons, *remarks)))
 
 

@@ -15,6 +15,8 @@ LEAST_OVERLAP = 0.15
 WIDEST_HALF_RANGE = 1.0
 MOISTURE_APART_PCT = 0.5
 LEVEL = 0.95
+# Codes of ``thin_sides``.
+THIN = ("short_before", "short_after")
 # What asks whether an effect is as it looks is said where there is one.
 OF_THE_CALLED = ("signal_may_bend", "gain_may_move")
 
@@ -88,6 +90,7 @@ class BothSides:
     thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
     whether a step that was not logged lies so close that losses can't tell the two apart. in_company : whether the
     machine's changes were made as loss rose, and it stayed higher. at_regime : whether a regime began with it.
+    repeated : of ``repeated_in_trial``.
     """
 
     thin: tuple[str, ...]
@@ -96,16 +99,34 @@ class BothSides:
     by_step: bool = False
     in_company: bool = False
     at_regime: bool = False
+    repeated: bool = False
 
     @classmethod
     def of(cls, binned: Binned, k: int) -> BothSides:
-        return cls(tuple(thin_sides(binned, k)), feed_overlap(binned, k), moisture_moved(binned, k))
+        return cls(
+            tuple(thin_sides(binned, k)),
+            feed_overlap(binned, k),
+            moisture_moved(binned, k),
+            repeated=repeated_in_trial(binned, k),
+        )
+
+
+def repeated_in_trial(binned: Binned, k: int) -> bool:
+    """Whether change ``k`` belongs to a trial with work enough on both sides of all its switches together.
+
+    Steps of a trial may be short: its answer rests on the repeats. A step lies between two switches and counts twice.
+    """
+    trials = [change.rows.row(0, named=True).get("trial") for change in binned.changes]
+    if trials[k] is None:
+        return False
+    sides = np.sum([binned.seconds_around(j) for j, one in enumerate(trials) if one == trials[k]], axis=0)
+    return trials.count(trials[k]) > 1 and float(min(sides)) >= 2 * SHORTEST_SIDE_S
 
 
 def thin_sides(binned: Binned, k: int) -> list[str]:
     """Reasons to refuse an effect of change ``k`` for want of work on either side."""
     before, after = binned.seconds_around(k)
-    return ["short_before"] * (before < SHORTEST_SIDE_S) + ["short_after"] * (after < SHORTEST_SIDE_S)
+    return [code for code, seconds in zip(THIN, (before, after), strict=True) if seconds < SHORTEST_SIDE_S]
 
 
 def feed_overlap(binned: Binned, k: int) -> float:

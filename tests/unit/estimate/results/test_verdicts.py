@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -27,6 +28,7 @@ from chaffinch.pipelines.estimate.results.verdicts import (
     numbers,
     reach,
     refuse,
+    repeated_in_trial,
     thin_sides,
 )
 from chaffinch.schemas.declarations import reasons
@@ -135,6 +137,28 @@ def binned(seconds: list[float], feed_t_h: list[np.ndarray] | None = None) -> Bi
 )
 def test_three_minutes_of_work_on_either_side(before, after, reasons_given):
     assert thin_sides(binned([before, after]), 0) == reasons_given
+
+
+@pytest.mark.parametrize(
+    ("trials", "seconds", "enough"),
+    [
+        (["T"] * 6, 120, True),
+        ([None] * 6, 120, False),
+        # One switch so far, and another change that is no part of the trial.
+        (["T", None], 120, False),
+        (["T", "T"], 120, False),
+    ],
+)
+def test_short_steps_of_a_trial_count_where_all_its_switches_together_have_work_enough(
+    trials, seconds, enough
+):
+    rows = [pl.DataFrame({"time": [START], "setting": ["fan_speed"], "trial": [one]}) for one in trials]
+    changes = [Change(0.0, 0.0, one) for one in rows]
+    made = replace(binned([seconds, seconds]), changes=changes)
+    steps = np.repeat(np.arange(len(trials) + 1), seconds // 10)
+    made = replace(made, step=steps, seconds=np.full(steps.size, 10.0))
+    assert thin_sides(made, 0) == ["short_before", "short_after"]
+    assert repeated_in_trial(made, 0) is enough
 
 
 def test_overlap_of_feed_rates():
