@@ -29,7 +29,11 @@ def trial_card(planned: PlannedTrial, farm: Farm, checks: int, plan_file: str) -
     """The card as HTML. checks : loss checks to be made during the trial. plan_file : name of its ``trial.toml``."""
     plan, design = planned.plan, planned.design
     pans = _pans(plan, checks)
-    steps = [_step(plan, number, step, pans.get(number)) for number, step in enumerate(plan.steps, 1)]
+    before = (None, *plan.steps)
+    steps = [
+        _step(plan, number, step, last, pans.get(number))
+        for number, (step, last) in enumerate(zip(plan.steps, before, strict=False), 1)
+    ]
     catalogue = [settings()[name] for name in plan.settings]
     context = {
         "name": plan.name,
@@ -50,7 +54,7 @@ def trial_card(planned: PlannedTrial, farm: Farm, checks: int, plan_file: str) -
         "tell": f"{plan.tell_percent:g}",
         "table": _table(planned),
         "basis": planned.basis.sentence,
-        "known": known_sentence(planned),
+        "known": " ".join(filter(None, (fields_sentence(planned), known_sentence(planned)))),
         "seed": plan.seed,
         "plan_file": plan_file,
         "file": f"settings_log_{digest_of([plan.model_dump_json()])[:6]}.csv",
@@ -111,6 +115,18 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
     return notes
 
 
+def fields_sentence(planned: PlannedTrial) -> str:
+    """How the smallest change detected differs between fields; empty where that is not known."""
+    errors = planned.se_of_fields
+    if errors is None:
+        return ""
+    low, high = (words.significant(detectable_percent(error)) for error in errors)
+    return (
+        f"Loss varies more in some fields than in others: in eight fields of ten the smallest change is {low} to "
+        f"{high}{words.NARROW}%."
+    )
+
+
 def known_sentence(planned: PlannedTrial) -> str:
     """What the lake already knows about the comparison; empty where nothing."""
     if planned.known_percent is None or planned.se_with_known is None:
@@ -130,15 +146,19 @@ def _question(plan: TrialPlan) -> str:
     for name, values in ((plan.setting, plan.values), (plan.second_setting, plan.second_values)):
         if name:
             unit = f" {settings()[name].unit}" if settings()[name].unit else ""
-            parts.append(f"{settings()[name].label} {' or '.join(str(v) for v in values)}{unit}")
+            *others, last = map(str, values)
+            parts.append(f"{settings()[name].label} {', '.join(others)} or {last}{unit}")
     return f"Which loses less? {'; '.join(parts)}."
 
 
-def _step(plan: TrialPlan, number: int, step: PlannedStep, pans: str | None) -> dict[str, Any]:
+def _step(
+    plan: TrialPlan, number: int, step: PlannedStep, before: PlannedStep | None, pans: str | None
+) -> dict[str, Any]:
     parts = []
     for name in plan.settings:
-        setting = settings()[name]
-        parts.append({"label": setting.label, "value": plan.value_of(name, step), "unit": setting.unit})
+        setting, value = settings()[name], plan.value_of(name, step)
+        stays = before is not None and plan.value_of(name, before) == value
+        parts.append({"label": setting.label, "value": value, "unit": setting.unit, "stays": stays})
     length = counted(step.passes, "pass", "passes") if step.passes else f"{step.minutes:g} min"
     return {"number": number, "set": parts, "length": length, "pans": pans}
 

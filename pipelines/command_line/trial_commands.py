@@ -70,7 +70,7 @@ def plan(
     import math
     import secrets
 
-    from chaffinch.dashboards.pages.trial_card import card_notes, known_sentence, trial_card
+    from chaffinch.dashboards.pages.trial_card import card_notes, fields_sentence, known_sentence, trial_card
     from chaffinch.pipelines.atomic_write import write_whole
     from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.lake.table_files import require_ending
@@ -101,7 +101,7 @@ def plan(
         f"{planned.plan.name}: {design.switches} switches in {design.hours:.1f} h detect a change of "
         f"{math.ceil(design.smallest_percent)} % (standard error {design.se_log:.3f}, log scale). "
         f"{planned.basis.sentence}",
-        *([known] if (known := known_sentence(planned)) else []),
+        *(said for said in (fields_sentence(planned), known_sentence(planned)) if said),
         *notes,
         f"Cab card: {out}",
         f"Plan (put it into the inbox): {toml}",
@@ -132,6 +132,7 @@ def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict
         "switches": design.switches,
         "seed": written.seed,
         "se_log": design.se_log,
+        "se_log_of_fields": planned.se_of_fields,
         "se_of_signals_log": planned.open_log,
         "smallest_percent": design.smallest_percent,
         "se_with_known": planned.se_with_known,

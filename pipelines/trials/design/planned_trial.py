@@ -63,6 +63,12 @@ class PlannedTrial:
     run: dict[str, list[str]]
     open_log: float
 
+    @property
+    def se_of_fields(self) -> tuple[float, float] | None:
+        """Least and greatest standard error in eight of ten fields to come; None where too few fields are known."""
+        errors = self.basis.errors
+        return None if errors is None else (self.design.se_log * errors[0], self.design.se_log * errors[1])
+
 
 def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> PlannedTrial:
     """Plan the requested trial.

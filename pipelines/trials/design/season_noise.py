@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.noise import SLOW
@@ -13,6 +14,7 @@ from chaffinch.pipelines.estimate.model.season import SeasonOutcome, fit_outcome
 from chaffinch.pipelines.estimate.results.verdicts import reach
 from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS
+from scipy.special import ndtri, stdtrit
 
 # For a machine without a log: noise of half a minute, of 20 minutes, and from second to second. Common practice, no
 # source.
@@ -20,18 +22,25 @@ USUAL_NOISE = TrialNoise(np.array([0.09, 0.0625]), 0.09, own_scales_s=np.array([
 # This many machine-fields give the noise well enough for a plan.
 MOST_FIELDS = 8
 LEAST_WORK_S = 3600.0
+# So many fields show how much fields differ in their noise.
+LEAST_TO_COMPARE = 3
 # A gap in steady work up to this long is a turn or a short stop; longer ones are breaks.
 LONGEST_TURN_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """What a trial is planned with. sentence : its source. outcome : the loss it is about."""
+    """What a trial is planned with. sentence : its source. outcome : the loss it is about.
+
+    errors : least and greatest standard error in eight of ten fields to come, as parts of the usual one; None where
+    fewer than ``LEAST_TO_COMPARE`` fields show how they differ.
+    """
 
     noise: TrialNoise
     pattern: WorkPattern
     outcome: str
     sentence: str
+    errors: tuple[float, float] | None = None
 
 
 def known_for_planning(
@@ -61,11 +70,14 @@ def known_for_planning(
                 continue
             known_hours = sum(float(f.seconds.sum()) for f in usable) / 3600
             many = counted(len(usable), "field")
+            parts = [prepare_alone(f.binned, season) for f in season.fields]
+            levels = np.array([part.scale for part in parts if part is not None])
             return Planned(
-                _absolute(season, hours),
+                _absolute(season, hours, float(np.median(levels))),
                 work_pattern(mine),
                 outcome,
                 f"Planned with the noise of {many} ({known_hours:.0f} h of steady work) {words}.",
+                errors_to_come(levels, _freedom(season, hours)),
             )
     return Planned(
         USUAL_NOISE,
@@ -80,17 +92,31 @@ def _largest(fields: list[Binned]) -> list[Binned]:
     return sorted(fields, key=lambda f: -float(f.seconds.sum()))[:MOST_FIELDS]
 
 
-def _absolute(season: SeasonOutcome, hours: float) -> TrialNoise:
-    """The season's noise on the log scale; the fields' own fast noise is taken at its median.
+def errors_to_come(levels: Array, freedom: float) -> tuple[float, float] | None:
+    """The range of eight of ten fields to come about the median of the ``levels`` of noise in known ones.
+
+    The interval that holds one more value of a normal sample, of the logs: mean -+ t s sqrt(1 + 1/n) (Hahn and
+    Meeker, Statistical Intervals, 1991, ch. 4). The noise itself is known with so many degrees of ``freedom``: a
+    standard error of 1 / sqrt(2 freedom) of the log of a standard deviation.
+    """
+    n = levels.size
+    if n < LEAST_TO_COMPARE:
+        return None
+    logs = np.log(levels / np.median(levels))
+    of_fields = float(stdtrit(n - 1, 0.9) * logs.std(ddof=1) * np.sqrt(1 + 1 / n))
+    half = float(np.hypot(of_fields, ndtri(0.9) / np.sqrt(2 * freedom)))
+    return float(np.exp(logs.mean() - half)), float(np.exp(logs.mean() + half))
+
+
+def _absolute(season: SeasonOutcome, hours: float, level: float) -> TrialNoise:
+    """The season's noise on the log scale, at a ``level`` of a field's own fast noise.
 
     Scaled as the estimator will scale its ranges: wider where placebos require it, and where few fields fix the
     noise, those of the trial among them.
     """
     assert season.noise is not None
-    parts = [prepare_alone(f.binned, season) for f in season.fields]
-    freedom = season.freedom + 3600.0 * hours / (2.0 * float(season.noise.scales_s[SLOW][0]))
-    wider = reach(freedom, season.placebos.widen) / reach(float("inf"), 1.0)
-    scale = wider * float(np.median([p.scale for p in parts if p is not None]))
+    wider = reach(_freedom(season, hours), season.placebos.widen) / reach(float("inf"), 1.0)
+    scale = wider * level
     # The drift of the usual field: the mean over fields would be ruled by the few that drift most.
     noise = season.noise.with_drift(float(np.exp(season.drift.centre)))
     return TrialNoise(
@@ -99,6 +125,12 @@ def _absolute(season: SeasonOutcome, hours: float) -> TrialNoise:
         ground_variance=noise.ground_variance * scale**2,
         own_scales_s=noise.scales_s,
     )
+
+
+def _freedom(season: SeasonOutcome, hours: float) -> float:
+    """Degrees of freedom of the noise, when the trial's own hours are known too (``season_freedom``)."""
+    assert season.noise is not None
+    return season.freedom + 3600.0 * hours / (2.0 * float(season.noise.scales_s[SLOW][0]))
 
 
 def work_pattern(fields: Sequence[Binned]) -> WorkPattern:
