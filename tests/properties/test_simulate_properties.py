@@ -152,3 +152,12 @@ def test_any_season_is_whole_and_repeatable(name, seed):
     assert field.readings["time"].is_sorted()
     assert field.truth["log_ratio"].drop_nulls().is_finite().all()
     assert set(field.truth.filter(pl.col("log_ratio").is_null())["outcome"]) <= {"capacity"}
+
+
+def test_who_rounds_times_writes_round_times_of_the_clock():
+    """Work from 09:38: the nearest ten minutes are those of the clock, not of the work."""
+    start_s, operator = 9 * 3600.0 + 38 * 60, Operator(rounded_to_minutes=10)
+    moves = plan_moves(np.random.default_rng(1), operator, np.arange(1, 9) * 1234.0, None, start_s)
+    written = np.array([m.written_s + start_s for m in moves])
+    assert (written % 600 == 0).all()
+    assert (np.abs(written - start_s - [m.time_s for m in moves]) <= 300).all()
