@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
-from chaffinch.dashboards.figures.stacked import Look, range_and_line, whole
+from chaffinch.dashboards.figures.stacked import Look, marks, range_and_line, single
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.terms import clock, day, field_label, name_in_figure, significant, zone
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 HEIGHT_PX = 340
-FONT_PX = 16
 
 
 def checks_against_signal(
@@ -49,17 +48,14 @@ def checks_against_signal(
             }
         )
     data.append(
-        {
-            "x": _shown(signal),
-            "y": _shown(lost),
-            "mode": "markers",
-            "marker": {"symbol": "circle-open", "size": 12, "color": light("ink"), "line": {"width": 2.5}},
-            "name": "loss check",
-            "meta": "checks",
-            "text": [name_in_figure(field_label(name), 30) for name in checks["field"]],
-            "hovertemplate": f"%{{text}}<br>signal %{{x:.3g}}, weighed %{{y:.3g}} {unit}<extra></extra>",
-            "hoverinfo": None,
-        }
+        marks(
+            _shown(signal),
+            _shown(lost),
+            "loss check",
+            text=[name_in_figure(field_label(name), 30) for name in checks["field"]],
+            hovertemplate=f"%{{text}}<br>signal %{{x:.3g}}, weighed %{{y:.3g}} {unit}<extra></extra>",
+            hoverinfo=None,
+        )
     )
     table = ShownTable(
         "Loss checks and the signal at their moment",
@@ -102,16 +98,7 @@ def gain_from_check_to_check(
             "as used",
             "course",
         ),
-        {
-            "x": when,
-            "y": _shown(own),
-            "mode": "markers",
-            "marker": {"symbol": "circle-open", "size": 12, "color": light("ink"), "line": {"width": 2.5}},
-            "name": "loss check",
-            "meta": "checks",
-            "hovertemplate": "%{x}: %{y:.3g}<extra></extra>",
-            "hoverinfo": None,
-        },
+        marks(when, _shown(own), "loss check", hovertemplate="%{x}: %{y:.3g}<extra></extra>", hoverinfo=None),
     ]
     table = ShownTable(
         "What one unit of signal weighed",
@@ -139,20 +126,9 @@ def _shown(values: np.ndarray) -> list[float]:
 
 
 def _log_figure(data: list[Look], x_title: str | None, y_title: str, across: str = "log") -> go.Figure:
-    axis = {"fixedrange": True, "tickfont": {"size": FONT_PX}}
-    x_axis = {**axis, **(_round_ticks(data, "x") if across == "log" else {"type": across, "nticks": 4})}
-    if x_title:
-        x_axis["title"] = {"text": x_title, "font": {"size": FONT_PX}}
-    layout = {
-        "height": HEIGHT_PX,
-        "margin": {"l": 8, "r": 14, "t": 8, "b": 8},
-        "dragmode": False,
-        "showlegend": True,
-        "legend": {"orientation": "h", "y": -0.32, "yanchor": "top", "font": {"size": FONT_PX}},
-        "xaxis": x_axis,
-        "yaxis": {**axis, **_round_ticks(data, "y"), "title": {"text": y_title, "font": {"size": FONT_PX}}},
-    }
-    return whole([{"type": "scatter", "hoverinfo": "skip", **trace} for trace in data], layout)
+    x_axis = _round_ticks(data, "x") if across == "log" else {"type": across, "nticks": 4}
+    y_axis = _round_ticks(data, "y") | {"title": y_title}
+    return single(data, x_axis | {"title": x_title}, y_axis, HEIGHT_PX)
 
 
 def _round_ticks(data: list[Look], axis: str) -> Look:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from chaffinch.dashboards.figures.effect_chart import ticks_within
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
-from chaffinch.dashboards.figures.stacked import whole
+from chaffinch.dashboards.figures.stacked import range_and_line, ratio_ticks, single
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words import terms as words
 from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95
@@ -180,28 +180,13 @@ def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condi
     ends = [end for _, p in known for end in p.ends]
     reach = min(max(0.3, 1.05 * max(abs(end) for end in ends)), 2.3)
     ticks = ticks_within(reach)
-    zero = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": 0, "y1": 0, "layer": "below",
-            "line": {"color": light("ink"), "width": 1.5}}  # fmt: skip
-    y_axis = {
-        "range": [-reach, reach],
-        "fixedrange": True,
-        "tickvals": [round(float(np.log1p(tick / 100)), 6) for tick in ticks],
-        "ticktext": [words.signed(tick) for tick in ticks],
-        "title": {"text": "effect of one step, %"},
-    }
-    x_axis = {"title": {"text": f"{condition.words}, {condition.unit}"}, "fixedrange": True, "nticks": 6}
-    look = {
-        "height": 340,
-        "showlegend": True,
-        "dragmode": False,
-        "margin": {"l": 8, "r": 12, "t": 30, "b": 8},
-    }
-    return whole(traces, {**look, "xaxis": x_axis, "yaxis": y_axis, "shapes": [zero]})
+    zero = {"zeroline": True, "zerolinecolor": light("ink"), "zerolinewidth": 1.5}
+    y_axis = {"range": [-reach, reach], **ratio_ticks(ticks), **zero, "title": "effect of one step, %"}
+    return single(traces, {"title": f"{condition.words}, {condition.unit}", "nticks": 6}, y_axis, 340)
 
 
 def _marks(own: Sequence[tuple[float, Point]], outcome: str, colour: str, symbol: str) -> dict[str, Any]:
     return {
-        "type": "scatter",
         "x": [round(x, 3) for x, _ in own],
         "y": [round(p.per_step, 5) for _, p in own],
         "name": words.OUTCOME_WORDS[outcome],
@@ -221,30 +206,10 @@ def _marks(own: Sequence[tuple[float, Point]], outcome: str, colour: str, symbol
 
 
 def _line(line: Slope, colour: str) -> list[dict[str, Any]]:
-    band = {
-        "type": "scatter",
-        "x": [*line.x.round(3).tolist(), *line.x[::-1].round(3).tolist()],
-        "y": [*line.high.round(5).tolist(), *line.low[::-1].round(5).tolist()],
-        "fill": "toself",
-        "fillcolor": light(colour),
-        "opacity": 0.15,
-        "mode": "lines",
-        "line": {"width": 0},
-        "hoverinfo": "skip",
-        "showlegend": False,
-        "meta": "band",
-    }
-    middle = {
-        "type": "scatter",
-        "x": line.x.round(3).tolist(),
-        "y": line.y.round(5).tolist(),
-        "mode": "lines",
-        "line": {"color": light(colour), "width": 2.5},
-        "hoverinfo": "skip",
-        "showlegend": False,
-        "meta": "line",
-    }
-    return [band, middle]
+    middle, low, high = (values.round(5).tolist() for values in (line.y, line.low, line.high))
+    band, curve = range_and_line(line.x.round(3).tolist(), middle, (low, high), "line", "line")
+    band |= {"meta": "band", "fillcolor": light(colour), "opacity": 0.15, "showlegend": False}
+    return [band, curve | {"line": {"color": light(colour), "width": 2.5}, "showlegend": False}]
 
 
 def _table(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
-from chaffinch.dashboards.figures.stacked import whole
+from chaffinch.dashboards.figures.stacked import ratio_ticks, whole
 from chaffinch.dashboards.figures.theme import MARK_LETTER, MARK_SYMBOL, light, template
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.terms import NARROW, name_in_figure, percent_range, setting_change, signed
@@ -70,19 +70,15 @@ def effect_chart(titled: Titled) -> go.Figure | None:
                 shapes.append(_line(-reach, y + 0.5, reach, y + 0.5, "unclear", 1, dash="dot"))
             y += 1.0
         y += 0.15
-    ticks = ticks_within(reach)
     x_axis = {
         "range": [-reach, reach],
-        "fixedrange": True,
-        "tickvals": [round(math.log1p(t / 100), 6) for t in ticks],
-        "ticktext": [f"{signed(t)}" for t in ticks],
+        **ratio_ticks(ticks_within(reach)),
         "tickangle": 0,
         "side": "top",
         "title": {"text": "change, %"},
     }
     y_axis = {
         "range": [y, 0],
-        "fixedrange": True,
         "showgrid": False,
         "automargin": False,
         "showticklabels": False,
@@ -92,7 +88,6 @@ def effect_chart(titled: Titled) -> go.Figure | None:
         {
             "height": y * ROW_PX + 62,
             "margin": {"l": LABELS_PX, "r": 14, "t": 6, "b": 8},
-            "dragmode": False,
             "annotations": notes,
             "template": _look(),
             "shapes": shapes,

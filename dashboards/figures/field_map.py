@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import polars as pl
-from chaffinch.dashboards.figures.field_data import local_ms
+from chaffinch.dashboards.figures.field_data import local_ms, median_of
 from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
@@ -94,7 +94,7 @@ def field_map(
     bar, words = _scale(extent, length[1])
     numbers = [_number(placed, change, on_ground) for change in changes]
     shape = extent.height / extent.width
-    across = {"showgrid": False, "showticklabels": False, "zeroline": False, "constrain": "domain"}
+    across = {"showgrid": False, "showticklabels": False, "fixedrange": False, "constrain": "domain"}
     upright = {"scaleanchor": "x", "scaleratio": 1, **across}
     layout = {
         "height": AROUND_PX + int(np.clip(640 * shape, 240, 640)),
@@ -120,8 +120,8 @@ def field_map(
 
 def _pass_width_m(placed: pl.DataFrame) -> float:
     """Working width of the marks; a usual header width where it is not logged."""
-    known = placed["working_width_m"].median() if "working_width_m" in placed.columns else None
-    return float(known) if isinstance(known, (int, float)) and known > 0 else 8.0
+    known = median_of(placed, "working_width_m")
+    return known if known and known > 0 else 8.0
 
 
 @dataclass(frozen=True, slots=True)

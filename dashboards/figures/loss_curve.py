@@ -104,12 +104,11 @@ def loss_curve(
                 stack.add(number, _line(table, side, dash))
         stack.entitle(number, f"{one.words}, {loss_unit}")
     return stack.figure(
-        {"fixedrange": True},
-        {"fixedrange": True, "rangemode": "tozero", "nticks": 5},
+        {},
+        {"rangemode": "tozero", "nticks": 5},
         f"grain feed rate, {feed_unit}",
         height=stack.inner_px + 118,
         showlegend=True,
-        dragmode=False,
         margin={"l": 8, "r": 12, "t": 52, "b": 8},
         legend={"y": 1, "yref": "container", "yanchor": "top"},
     )

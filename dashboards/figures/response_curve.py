@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
-from chaffinch.dashboards.figures.stacked import range_and_line, whole
+from chaffinch.dashboards.figures.stacked import marks, range_and_line, ratio_ticks, single
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.confidence import percent_of
 from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, signed
@@ -86,22 +86,8 @@ def _figure(rows: pl.DataFrame, best: BestValue) -> go.Figure:
     span = {"array": [best.value_high - best.value], "arrayminus": [best.value - best.value_low]}
     data = [
         *range_and_line(x, middle, (low, high), "expected", "curve"),
-        {
-            "x": tried["value"].to_list(),
-            "y": tried["log_ratio"].to_list(),
-            "mode": "markers",
-            "marker": {"symbol": "circle-open", "size": 11, "color": light("ink"), "line": {"width": 2}},
-            "name": "tried",
-            "meta": "tried",
-        },
-        {
-            "x": [best.value_in_use],
-            "y": [0.0],
-            "mode": "markers",
-            "marker": {"symbol": "square", "size": 13, "color": light("ink")},
-            "name": "in use",
-            "meta": "in use",
-        },
+        marks(tried["value"], tried["log_ratio"], "tried", size=11),
+        marks([best.value_in_use], [0.0], "in use", "square", 13),
         {
             "x": [best.value],
             "y": [best.log_ratio],
@@ -112,27 +98,7 @@ def _figure(rows: pl.DataFrame, best: BestValue) -> go.Figure:
             "meta": "best",
         },
     ]
-    data = [{"type": "scatter", "hoverinfo": "skip", **trace} for trace in data if trace["x"]]
     ends = [min(*low, -0.05), max(*high, 0.05)]
     ticks = TICKS if ends[1] - ends[0] > 1.2 else FINE_TICKS
-    layout = {
-        "height": HEIGHT_PX,
-        "margin": {"l": 8, "r": 14, "t": 8, "b": 8},
-        "dragmode": False,
-        "showlegend": True,
-        "legend": {"orientation": "h", "y": -0.28, "yanchor": "top", "font": {"size": 16}},
-        "xaxis": {
-            "title": {"text": best.unit or "", "font": {"size": 16}},
-            "fixedrange": True,
-            "tickfont": {"size": 16},
-        },
-        "yaxis": {
-            "fixedrange": True,
-            "range": [ends[0] * 1.05, ends[1] * 1.05],
-            "tickvals": [float(np.log1p(tick / 100)) for tick in ticks],
-            "ticktext": [f"{signed(tick)} %" for tick in ticks],
-            "tickfont": {"size": 16},
-            "zeroline": True,
-        },
-    }
-    return whole(data, layout)
+    y_axis = {"range": [ends[0] * 1.05, ends[1] * 1.05], **ratio_ticks(ticks, " %"), "zeroline": True}
+    return single(data, {"title": best.unit}, y_axis, HEIGHT_PX)

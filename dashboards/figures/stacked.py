@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from chaffinch.dashboards.figures.theme import light, template
+from chaffinch.dashboards.words.terms import signed
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 Look = dict[str, Any]
+SINGLE_FONT_PX = 16
 
 
 class Stacked:
@@ -100,6 +103,36 @@ def range_and_line(
         "meta": meta,
     }
     return [{"mode": "lines", **trace} for trace in (band, line)]
+
+
+def marks(
+    x: Sequence[Any], y: Sequence[float], name: str, symbol: str = "circle-open", size: int = 12, **more: Any
+) -> Look:
+    """Marks alone; ``name`` in the legend and for the scripts."""
+    edge = {"line": {"width": 2.5}} if symbol.endswith("open") else {}
+    look = {"symbol": symbol, "size": size, "color": light("ink"), **edge}
+    return {"x": list(x), "y": list(y), "mode": "markers", "marker": look, "name": name, "meta": name, **more}
+
+
+def ratio_ticks(percents: Sequence[int], sign: str = "") -> Look:
+    """Ticks at percentages of an axis that is even in ratios."""
+    return {
+        "tickvals": [round(float(np.log1p(percent / 100)), 6) for percent in percents],
+        "ticktext": [signed(percent) + sign for percent in percents],
+    }
+
+
+def single(data: list[Look], x_axis: Look, y_axis: Look, height_px: int) -> go.Figure:
+    """A figure of one pair of axes, its legend below. ``title`` of an axis: its text. Traces are scatter."""
+    font = {"size": SINGLE_FONT_PX}
+    layout: Look = {
+        "height": height_px,
+        "showlegend": True,
+        "legend": {"orientation": "h", "y": -0.3, "yanchor": "top", "font": font},
+    }
+    for name, look in (("xaxis", x_axis), ("yaxis", y_axis)):
+        layout[name] = {"tickfont": font, **look, "title": {"text": look.get("title") or "", "font": font}}
+    return whole([{"type": "scatter", "hoverinfo": "skip", **one} for one in data if len(one["x"])], layout)
 
 
 def whole(data: list[Look], layout: Look) -> go.Figure:

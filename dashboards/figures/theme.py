@@ -79,6 +79,7 @@ def template() -> go.layout.Template:
         "gridwidth": 1,
         "zeroline": False,
         "automargin": True,
+        "fixedrange": True,
         "title": {"font": {"size": FIGURE_FONT_PX}, "standoff": 8},
     }
     return go.layout.Template(
@@ -97,6 +98,8 @@ def template() -> go.layout.Template:
             "margin": {"l": 8, "r": 12, "t": 8, "b": 8},
             "legend": {"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0, "font": {"size": 13}},
             "showlegend": False,
+            # A finger must scroll the page, not the figure: what zooms says so itself.
+            "dragmode": False,
         }
     )
 

@@ -83,12 +83,13 @@ def timeline(
     return stack.figure(
         {
             "type": "date",
+            "fixedrange": False,
             "hoverformat": "%H:%M:%S",
             "range": [float(at[0]), float(at[-1])],
             "tickangle": 0,
             "tickformatstops": TIME_TICKS,
         },
-        {"fixedrange": True, "nticks": 5},
+        {"nticks": 5},
         height=stack.inner_px + 90 + raised,
         margin={"l": 8, "r": 14, "t": 56 + raised, "b": 8},
         dragmode="zoom",
