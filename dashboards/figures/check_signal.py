@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
-from chaffinch.dashboards.figures.stacked import Look, marks, range_and_line, single
+from chaffinch.dashboards.figures.stacked import Look, only_marks, range_and_line, single
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.terms import clock, day, field_label, name_in_figure, significant, zone
 
@@ -48,7 +48,7 @@ def checks_against_signal(
             }
         )
     data.append(
-        marks(
+        only_marks(
             _shown(signal),
             _shown(lost),
             "loss check",
@@ -98,7 +98,9 @@ def gain_from_check_to_check(
             "as used",
             "course",
         ),
-        marks(when, _shown(own), "loss check", hovertemplate="%{x}: %{y:.3g}<extra></extra>", hoverinfo=None),
+        only_marks(
+            when, _shown(own), "loss check", hovertemplate="%{x}: %{y:.3g}<extra></extra>", hoverinfo=None
+        ),
     ]
     table = ShownTable(
         "What one unit of signal weighed",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
-from chaffinch.dashboards.figures.stacked import marks, range_and_line, ratio_ticks, single
+from chaffinch.dashboards.figures.stacked import only_marks, range_and_line, ratio_ticks, single
 from chaffinch.dashboards.figures.theme import light
 from chaffinch.dashboards.words.confidence import percent_of
 from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, signed
@@ -86,8 +86,8 @@ def _figure(rows: pl.DataFrame, best: BestValue) -> go.Figure:
     span = {"array": [best.value_high - best.value], "arrayminus": [best.value - best.value_low]}
     data = [
         *range_and_line(x, middle, (low, high), "expected", "curve"),
-        marks(tried["value"], tried["log_ratio"], "tried", size=11),
-        marks([best.value_in_use], [0.0], "in use", "square", 13),
+        only_marks(tried["value"], tried["log_ratio"], "tried", size=11),
+        only_marks([best.value_in_use], [0.0], "in use", "square", 13),
         {
             "x": [best.value],
             "y": [best.log_ratio],

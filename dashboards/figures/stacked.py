@@ -105,7 +105,7 @@ def range_and_line(
     return [{"mode": "lines", **trace} for trace in (band, line)]
 
 
-def marks(
+def only_marks(
     x: Sequence[Any], y: Sequence[float], name: str, symbol: str = "circle-open", size: int = 12, **more: Any
 ) -> Look:
     """Marks alone; ``name`` in the legend and for the scripts."""

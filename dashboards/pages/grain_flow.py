@@ -47,7 +47,7 @@ def grain_flow(
         float(total_feed_rate_t_h(feed_t_h, straw)) if feed_t_h is not None and straw is not None else None
     )
     scale, unit = (1.0, "t/h") if farm.units == "metric" else (1000.0 / POUND_KG / 60.0, "lb/min")
-    market = farm.market_moisture_pct(crop)
+    market = farm.of_crop("market_moisture_pct", crop)
     wet = median_of(usable, "yield")
     dry = None
     if market is not None and "yield" in usable.columns and "moisture_aligned_pct" in usable.columns:

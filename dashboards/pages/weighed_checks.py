@@ -26,7 +26,7 @@ def checks_with_share(
     stated = farm.machines.get(machine)
     weighed = loss_check_kg_ha(
         checks,
-        thousand_kernel_mass_g=farm.thousand_kernel_mass_g(crop),
+        thousand_kernel_mass_g=farm.of_crop("thousand_kernel_mass_g", crop),
         cut_width_m=stated.width_m if stated else None,
     ).sort("time", maintain_order=True)
     joined = weighed.join_asof(_yield_by_minute(readings), on="time", strategy="nearest", tolerance=NEAR)

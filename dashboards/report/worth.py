@@ -147,7 +147,7 @@ def cuts_of(data: SeasonData, by_field: Sequence[FieldChanges], farm: Farm) -> l
         row = one.row
         logged = data.lake.readings(row["machine"], row["field"], row.get("day"))
         readings = with_durations(with_calibration(logged, weighed.of(row["machine"], one.crop)))
-        cuts.append(harvest(readings, farm.market_moisture_pct(one.crop)))
+        cuts.append(harvest(readings, farm.of_crop("market_moisture_pct", one.crop)))
     return cuts
 
 

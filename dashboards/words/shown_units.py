@@ -49,7 +49,7 @@ def units_of(farm: Farm, crop: str | None) -> ShownUnits:
     if farm.units == "metric":
         return METRIC
     acres, pounds = 10_000.0 / ACRE_M2, 1.0 / POUND_KG
-    bushel_lb = farm.bushel_mass_lb(crop)
+    bushel_lb = farm.of_crop("bushel_mass_lb", crop)
     grain, name = (float(bushels_per_tonne(bushel_lb)), "bu") if bushel_lb else (1000 * pounds, "lb")
     return ShownUnits(
         feed_rate=(grain, f"{name}/h"),

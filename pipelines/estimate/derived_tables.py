@@ -316,7 +316,7 @@ def _checks_near(row: Row, checks: pl.DataFrame, farm: Farm) -> pl.DataFrame:
                 pl.col("machine") == row["machine"],
                 pl.col("time").is_between(row["first_time"] - late, row["last_time"] + late),
             ),
-            thousand_kernel_mass_g=farm.thousand_kernel_mass_g(row["crop"]),
+            thousand_kernel_mass_g=farm.of_crop("thousand_kernel_mass_g", row["crop"]),
             cut_width_m=stated.width_m if stated else None,
         )
         .drop_nulls("machine_loss_kg_ha")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shlex
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date as Day
 from datetime import datetime
 from fnmatch import fnmatch
@@ -31,12 +31,11 @@ from pydantic import (
     AfterValidator,
     AliasChoices,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     PrivateAttr,
     ValidationError,
-    field_validator,
-    model_validator,
 )
 from pydantic_core import ErrorDetails
 
@@ -58,6 +57,27 @@ class _Stated(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+def _of_numbers(stated: Mapping[str, float]) -> Mapping[str, float]:
+    numbers = [s.name for s in settings().values() if s.kind == "number"]
+    for name in stated:
+        if name not in numbers:
+            raise ValueError(f"'{name}' is not a setting with a number{did_you_mean(name, numbers)}")
+    return stated
+
+
+def _of_positions(stated: Mapping[str, Iterable[str]]) -> Mapping[str, Iterable[str]]:
+    """``stated``, a position or several by setting."""
+    in_words = [s.name for s in settings().values() if s.positions]
+    for name, positions in stated.items():
+        if name not in in_words:
+            raise ValueError(f"'{name}' is not a setting with positions{did_you_mean(name, in_words)}")
+        known = settings()[name].positions
+        for position in [positions] if isinstance(positions, str) else positions:
+            if position not in known:
+                raise ValueError(f"'{position}' is not a position of {name}; it has {', '.join(known)}")
+    return stated
+
+
 class Machine(_Stated):
     """One combine: working width, diameters of drum and separation rotor [m], zone of its clock, names, crop.
 
@@ -72,36 +92,13 @@ class Machine(_Stated):
     time_zone: TimeZone | None = None
     aliases: tuple[str, ...] = ()
     crop: str | None = None
-    opening_per_step: Mapping[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
-    positions: Mapping[str, Mapping[str, tuple[str, ...]]] = Field(default_factory=dict)
-    never_together: tuple[Mapping[str, str], ...] = ()
-
-    @field_validator("opening_per_step")
-    @classmethod
-    def _of_numbers(cls, value: Mapping[str, float]) -> Mapping[str, float]:
-        numbers = [s.name for s in settings().values() if s.kind == "number"]
-        for name in value:
-            if name not in numbers:
-                raise ValueError(f"'{name}' is not a setting with a number{did_you_mean(name, numbers)}")
-        return value
-
-    @field_validator("positions")
-    @classmethod
-    def _known_positions(
-        cls, value: Mapping[str, Mapping[str, tuple[str, ...]]]
-    ) -> Mapping[str, Mapping[str, tuple[str, ...]]]:
-        for name, words in value.items():
-            for position in words:
-                _check_position(name, position)
-        return value
-
-    @field_validator("never_together")
-    @classmethod
-    def _known_together(cls, value: tuple[Mapping[str, str], ...]) -> tuple[Mapping[str, str], ...]:
-        for together in value:
-            for name, position in together.items():
-                _check_position(name, position)
-        return value
+    opening_per_step: Annotated[Mapping[str, Annotated[float, Field(gt=0)]], AfterValidator(_of_numbers)] = (
+        Field(default_factory=dict)
+    )
+    positions: Annotated[Mapping[str, Mapping[str, tuple[str, ...]]], AfterValidator(_of_positions)] = Field(
+        default_factory=dict
+    )
+    never_together: tuple[Annotated[Mapping[str, str], AfterValidator(_of_positions)], ...] = ()
 
     def position(self, setting: str, word: str) -> str | None:
         """The catalogue's position that this machine calls ``word``; None if it states none."""
@@ -110,16 +107,6 @@ class Machine(_Stated):
             if wanted in map(letters_and_digits, own):
                 return position
         return None
-
-
-def _check_position(name: str, position: str) -> None:
-    """Raises ``ValueError`` where ``position`` is none of a setting with positions."""
-    in_words = [s.name for s in settings().values() if s.positions]
-    if name not in in_words:
-        raise ValueError(f"'{name}' is not a setting with positions{did_you_mean(name, in_words)}")
-    if position not in settings()[name].positions:
-        known = ", ".join(settings()[name].positions)
-        raise ValueError(f"'{position}' is not a position of {name}; it has {known}")
 
 
 class CropOverride(_Stated):
@@ -151,12 +138,8 @@ class Thresholds(_Stated):
     """Share of rows set aside [%] from which a file needs a look."""
 
     set_aside_pct: float = Field(default=1.0, gt=0, le=100)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _without_what_nothing_reads(cls, value: Any) -> Any:
-        """Farms of an older version may state ``loss_share_pct``."""
-        return {k: v for k, v in value.items() if k != "loss_share_pct"} if isinstance(value, dict) else value
+    # Farms of an older version may state it; nothing reads it.
+    loss_share_pct: Any = Field(default=None, exclude=True)
 
 
 class TaskData(_Stated):
@@ -182,24 +165,22 @@ class SettingsLog(_Stated):
         return None if self.written is None else self.late_minutes if self.written == "by hand" else 0.0
 
 
+def _as_words(command: Any) -> Any:
+    return tuple(shlex.split(command)) if isinstance(command, str) else command
+
+
+def _web_address(named: str) -> str:
+    if not named.lower().startswith(("http://", "https://")):
+        raise ValueError(f"'{named}' is not an address that begins with http:// or https://")
+    return named
+
+
 class Notify(_Stated):
     """Who is notified of each night: a command on its standard input, or an address by POST."""
 
-    command: tuple[str, ...] = ()
-    webhook: str | None = None
+    command: Annotated[tuple[str, ...], BeforeValidator(_as_words)] = ()
+    webhook: Annotated[str, AfterValidator(_web_address)] | None = None
     when: Literal["always", "trouble"] = "always"
-
-    @field_validator("command", mode="before")
-    @classmethod
-    def _words(cls, value: Any) -> Any:
-        return tuple(shlex.split(value)) if isinstance(value, str) else value
-
-    @field_validator("webhook")
-    @classmethod
-    def _web_address(cls, value: str | None) -> str | None:
-        if value is not None and not value.lower().startswith(("http://", "https://")):
-            raise ValueError(f"'{value}' is not an address that begins with http:// or https://")
-        return value
 
 
 def _picture_inside(named: str) -> str:
@@ -251,27 +232,44 @@ class ColumnMeaning(_Stated):
     unit: str | None = None
 
 
+def _short_form(names: Any) -> Any:
+    """``column = "channel"`` as ``column = { is = "channel" }``."""
+    if not isinstance(names, dict):
+        return names
+    return {column: {"is": m} if isinstance(m, str) else m for column, m in names.items()}
+
+
+def _known_constants(stated: Mapping[str, str | float]) -> Mapping[str, str | float]:
+    return {_known_target(name): constant for name, constant in stated.items()}
+
+
 class FileColumns(_Stated):
     """How to read the files that one pattern matches."""
 
-    names: Mapping[str, ColumnMeaning] = Field(default_factory=dict)
-    constants: Mapping[str, str | float] = Field(default_factory=dict)
+    names: Annotated[Mapping[str, ColumnMeaning], BeforeValidator(_short_form)] = Field(default_factory=dict)
+    constants: Annotated[Mapping[str, str | float], AfterValidator(_known_constants)] = Field(
+        default_factory=dict
+    )
     time_start: datetime | None = None
     time_zone: TimeZone | None = None
     time_format: str | None = None
     day_first: bool | None = None
 
-    @field_validator("names", mode="before")
-    @classmethod
-    def _short_form(cls, value: Any) -> Any:
-        if not isinstance(value, dict):
-            return value
-        return {column: {"is": m} if isinstance(m, str) else m for column, m in value.items()}
 
-    @field_validator("constants")
-    @classmethod
-    def _known_constants(cls, value: Mapping[str, str | float]) -> Mapping[str, str | float]:
-        return {_known_target(name): constant for name, constant in value.items()}
+def _one_table_each(stated: Any) -> Any:
+    if not isinstance(stated, (list, tuple)):
+        raise ValueError("write each weighed load as a separate table under [[load_tickets]]")
+    return stated
+
+
+def _one_owner_per_name(machines: Mapping[str, Machine]) -> Mapping[str, Machine]:
+    owner: dict[str, str] = {}
+    for name, machine in machines.items():
+        for known in (name, *machine.aliases):
+            other = owner.setdefault(known.casefold(), name)
+            if other != name:
+                raise ValueError(f"'{known}' names both '{other}' and '{name}'; give it to one of them")
+    return machines
 
 
 class Farm(_Stated):
@@ -280,7 +278,9 @@ class Farm(_Stated):
     units: Literal["metric", "us"] = "metric"
     time_zone: TimeZone | None = None
     client: Client = Client()
-    machines: Mapping[str, Machine] = Field(default_factory=dict)
+    machines: Annotated[Mapping[str, Machine], AfterValidator(_one_owner_per_name)] = Field(
+        default_factory=dict
+    )
     crops: Mapping[str, CropOverride] = Field(default_factory=dict)
     prices: Prices = Prices()
     thresholds: Thresholds = Thresholds()
@@ -289,7 +289,7 @@ class Farm(_Stated):
     notify: Notify = Field(default=Notify(), validation_alias=AliasChoices("notify", "tell"))
     columns: Mapping[str, FileColumns] = Field(default_factory=dict)
     settings_logs: Mapping[str, SettingsLog] = Field(default_factory=dict)
-    load_tickets: tuple[LoadTicket, ...] = ()
+    load_tickets: Annotated[tuple[LoadTicket, ...], BeforeValidator(_one_table_each)] = ()
     # Not stated: what other files of the inbox show of the one that is read with this.
     _day_first_by_others: bool | None = PrivateAttr(default=None)
 
@@ -303,24 +303,6 @@ class Farm(_Stated):
         found = self.model_copy()
         found._day_first_by_others = by_others
         return found
-
-    @field_validator("load_tickets", mode="before")
-    @classmethod
-    def _one_table_each(cls, value: Any) -> Any:
-        if not isinstance(value, (list, tuple)):
-            raise ValueError("write each weighed load as a separate table under [[load_tickets]]")
-        return value
-
-    @field_validator("machines")
-    @classmethod
-    def _one_owner_per_name(cls, value: Mapping[str, Machine]) -> Mapping[str, Machine]:
-        owner: dict[str, str] = {}
-        for name, machine in value.items():
-            for known in (name, *machine.aliases):
-                other = owner.setdefault(known.casefold(), name)
-                if other != name:
-                    raise ValueError(f"'{known}' names both '{other}' and '{name}'; give it to one of them")
-        return value
 
     def machine_aliases(self) -> dict[str, str]:
         """Every name a log may use, in lower case, to the machine's own name."""
@@ -355,17 +337,17 @@ class Farm(_Stated):
         stated = self.machines.get(machine)
         return (stated.time_zone if stated else None) or self.time_zone
 
-    def bushel_mass_lb(self, crop: str | None) -> float | None:
-        """Mass of a bushel of ``crop`` [lb]: the farm's own, else the declared one, else None."""
-        return self._of_crop("bushel_mass_lb", crop)
-
-    def thousand_kernel_mass_g(self, crop: str | None) -> float | None:
-        """Mass of 1000 kernels of ``crop`` [g]: the farm's own, else the declared one, else None."""
-        return self._of_crop("thousand_kernel_mass_g", crop)
-
-    def market_moisture_pct(self, crop: str | None) -> float | None:
-        """Moisture at which ``crop`` is traded [%, wet basis]: the farm's own, else the declared one."""
-        return self._of_crop("market_moisture_pct", crop)
+    def of_crop(
+        self,
+        value: Literal["bushel_mass_lb", "thousand_kernel_mass_g", "market_moisture_pct"],
+        crop: str | None,
+    ) -> float | None:
+        """A value of ``crop``, its unit in the name: the farm's own, else the declared one, else None."""
+        for known in (self.crops.get(crop or ""), crops().get(crop or "")):
+            found = getattr(known, value, None)
+            if isinstance(found, (int, float)):
+                return float(found)
+        return None
 
     def crop_named(self, text: str) -> str:
         """The name of the crop that ``text`` names: declared, else of this farm, else ``text`` itself."""
@@ -377,13 +359,6 @@ class Farm(_Stated):
         plain = letters_and_digits(text)
         return own.get(plain) or crop_names().get(plain) or text
 
-    def _of_crop(self, value: str, crop: str | None) -> float | None:
-        for known in (self.crops.get(crop or ""), crops().get(crop or "")):
-            found = getattr(known, value, None)
-            if isinstance(found, (int, float)):
-                return float(found)
-        return None
-
 
 def _entry_of(entries: Mapping[str, Entry], file: str) -> Entry | None:
     bare = PurePosixPath(file).name
@@ -391,13 +366,15 @@ def _entry_of(entries: Mapping[str, Entry], file: str) -> Entry | None:
     return next((e for pattern, e in entries.items() if any(fnmatch(n, pattern) for n in names)), None)
 
 
-def parse_farm(text: str, source: str = "farm.toml") -> Farm:
-    """Read the text of a ``farm.toml``; ``source`` is its name in messages.
+def parse_farm(text: str | bytes, source: str = "farm.toml") -> Farm:
+    """Read the text or the bytes of a ``farm.toml``; ``source`` is its name in messages.
 
     Raises ``DeclarationError`` with every fault: which file, which entry, what is wrong.
     """
     try:
-        raw = tomllib.loads(text)
+        raw = tomllib.loads(text.decode("utf-8-sig") if isinstance(text, bytes) else text)
+    except UnicodeDecodeError:
+        raise DeclarationError(f"{source} is not UTF-8 text; save it as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
         raise DeclarationError(f"{source} is not valid TOML: {error}.") from None
     except (RecursionError, ValueError):
@@ -413,12 +390,9 @@ def parse_farm(text: str, source: str = "farm.toml") -> Farm:
 def load_farm(path: Path) -> Farm:
     """Read ``farm.toml`` at ``path``. Raises ``DeclarationError`` (see ``parse_farm``)."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise DeclarationError(f"{path} is not UTF-8 text; save it as UTF-8.") from None
+        return parse_farm(path.read_bytes(), str(path))
     except OSError as error:
         raise DeclarationError(f"{path} can't be read: {error.strerror}.") from None
-    return parse_farm(text, str(path))
 
 
 def _faults(error: ValidationError) -> str:

@@ -130,9 +130,7 @@ def _looks_like_farm(head: str) -> bool:
 def _read_farm(file: InboxFile, content: bytes) -> Parsed:
     """A farm.toml is checked here and used by the caller (``load_farm``); it has no rows."""
     try:
-        parse_farm(content.decode("utf-8-sig"), file.name)
-    except UnicodeDecodeError:
-        raise UnreadableFile(file.name, "It is not UTF-8 text; save it as UTF-8.") from None
+        parse_farm(content, file.name)
     except DeclarationError as error:
         raise UnreadableFile(file.name, str(error).removeprefix(f"{file.name}: ")) from None
     return Parsed(kind="farm")

@@ -249,20 +249,13 @@ def _farm(ordered: tuple[tuple[str, InboxFile], ...], lake: Lake) -> tuple[str |
     name = found[0].name
     try:
         with blamed_on(name):
-            text = _utf8(found[0])
-            return text, parse_farm(text, name), None
+            content = found[0].read_bytes()
+            return content.decode("utf-8-sig"), parse_farm(content, name), None
     except (DeclarationError, UnreadableFile) as error:
         fault = str(error).removeprefix(f"{name}: ")
         if fault.startswith(f"{name} "):
             fault = f"It {fault.removeprefix(f'{name} ')}"
         return None, known, f"{fault} {instead}"
-
-
-def _utf8(file: InboxFile) -> str:
-    try:
-        return file.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise UnreadableFile(file.name, "It is not UTF-8 text; save it as UTF-8.") from None
 
 
 def _boundaries(lake: Lake, ledger: pl.DataFrame, tier: str) -> list[tuple[str, str]]:

@@ -121,7 +121,7 @@ def _first_written(texts: pl.Series) -> pl.Series:
 
 def _bushel_masses(reader: TableReader, column: Matched, crops: pl.Series | None) -> pl.Series:
     names = crops.unique().to_list() if crops is not None else [None]
-    masses = {name: reader.farm.bushel_mass_lb(name) for name in names}
+    masses = {name: reader.farm.of_crop("bushel_mass_lb", name) for name in names}
     lacking = [name for name, mass in masses.items() if mass is None]
     if lacking or crops is None:
         crop = lacking[0] if lacking else None

@@ -57,9 +57,9 @@ def test_no_entry_is_needed():
 
 
 def test_own_bushel_mass_wins_over_the_declared_one():
-    assert Farm().bushel_mass_lb("wheat") == 60  # the legal bushel of wheat, 60 lb; from memory
-    assert parse_farm("[crops.wheat]\nbushel_mass_lb = 58").bushel_mass_lb("wheat") == 58
-    assert Farm().bushel_mass_lb("no such crop") is None
+    assert Farm().of_crop("bushel_mass_lb", "wheat") == 60  # the legal bushel of wheat, 60 lb; from memory
+    assert parse_farm("[crops.wheat]\nbushel_mass_lb = 58").of_crop("bushel_mass_lb", "wheat") == 58
+    assert Farm().of_crop("bushel_mass_lb", "no such crop") is None
 
 
 @pytest.mark.parametrize(
