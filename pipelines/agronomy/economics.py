@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95, Numbers, quotient
-from numpy.typing import NDArray
+from chaffinch.pipelines.array_types import Array
 
 # Further than this factor from the feed rate driven, the loss curve is a guess.
 FURTHEST_FEED = 2.0
@@ -153,6 +153,6 @@ def _least_cost(at: LossAtWork, price_per_t: float, machine_per_h: float, log_ef
 
 
 def _of_draws(saved: Numbers, by: str) -> Saving:
-    drawn: NDArray[np.float64] = np.asarray(saved, dtype=np.float64)
+    drawn: Array = np.asarray(saved, dtype=np.float64)
     low, high = np.quantile(drawn, ENDS_95)
     return Saving(float(np.median(drawn)), float(low), float(high), float((drawn > 0).mean()), by)

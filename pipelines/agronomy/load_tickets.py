@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import ENDS_95, quotient
-from chaffinch.pipelines.array_types import Array
-from numpy.typing import NDArray
+from chaffinch.pipelines.array_types import Array, Indexes
 
 # A load that differs by more than this factor from the others of its machine and crop was cut at other times than the
 # ticket states, or while the log had gaps. Common practice, no source.
@@ -121,7 +120,7 @@ def _duration_s(log: pl.DataFrame) -> Array:
     return gaps.to_numpy()
 
 
-def _between(values: Array, start: NDArray[np.int_], end: NDArray[np.int_]) -> Array:
+def _between(values: Array, start: Indexes, end: Indexes) -> Array:
     total = np.concatenate([[0.0], np.cumsum(values)])
     return total[end] - total[start]
 

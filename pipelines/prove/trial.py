@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate import estimate_answers, estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
@@ -21,7 +21,6 @@ from chaffinch.pipelines.prove.scopes import judge_scopes, steps_made
 from chaffinch.pipelines.prove.window_peers import PeerAnswer, verdict_of, window_means, window_regression
 from chaffinch.pipelines.simulate import SCENARIOS, MachineField, Scenario, simulate_season
 from chaffinch.pipelines.simulate.truth import UTC_MOMENT
-from numpy.typing import NDArray
 
 OURS = "chaffinch"
 ALONE = "each log alone"
@@ -79,7 +78,7 @@ class FieldTrial:
     """
 
     binned: Binned | None
-    pairs: NDArray[np.float64]
+    pairs: Array
     truth: pl.DataFrame
     steps: pl.DataFrame
     peers: pl.DataFrame
@@ -205,7 +204,7 @@ def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.D
     """
     season = simulate_season(scenario, seed)
     truth = pl.concat(t.truth for t in trials)
-    pairs: dict[MachineCrop, list[NDArray[np.float64]]] = defaultdict(list)
+    pairs: dict[MachineCrop, list[Array]] = defaultdict(list)
     fields = []
     for one in trials:
         if one.binned is not None:

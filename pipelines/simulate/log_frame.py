@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.array_types import Array, Indexes
 from chaffinch.pipelines.simulate.crop_flow import Intake
 from chaffinch.pipelines.simulate.history import History, SimulatedMachine, Site
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES, exponential_drift
@@ -20,7 +20,6 @@ from chaffinch.pipelines.simulate.sensors import (
     transported,
 )
 from chaffinch.pipelines.simulate.simulated_crops import CROPS, SimulatedCrop
-from numpy.typing import NDArray
 
 AVERAGED = (
     "grain_flow_kg_s",
@@ -72,7 +71,7 @@ def log_frame(
     return frame.select(times_from(site.start, last), *names, pl.all())
 
 
-def times_from(start: datetime, seconds: NDArray[np.int_]) -> pl.Series:
+def times_from(start: datetime, seconds: Indexes) -> pl.Series:
     """``time``: so many whole seconds after ``start``, UTC."""
     first_us = int(start.astimezone(UTC).timestamp()) * 1_000_000
     return pl.Series("time", first_us + 1_000_000 * seconds.astype(np.int64)).cast(pl.Datetime("us", "UTC"))

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Indexes
 from chaffinch.pipelines.simulate.history import History, SimulatedMachine, Site, happen
 from chaffinch.pipelines.simulate.log_frame import log_frame, times_from
 from chaffinch.pipelines.simulate.loss_model import Conditions, LossCurve
@@ -15,7 +16,6 @@ from chaffinch.pipelines.simulate.operators import StepEffects
 from chaffinch.pipelines.simulate.scenario import LossNoise, Scenario
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 from chaffinch.pipelines.simulate.truth import UTC_MOMENT, true_effects, truth_table
-from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
@@ -129,8 +129,8 @@ BESIDE_S = (60.0, 900.0)
 
 
 def _beside_changes(
-    rng: np.random.Generator, count: int, history: History, candidates: NDArray[np.int_]
-) -> Iterator[NDArray[np.int_]]:
+    rng: np.random.Generator, count: int, history: History, candidates: Indexes
+) -> Iterator[Indexes]:
     """So many moments before each logged change, and so many after it, among ``candidates``; none beyond the next."""
     moments = sorted({move.time_s for move in history.moves if move.logged})
     ends = [-np.inf, *moments, np.inf]

@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.simulate.loss_noise import SENSED_LOSSES
 from chaffinch.pipelines.simulate.scenario import Sensors
 from chaffinch.pipelines.work.series import smeared
-from numpy.typing import NDArray
 
 # Where a signal that goes with a power of the loss is what it would be in proportion: the same in all fields.
 BENT_ABOUT_KG_S = 0.05
@@ -58,7 +57,7 @@ def transported(rate_kg_s: Array, delay_s: Array | float, smear_s: float) -> Arr
     return smeared(np.diff(arrived, prepend=0.0), smear_s)
 
 
-def held(series: Array, present: NDArray[np.bool_]) -> Array:
+def held(series: Array, present: Flags) -> Array:
     """The last value seen while ``present``; before the first, the first such value."""
     index = np.where(present, np.arange(series.size), -1)
     last = np.maximum.accumulate(index)
@@ -99,7 +98,7 @@ def loss_signal(
     return np.asarray(signal, dtype=np.float64)
 
 
-def _dropouts(rng: np.random.Generator, n: int, share: float) -> NDArray[np.bool_]:
+def _dropouts(rng: np.random.Generator, n: int, share: float) -> Flags:
     count = rng.poisson(share * n / 31.5)
     start = rng.integers(0, n, count)
     edges = np.zeros(n + 1)

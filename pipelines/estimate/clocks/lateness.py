@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.array_types import Array, Flags
 from chaffinch.pipelines.estimate.clocks.by_responses import (
     MOST_OF_FIELD,
     MOST_TAKEN,
@@ -24,7 +24,6 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
 from chaffinch.pipelines.estimate.clocks.scan import OFFSETS_S
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
-from numpy.typing import NDArray
 
 # Longest time that a setting takes to move, or its effect to build up.
 SLOW_S = 600.0
@@ -81,14 +80,14 @@ def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array
     return best if hypotheses[best] > max(CLEARLY, by_clock) else (0.0, 0.0)
 
 
-def _over(changes: Array, when: NDArray[np.bool_], exact: NDArray[np.bool_]) -> float:
+def _over(changes: Array, when: Flags, exact: Flags) -> float:
     """Log Bayes factor of changes that acted at the offsets ``when`` over ``exact`` ones, of one machine-field, at
     most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a change may give any odds."""
     factor = _evidence(changes, when) - _evidence(changes, exact)
     return float(np.clip(factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2))
 
 
-def _evidence(changes: Array, when: NDArray[np.bool_]) -> float:
+def _evidence(changes: Array, when: Flags) -> float:
     """Log evidence that the changes acted at the offsets ``when`` that may be theirs, the share that act at all
     integrated out."""
     known = when & np.isfinite(changes).all(axis=1)

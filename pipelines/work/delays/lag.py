@@ -11,9 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import REACH_95
-from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.array_types import Array, Indexes
 from chaffinch.pipelines.work.random_effects import random_effects
-from numpy.typing import NDArray
 
 SENSORS = ("grain", "separation", "cleaning", "moisture")
 
@@ -67,7 +66,7 @@ GRAIN_SMEAR_S, LOSS_SMEAR_S, MOISTURE_SMEAR_S = 3.0, 2.0, 7.0
 DEFAULT_DELAYS = Delays(*(Lag(seconds, 3.0, False) for seconds in (12.0, 8.0, 8.0, 15.0)))
 
 
-def peak_of(correlation: Array, tried_s: Array | NDArray[np.int_]) -> float | None:
+def peak_of(correlation: Array, tried_s: Array | Indexes) -> float | None:
     """Where a parabola through the best of ``correlation`` and the two values on each side of it peaks; None at an
     edge. ``tried_s``: whole seconds at which it is known."""
     if not np.isfinite(correlation).any():

@@ -12,8 +12,8 @@ from types import MappingProxyType
 
 import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array, HeldColumn
 from chaffinch.pipelines.ingest.kinds.missing_columns import without_impossible
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.meaning.chosen_columns import (
     chosen_columns,
@@ -134,14 +134,14 @@ def _channels(
     scales: Sequence[Scale | None],
     chosen: Mapping[str, int],
     notes: list[str],
-) -> tuple[dict[str, Floats], set[str]]:
+) -> tuple[dict[str, Array], set[str]]:
     """(N,) values of every channel and setting that the log feeds, and the names of those that were worked out."""
     times_s = log.local_us / 1e6
 
-    def held(index: int) -> Floats:
+    def held(index: int) -> Array:
         return filled(log, index, times_s)
 
-    def metres(index: int) -> Floats:
+    def metres(index: int) -> Array:
         scale = scales[index]
         return scale.apply(held(index)) if scale is not None and scale.unit == "m" else held(index) / 1000.0
 
@@ -185,11 +185,11 @@ def _channels(
     return data, data.keys() - logged
 
 
-def _series(name: str, values: Floats) -> pl.Series:
+def _series(name: str, values: Array) -> pl.Series:
     return pl.Series(name, values, nan_to_null=True, strict=False)
 
 
-def _scale(stem: str, column: LogColumn, values: Floats, notes: list[str], asked: list[str]) -> Scale | None:
+def _scale(stem: str, column: LogColumn, values: Array, notes: list[str], asked: list[str]) -> Scale | None:
     """How to read one column; None where log and device contradict each other beyond repair."""
     shown = column.described.presentation if column.described else None
     if column.stated_unit is not None and column.target is not None:
@@ -227,7 +227,7 @@ def _derive(known: Known, notes: list[str]) -> None:
         notes.append(f"{known.log.stem}: {target} was computed from {key}: {how}.")
 
 
-def _speed_m_s(log: LogData) -> Floats | None:
+def _speed_m_s(log: LogData) -> Array | None:
     """Speed by positions, for what has to be worked out of it; None without positions."""
     if not np.isfinite(log.latitude_deg).any():
         return None
@@ -242,7 +242,7 @@ def _speed_m_s(log: LogData) -> Floats | None:
 
 
 def _speed_by_positions(
-    log: LogData, index: int, data: dict[str, Floats], times_s: Floats, notes: list[str]
+    log: LogData, index: int, data: dict[str, Array], times_s: Array, notes: list[str]
 ) -> None:
     """Take the speed of positions where the logged one is older than what it is known to hold for."""
     doubtful = unsure(log, index, times_s)
@@ -257,7 +257,7 @@ def _speed_by_positions(
         )
 
 
-def _hold(log: LogData, data: dict[str, Floats], held: HeldColumn, notes: list[str]) -> None:
+def _hold(log: LogData, data: dict[str, Array], held: HeldColumn, notes: list[str]) -> None:
     """Leave the flow empty while the device says that its yield reading is frozen."""
     for index, column in enumerate(log.columns):
         if column.place.identifier == YIELD_HOLD and "grain_flow_kg_s" in data:

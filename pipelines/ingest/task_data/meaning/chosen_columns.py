@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.ingest.task_data.files.task_objects import Device
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import (
     DERIVED_FLOWS,
@@ -88,7 +88,7 @@ def fed_columns(log: LogData, chosen: Mapping[str, int]) -> dict[int, str]:
     return fed
 
 
-def used_columns(log: LogData, chosen: Mapping[str, int], data: Mapping[str, Floats]) -> dict[int, str]:
+def used_columns(log: LogData, chosen: Mapping[str, int], data: Mapping[str, Array]) -> dict[int, str]:
     """Column -> the channel that it had a part in, though its own values are kept in ``other``."""
     parts = {"working_width_m": WIDTHS, "working": (STATE, *CONDENSED, HEADER_LOW, HEADER_TURNS)}
     parts["unloading"] = (UNLOADING,)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
+from chaffinch.pipelines.array_types import Array, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
@@ -52,10 +52,10 @@ class Known:
     held: HeldColumn
     device: Device | None
     task_file: TaskFile
-    data: dict[str, Floats]
-    speed_m_s: Floats | None
+    data: dict[str, Array]
+    speed_m_s: Array | None
 
-    def under(self, number: int) -> Floats | None:
+    def under(self, number: int) -> Array | None:
         """(N,) values of an identifier: logged, else fixed in the description of the device."""
         found = [
             i
@@ -68,13 +68,13 @@ class Known:
         fixed = self._fixed(number)
         return None if fixed is None else np.full(len(self.log), fixed)
 
-    def by_column(self, index: int) -> Floats:
+    def by_column(self, index: int) -> Array:
         scale = self.scales[index]
         assert scale is not None
         return scale.apply(self.held(index))
 
     @property
-    def area_rate_m2_s(self) -> Floats | None:
+    def area_rate_m2_s(self) -> Array | None:
         if "working_width_m" not in self.data or self.speed_m_s is None:
             return None
         return self.data["working_width_m"] * np.abs(self.speed_m_s)
@@ -92,7 +92,7 @@ class Known:
         return None
 
 
-def grain_flow_kg_s(known: Known) -> tuple[Floats, str] | None:
+def grain_flow_kg_s(known: Known) -> tuple[Array, str] | None:
     """Wet grain flow where the log does not hold it directly, and what it was derived from."""
     rate, density = known.area_rate_m2_s, known.under(DENSITY)
     flow = known.under(DRY_FLOW)
@@ -113,7 +113,7 @@ def grain_flow_kg_s(known: Known) -> tuple[Floats, str] | None:
     return _growth(known, CROP_MASS)
 
 
-def _wet_over_dry(known: Known) -> Floats | None:
+def _wet_over_dry(known: Known) -> Array | None:
     """(1 - reference moisture) / (1 - moisture), moistures as shares, wet basis: mass balance of dry matter."""
     reference = known.under(REFERENCE_MOISTURE)
     if reference is None or "grain_moisture_pct" not in known.data:
@@ -123,7 +123,7 @@ def _wet_over_dry(known: Known) -> Floats | None:
     return (1 - 1e-6 * reference) / dry_share
 
 
-def _growth(known: Known, number: int) -> tuple[Floats, str] | None:
+def _growth(known: Known, number: int) -> tuple[Array, str] | None:
     """Flow by the growth of a total [kg] that the machine itself counts; NaN over resets and long steps."""
     for i, column in enumerate(known.log.columns):
         rows, scale = known.log.rows[i], known.scales[i]
@@ -136,7 +136,7 @@ def _growth(known: Known, number: int) -> tuple[Floats, str] | None:
     return None
 
 
-def _growth_rate(seconds: Floats, counts: Floats) -> Floats:
+def _growth_rate(seconds: Array, counts: Array) -> Array:
     """(M,) growth a second that led to each count: from one change of the counter to the next.
 
     Counters step in whole kilograms, some every few seconds only. One that rests for ten seconds rests: its
@@ -166,13 +166,13 @@ def _growth_rate(seconds: Floats, counts: Floats) -> Floats:
     return np.where(np.isfinite(rate) & (rate >= 0), rate, np.nan)
 
 
-def losses(known: Known) -> dict[str, tuple[Floats, str, int]]:
+def losses(known: Known) -> dict[str, tuple[Array, str, int]]:
     """Channel -> values, what they were derived from, and the column, for losses not logged as a mass flow.
 
     Loss goes to the place (separation, cleaning) that the column's target names. Without the density or the
     mass of kernels that a flow in kg/s takes, it is a relative signal.
     """
-    found: dict[str, tuple[Floats, str, int]] = {}
+    found: dict[str, tuple[Array, str, int]] = {}
     for index, column in enumerate(known.log.columns):
         number, target = column.place.identifier, column.target
         if not is_derived(column) or number is None or not target or known.scales[index] is None:
@@ -190,7 +190,7 @@ def losses(known: Known) -> dict[str, tuple[Floats, str, int]]:
     return found
 
 
-def _by_time(known: Known, index: int, number: int) -> tuple[Floats, str] | None:
+def _by_time(known: Known, index: int, number: int) -> tuple[Array, str] | None:
     """A loss as what is lost in a second, in whatever it is counted; None where that is not known."""
     values = known.by_column(index)
     if number in (LOST_VOLUME_FLOW, LOST_PIECE_FLOW):
@@ -204,7 +204,7 @@ def _by_time(known: Known, index: int, number: int) -> tuple[Floats, str] | None
     return None if rate is None else (values * rate, "loss by area, width and speed")
 
 
-def _loss_kg_s(known: Known, index: int, number: int) -> tuple[Floats, str] | None:
+def _loss_kg_s(known: Known, index: int, number: int) -> tuple[Array, str] | None:
     if number == LOST_SHARE:
         flow = known.data.get("grain_flow_kg_s")
         if flow is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints
+from chaffinch.pipelines.array_types import Array, Flags, Ints
 from chaffinch.pipelines.ingest.task_data.files.task_objects import ON_CHANGE, ON_THRESHOLD
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import WIDTHS
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
@@ -41,7 +41,7 @@ def begun_with(log: LogData, carry: Carry) -> LogData:
     return replace(log, rows=tuple(rows), values=tuple(values))
 
 
-def filled(log: LogData, index: int, times_s: Floats) -> Floats:
+def filled(log: LogData, index: int, times_s: Array) -> Array:
     """(N,) raw values of a column, each kept until the next.
 
     A value that the device logs when it changes holds until then; one that it logs by time or distance only
@@ -59,7 +59,7 @@ def filled(log: LogData, index: int, times_s: Floats) -> Floats:
     return held
 
 
-def unsure(log: LogData, index: int, times_s: Floats) -> Booleans:
+def unsure(log: LogData, index: int, times_s: Array) -> Flags:
     """(N,) where the last value of a column is older than three of its periods and not known to hold."""
     known = log.rows[index]
     if len(known) < 2 or _logging(log, index, known, times_s) == "on change":
@@ -67,17 +67,17 @@ def unsure(log: LogData, index: int, times_s: Floats) -> Booleans:
     return _age_s(known, times_s) > _stale_s(known, times_s)
 
 
-def _age_s(known: Ints, times_s: Floats) -> Floats:
+def _age_s(known: Ints, times_s: Array) -> Array:
     """(N,) seconds since the last of the readings ``known``; negative before the first."""
     last = np.searchsorted(known, np.arange(len(times_s)), side="right") - 1
     return np.where(last >= 0, times_s - times_s[known[np.maximum(last, 0)]], -1.0)
 
 
-def _stale_s(known: Ints, times_s: Floats) -> float:
+def _stale_s(known: Ints, times_s: Array) -> float:
     return STALE_PERIODS * max(float(np.median(np.diff(times_s[known]))), 1.0)
 
 
-def _longest_hold_s(log: LogData, index: int, known: Ints, times_s: Floats) -> float:
+def _longest_hold_s(log: LogData, index: int, known: Ints, times_s: Array) -> float:
     if len(known) < 2:
         return np.inf
     logging = _logging(log, index, known, times_s)
@@ -88,7 +88,7 @@ def _longest_hold_s(log: LogData, index: int, known: Ints, times_s: Floats) -> f
     return max(stale_s, LONGEST_CARRY_S) if goes_on else stale_s
 
 
-def _logging(log: LogData, index: int, known: Ints, times_s: Floats) -> str:
+def _logging(log: LogData, index: int, known: Ints, times_s: Array) -> str:
     """``on change``, ``by time`` or ``in doubt``: by the trigger methods that the device describes, then by the log.
 
     A device states by which methods it *may* log a value, often by all of them. Values at uneven intervals come
@@ -111,7 +111,7 @@ def _logging(log: LogData, index: int, known: Ints, times_s: Floats) -> str:
     return "by time" if repeats > SELDOM else "in doubt"
 
 
-def _others_go_on(log: LogData, index: int, known: Ints, times_s: Floats) -> bool:
+def _others_go_on(log: LogData, index: int, known: Ints, times_s: Array) -> bool:
     """Whether the device logged other values by time in most pauses of this one: it was not silent then."""
     own = log.columns[index].element
     others = [

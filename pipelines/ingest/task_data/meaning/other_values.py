@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.ingest.task_data.files.dictionary import DEFAULT_SET, identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_objects import Device, TaskFile
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
@@ -106,12 +106,12 @@ def _key(column: LogColumn, scale: Scale | None) -> str:
     return column.key + (f" [{scale.unit}]" if scale and scale.unit else "")
 
 
-def _all_whole(values: Floats, scale: Scale | None) -> bool:
+def _all_whole(values: Array, scale: Scale | None) -> bool:
     scaled = scale.apply(values) if scale is not None else values
     return bool((scaled == np.round(scaled)).all())
 
 
-def _texts(values: Floats, scale: Scale | None, whole: bool) -> pl.Series:
+def _texts(values: Array, scale: Scale | None, whole: bool) -> pl.Series:
     """Numbers as plain text: ``whole`` ones without a point, others to nine significant figures."""
     if scale is not None:
         values = scale.apply(values)

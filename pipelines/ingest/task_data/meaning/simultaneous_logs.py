@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, Ints
+from chaffinch.pipelines.array_types import Array, Ints
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import CROP_MASS, DERIVED_FLOWS
 from chaffinch.pipelines.ingest.task_data.records.columns import LogColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
@@ -89,7 +89,7 @@ def _one(first: LogData, second: LogData) -> LogData:
     moments = np.union1d(first.local_us, second.local_us)
     places = [np.searchsorted(moments, log.local_us) for log in (first, second)]
 
-    def either(own: Floats, other: Floats) -> Floats:
+    def either(own: Array, other: Array) -> Array:
         whole = np.full(len(moments), np.nan)
         whole[places[1]] = other
         known = ~np.isnan(own)
@@ -120,11 +120,11 @@ def _measures_crop(log: LogData) -> bool:
 
 def _united(
     first: LogData, second: LogData, places: Sequence[Ints]
-) -> tuple[tuple[LogColumn, ...], tuple[Ints, ...], tuple[Floats, ...]]:
+) -> tuple[tuple[LogColumn, ...], tuple[Ints, ...], tuple[Array, ...]]:
     """The columns of both. One that both log is one column where they agree, two where they differ."""
     columns = list(first.columns)
     rows: list[Ints] = []
-    values: list[Floats] = []
+    values: list[Array] = []
     for of_log, log_values in zip(first.rows, first.values, strict=True):
         _append(rows, values, places[0][of_log], log_values)
     known_as = {_identity(column): index for index, column in reversed(list(enumerate(columns)))}
@@ -140,7 +140,7 @@ def _united(
     return tuple(columns), tuple(rows), tuple(values)
 
 
-def _append(rows: list[Ints], values: list[Floats], at: Ints, own: Floats) -> None:
+def _append(rows: list[Ints], values: list[Array], at: Ints, own: Array) -> None:
     """Add one column, its readings in the order of time."""
     order = np.argsort(at, kind="stable")
     rows.append(at[order])
@@ -151,7 +151,7 @@ def _identity(column: LogColumn) -> tuple:
     return column.place.identifier, column.place.element, column.place.signal, column.place.constant
 
 
-def _agree(first_at: Ints, first: Floats, second_at: Ints, second: Floats) -> bool:
+def _agree(first_at: Ints, first: Array, second_at: Ints, second: Array) -> bool:
     """Whether two columns hold the same value wherever both hold one."""
     _, of_first, of_second = np.intersect1d(first_at, second_at, return_indices=True)
     return bool((first[of_first] == second[of_second]).all())

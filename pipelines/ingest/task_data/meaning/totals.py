@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.ingest.task_data.files.dictionary import identifiers
 from chaffinch.pipelines.ingest.task_data.files.task_objects import Task
 from chaffinch.pipelines.ingest.task_data.meaning.derived_channels import CROP_MASS
@@ -110,7 +110,7 @@ def _added(frame: pl.DataFrame) -> tuple[float, float, float]:
     )
 
 
-def _column(frame: pl.DataFrame, name: str, default: float) -> Floats:
+def _column(frame: pl.DataFrame, name: str, default: float) -> Array:
     if name not in frame.columns:
         return np.full(len(frame), default)
     return frame[name].cast(pl.Float64).to_numpy()

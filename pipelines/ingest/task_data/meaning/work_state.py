@@ -7,7 +7,7 @@ leftmost section in the lowest bits. An element that is off takes all below it w
 from __future__ import annotations
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
+from chaffinch.pipelines.array_types import Array, HeldColumn
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData
 
 STATE, UNLOADING = 141, 240
@@ -19,7 +19,7 @@ PARTS = ("section", "unit")
 MEASURES_CROP = frozenset({67, 84, 87, 99, 181, 182})
 
 
-def on_off(raw: Floats) -> Floats:
+def on_off(raw: Array) -> Array:
     """1 on, 0 off, NaN for error, not there and not known; only the lowest two bits count."""
     state = np.full(len(raw), np.nan)
     known = ~np.isnan(raw)
@@ -28,7 +28,7 @@ def on_off(raw: Floats) -> Floats:
     return state
 
 
-def condensed(raw: Floats) -> Floats:
+def condensed(raw: Array) -> Array:
     """(N, 16) states of sixteen sections out of one condensed value each: 1, 0 or NaN."""
     states = np.full((len(raw), 16), np.nan)
     known = ~np.isnan(raw)
@@ -37,7 +37,7 @@ def condensed(raw: Floats) -> Floats:
     return states
 
 
-def working(log: LogData, held: HeldColumn) -> Floats | None:
+def working(log: LogData, held: HeldColumn) -> Array | None:
     """(N,) 1 in work, 0 not, NaN not known; None when the log holds no state at all."""
     own = states_of(log, held)
     whole = {name: state for name, state in own.items() if kind_of(log, name) not in PARTS}
@@ -54,16 +54,16 @@ def working(log: LogData, held: HeldColumn) -> Floats | None:
     return _all_on(header) if header else None
 
 
-def states_of(log: LogData, held: HeldColumn) -> dict[str, Floats]:
+def states_of(log: LogData, held: HeldColumn) -> dict[str, Array]:
     """(N,) work state of each element that logs its own."""
-    states: dict[str, Floats] = {}
+    states: dict[str, Array] = {}
     for index in columns_under(log, STATE):
         # Of two under one element the first counts.
         states.setdefault(log.columns[index].place.element, on_off(held(index)))
     return states
 
 
-def condensed_states(log: LogData, held: HeldColumn) -> Floats | None:
+def condensed_states(log: LogData, held: HeldColumn) -> Array | None:
     """(N, S) states of the sections out of all condensed values; sections that never are there left out."""
     parts = [condensed(held(index)) for index in columns_under(log, *CONDENSED)]
     if not parts:
@@ -98,7 +98,7 @@ def _parents(log: LogData, element: str) -> tuple[str, ...]:
     return next((c.element.parents for c in log.columns if c.element and c.element.id == element), ())
 
 
-def _all_on(states: list[Floats]) -> Floats:
+def _all_on(states: list[Array]) -> Array:
     """0 where any is off, 1 where all known are on, NaN where none is known."""
     stacked = np.stack(states, axis=1)
     unknown = np.isnan(stacked).all(axis=1)
@@ -106,7 +106,7 @@ def _all_on(states: list[Floats]) -> Floats:
     return np.where(unknown, np.nan, on)
 
 
-def _any_on(states: Floats) -> Floats:
+def _any_on(states: Array) -> Array:
     """1 where any is on, 0 where all known are off, NaN where none is known."""
     unknown = np.isnan(states).all(axis=1)
     return np.where(unknown, np.nan, (states == 1).any(axis=1).astype(np.float64))

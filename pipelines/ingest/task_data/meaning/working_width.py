@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, HeldColumn
+from chaffinch.pipelines.array_types import Array, HeldColumn
 from chaffinch.pipelines.ingest.task_data.files.geometry import OFFSET_RIGHT
 from chaffinch.pipelines.ingest.task_data.files.task_objects import DeviceElement, TaskFile
 from chaffinch.pipelines.ingest.task_data.meaning.work_state import (
@@ -32,12 +32,12 @@ BESIDE = 0.5
 
 def width_m(
     log: LogData, task_file: TaskFile, held: HeldColumn, metres: HeldColumn
-) -> tuple[Floats | None, str]:
+) -> tuple[Array | None, str]:
     """(N,) working width in m, and how it is known where not simply logged; None when nothing shows it.
 
     held : raw values of a column, kept on. metres : those of a width, in m.
     """
-    logged: dict[str, Floats] = {}
+    logged: dict[str, Array] = {}
     for index in columns_under(log, WIDTHS[0]):
         logged.setdefault(log.columns[index].place.element, metres(index))
     whole = {name: width for name, width in logged.items() if kind_of(log, name) not in PARTS}
@@ -85,8 +85,8 @@ def _whole_width_m(elements: Mapping[str, DeviceElement]) -> float | None:
 
 
 def _parts(
-    logged: Mapping[str, Floats], elements: Mapping[str, DeviceElement], readings: int
-) -> dict[str, Floats]:
+    logged: Mapping[str, Array], elements: Mapping[str, DeviceElement], readings: int
+) -> dict[str, Array]:
     """Widths of sections and units: logged, else described; of those that lie in another one, only that."""
     widths = dict(logged)
     for name, element in elements.items():
@@ -112,7 +112,7 @@ def _siblings_of(parts: Iterable[str], elements: Mapping[str, DeviceElement]) ->
     }
 
 
-def _in_work(parts: Mapping[str, Floats], log: LogData, held: HeldColumn) -> dict[str, Floats]:
+def _in_work(parts: Mapping[str, Array], log: LogData, held: HeldColumn) -> dict[str, Array]:
     """Each width, 0 while its own state, or its place in the condensed states, is off."""
     states = {name: state for name, state in states_of(log, held).items() if name in parts}
     condensed = condensed_states(log, held)
@@ -125,14 +125,14 @@ def _in_work(parts: Mapping[str, Floats], log: LogData, held: HeldColumn) -> dic
     return {name: np.where(states[name] == 0, 0.0, w) if name in states else w for name, w in parts.items()}
 
 
-def _share_in_work(log: LogData, held: HeldColumn) -> Floats | None:
+def _share_in_work(log: LogData, held: HeldColumn) -> Array | None:
     """(N,) share of the sections or units that are in work; None where no state of one is logged."""
     own = [state for name, state in states_of(log, held).items() if kind_of(log, name) in PARTS]
     states = np.stack(own, axis=1) if len(own) > 1 else condensed_states(log, held)
     return None if states is None else _share_on(states)
 
 
-def _share_on(states: Floats) -> Floats:
+def _share_on(states: Array) -> Array:
     known = (~np.isnan(states)).sum(axis=1)
     on = (states == 1).sum(axis=1)
     return np.where(known > 0, on / np.maximum(known, 1), np.nan)
@@ -155,8 +155,8 @@ def _offsets_m(names: Iterable[str], log: LogData, task_file: TaskFile) -> dict[
 
 
 def _side_by_side(
-    widths: Mapping[str, Floats], offsets_m: Mapping[str, float | None], unplaced_beside: bool = False
-) -> tuple[Floats, str]:
+    widths: Mapping[str, Array], offsets_m: Mapping[str, float | None], unplaced_beside: bool = False
+) -> tuple[Array, str]:
     """(N,) sum of the widths of what lies side by side; of what lies at one place the widest. NaN while any
     width that adds up is not known yet.
 
@@ -186,7 +186,7 @@ def _beside(
     return abs(right - left) > BESIDE * (largest[first] + largest[second]) / 2
 
 
-def _widest(widths: list[Floats]) -> Floats:
+def _widest(widths: list[Array]) -> Array:
     """Of several parts at one place, the one in work: the widest at each moment."""
     widest = widths[0]
     for width in widths[1:]:

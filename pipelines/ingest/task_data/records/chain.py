@@ -10,7 +10,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, Ints, Octets, RawInts
+from chaffinch.pipelines.array_types import Array, Ints, Octets, RawInts
 from chaffinch.pipelines.ingest.task_data.records.resync import Layout
 
 RUN_RECORDS = 256
@@ -99,7 +99,7 @@ def _search(buffer: Octets, position: int, layout: Layout, block: int) -> Ints:
 
 
 @lru_cache(maxsize=2)
-def _one_edge_each(nodes: int) -> tuple[Floats, RawInts]:
+def _one_edge_each(nodes: int) -> tuple[Array, RawInts]:
     """Weights and row bounds of a graph in which one edge leads out of every node but the last."""
     edges = np.arange(nodes + 2, dtype=np.int32)
     edges[-1] = nodes

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Ints, Structured
+from chaffinch.pipelines.array_types import Ints, Structured
 from chaffinch.pipelines.ingest.task_data.files.task_objects import TimeSpan
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.resync import DAY_MS, FIRST_DAY, LAST_DAY, UNKNOWN_TIME

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Ints, Octets, RawInts, Structured
+from chaffinch.pipelines.array_types import Ints, Octets, RawInts, Structured
 from chaffinch.pipelines.ingest.task_data.records.chain import BLOCK_BYTES, chain_from
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.resync import (

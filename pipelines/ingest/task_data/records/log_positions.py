@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Structured
+from chaffinch.pipelines.array_types import Array, Flags, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from chaffinch.pipelines.ingest.task_data.records.scaling import NO_VALUE
 
 FAR_DEG = 1.0
 
 
-def position_of(fixed: Structured, header: LogHeader) -> tuple[Floats, ...]:
+def position_of(fixed: Structured, header: LogHeader) -> tuple[Array, ...]:
     """Latitude and longitude in degrees, altitude in m; from the record, else constant, else NaN."""
     constants = header.constants or {}
     arrays = []
@@ -26,7 +26,7 @@ def position_of(fixed: Structured, header: LogHeader) -> tuple[Floats, ...]:
     return tuple(arrays)
 
 
-def leave_empty(stem: str, latitude: Floats, longitude: Floats, kept: Booleans) -> list[str]:
+def leave_empty(stem: str, latitude: Array, longitude: Array, kept: Flags) -> list[str]:
     """Make positions NaN, in place, that are 0/0 or far from the rest of the log; sentences on how many."""
     notes = []
     nowhere = kept & (latitude == 0) & (longitude == 0)
@@ -43,7 +43,7 @@ def leave_empty(stem: str, latitude: Floats, longitude: Floats, kept: Booleans) 
     return notes
 
 
-def _far_away(latitude: Floats, longitude: Floats) -> Booleans:
+def _far_away(latitude: Array, longitude: Array) -> Flags:
     """(R,) positions far from where most of the log was made."""
     known = (
         np.isfinite(latitude) & np.isfinite(longitude) & (np.abs(latitude) <= 90) & (np.abs(longitude) <= 180)

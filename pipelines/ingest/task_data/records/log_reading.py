@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Floats, Ints
+from chaffinch.pipelines.array_types import Array, Flags, Ints
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import (
     Offset,
     local_moments,
@@ -44,13 +44,13 @@ class LogData:
     header: LogHeader
     local_us: Ints
     number: Ints
-    latitude_deg: Floats
-    longitude_deg: Floats
-    altitude_m: Floats
+    latitude_deg: Array
+    longitude_deg: Array
+    altitude_m: Array
     satellites: Offset | str | None
     columns: tuple[LogColumn, ...]
     rows: tuple[Ints, ...]
-    values: tuple[Floats, ...]
+    values: tuple[Array, ...]
     numbered: int
     asides: tuple[Rejected, ...]
     notes: tuple[str, ...]
@@ -174,7 +174,7 @@ class _Decoded:
         return Rejected(number, rule, sentence, column, value, content)
 
 
-def _bursts(records: LogRecords, kept: Booleans, local_us: Ints, latitude: Floats, longitude: Floats) -> Ints:
+def _bursts(records: LogRecords, kept: Flags, local_us: Ints, latitude: Array, longitude: Array) -> Ints:
     """(R,) reading of each record, -1 for records set aside. A burst that holds a value twice stays apart."""
     fresh = np.ones(len(records), dtype=bool)
     same = local_us[1:] == local_us[:-1]
@@ -202,7 +202,7 @@ def _first_of(reading: Ints) -> Ints:
 
 def _columns(
     records: LogRecords, reading: Ints, readings: int, header: LogHeader, columns: tuple[LogColumn, ...]
-) -> tuple[tuple[Ints, ...], tuple[Floats, ...], list[str]]:
+) -> tuple[tuple[Ints, ...], tuple[Array, ...], list[str]]:
     """Rows and values of each column by reading; a constant of the header fills a column the records lack."""
     all_rows, all_values, both = [], [], 0
     for place, column, (rows, raw) in zip(header.values, columns, records.columns, strict=True):

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Booleans, Ints, Octets, Structured
+from chaffinch.pipelines.array_types import Flags, Ints, Octets, Structured
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
@@ -108,7 +108,7 @@ def _pieces(buffer: Octets, offsets: Ints, size: int) -> Structured:
     return whole[offsets]
 
 
-def _fixed_sound(fixed: Structured, layout: Layout) -> Booleans:
+def _fixed_sound(fixed: Structured, layout: Layout) -> Flags:
     sound = np.ones(len(fixed), dtype=bool)
     if layout.timed:
         sound &= (fixed["time"] < DAY_MS) | (fixed["time"] == UNKNOWN_TIME)
@@ -215,7 +215,7 @@ def _moment_ms(buffer: Octets, start: int, layout: Layout) -> int:
     return int(fixed["date"][0]) * DAY_MS + int(fixed["time"][0])
 
 
-def _may_begin(buffer: Octets, start: int, window: int, layout: Layout) -> Booleans:
+def _may_begin(buffer: Octets, start: int, window: int, layout: Layout) -> Flags:
     window = max(0, min(window, len(buffer) - layout.fixed_bytes - start))
     if not window:
         return np.zeros(0, dtype=bool)
@@ -236,7 +236,7 @@ def _may_begin(buffer: Octets, start: int, window: int, layout: Layout) -> Boole
     return may
 
 
-def _day_fits(days: NDArray[np.uint16], layout: Layout) -> Booleans:
+def _day_fits(days: NDArray[np.uint16], layout: Layout) -> Flags:
     if layout.day is None or layout.any_date:
         return (days >= (layout.day or FIRST_DAY)) & (days <= LAST_DAY)
     # Back by one as well: a clock that is set while the log runs.

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Floats, RawInts
+from chaffinch.pipelines.array_types import Array, RawInts
 from chaffinch.pipelines.ingest.task_data.files.dictionary import Identifier
 from chaffinch.pipelines.ingest.task_data.files.task_objects import Presentation
 from chaffinch.schemas.units import Unit, UnitError, conversion, device_unit
@@ -31,7 +31,7 @@ class Scale:
     source: str
     note: str | None = None
 
-    def apply(self, raw: Floats) -> Floats:
+    def apply(self, raw: Array) -> Array:
         # Dividing by a whole number rounds correctly where multiplying by its inverse does not: 142,000 ppm
         # are 14.2 % and not 14.200000000000001 %.
         inverse = round(1 / self.step) if self.step > 0 else 0
@@ -39,7 +39,7 @@ class Scale:
             return raw / inverse + self.shift
         return raw * self.step + self.shift
 
-    def apply_to_set_value(self, raw: Floats) -> Floats:
+    def apply_to_set_value(self, raw: Array) -> Array:
         """As ``apply``, but the whole number that a raw step represents where there is one.
 
         A fan set to 1100 r/min is 18.333 turns a second in steps of a thousandth, which reads 1099.98.
@@ -49,7 +49,7 @@ class Scale:
         return np.where(np.abs(values - whole) <= self.step / 2, whole, values)
 
 
-def plain_numbers(raw: RawInts, entry: Identifier | None) -> Floats:
+def plain_numbers(raw: RawInts, entry: Identifier | None) -> Array:
     """Raw values as numbers; NaN for the values that mean "missing" (all ones, and -1 of a state)."""
     if entry is not None and entry.unsigned:
         return raw.view(np.uint32).astype(np.float64)
@@ -61,7 +61,7 @@ def plain_numbers(raw: RawInts, entry: Identifier | None) -> Floats:
 
 
 def choose(
-    entry: Identifier | None, shown: Presentation | None, target_unit: str | None, raw: Floats
+    entry: Identifier | None, shown: Presentation | None, target_unit: str | None, raw: Array
 ) -> Scale | None:
     """How to read ``raw`` in ``target_unit`` (None: in the unit of the source). None: neither is plausible.
 
@@ -83,7 +83,7 @@ def choose(
     return _plausible(entry, own, device, float(first), float(second))
 
 
-def _absurd(entry: Identifier | None, scale: Scale | None, sample: Floats) -> bool:
+def _absurd(entry: Identifier | None, scale: Scale | None, sample: Array) -> bool:
     """Whether values lie more than tenfold above the usual: an identifier used for something else."""
     if scale is None or entry is None or entry.usual_high is None or not len(sample):
         return False
@@ -102,7 +102,7 @@ def by_stated_unit(shown: Presentation | None, written: str, target_unit: str) -
     return Scale(step, (shown.offset if shown else 0) * step, target_unit, "farm.toml")
 
 
-def _moving(raw: Floats) -> Floats:
+def _moving(raw: Array) -> Array:
     """A sample of the values that are neither missing nor 0: at 0 every factor agrees."""
     sample = raw[np.isfinite(raw) & (raw != 0)]
     return sample[:: max(1, len(sample) // SAMPLE)]

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from chaffinch.pipelines.ingest.task_data.files.arrays import Ints, Octets, RawInts, Structured
+from chaffinch.pipelines.array_types import Ints, Octets, RawInts, Structured
 from chaffinch.pipelines.ingest.task_data.records.resync import Layout
 
 RECORDS_AT_ONCE = 1024
