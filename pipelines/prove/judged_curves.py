@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.responses.best_value import best_values
-from chaffinch.pipelines.prove.window_peers import verdict_of
+from chaffinch.pipelines.prove.window_peers import ENDS, verdict_of
 from chaffinch.pipelines.simulate.scenario import Effects
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 
@@ -19,7 +19,7 @@ Row = dict[str, Any]
 
 
 def judge_curves(effects: Effects, responses: pl.DataFrame) -> list[Row]:
-    """Rows of ``scoring.JUDGED_SCHEMA``, without method, for the curves of all machines together.
+    """Rows of ``trial.JUDGED_SCHEMA``, without method, for the curves of all machines together.
 
     responses : the table of that name. A curve is judged at both ends of the values tried, against the value in use,
     as a log ratio. The best value is the one of the grid with the least true loss; it is judged in steps of the
@@ -52,17 +52,12 @@ def _judged(curve: pl.DataFrame, best: float, rise: float) -> Iterator[Row]:
         one = curve.row(i, named=True)
         if np.isclose(one["value"], in_use):
             continue
-        ends = {
-            name: one[f"log_ratio{end}"]
-            for name, end in (("estimate", ""), ("low", "_low"), ("high", "_high"))
-        }
+        ends = {name: one[f"log_ratio{end}"] for name, end in ENDS.items()}
         yield named | {"scope": CURVE, "truth": float(true[i]) - here, "verdict": one["verdict"], **ends}
     found = best_values(curve)[0]
     yield named | {
         "scope": BEST,
         "truth": float(steps(curve["value"][int(true.argmin())])),
-        "estimate": float(steps(found.value)),
-        "low": float(steps(found.value_low)),
-        "high": float(steps(found.value_high)),
+        **{name: float(steps(getattr(found, f"value{end}"))) for name, end in ENDS.items()},
         "verdict": "no clear change",
     }

@@ -66,7 +66,9 @@ def failings(scores: list[Score]) -> Iterator[str]:
             continue
         if n == 0:
             yield f"{name}: no effect was estimated, so nothing is shown."
-        elif not low <= one["coverage"] <= (1.0 if _narrower(one) else high):
+        # Where sharing narrows ranges, holding more than 95 % is no fault. Wider rows are never compared.
+        narrower = one["width_to_alone"] is None or one["width_to_alone"] < 1
+        if n and not low <= one["coverage"] <= (1.0 if narrower else high):
             yield (
                 f"{name}: {percent(one['coverage'])} of {n} ranges hold the true effect, "
                 f"outside {percent(low)} to {percent(high)}."
@@ -79,8 +81,3 @@ def failings(scores: list[Score]) -> Iterator[str]:
             )
         if one["joint_told_as_one"]:
             yield f"{name}: {one['joint_told_as_one']} rows attribute a joint change to one setting."
-
-
-def _narrower(one: Score) -> bool:
-    """Whether sharing narrows ranges: holding more than 95 % is then no fault. Wider rows are never compared."""
-    return one["width_to_alone"] is None or one["width_to_alone"] < 1

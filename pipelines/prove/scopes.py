@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.prove.window_peers import ENDS
 from chaffinch.pipelines.simulate import MachineField
 from chaffinch.pipelines.simulate.operators import RELATIVE_SD
 from chaffinch.pipelines.simulate.scenario import REFERENCE_DRUM_M
@@ -61,7 +62,7 @@ def _loss_before(made: MachineField, binned: Binned) -> dict[Any, float]:
 
 
 def judge_scopes(season: Season, steps: pl.DataFrame, effects: pl.DataFrame) -> list[Row]:
-    """Rows of ``scoring.JUDGED_SCHEMA``, without method, for each row of ``effects`` beyond single changes.
+    """Rows of ``trial.JUDGED_SCHEMA``, without method, for each row of ``effects`` beyond single changes.
 
     steps : of ``steps_made``, all fields. A field's truth is the mean effect of its steps, a machine's and the
     season's that of theirs; where a step does not always do the same (a best value, two losses in one sum), the mean
@@ -90,16 +91,13 @@ def judge_scopes(season: Season, steps: pl.DataFrame, effects: pl.DataFrame) -> 
             judged += [named | one for one in _to_come(season, row, mine, truth, rng)]
         level = mine["kg_ha"].mean()
         if row["absolute_unit"] == KG_HA and isinstance(level, float):
-            ends = {end: row[f"absolute{name}"] for end, name in _ENDS.items()}
+            ends = {end: row[f"absolute{name}"] for end, name in ENDS.items()}
             judged.append(named | _answer(row, level * math.expm1(truth)) | ends | {"scope": KG_HA})
     return judged
 
 
-_ENDS = {"estimate": "", "low": "_low", "high": "_high"}
-
-
 def _answer(row: Row, truth: float) -> Row:
-    ends = {end: row[f"log_ratio{name}"] for end, name in _ENDS.items()}
+    ends = {end: row[f"log_ratio{name}"] for end, name in ENDS.items()}
     same = {name: row[name] for name in ("scope", "verdict", "chance_less")}
     return {**same, "truth": truth, **ends}
 

@@ -16,28 +16,6 @@ import polars as pl
 from chaffinch.pipelines.prove.trial import ADJUSTMENT, ALONE, CHANGE, ORACLE, OURS, STRUCTURAL
 from chaffinch.pipelines.prove.window_peers import RANGE_LEVEL
 
-JUDGED_SCHEMA = {
-    "scenario": pl.String(),
-    "seed": pl.Int64(),
-    "scope": pl.String(),
-    "machine": pl.String(),
-    "field": pl.String(),
-    "change_time": pl.Datetime("us", "UTC"),
-    "setting": pl.String(),
-    "outcome": pl.String(),
-    "method": pl.String(),
-    "truth": pl.Float64(),
-    "truly_joint": pl.Boolean(),
-    "estimate": pl.Float64(),
-    "low": pl.Float64(),
-    "high": pl.Float64(),
-    "chance_less": pl.Float64(),
-    "verdict": pl.String(),
-    "told_as_one": pl.Int64(),
-}
-"""Columns of what is judged: one row a method, change (or row of another scope) and outcome, on the natural-log scale
-(kg/ha where that is the scope)."""
-
 # A verdict against a true effect smaller than this (2 %) has no wrong sign worth the name.
 SMALLEST_SIGN = math.log(1.02)
 # From so many seasons on, their own differences show how far chance goes; and how often they are drawn.
@@ -49,9 +27,9 @@ Score = dict[str, Any]
 def score(judged: pl.DataFrame, by: Sequence[str] = ("scenario", "method")) -> list[Score]:
     """Scores by scenario and method (or other columns), in order of appearance; numbers None where unknown.
 
-    judged : rows of ``JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered effects
-    (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and ``coverage_high`` are the
-    coverage's 95 % range by chance: over seasons drawn again, of fewer than five the exact binomial one (Clopper
+    judged : rows of ``trial.JUDGED_SCHEMA``. Coverage, bias, root mean square error and width are over answered
+    effects (any verdict but `cannot tell`) and on the natural-log scale; ``coverage_low`` and ``coverage_high`` are
+    the coverage's 95 % range by chance: over seasons drawn again, of fewer than five the exact binomial one (Clopper
     and Pearson 1934, Biometrika 26:404-413). Of the called, those with `less` or `more`: ``coverage_called`` and
     ``exaggeration``, mean |estimate| over mean |truth|. ``slope`` is that of the estimates on the truth, through
     zero. ``log_score`` is the mean log density of the truth under a normal with the answer's middle and range. Width
@@ -81,15 +59,15 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
     return {
         "effects": rows.height,
         "answered": answered.height,
-        "share_answered": _share(answered.height, rows.height),
+        "share_answered": _ratio(answered.height, rows.height),
         "held": held,
-        "coverage": _share(held, answered.height),
+        "coverage": _ratio(held, answered.height),
         "coverage_low": low,
         "coverage_high": high,
         "seasons": answered["seed"].n_unique(),
         "called": called.height,
-        "share_called": _share(called.height, answered.height),
-        "coverage_called": _share(int(called["held"].sum()), called.height),
+        "share_called": _ratio(called.height, answered.height),
+        "coverage_called": _ratio(int(called["held"].sum()), called.height),
         "exaggeration": _ratio(float(called["estimate"].abs().sum()), float(called["truth"].abs().sum())),
         "called_to_alone": _called_to_alone(rows, judged),
         "log_score": _log_score(answered),
@@ -105,10 +83,10 @@ def _score_of(rows: pl.DataFrame, judged: pl.DataFrame) -> Score:
         "width_to_structural": _width_ratio(answered, judged, STRUCTURAL),
         "without_effect": nothing.height,
         "called_without_effect": int(nothing["called"].sum()),
-        "share_called_without_effect": _share(int(nothing["called"].sum()), nothing.height),
+        "share_called_without_effect": _ratio(int(nothing["called"].sum()), nothing.height),
         "verdicts_on_effects": telling.height,
         "wrong_sign": wrong.height,
-        "share_wrong_sign": _share(wrong.height, telling.height),
+        "share_wrong_sign": _ratio(wrong.height, telling.height),
         "joint_changes": int(rows["truly_joint"].sum()),
         "joint_told_as_one": int(rows["told_as_one"].sum()),
     }
@@ -208,10 +186,6 @@ def binomial_range(held: int, of: int) -> tuple[float | None, float | None]:
 def percent(share: float | None) -> str:
     """A share as people read it."""
     return "-" if share is None else f"{100 * share:.1f} %"
-
-
-def _share(part: int, whole: int) -> float | None:
-    return part / whole if whole else None
 
 
 def _ratio(part: float, whole: float) -> float | None:

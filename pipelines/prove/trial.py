@@ -33,26 +33,33 @@ PEERS = (WINDOW_MEANS, WINDOW_REGRESSION, STRUCTURAL, ORACLE)
 SLOW_PEERS = (STRUCTURAL,)
 
 CHANGE = ("machine", "field", "change_time", "outcome")
-TRUTH_SCHEMA = {
+JUDGED_SCHEMA = {
+    "scenario": pl.String(),
+    "seed": pl.Int64(),
+    "scope": pl.String(),
     "machine": pl.String(),
     "field": pl.String(),
     "change_time": UTC_MOMENT,
-    "outcome": pl.String(),
-    "time": UTC_MOMENT,
     "setting": pl.String(),
-    "truly_joint": pl.Boolean(),
-    "truth": pl.Float64(),
-}
-ANSWER_SCHEMA = {
-    "machine": pl.String(),
-    "field": pl.String(),
-    "change_time": UTC_MOMENT,
     "outcome": pl.String(),
     "method": pl.String(),
+    "truth": pl.Float64(),
+    "truly_joint": pl.Boolean(),
     "estimate": pl.Float64(),
     "low": pl.Float64(),
     "high": pl.Float64(),
+    "chance_less": pl.Float64(),
     "verdict": pl.String(),
+    "told_as_one": pl.Int64(),
+}
+"""Columns of what is judged: one row a method, change (or row of another scope) and outcome, on the natural-log scale
+(kg/ha where that is the scope)."""
+_OF_A_CHANGE = {name: JUDGED_SCHEMA[name] for name in CHANGE}
+TRUTH_SCHEMA = _OF_A_CHANGE | {
+    "time": UTC_MOMENT, "setting": pl.String(), "truly_joint": pl.Boolean(), "truth": pl.Float64()
+}  # fmt: skip
+ANSWER_SCHEMA = _OF_A_CHANGE | {
+    name: JUDGED_SCHEMA[name] for name in ("method", "estimate", "low", "high", "verdict")
 }
 
 
@@ -180,24 +187,15 @@ def _as_entered(binned: Binned, made: MachineField) -> Binned:
 
 def _answers(binned: Binned, outcome: str, method: str, answers: Sequence[PeerAnswer]) -> pl.DataFrame:
     rows = [
-        {
-            "machine": binned.machine,
-            "field": binned.field,
-            "change_time": binned.changes[a.change].rows["time"].min(),
-            "outcome": outcome,
-            "method": method,
-            "estimate": a.log_ratio,
-            "low": a.low,
-            "high": a.high,
-        }
-        for a in answers
+        (binned.machine, binned.field, binned.changes[k].rows["time"].min(), outcome, method, *ends, None)
+        for k, *ends in answers
     ]
     verdict = verdict_of(pl.col("low"), pl.col("high"))
-    return pl.DataFrame(rows, schema=ANSWER_SCHEMA).with_columns(verdict.alias("verdict"))
+    return pl.DataFrame(rows, ANSWER_SCHEMA, orient="row").with_columns(verdict.alias("verdict"))
 
 
 def judge_season(scenario: str, seed: int, trials: Sequence[FieldTrial]) -> pl.DataFrame:
-    """Estimate the season and compare every method's answers with the truth: rows of ``scoring.JUDGED_SCHEMA``.
+    """Estimate the season and compare every method's answers with the truth: rows of ``JUDGED_SCHEMA``.
 
     Ours are the rows of ``effects`` that a user would be shown. A change that ``effects`` lacks counts
     as ``cannot tell``.

@@ -17,6 +17,8 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 WINDOW_S = 900.0
 FEWEST_BINS = 6
 RANGE_LEVEL = 0.95
+# What is judged of a range, and how its columns end in tables of the lake.
+ENDS = {"estimate": "", "low": "_low", "high": "_high"}
 # Compared as driven, not at the same feed rate.
 AS_DRIVEN = ("throughput",)
 

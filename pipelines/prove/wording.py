@@ -131,16 +131,14 @@ def score_table(proof: dict[str, Any]) -> Table:
             table.add_section()
         before = one["scenario"]
         cells = [
-            " to ".join(_formed(one[key], form) for key in keys) for *keys, form in SHOWN_SCORES.values()
+            " to ".join(_decimal(one[key], form) for key in keys) for *keys, form in SHOWN_SCORES.values()
         ]
         style = "bold" if one["method"] == OURS else None
         table.add_row(one["scenario"] if new else "", one["method"], str(one["effects"]), *cells, style=style)
     return table
 
 
-def _formed(value: float | None, form: str) -> str:
-    return percent(value) if form == "%" else _decimal(value, form)
-
-
 def _decimal(value: float | None, form: str) -> str:
+    if form == "%":
+        return percent(value)
     return "-" if value is None else format(value, form)

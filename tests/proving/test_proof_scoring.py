@@ -10,7 +10,6 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.prove.limits import coverage_limits, failings, false_limit
 from chaffinch.pipelines.prove.scoring import (
-    JUDGED_SCHEMA,
     binomial_range,
     coverage_by_chance,
     reliability,
@@ -19,6 +18,7 @@ from chaffinch.pipelines.prove.scoring import (
 )
 from chaffinch.pipelines.prove.trial import (
     ANSWER_SCHEMA,
+    JUDGED_SCHEMA,
     ORACLE,
     OURS,
     STRUCTURAL,
