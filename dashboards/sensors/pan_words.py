@@ -17,9 +17,7 @@ def pan_sentences(check_error_log: float | None) -> list[str]:
     whose = "by this machine's checks" if check_error_log else "usual"
     wanted = [(percent, pans_for(percent, error)) for percent in WANTED_PERCENT]
     sizes = [
-        f"{found.each_side} tell it within {percent:.0f}{NARROW}%"
-        for percent, found in wanted
-        if found is not None
+        f"{found} tell it within {percent:.0f}{NARROW}%" for percent, found in wanted if found is not None
     ]
     few = f"{ACROSS} on each side tell an effect within {effect_within_percent(ACROSS, error):.0f}{NARROW}%"
     return [

@@ -7,7 +7,6 @@ With n pans on each side and a standard error s of the log of one, the log of th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from chaffinch.pipelines.agronomy.exact import REACH_95
 
@@ -20,14 +19,6 @@ ACROSS = 3
 MOST_PANS = 60
 
 
-@dataclass(frozen=True, slots=True)
-class PairedPans:
-    """Pans on each side of a change, and within how many per cent they then tell its effect (95 %)."""
-
-    each_side: int
-    within_percent: float
-
-
 def effect_within_percent(pans_each_side: int, pan_error_log: float) -> float:
     """Half of the 95 % range of an effect by pans alone, in % of the loss upwards.
 
@@ -36,11 +27,11 @@ def effect_within_percent(pans_each_side: int, pan_error_log: float) -> float:
     return 100 * math.expm1(REACH_95 * pan_error_log * math.sqrt(2 / pans_each_side))
 
 
-def pans_for(wanted_percent: float, pan_error_log: float) -> PairedPans | None:
-    """Least number of pans, in whole rows across the discharge, that tell an effect within ``wanted_percent``.
+def pans_for(wanted_percent: float, pan_error_log: float) -> int | None:
+    """Least number of pans on each side, in whole rows across the discharge, that tell an effect so precisely.
 
-    None where more than ``MOST_PANS`` a side would be needed.
+    wanted_percent : half of its 95 % range. None where more than ``MOST_PANS`` a side would be needed.
     """
     least = 2 * (REACH_95 * pan_error_log / math.log1p(wanted_percent / 100)) ** 2
     pans = ACROSS * max(math.ceil(least / ACROSS - 1e-9), 1)
-    return PairedPans(pans, effect_within_percent(pans, pan_error_log)) if pans <= MOST_PANS else None
+    return pans if pans <= MOST_PANS else None

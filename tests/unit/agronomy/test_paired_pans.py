@@ -21,16 +21,16 @@ def test_by_hand():
     # 1.96 x 0.2 x sqrt(2/6) = 0.226: 25.4 %. For 20 % ln 1.2 = 0.182: 2 (0.392 / 0.182)^2 = 9.2 pans, so 12.
     assert effect_within_percent(6, 0.2) == pytest.approx(25.4, abs=0.1)
     found = pans_for(20.0, 0.2)
-    assert found is not None and found.each_side == 12
-    assert found.within_percent < 20.0 < effect_within_percent(9, 0.2)
+    assert found == 12
+    assert effect_within_percent(found, 0.2) < 20.0 < effect_within_percent(9, 0.2)
 
 
 @pytest.mark.parametrize("error", [0.05, 0.2, 0.5])
 def test_whole_rows_and_no_fewer_would_do(error):
     found = pans_for(40.0, error)
     assert found is not None
-    assert found.each_side % ACROSS == 0 and found.within_percent <= 40.0
-    fewer = found.each_side - ACROSS
+    assert found % ACROSS == 0 and effect_within_percent(found, error) <= 40.0
+    fewer = found - ACROSS
     assert fewer == 0 or effect_within_percent(fewer, error) > 40.0
 
 
