@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, rows_of
 from chaffinch.dashboards.figures.stacked import Look, only_marks, range_and_line, single
-from chaffinch.dashboards.figures.theme import light
+from chaffinch.dashboards.figures.theme import Figure, light
 from chaffinch.dashboards.words.terms import clock, day, field_label, name_in_figure, significant, zone
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 HEIGHT_PX = 340
 
@@ -127,7 +124,7 @@ def _shown(values: np.ndarray) -> list[float]:
     return [float(f"{value:.5g}") for value in values]
 
 
-def _log_figure(data: list[Look], x_title: str | None, y_title: str, across: str = "log") -> go.Figure:
+def _log_figure(data: list[Look], x_title: str | None, y_title: str, across: str = "log") -> Figure:
     x_axis = _round_ticks(data, "x") if across == "log" else {"type": across, "nticks": 4}
     y_axis = _round_ticks(data, "y") | {"title": y_title}
     return single(data, x_axis | {"title": x_title}, y_axis, HEIGHT_PX)

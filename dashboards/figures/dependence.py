@@ -4,20 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from chaffinch.dashboards.figures.effect_chart import ticks_within
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.stacked import range_and_line, ratio_ticks, single
-from chaffinch.dashboards.figures.theme import light
+from chaffinch.dashboards.figures.theme import Figure, light
 from chaffinch.dashboards.words import terms as words
 from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.errors import counted
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 # Least number of adjustments, and least spread of the condition, for a slope.
 LEAST_CHANGES, LEAST_MOISTURE_SPAN_PCT, LEAST_FEED_RATIO = 5, 1.0, 1.2
@@ -169,7 +166,7 @@ def _sentence(outcome: str, condition: Condition, line: Slope) -> str:
     return f"{about}: {said}; {ends[0]}, {ends[1]}."
 
 
-def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condition: Condition) -> go.Figure:
+def _figure(known: Sequence[tuple[float, Point]], lines: dict[str, Slope], condition: Condition) -> Figure:
     traces: list[dict[str, Any]] = []
     for outcome, colour, symbol in LOSS_MARKS:
         own = [(x, p) for x, p in known if p.outcome == outcome]

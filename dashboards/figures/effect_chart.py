@@ -6,15 +6,12 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from chaffinch.dashboards.figures.stacked import ratio_ticks, whole
-from chaffinch.dashboards.figures.theme import MARK_LETTER, MARK_SYMBOL, light, template
+from chaffinch.dashboards.figures.theme import MARK_LETTER, MARK_SYMBOL, Figure, light, template
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.terms import NARROW, name_in_figure, percent_range, setting_change, signed
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 # Each tick has its opposite: halved and doubled, three quarters and four thirds.
 FINE_TICKS_PERCENT = (-50, -33, -20, 0, 25, 50, 100)
@@ -41,7 +38,7 @@ class Row:
 Titled = Sequence[tuple[Sequence[str], Sequence[Row]]]
 
 
-def effect_chart(titled: Titled) -> go.Figure | None:
+def effect_chart(titled: Titled) -> Figure | None:
     """Ranges on an axis that is even in ratios, so that halved and doubled lie equally far from zero.
 
     titled : groups of (lines of the title, rows). None where no group has a row.

@@ -5,20 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.field_data import local_ms, median_of
 from chaffinch.dashboards.figures.stacked import whole
-from chaffinch.dashboards.figures.theme import COLOUR_SCALE, light, number_look
+from chaffinch.dashboards.figures.theme import COLOUR_SCALE, Figure, light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, Scale, ShownUnits
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.work.track import on_metres
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 MOST_MARKERS = 2200
 NARROWER = 0.05
@@ -72,7 +69,7 @@ def field_map(
     boundary_wkt: str | None,
     length: Scale = METRIC.length,
     zone_name: str | None = None,
-) -> go.Figure | None:
+) -> Figure | None:
     """One trace a layer, the first visible. None where no reading has a position or no layer has data.
 
     length : factor from m, and the name of the shown unit. zone_name : of the clock, so that the timeline and

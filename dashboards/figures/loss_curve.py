@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.stacked import Stacked
-from chaffinch.dashboards.figures.theme import light
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+from chaffinch.dashboards.figures.theme import Figure, light
 
 DRAWN_PLACES = (
     ("separation_loss_aligned", "Separation loss", "separation_loss"),
@@ -85,7 +81,7 @@ def _ten_seconds(side: pl.DataFrame, column: str) -> pl.DataFrame:
 
 def loss_curve(
     drawn: Sequence[Sides], loss_unit: str, feed_unit: str, names: tuple[str, str] = ("before", "after")
-) -> go.Figure | None:
+) -> Figure | None:
     """Medians with quartiles by class of feed rate, open circles before, full squares after; the curve as lines.
 
     names : of the two sides in the legend. None where neither side of any loss has a class.

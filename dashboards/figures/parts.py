@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from chaffinch.dashboards.figures.theme import figure_json
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+from chaffinch.dashboards.figures.theme import Figure, figure_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +44,7 @@ class Folded:
 
 
 def draw(
-    figure: go.Figure | None, identity: str, description: str, table: ShownTable, **more: Any
+    figure: Figure | None, identity: str, description: str, table: ShownTable, **more: Any
 ) -> Drawn | None:
     """``figure`` as a part of a page; None where there is no figure."""
     if figure is None:

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.parts import Drawn, ShownTable, draw, number, rows_of
 from chaffinch.dashboards.figures.stacked import only_marks, range_and_line, ratio_ticks, single
-from chaffinch.dashboards.figures.theme import light
+from chaffinch.dashboards.figures.theme import Figure, light
 from chaffinch.dashboards.words.confidence import percent_of
 from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, setting_label, signed
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 HEIGHT_PX = 300
 # Ticks in %, for a wide and a narrow range of the curve.
@@ -78,7 +73,7 @@ def _cells(row: dict) -> list[str]:
     ]
 
 
-def _figure(rows: pl.DataFrame, best: BestValue) -> go.Figure:
+def _figure(rows: pl.DataFrame, best: BestValue) -> Figure:
     x = rows["value"].to_list()
     low, high = rows["log_ratio_low"].to_list(), rows["log_ratio_high"].to_list()
     middle = rows["log_ratio"].to_list()

@@ -7,14 +7,11 @@ than all the rest of the page.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from chaffinch.dashboards.figures.theme import light, template
+from chaffinch.dashboards.figures.theme import Figure, light, template
 from chaffinch.dashboards.words.terms import signed
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 Look = dict[str, Any]
 SINGLE_FONT_PX = 16
@@ -59,7 +56,7 @@ class Stacked:
             }
         )
 
-    def figure(self, x_axis: Look, y_axis: Look, x_title: str | None = None, **layout: Any) -> go.Figure:
+    def figure(self, x_axis: Look, y_axis: Look, x_title: str | None = None, **layout: Any) -> Figure:
         """The figure; ``x_axis`` and ``y_axis`` hold for every row, ``x_title`` for the last."""
         axes: Look = {}
         last = len(self.y_axes)
@@ -122,7 +119,7 @@ def ratio_ticks(percents: Sequence[int], sign: str = "") -> Look:
     }
 
 
-def single(data: list[Look], x_axis: Look, y_axis: Look, height_px: int) -> go.Figure:
+def single(data: list[Look], x_axis: Look, y_axis: Look, height_px: int) -> Figure:
     """A figure of one pair of axes, its legend below. ``title`` of an axis: its text. Traces are scatter."""
     font = {"size": SINGLE_FONT_PX}
     layout: Look = {
@@ -135,7 +132,7 @@ def single(data: list[Look], x_axis: Look, y_axis: Look, height_px: int) -> go.F
     return whole([{"type": "scatter", "hoverinfo": "skip", **one} for one in data if len(one["x"])], layout)
 
 
-def whole(data: list[Look], layout: Look) -> go.Figure:
+def whole(data: list[Look], layout: Look) -> Figure:
     """A figure in the one look from plain tables."""
     import plotly.graph_objects as go
 

@@ -13,6 +13,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
+    from plotly.graph_objects import Figure
+else:
+    # Only annotations need it, and importing Plotly takes long.
+    Figure = object
 
 FONT = "system-ui, sans-serif"
 FIGURE_FONT_PX = 13
@@ -132,7 +136,7 @@ def script_palette() -> str:
     return f"const darkOf = {json.dumps(swap, sort_keys=True)};\n"
 
 
-def figure_json(figure: go.Figure) -> str:
+def figure_json(figure: Figure) -> str:
     """The figure as JSON that is safe inside a script element, the same text for the same figure."""
     text = json.dumps(json.loads(figure.to_json()), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     for character in "<>&\u2028\u2029":

@@ -5,20 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.field_data import extremes, local_ms
 from chaffinch.dashboards.figures.stacked import Stacked
-from chaffinch.dashboards.figures.theme import light, number_look
+from chaffinch.dashboards.figures.theme import Figure, light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, ShownUnits
 from chaffinch.dashboards.words.terms import name_in_figure, setting_label
 from chaffinch.pipelines.array_types import Array
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 Steps = Sequence[tuple[ShownChange, str | None, str, str | None]]
 ROW_PX, SETTING_PX, GAP_PX = 130, 78, 30
@@ -62,7 +58,7 @@ def timeline(
     rows: Sequence[Course],
     changes: Sequence[ShownChange],
     zone_name: str | None,
-) -> go.Figure | None:
+) -> Figure | None:
     """Readings thin (lowest and highest of every stretch kept), medians of steady work bold, changes marked.
 
     medians, minutes : of ``medians_in_time``; each is drawn at the middle of its stretch. None without rows.
@@ -152,12 +148,9 @@ def values_in_force(
         for moment in moments:
             past = [after for change, _, after, _ in known if change.time <= moment]
             values.append(past[-1] if past else known[0][1])
-        found[_setting_title(setting, known[0][3])] = values
+        unit = known[0][3]
+        found[f"{setting_label(setting)}, {unit}" if unit else setting_label(setting)] = values
     return found
-
-
-def _setting_title(setting: str, unit: str | None) -> str:
-    return f"{setting_label(setting)}, {unit}" if unit else setting_label(setting)
 
 
 def _add_steps(
