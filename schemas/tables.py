@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -65,16 +66,19 @@ class Table:
 
         Raises ``ValueError`` on a column that the contract lacks: silently dropping it would lose data.
         """
-        import polars as pl
-
-        schema = self.polars_schema()
-        strange = [name for name in frame.columns if name not in schema]
+        strange = [name for name in frame.columns if name not in self.polars_schema()]
         if strange:
             raise ValueError(f"table {self.name} has no column {', '.join(strange)}")
-        return frame.select(
-            (pl.col(name) if name in frame.columns else pl.lit(None)).cast(kind).alias(name)
-            for name, kind in schema.items()
-        )
+        return frame.select(self.expressions(frame.columns))
+
+    def expressions(self, present: Collection[str]) -> list[pl.Expr]:
+        """The contract's columns and types of a frame with the columns ``present``; absent ones null."""
+        import polars as pl
+
+        return [
+            (pl.col(name) if name in present else pl.lit(None)).cast(kind).alias(name)
+            for name, kind in self.polars_schema().items()
+        ]
 
 
 @cache

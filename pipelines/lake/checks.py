@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 import polars as pl
 from chaffinch.pipelines.errors import LakeError
@@ -12,6 +12,7 @@ from chaffinch.pipelines.lake.delivery import DATA_TABLES, DERIVED_TABLES, ESTIM
 from chaffinch.pipelines.lake.freshness import as_plain, inputs_of_effects
 from chaffinch.pipelines.lake.reading import LakeReader
 from chaffinch.pipelines.lake.seal import hurt_tables
+from chaffinch.pipelines.parallel.fan_out import in_groups
 from chaffinch.schemas.tables import Table, tables
 
 # What is held in memory at once.
@@ -28,7 +29,7 @@ def faults(lake: LakeReader) -> list[str]:
     if hurt := hurt_tables(lake.delta, every_byte=True):
         # Bytes that are not what was written must not reach the readers of files.
         return [f"{one.sentence} {one.advice(lake.uri)}" for one in hurt]
-    if damaged := lake.damaged_files("deliveries"):
+    if damaged := lake.delta.damaged_files("deliveries"):
         return damaged
     try:
         ledger = lake.ledger()
@@ -45,8 +46,8 @@ def faults(lake: LakeReader) -> list[str]:
 
 def _faults_of(lake: LakeReader, name: str, ledger: pl.DataFrame) -> list[str]:
     table = tables()[name]
-    strangers = lake.stored_deliveries(name) - set(ledger["delivery"].to_list())
-    found = lake.damaged_files(name)
+    strangers = lake.delta.owners_in(name) - set(ledger["delivery"].to_list())
+    found = lake.delta.damaged_files(name)
     if found:
         return found
     if strangers:
@@ -57,7 +58,7 @@ def _faults_of(lake: LakeReader, name: str, ledger: pl.DataFrame) -> list[str]:
     said = _rows_said(ledger, name)
     stored: dict[str, int] = {}
     unreadable: set[str] = set()
-    for group in _groups(sorted(lake.stored_deliveries(name) - strangers), said):
+    for group in _groups(lake.delta.owners_in(name) - strangers, said):
         for delivery, rows, sentences in _rows_of(lake, table, group):
             found.extend(sentences)
             if rows is None:
@@ -80,18 +81,9 @@ def _rows_said(ledger: pl.DataFrame, name: str) -> dict[str, int]:
     return {delivery: int(json.loads(stored or "{}").get(name, 0)) for delivery, stored in rows}
 
 
-def _groups(deliveries: Sequence[str], rows: dict[str, int]) -> Iterator[list[str]]:
+def _groups(deliveries: Iterable[str], rows: dict[str, int]) -> Iterator[list[str]]:
     """Deliveries that are looked at together: opening a table once for each of thousands would take hours."""
-    group: list[str] = []
-    size = 0
-    for delivery in deliveries:
-        group.append(delivery)
-        size += rows.get(delivery, 0)
-        if size >= ROWS_AT_ONCE or len(group) >= DELIVERIES_AT_ONCE:
-            yield group
-            group, size = [], 0
-    if group:
-        yield group
+    return in_groups(sorted(deliveries), lambda one: rows.get(one, 0), ROWS_AT_ONCE, DELIVERIES_AT_ONCE)
 
 
 def _rows_of(lake: LakeReader, table: Table, group: list[str]) -> Iterator[tuple[str, int | None, list[str]]]:
@@ -131,7 +123,7 @@ def _faults_of_jobs(lake: LakeReader) -> list[str]:
     """Whether the derived tables hold exactly the rows that ``field_jobs`` says, made from the same inputs."""
     again = f"run: chaffinch estimate --lake {lake.uri}"
     for name in DERIVED_TABLES:
-        if damaged := lake.damaged_files(name):
+        if damaged := lake.delta.damaged_files(name):
             return [*damaged, f"Table {name} can be made again: delete its folder and {again}"]
     wrong = lake.torn_jobs()
     jobs = (
@@ -150,7 +142,7 @@ def _faults_of_jobs(lake: LakeReader) -> list[str]:
 
 def _faults_of_effects(lake: LakeReader) -> list[str]:
     for name in ("effects", *ESTIMATED_WITH_EFFECTS):
-        if damaged := lake.damaged_files(name):
+        if damaged := lake.delta.damaged_files(name):
             return damaged
         try:
             lake.scan(name).collect()
@@ -191,7 +183,7 @@ def _parts(lake: LakeReader, name: str) -> Iterator[pl.DataFrame]:
         yield lake.scan(name).collect()
         return
     said = _rows_said(lake.ledger(), name)
-    for group in _groups(sorted(lake.stored_deliveries(name)), said):
+    for group in _groups(lake.delta.owners_in(name), said):
         yield lake.scan(name).filter(pl.col("delivery").is_in(group)).collect()
 
 

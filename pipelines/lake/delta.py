@@ -154,12 +154,7 @@ class DeltaTables:
         """Every row under the contract of the table, which exists; columns it lacks are null."""
         with self._named_failures(name, "read"):
             frame = self._frame(name)
-            present = frame.collect_schema().names()
-        schema = tables()[name].polars_schema()
-        return frame.select(
-            (pl.col(column) if column in present else pl.lit(None)).cast(kind).alias(column)
-            for column, kind in schema.items()
-        )
+            return frame.select(tables()[name].expressions(frame.collect_schema().names()))
 
     def _frame(self, name: str) -> pl.LazyFrame:
         """The current table; Polars looks for a folder such as ``my lake`` under ``my%20lake``."""

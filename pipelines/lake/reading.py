@@ -134,11 +134,3 @@ class LakeReader(ReadableLake):
         if self.effects_inputs() != inputs_of_effects(self) or self.torn_jobs():
             return False
         return not self.has_readings() or bool(self.whole_jobs())
-
-    def stored_deliveries(self, name: str) -> set[str]:
-        """Identifiers of the deliveries that have files in table ``name``, counted or not."""
-        return self.delta.owners_in(name)
-
-    def damaged_files(self, name: str) -> list[str]:
-        """A sentence for each data file of a table that is gone or was cut short."""
-        return self.delta.damaged_files(name)

@@ -37,10 +37,6 @@ from chaffinch.schemas.tables import tables
 OLD_CACHE = ".kept"
 
 
-def _quiet(sentence: str) -> None:
-    pass
-
-
 class Lake(LakeReader):
     """The lake at ``uri``, to be read and written.
 
@@ -89,7 +85,7 @@ class Lake(LakeReader):
         return lake
 
     @contextmanager
-    def writing(self, say: Callable[[str], None] = _quiet) -> Iterator[None]:
+    def writing(self, say: Callable[[str], None] = lambda sentence: None) -> Iterator[None]:
         """Be the only writer, and sweep out what a killed run left; waits for another run and says so.
 
         May be nested.

@@ -23,7 +23,7 @@ from chaffinch.pipelines.night.summary import (
     file_outcome,
     refitted_sentence,
 )
-from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, side_by_side
+from chaffinch.pipelines.parallel.fan_out import FanOut, in_groups, one_by_one, side_by_side
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
@@ -70,6 +70,8 @@ def run_nightly(
     ``each`` spreads the work of the stages over files, machine-fields and pages. If a stage fails, the others are
     still done; its sentence is in ``failed``. Raises ``CallError`` if there is no inbox.
     """
+    from chaffinch.pipelines.night.notify import notify
+
     failed: list[str] = []
     ingest, estimate, pages = IngestSummary(), None, {}
     was_there = lake.is_there()
@@ -90,19 +92,13 @@ def run_nightly(
             or {}
         )
     night = NightSummary(ingest, estimate, pages, tuple(failed))
-    return replace(night, failed=(*failed, *_notified(night, inbox, lake, each)))
-
-
-def _notified(night: NightSummary, inbox: Path, lake: Lake, each: FanOut) -> list[str]:
-    """Send the summary as the farm has it; sentences about what failed in that."""
-    from chaffinch.pipelines.night.notify import notify
-
-    failed: list[str] = []
-
-    def send() -> list[str]:
-        return notify(night, lake.farm().notify, inbox, lake, each)
-
-    return _attempt(failed, "The summary of this night was not sent", "nightly", send) or failed
+    unsent = _attempt(
+        failed,
+        "The summary of this night was not sent",
+        "nightly",
+        lambda: notify(night, lake.farm().notify, inbox, lake, each),
+    )
+    return replace(night, failed=(*failed, *(unsent or ())))
 
 
 def is_due(inbox: Path, lake: Lake) -> bool:
@@ -366,25 +362,11 @@ def write_pages(
 
 
 def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:
-    """Judged deliveries in groups for one commit."""
-    for group in _groups(deliveries):
+    """Judged deliveries in groups for one commit, as many judged at a time as fit into memory."""
+    for group in in_groups(deliveries, lambda one: one.rows, ROWS_PER_COMMIT, FILES_JUDGED):
         judged = _judged(group, farm)
         for first in range(0, len(judged), FILES_PER_COMMIT):
             yield judged[first : first + FILES_PER_COMMIT]
-
-
-def _groups(deliveries: Iterable[Delivery]) -> Iterator[list[Delivery]]:
-    """Deliveries in groups that fit into memory."""
-    group: list[Delivery] = []
-    rows = 0
-    for delivery in deliveries:
-        group.append(delivery)
-        rows += delivery.rows
-        if rows >= ROWS_PER_COMMIT or len(group) >= FILES_JUDGED:
-            yield group
-            group, rows = [], 0
-    if group:
-        yield group
 
 
 def _judged_alone(name: str, parsed: Parsed, farm: Farm) -> Judgement:

@@ -95,6 +95,20 @@ def begun_ahead(
         yield ahead.popleft()[0]
 
 
+def in_groups(items: Iterable[T], size: Callable[[T], int], most_size: int, most: int) -> Iterator[list[T]]:
+    """Groups of up to ``most`` items in order; one is full as soon as the sizes in it add up to ``most_size``."""
+    group: list[T] = []
+    total = 0
+    for item in items:
+        group.append(item)
+        total += size(item)
+        if total >= most_size or len(group) >= most:
+            yield group
+            group, total = [], 0
+    if group:
+        yield group
+
+
 def processors() -> int:
     """How many this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -193,7 +193,7 @@ def test_a_killed_run_is_made_good_once_its_lease_has_run_out(bucket, inbox, exp
     run = subprocess.run([sys.executable, "-c", killed_in_a_write, str(inbox), at, str(after)])
     assert run.returncode == -signal.SIGKILL
     lake = Lake.open(at)
-    assert lake.stored_deliveries("readings") - set(lake.ledger()["delivery"]), "killed before it counted"
+    assert lake.delta.owners_in("readings") - set(lake.ledger()["delivery"]), "killed before it counted"
     quick_leases(monkeypatch)
     result: list[str] = []
     ingest_inbox(inbox, lake, result.append)
