@@ -134,7 +134,7 @@ def _with_odd_ones(texts: pl.Series, values: pl.Series | None, mark: Mark) -> pl
     cleaned = texts.gather(at)
     if mark == ",":
         points = cleaned.str.contains(r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$")
-        if not _has_decimal_point(cleaned):
+        if not cleaned.str.contains(r"^[+-]?\d*\.(\d{1,2}|\d{4,})$").any():
             cleaned = cleaned.zip_with(~points, cleaned.str.replace_all(".", "", literal=True))
         cleaned = cleaned.str.replace(r"^([+-]?\d*),(\d*)$", "$1.$2")
     else:
@@ -151,10 +151,6 @@ def _all_thousands(texts: pl.Series) -> bool:
     return len(with_mark) > 0 and all(
         part.str.contains(grouped).all() for part in (with_mark[:100], with_mark)
     )
-
-
-def _has_decimal_point(texts: pl.Series) -> bool:
-    return bool(texts.str.contains(r"^[+-]?\d*\.(\d{1,2}|\d{4,})$").any())
 
 
 def plain_number(value: float) -> str:

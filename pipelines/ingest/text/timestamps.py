@@ -42,6 +42,14 @@ class Timestamps:
     asked: tuple[str, ...] = field(default=())
 
 
+def _found(moments: pl.Series, *notes: str) -> Timestamps:
+    """Moments of one column: in UTC where they have a zone, else of a wall clock."""
+    kind = moments.dtype
+    zoned = isinstance(kind, pl.Datetime) and kind.time_zone is not None
+    other = _nothing(len(moments), None if zoned else "UTC")
+    return Timestamps(*((moments, other) if zoned else (other, moments)), notes)
+
+
 def parse_timestamps(
     file: str,
     times: pl.Series,
@@ -75,7 +83,9 @@ def parse_timestamps(
             return _from_numbers(file, texts, numbers.values)
         found = _by_parts(texts, stated.day_first, month_leads, by_others)
     if (unit or "").strip().lower() in ("utc", "gmt", "z", "zulu"):
-        return Timestamps(_joined(found.utc, found.local), _nothing(len(texts)), found.notes, found.asked)
+        # Local times are of UTC where the header says so.
+        utc = found.utc.fill_null(found.local.dt.replace_time_zone("UTC"))
+        return replace(found, utc=utc, local=_nothing(len(texts)))
     return found
 
 
@@ -86,11 +96,6 @@ def plausible(moments: pl.Series) -> pl.Series:
 
 def _nothing(length: int, zone: str | None = None) -> pl.Series:
     return pl.repeat(None, length, dtype=pl.Datetime("us", zone), eager=True)
-
-
-def _joined(utc: pl.Series, local: pl.Series) -> pl.Series:
-    """Local times as UTC where no offset is known."""
-    return utc.fill_null(local.dt.replace_time_zone("UTC"))
 
 
 def _with_dates(times: pl.Series, dates: pl.Series) -> pl.Series:
@@ -122,23 +127,17 @@ def _since_start(texts: pl.Series, start: datetime, unit: str | None) -> Timesta
     per_second = {"ms": 1e3, "min": 60e6, "h": 3600e6}.get((unit or "s").strip().lower(), 1e6)
     seconds = parse_numbers(texts, None).values
     passed = (seconds.set(seconds.abs() > 1e10, None) * per_second).round(0).cast(pl.Int64)
-    passed = passed.cast(pl.Duration("us"))
-    if start.tzinfo is not None:
-        whole = pl.Series([start.astimezone(UTC)], dtype=pl.Datetime("us", "UTC"))
-        return Timestamps(whole.new_from_index(0, len(texts)) + passed, _nothing(len(texts)))
-    whole = pl.Series([start], dtype=pl.Datetime("us"))
-    return Timestamps(_nothing(len(texts), "UTC"), whole.new_from_index(0, len(texts)) + passed)
+    zone = None if start.tzinfo is None else "UTC"
+    begin = pl.Series([start.astimezone(UTC) if zone else start], dtype=pl.Datetime("us", zone))
+    return _found(begin.new_from_index(0, len(texts)) + passed.cast(pl.Duration("us")))
 
 
 def _by_format(file: str, texts: pl.Series, form: str) -> Timestamps:
     try:
-        if "%z" in form or "%:z" in form:
-            utc = texts.str.to_datetime(form, time_unit="us", time_zone="UTC", strict=False)
-            return Timestamps(utc, _nothing(len(texts)))
-        local = texts.str.to_datetime(form, time_unit="us", strict=False)
+        zone = "UTC" if "%z" in form or "%:z" in form else None
+        return _found(texts.str.to_datetime(form, time_unit="us", time_zone=zone, strict=False))
     except pl.exceptions.PolarsError:
         raise UnreadableFile(file, f"The time_format '{form}' in farm.toml is not a time format.") from None
-    return Timestamps(_nothing(len(texts), "UTC"), local)
 
 
 def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Timestamps:
@@ -148,19 +147,17 @@ def _from_numbers(file: str, texts: pl.Series, values: pl.Series) -> Timestamps:
     compact = texts.str.contains(r"^(19|20)\d{12}(\.\d+)?$")
     if int(compact.sum()) > 0.5 * len(texts):
         digits = texts.str.slice(0, 14)
-        local = digits.str.to_datetime("%Y%m%d%H%M%S", time_unit="us", strict=False)
-        return Timestamps(_nothing(len(texts), "UTC"), local)
+        return _found(digits.str.to_datetime("%Y%m%d%H%M%S", time_unit="us", strict=False))
     for low, high, per_unit in ((1e8, 1e10, 1e6), (1e11, 1e13, 1e3), (1e14, 1e16, 1.0), (1e17, 1e19, 1e-3)):
         if low <= typical < high:
             whole = (values.set(values.abs() >= high, None) * per_unit).round(0).cast(pl.Int64)
-            return Timestamps(whole.cast(pl.Datetime("us")).dt.replace_time_zone("UTC"), _nothing(len(texts)))
+            return _found(whole.cast(pl.Datetime("us", "UTC")))
     if 30_000 <= typical < 80_000:
         # To the millisecond: a serial number holds no more.
         passed_ms = (values.set(values.abs() >= 1e6, None) * 86_400e3).round(0).cast(pl.Int64)
         days = passed_ms.cast(pl.Duration("ms")).cast(pl.Duration("us"))
         zero = pl.Series([SERIAL_ZERO], dtype=pl.Datetime("us")).new_from_index(0, len(texts))
-        note = "Times are spreadsheet serial numbers, days since 30 December 1899."
-        return Timestamps(_nothing(len(texts), "UTC"), zero + days, (note,))
+        return _found(zero + days, "Times are spreadsheet serial numbers, days since 30 December 1899.")
     raise UnreadableFile(
         file,
         f"Times are plain numbers such as '{texts[0]}' that count from an unknown start; say in farm.toml "
@@ -182,10 +179,10 @@ def _seconds_of_iso(texts: pl.Series, sample: str) -> Timestamps | None:
     if read.null_count():
         return None
     if not offset[0]:
-        return Timestamps(_nothing(len(texts), "UTC"), read)
+        return _found(read)
     ahead = timedelta(hours=int(offset["h"] or 0), minutes=int(offset["m"] or 0))
     utc = read + ahead if offset["sign"] == "-" else read - ahead
-    return Timestamps(utc.dt.replace_time_zone("UTC"), _nothing(len(texts)))
+    return _found(utc.dt.replace_time_zone("UTC"))
 
 
 def _iso(texts: pl.Series) -> Timestamps | None:
@@ -207,11 +204,7 @@ def _iso(texts: pl.Series) -> Timestamps | None:
     read = filled.str.to_datetime(form, time_unit="us", time_zone=zone, strict=False)
     if read.null_count() != filled.null_count():
         return None
-    if zulu:
-        read = read.dt.replace_time_zone("UTC")
-    elif not signed:
-        return Timestamps(_nothing(len(texts), "UTC"), read)
-    return Timestamps(read, _nothing(len(texts)))
+    return _found(read.dt.replace_time_zone("UTC") if zulu else read)
 
 
 def _refuse_without_date(file: str, texts: pl.Series) -> None:
