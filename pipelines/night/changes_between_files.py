@@ -11,8 +11,7 @@ import hashlib
 from datetime import timedelta
 
 import polars as pl
-from chaffinch.pipelines.ingest.kinds.setting_changes import EXACT_STEP_PART, STOPPED_PART
-from chaffinch.pipelines.ingest.text.number_parsing import plain_number
+from chaffinch.pipelines.ingest.kinds.setting_changes import EXACT_STEP_PART, STOPPED_PART, adjustments_from
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import Delivery
 from chaffinch.pipelines.parsed import Parsed
@@ -52,7 +51,7 @@ def changes_between_files(lake: Lake) -> pl.DataFrame:
         .row(0, named=True)
     )
     parts = [_of_setting(lake, setting) for column, setting in columns.items() if counted[column]]
-    found = pl.concat([pl.DataFrame(schema=_schema()), *parts], how="vertical")
+    found = pl.concat([pl.DataFrame(schema=_schema()), *parts], how="diagonal")
     return found.sort("machine", "time", "setting").with_columns(pl.int_range(1, pl.len() + 1).alias("row"))
 
 
@@ -81,7 +80,9 @@ def _of_setting(lake: Lake, setting: Setting) -> pl.DataFrame:
         ends = ends.filter((pl.col("first") - pl.col("previous_last")).abs() > least)
     else:
         ends = ends.filter(pl.col("first") != pl.col("previous_last"))
-    return _as_adjustments(ends, setting)
+    moments = ends.select(pl.lit(0).alias("row"), pl.col("first_time").alias("time"), "machine")
+    made = adjustments_from(moments, setting, ends["previous_last"], ends["first"])
+    return made.with_columns(pl.lit("between two files").alias("note"))
 
 
 def _ends_of_files(lake: Lake, setting: Setting) -> pl.DataFrame:
@@ -97,26 +98,6 @@ def _ends_of_files(lake: Lake, setting: Setting) -> pl.DataFrame:
     )
     near = (pl.col("time") <= pl.col("first_time") + END) | (pl.col("time") >= pl.col("last_time") - END)
     return rows.join(span, on=file).filter(near).collect(engine="streaming")
-
-
-def _as_adjustments(ends: pl.DataFrame, setting: Setting) -> pl.DataFrame:
-    number = setting.kind == "number"
-    rows = [
-        {
-            "row": 0,
-            "time": end["first_time"],
-            "machine": end["machine"],
-            "setting": setting.name,
-            "from_value": plain_number(end["previous_last"]) if number else end["previous_last"],
-            "to_value": plain_number(end["first"]) if number else end["first"],
-            "unit": setting.unit or None,
-            "kind": setting.kind,
-            "origin": "setting column",
-            "note": "between two files",
-        }
-        for end in ends.iter_rows(named=True)
-    ]
-    return pl.DataFrame(rows, schema=_schema())
 
 
 def _schema() -> dict[str, pl.DataType]:

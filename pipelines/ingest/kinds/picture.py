@@ -29,12 +29,8 @@ def read_picture(content: bytes, kind: str) -> Parsed:
     why = _why_not_kept(content, kind)
     if why:
         return Parsed(kind="picture", notes=(why,))
-    return Parsed(kind="picture", stated=data_uri(content, kind))
-
-
-def data_uri(content: bytes, kind: str) -> str:
-    """The picture inside a text that pages can carry."""
-    return f"data:image/{kind};base64,{b64encode(content).decode()}"
+    # The picture inside a text that pages can carry.
+    return Parsed(kind="picture", stated=f"data:image/{kind};base64,{b64encode(content).decode()}")
 
 
 def picture_kind(content: bytes) -> str | None:

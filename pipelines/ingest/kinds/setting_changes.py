@@ -6,7 +6,9 @@ Set values are exact and move in steps, perhaps over a few seconds while an actu
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -64,7 +66,7 @@ def adjustments_of(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:
     departs from the old value.
     """
     found: list[pl.DataFrame] = []
-    for (machine,), rows in frame.group_by(["machine"], maintain_order=True):
+    for rows in frame.partition_by("machine", maintain_order=True):
         rows = rows.filter(pl.col("time").is_not_null()).sort("time", maintain_order=True)
         rows = rows.filter(pl.col(setting.column).is_not_null())
         if rows.height < 2:
@@ -76,28 +78,28 @@ def adjustments_of(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:
             else _held_words(seconds, rows, setting)
         )
         if len(held.index):
-            found.append(_as_adjustments(rows, held, setting, str(machine)))
-    return pl.concat(found) if found else _as_adjustments(frame.clear(), None, setting, "")
+            found.append(adjustments_from(rows[held.index.tolist()], setting, held.before, held.after))
+    return pl.concat(found) if found else adjustments_from(frame.clear(), setting, (), ())
 
 
-def _as_adjustments(rows: pl.DataFrame, held: Held | None, setting: Setting, machine: str) -> pl.DataFrame:
-    at = rows[held.index.tolist()] if held is not None else rows
-    before = list(held.before) if held is not None else []
-    after = list(held.after) if held is not None else []
-    number = setting.kind == "number"
-    text = pl.String()
-    return pl.DataFrame(
-        {
-            "row": at["row"].cast(pl.Int64),
-            "time": at["time"],
-            "machine": pl.Series([machine] * len(at), dtype=text),
-            "setting": pl.Series([setting.name] * len(at), dtype=text),
-            "from_value": pl.Series([plain_number(v) if number else v for v in before], dtype=text),
-            "to_value": pl.Series([plain_number(v) if number else v for v in after], dtype=text),
-            "unit": pl.Series([setting.unit or None] * len(at), dtype=text),
-            "kind": pl.Series([setting.kind] * len(at), dtype=text),
-            "origin": pl.Series(["setting column"] * len(at), dtype=text),
-        }
+def adjustments_from(
+    moments: pl.DataFrame, setting: Setting, before: Iterable[Any], after: Iterable[Any]
+) -> pl.DataFrame:
+    """Rows of ``adjustments`` at ``moments`` (row, time, machine), with the values of ``setting`` on either side."""
+    from_value, to_value = (
+        pl.Series([plain_number(v) if setting.kind == "number" else v for v in values], dtype=pl.String)
+        for values in (before, after)
+    )
+    return moments.select(
+        pl.col("row").cast(pl.Int64),
+        "time",
+        "machine",
+        setting=pl.lit(setting.name),
+        from_value=from_value,
+        to_value=to_value,
+        unit=pl.lit(setting.unit or None, pl.String),
+        kind=pl.lit(setting.kind),
+        origin=pl.lit("setting column"),
     )
 
 
