@@ -61,18 +61,14 @@ def _described_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
     else:
         table = open_table(file, bounded_content(file), farm)
     if table is not None:
-        found = _layout(table)
+        found = {
+            "encoding": table.encoding,
+            "separator": "none" if table.encoding == "Parquet" else SEPARATORS[table.separator],
+            "header_line": table.header_line,
+            "columns": [_column(table, matched) for matched in table.matched],
+        }
     parsed = read_table(table, farm, []) if table is not None else read(file, farm, [])
     return found | _summary(file, parsed, farm)
-
-
-def _layout(table: TextTable) -> dict[str, Any]:
-    return {
-        "encoding": table.encoding,
-        "separator": "none" if table.encoding == "Parquet" else SEPARATORS[table.separator],
-        "header_line": table.header_line,
-        "columns": [_column(table, matched) for matched in table.matched],
-    }
 
 
 def _column(table: TextTable, matched: Matched) -> dict[str, Any]:

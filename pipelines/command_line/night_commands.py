@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from chaffinch.pipelines.command_line.app import app
-from chaffinch.pipelines.command_line.output import Debug, Inbox, Json, LakeAt, SiteAt, give, progress
+from chaffinch.pipelines.command_line.output import (
+    Debug,
+    Inbox,
+    Json,
+    LakeAt,
+    SiteAt,
+    give,
+    lake_at,
+    progress,
+)
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.terminal import say
 
@@ -79,9 +88,8 @@ def nightly(
         "--site",
         str(site),
     ]
-    call += ["--plain"] if plain else []
     call += ["--workers", workers] if workers is not None else []
-    call += ["--json"] if as_json else []
+    call += ["--plain"] * plain + ["--json"] * as_json
     while True:
         say(f"Next night at {coming:%Y-%m-%d %H:%M}. Stop with Ctrl+C.")
         wait_until(coming)
@@ -92,9 +100,7 @@ def nightly(
 def _one_night(
     inbox: Path, lake: str, site: Path, plain: bool, as_json: bool, workers: str | None = None
 ) -> int:
-    from chaffinch.pipelines.lake import Lake
-
-    opened = Lake.open(lake)
+    opened = lake_at(lake, must_exist=False)
     if not opened.is_there():
         _require_folder(inbox)
     night = (
@@ -142,12 +148,11 @@ def _require_folder(inbox: Path) -> None:
 @app.command(epilog="Example: chaffinch ingest inbox --lake lake")
 def ingest(inbox: Inbox, lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
     """Ingest new files only: read, check against the rules, judge, store."""
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import ingest_inbox
 
     _require_folder(inbox)
     with progress("Ingesting") as step:
-        summary = ingest_inbox(inbox, Lake.open(lake), say, step)
+        summary = ingest_inbox(inbox, lake_at(lake, must_exist=False), say, step)
     give(summary.sentences(), asdict(summary), as_json)
     return 1 if summary.trouble else 0
 
@@ -155,10 +160,9 @@ def ingest(inbox: Inbox, lake: LakeAt, as_json: Json = False, debug: Debug = Fal
 @app.command(epilog="Example: chaffinch estimate --lake lake")
 def estimate(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
     """Re-estimate the effects, whether or not inputs changed."""
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import refresh
 
-    summary = refresh(Lake.open(lake, must_exist=True, hurt=True), forced=True, say=say)
+    summary = refresh(lake_at(lake, hurt=True), forced=True, say=say)
     give(summary.sentences(), asdict(summary), as_json)
     return 0
 
@@ -166,10 +170,9 @@ def estimate(lake: LakeAt, as_json: Json = False, debug: Debug = False) -> int:
 @app.command(epilog="Example: chaffinch pages --lake lake --site site")
 def pages(lake: LakeAt, site: SiteAt, as_json: Json = False, debug: Debug = False) -> int:
     """Rewrite the pages from the lake."""
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import write_pages
 
-    summary = write_pages(Lake.open(lake, must_exist=True), site, say)
+    summary = write_pages(lake_at(lake), site, say)
     give([f"Pages: {site / 'index.html'}"], summary, as_json)
     return 0
 
@@ -187,9 +190,7 @@ def check(
     debug: Debug = False,
 ) -> int:
     """Verify that the lake is whole: every file is as it was written, every ingested row is there and can be read."""
-    from chaffinch.pipelines.lake import Lake
-
-    opened = Lake.open(lake, must_exist=mend_from is None, hurt=True)
+    opened = lake_at(lake, must_exist=mend_from is None, hurt=True)
     done: list[str] = []
     if mend_from is not None:
         from chaffinch.pipelines.night.repair import repair
@@ -226,10 +227,9 @@ def retract(
 
     Effects are re-estimated without it. It stays out, even if its file is in the inbox, until --undo.
     """
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.night.run import refresh
 
-    opened = Lake.open(lake, must_exist=True)
+    opened = lake_at(lake)
     if undo:
         name = opened.undo_retraction(delivery)
         give(

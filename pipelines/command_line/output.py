@@ -6,10 +6,13 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from chaffinch.pipelines.terminal import json_text, visible
+
+if TYPE_CHECKING:
+    from chaffinch.pipelines.lake import Lake
 
 Inbox = Annotated[Path, typer.Argument(metavar="INBOX", help="Folder with exported logs, at any depth.")]
 LakeAt = Annotated[
@@ -18,6 +21,13 @@ LakeAt = Annotated[
 SiteAt = Annotated[Path, typer.Option("--site", metavar="SITE", help="Folder of the pages.")]
 Json = Annotated[bool, typer.Option("--json", help="One machine-readable summary on standard output.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback where something fails.")]
+
+
+def lake_at(place: str, *, must_exist: bool = True, hurt: bool = False) -> Lake:
+    """The lake at ``place``; see ``Lake.open``. Commands that need none do not load what reads one."""
+    from chaffinch.pipelines.lake import Lake
+
+    return Lake.open(place, must_exist=must_exist, hurt=hurt)
 
 
 def give(sentences: Sequence[str], summary: dict[str, Any], as_json: bool) -> None:

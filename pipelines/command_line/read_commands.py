@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 from chaffinch.pipelines.command_line.app import app
-from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, SiteAt, give
+from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, SiteAt, give, lake_at
 from chaffinch.pipelines.terminal import json_text, say
 
 WIDTH_IN_A_PIPE = 240
@@ -78,11 +78,10 @@ def season(
     debug: Debug = False,
 ) -> int:
     """Report a season over machines, crops and fields."""
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.lake.table_files import require_ending
 
     require_ending(out, (".html", ".pdf", ".xlsx"))
-    opened = Lake.open(lake, must_exist=True)
+    opened = lake_at(lake)
     from chaffinch.dashboards.report.write import write_season
 
     made = write_season(opened, year, out, opened.farm())
@@ -112,14 +111,13 @@ def export(
     Times are UTC in ISO 8601; lists are joined by "; ". Texts in .csv are exactly as logged, so for a spreadsheet
     export files of unknown origin as .xlsx, where no text can act as a formula.
     """
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.lake.delivery import DERIVED_TABLES
     from chaffinch.pipelines.lake.export import check_table, export_table
     from chaffinch.pipelines.lake.table_files import require_ending
 
     check_table(table)
     require_ending(to)
-    opened = Lake.open(lake, must_exist=True)
+    opened = lake_at(lake)
     if table in DERIVED_TABLES and not opened.is_fresh():
         from chaffinch.pipelines.estimate.derived_tables import refresh_jobs
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from chaffinch.pipelines.command_line.app import app
-from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, give
+from chaffinch.pipelines.command_line.output import Debug, Json, LakeAt, give, lake_at
 
 if TYPE_CHECKING:
     from chaffinch.pipelines.lake import Lake
@@ -72,13 +72,12 @@ def plan(
 
     from chaffinch.dashboards.pages.trial_card import card_notes, fields_sentence, known_sentence, trial_card
     from chaffinch.pipelines.atomic_write import write_whole
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.lake.table_files import require_ending
     from chaffinch.pipelines.trials.design.planned_trial import TrialRequest, plan_trial
     from chaffinch.pipelines.trials.written.trial_plan import as_toml
 
     require_ending(out, (".html",))
-    opened = Lake.open(lake, must_exist=True)
+    opened = lake_at(lake)
     farm = opened.farm()
     request = TrialRequest(
         machine,
@@ -157,12 +156,11 @@ def suggest(
     from dataclasses import asdict
 
     from chaffinch.dashboards.words.trial_words import nothing_to_suggest, suggestion_sentence
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.trials.answers.worth_trying import suggestions
     from chaffinch.pipelines.trials.design.planned_trial import binned_fields
     from chaffinch.pipelines.trials.design.values_run import known_machine
 
-    opened = Lake.open(lake, must_exist=True)
+    opened = lake_at(lake)
     farm = opened.farm()
     wanted = known_machine(opened, machine, farm.machine_aliases()) if machine is not None else None
     responses = opened.scan("responses").collect()
@@ -185,10 +183,9 @@ def status(
     """
     from chaffinch.dashboards.words.trial_words import standing_sentences
     from chaffinch.pipelines.errors import CallError, did_you_mean
-    from chaffinch.pipelines.lake import Lake
     from chaffinch.pipelines.trials.answers.standing import standings
 
-    opened = Lake.open(lake, must_exist=True)
+    opened = lake_at(lake)
     machines = opened.machine_fields()["machine"].unique().sort().to_list()
     found = standings(opened.scan("trials").collect(), opened.scan("effects").collect(), machines)
     if trial is not None:
