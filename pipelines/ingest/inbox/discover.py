@@ -49,6 +49,7 @@ RATIO_FREE_BYTES = 16 << 20
 _SKIPPED_NAMES = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 _STANDARD_STEM = re.compile(r"[A-Za-z]{3}\d{4,5}")
 _TIME_LOG = re.compile(r"TLG-?\d{1,10}\.BIN", re.IGNORECASE)
+_ZIPPED = (b"PK\x03\x04", b"PK\x05\x06")
 _SKIPPED_ENDINGS = (".part", ".tmp", ".crdownload", "~")
 
 # What lay at a path under a name: its state then, when it was looked at, what was found.
@@ -106,10 +107,11 @@ def _listed(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFil
     except OSError as error:
         yield [_refused(prefix.rstrip("/") or ".", f"The folder can't be listed: {error.strerror}.")]
         return
-    entries = [entry for entry in entries if not _is_our_own(entry)]
-    names = {entry.name for entry in entries}
-    if {SITE_RECORD, "index.html"} <= names:
-        entries = [entry for entry in entries if not _is_page(entry.name)]
+    # A table of a lake that lies in the inbox would feed on itself.
+    entries = [e for e in entries if not (e.name in tables() and os.path.isdir(f"{e.path}/_delta_log"))]
+    if {SITE_RECORD, "index.html"} <= {entry.name for entry in entries}:
+        pages = (SITE_RECORD, *SITE_FOLDERS)
+        entries = [e for e in entries if e.name not in pages and not e.name.endswith(".html")]
     holds_task_data = any(_marks_task_data(entry.name) and entry.is_file() for entry in entries)
     if holds_task_data:
         yield _stamped(folder, _task_folder, prefix.rstrip("/") or "TASKDATA.XML")
@@ -127,16 +129,6 @@ def _listed(folder: Path, root: Path, prefix: str) -> Iterator[Iterable[InboxFil
             yield _stamped(path, _from_path, name)
         elif not entry.is_dir():
             yield [_refused(name, "It is neither a file nor a folder; copy the data itself here.")]
-
-
-def _is_our_own(entry: os.DirEntry[str]) -> bool:
-    """Whether this is a table of a lake that lies in the inbox: it would feed on itself."""
-    return entry.name in tables() and os.path.isdir(os.path.join(entry.path, "_delta_log"))
-
-
-def _is_page(name: str) -> bool:
-    """Whether this is a part of the pages in a folder of pages."""
-    return name == SITE_RECORD or name.endswith(".html") or name in SITE_FOLDERS
 
 
 def _stamped(path: Path, look: Callable[[Path, str], Iterable[InboxFile]], name: str) -> Iterator[InboxFile]:
@@ -193,7 +185,7 @@ def _from_path(path: Path, name: str) -> Iterator[InboxFile]:
         if magic[:2] == b"\x1f\x8b":
             packed_bytes = path.stat().st_size
             yield _measured(name, lambda: gzip.GzipFile(path), packed_bytes)  # type: ignore[arg-type,return-value]
-        elif magic == b"PK\x03\x04" or magic == b"PK\x05\x06":
+        elif magic in _ZIPPED:
             yield from _zip(path, name)
         else:
             yield _measured(name, lambda: path.open("rb"))
@@ -317,7 +309,7 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
             magic = stream.read(4)
     except DAMAGE as error:
         return _refused(name, damage_sentence(error))
-    if magic in (b"PK\x03\x04", b"PK\x05\x06"):
+    if magic in _ZIPPED:
         refused = _measured(name, opener, info.compress_size)
         return _refused(
             name, "It is an archive inside an archive; unpack it once.", refused.size_bytes, refused.sha256

@@ -25,7 +25,7 @@ from chaffinch.pipelines.ingest.task_data.meaning.naming import (
 )
 from chaffinch.pipelines.ingest.task_data.meaning.simultaneous_logs import joined
 from chaffinch.pipelines.ingest.task_data.meaning.speed import with_speed
-from chaffinch.pipelines.ingest.task_data.meaning.totals import Totals, compare_totals
+from chaffinch.pipelines.ingest.task_data.meaning.totals import compare_totals, growth
 from chaffinch.pipelines.ingest.task_data.records.columns import names_in_farm, resolve
 from chaffinch.pipelines.ingest.task_data.records.log_header import LogHeader, read_header
 from chaffinch.pipelines.ingest.task_data.records.log_reading import LogData, read_log
@@ -85,7 +85,7 @@ def read_task(gathered: Gathered, task: Task, key: str) -> list[LocalTimeLog]:
     """The logs of one task. ``key`` identifies the task."""
     carry: Carry = {}
     raw: list[LogData] = []
-    counted = Totals()
+    grown: list[dict[int, float]] = []
     field = _field(gathered, task)
     for reference in task.logs:
         if reference.stem.casefold() in gathered.seen:
@@ -110,9 +110,9 @@ def read_task(gathered: Gathered, task: Task, key: str) -> list[LocalTimeLog]:
             raw.append(replace(log, number=log.number + (first_row - 1)))
     logs = []
     for log in joined(raw, lambda one: _machine(gathered, task, one), gathered.notes):
-        counted.count(log)
+        grown.append(growth(log))
         logs.append(_with_speed(gathered, _untimed(gathered, task, key, log, carry)))
-    for sentence, far_apart in compare_totals(task, counted, [(one.stem, one.frame) for one in logs]):
+    for sentence, far_apart in compare_totals(task, grown, [(one.stem, one.frame) for one in logs]):
         (gathered.ask if far_apart else gathered.notes.append)(sentence)
     return logs
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -21,22 +20,18 @@ WORTH_TELLING = 0.02
 WORTH_ASKING = 0.15
 
 
-@dataclass(slots=True)
-class Totals:
-    """Growth of the totals within the logs of a task; a fall begins a new count."""
+def growth(log: LogData) -> dict[int, float]:
+    """What the totals of a task grew by within one log, where a fall begins a new count.
 
-    grown: dict[int, float] = field(default_factory=dict)
-
-    def count(self, log: LogData) -> None:
-        """Add what one more log of the task grew by; of several elements that count, the one that counts most."""
-        own: dict[int, float] = {}
-        for column, values in zip(log.columns, log.values, strict=True):
-            number = column.place.identifier
-            if number in (CROP_MASS, AREA, TIME_IN_WORK) and len(values) > 1:
-                steps = np.diff(values)
-                own[number] = max(own.get(number, 0.0), float(steps[steps > 0].sum()))
-        for number, grown in own.items():
-            self.grown[number] = self.grown.get(number, 0.0) + grown
+    Of several elements that count, the one that counts most.
+    """
+    grown: dict[int, float] = {}
+    for column, values in zip(log.columns, log.values, strict=True):
+        number = column.place.identifier
+        if number in (CROP_MASS, AREA, TIME_IN_WORK) and len(values) > 1:
+            steps = np.diff(values)
+            grown[number] = max(grown.get(number, 0.0), float(steps[steps > 0].sum()))
+    return grown
 
 
 def shown_totals(task: Task) -> str:
@@ -52,16 +47,17 @@ def shown_totals(task: Task) -> str:
 
 
 def compare_totals(
-    task: Task, counted: Totals, logs: Sequence[tuple[str, pl.DataFrame]]
+    task: Task, grown: Sequence[Mapping[int, float]], logs: Sequence[tuple[str, pl.DataFrame]]
 ) -> list[tuple[str, bool]]:
     """Sentences on how far the totals of a task are from what its logs add up to, and whether it is far.
 
-    logs : name and readings of each. Crop mass [kg] is the flow over time, area [m2] width times speed over
-    time in work, each step between readings counted up to ten seconds. The written total of a task is the
-    largest that its times hold, or their sum where that is nearer; without one, what it grew by in the logs.
+    grown : what each of its logs grew by. logs : name and readings of each. Crop mass [kg] is the flow over time,
+    area [m2] width times speed over time in work, each step counted up to ten seconds. The written total
+    of a task is the largest that its times hold, or their sum where that is nearer; without one, what it grew by.
     """
-    totals = _written(task) or {number: (grown, grown) for number, grown in counted.grown.items()}
-    if not totals or not logs:
+    summed_up = {number: sum(one.get(number, 0.0) for one in grown) for number, *_ in COMPARED}
+    totals = _written(task) or {number: (most, most) for number, most in summed_up.items()}
+    if not logs:
         return []
     added = [sum(parts) for parts in zip(*(_added(frame) for _, frame in logs), strict=True)]
     found = []

@@ -64,7 +64,8 @@ class LogColumn:
         if self.place.signal:
             name = "group {} bits {}-{}".format(*self.place.signal)
         parts = (str(self.place.identifier if self.place.identifier is not None else "?"), str(element), name)
-        return _printable("/".join(part for part in parts if part))
+        text = "/".join(part for part in parts if part)
+        return "".join(letter if letter.isprintable() else " " for letter in text)[:100]
 
     @property
     def rank(self) -> tuple[int, int]:
@@ -163,7 +164,3 @@ def _place_words(target: str) -> frozenset[str]:
 
 def _words(text: str) -> frozenset[str]:
     return frozenset(re.findall(r"[a-z]+", text.casefold().replace("_", " ")))
-
-
-def _printable(text: str) -> str:
-    return "".join(letter if letter.isprintable() else " " for letter in text)[:100]
