@@ -138,8 +138,11 @@ class Thresholds(_Stated):
     """Share of rows set aside [%] from which a file needs a look."""
 
     set_aside_pct: float = Field(default=1.0, gt=0, le=100)
-    # Farms of an older version may state it; nothing reads it.
-    loss_share_pct: Any = Field(default=None, exclude=True)
+
+
+def _without_what_nothing_reads(stated: Any) -> Any:
+    """Farms of an older version may state ``loss_share_pct``."""
+    return {k: v for k, v in stated.items() if k != "loss_share_pct"} if isinstance(stated, dict) else stated
 
 
 class TaskData(_Stated):
@@ -283,7 +286,7 @@ class Farm(_Stated):
     )
     crops: Mapping[str, CropOverride] = Field(default_factory=dict)
     prices: Prices = Prices()
-    thresholds: Thresholds = Thresholds()
+    thresholds: Annotated[Thresholds, BeforeValidator(_without_what_nothing_reads)] = Thresholds()
     task_data: TaskData = TaskData()
     # Farms of an older version call it [tell].
     notify: Notify = Field(default=Notify(), validation_alias=AliasChoices("notify", "tell"))

@@ -11,18 +11,15 @@ import os
 import stat
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from chaffinch.pipelines.errors import ChaffinchError, NotYet
+from chaffinch.pipelines.farm import Notify
+from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.night.summary import NightSummary
 from chaffinch.pipelines.parallel.children import TookTooLong, run_child
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.terminal import json_text
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Notify
-    from chaffinch.pipelines.lake import Lake
-    from chaffinch.pipelines.night.summary import NightSummary
 
 LONGEST_COMMAND_S = 60
 LONGEST_ANSWER_S = 20

@@ -9,23 +9,19 @@ much a naive comparison misses it, is in ``truth``.
 from __future__ import annotations
 
 from chaffinch.pipelines.simulate.files.inbox_of_season import write_season_files
-from chaffinch.pipelines.simulate.history import SimulatedMachine
-from chaffinch.pipelines.simulate.machine_field import MachineField, NoiseTruth
+from chaffinch.pipelines.simulate.machine_field import MachineField
 from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, LossNoise, Operator, Scenario, Sensors
 from chaffinch.pipelines.simulate.scenarios import SCENARIOS
-from chaffinch.pipelines.simulate.simulated_season import Season, simulate_season
+from chaffinch.pipelines.simulate.simulated_season import simulate_season
 
 __all__ = [
     "SCENARIOS",
     "Effects",
     "FieldPlan",
-    "SimulatedMachine",
     "MachineField",
     "LossNoise",
-    "NoiseTruth",
     "Operator",
     "Scenario",
-    "Season",
     "Sensors",
     "simulate_season",
     "write_season_files",

@@ -56,6 +56,10 @@ class MachineField:
     noise: NoiseTruth
     boundary: tuple[tuple[float, float], ...]
 
+    @property
+    def boundary_wkt(self) -> str:
+        return f"POLYGON (({', '.join(f'{longitude} {latitude}' for longitude, latitude in self.boundary)}))"
+
 
 def simulate_machine_field(
     rng: np.random.Generator,

@@ -16,21 +16,11 @@ from chaffinch.pipelines.work.delays.lag import Delays
 from chaffinch.pipelines.work.delays.of_log import machine_delays
 from chaffinch.pipelines.work.passes import number_passes, working_state
 from chaffinch.pipelines.work.screening import screen
-from chaffinch.pipelines.work.series import loss_column, seconds_of, shifted, speed_of, values_of
+from chaffinch.pipelines.work.series import seconds_of, speed_of, values_of
 from chaffinch.pipelines.work.swath import effective_width
 from chaffinch.pipelines.work.terrain import COMPENSATED_PCT, terrain
 from chaffinch.pipelines.work.track import track, turning
 from chaffinch.schemas.declarations import crops
-
-__all__ = [
-    "ADDED_COLUMNS",
-    "cut_width_m",
-    "loss_column",
-    "machine_delays",
-    "mark_work",
-    "seconds_of",
-    "shifted",
-]
 
 USED = ("steady", "unloading")
 ADDED_COLUMNS: dict[str, pl.DataType] = {

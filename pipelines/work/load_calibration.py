@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -16,11 +15,9 @@ from chaffinch.pipelines.agronomy.load_tickets import (
     calibration_sentences,
     weigh_loads,
 )
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.farm import Farm
-    from chaffinch.pipelines.farm.stated_loads import LoadTicket
-    from chaffinch.pipelines.lake import ReadableLake
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm.stated_loads import LoadTicket
+from chaffinch.pipelines.lake import ReadableLake
 
 _OF_READINGS = ("time", "grain_flow_kg_s", "record_duration_s", "grain_moisture_pct", "crop")
 

@@ -12,14 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from math import log
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
+from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.validate.judgement import in_words
-
-if TYPE_CHECKING:
-    from chaffinch.pipelines.lake import ReadableLake
-    from chaffinch.pipelines.work.load_calibration import WeighedLoads
+from chaffinch.pipelines.work.load_calibration import WeighedLoads
+from chaffinch.schemas.declarations import without_unit
 
 # Worked days of each machine that are looked at: the last, and those before to hold it against.
 DAYS = 4
@@ -37,14 +36,7 @@ FLOW_ERROR_PCT = 10.0
 
 LOSS_SIGNALS = ("separation_loss_signal", "cleaning_loss_signal")
 WATCHED = ("grain_flow_kg_s", "grain_moisture_pct", *LOSS_SIGNALS, "returns_signal", "speed_m_s")
-_SPOKEN = {
-    "grain_flow_kg_s": "grain flow",
-    "grain_moisture_pct": "grain moisture",
-    "separation_loss_signal": "separation loss signal",
-    "cleaning_loss_signal": "cleaning loss signal",
-    "returns_signal": "returns signal",
-    "speed_m_s": "speed",
-}
+_SPOKEN = {channel: without_unit(channel).replace("_", " ") for channel in WATCHED}
 # Worst first: what makes effects wrong before what makes them imprecise.
 KINDS = ("dead", "saturated", "out of calibration", "drifting")
 

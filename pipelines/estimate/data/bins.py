@@ -17,8 +17,9 @@ import polars as pl
 from chaffinch.pipelines.agronomy.sun import sun_height_deg
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.changes import Change, group_changes, left_out_s, made_at
-from chaffinch.pipelines.work import cut_width_m, loss_column, seconds_of
+from chaffinch.pipelines.work import cut_width_m
 from chaffinch.pipelines.work.passes import since_start_and_to_end
+from chaffinch.pipelines.work.series import loss_column, seconds_of
 from numpy.typing import NDArray
 
 BIN_S = 10.0

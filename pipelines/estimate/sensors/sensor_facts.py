@@ -9,7 +9,7 @@ import polars as pl
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import PLACES
-from chaffinch.pipelines.work import loss_column
+from chaffinch.pipelines.work.series import loss_column
 from numpy.typing import NDArray
 
 SensorFacts = dict[str, float | None]

@@ -203,12 +203,11 @@ def _write_csv(inbox: Path, season: Season, machine_field: MachineField, compres
 def _write_task_data(inbox: Path, machine_field: MachineField) -> None:
     from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
-    ring = ", ".join(f"{longitude} {latitude}" for longitude, latitude in machine_field.boundary)
     write_task_data(
         _folder(inbox, machine_field) / f"taskdata_{_day(machine_field)}",
         [machine_field.readings],
         machine_field.adjustments,
-        {machine_field.field: f"POLYGON (({ring}))"},
+        {machine_field.field: machine_field.boundary_wkt},
         ZONE,
     )
 

@@ -132,17 +132,13 @@ def _write_card(archive: Path, fields: list[MachineField]) -> None:
     """One task set with a task a field, zipped as a terminal's card would be."""
     from chaffinch.pipelines.simulate.task_data.writer import write_task_data
 
-    boundaries = {field.field: _ring(field) for field in fields}
+    boundaries = {field.field: field.boundary_wkt for field in fields}
     changes = pl.concat(field.adjustments for field in fields)
     archive.parent.mkdir(parents=True)
     with tempfile.TemporaryDirectory() as folder, zipfile.ZipFile(archive, "w") as packed:
         for path in write_task_data(Path(folder), [f.readings for f in fields], changes, boundaries, ZONE):
             entry = zipfile.ZipInfo(f"TASKDATA/{path.name}", _ZIP_MOMENT)
             packed.writestr(entry, path.read_bytes(), zipfile.ZIP_DEFLATED, 9)
-
-
-def _ring(field: MachineField) -> str:
-    return f"POLYGON (({', '.join(f'{longitude} {latitude}' for longitude, latitude in field.boundary)}))"
 
 
 if __name__ == "__main__":

@@ -6,9 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.work import mark_work, shifted
+from chaffinch.pipelines.work import mark_work
 from chaffinch.pipelines.work.delays.lag import DEFAULT_DELAYS, Delays, Lag
 from chaffinch.pipelines.work.passes import number_passes, since_start_and_to_end, working_state
+from chaffinch.pipelines.work.series import shifted
 
 START = datetime(2026, 7, 20, 10, tzinfo=UTC)
 NONE = np.array([np.nan])
