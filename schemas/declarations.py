@@ -6,6 +6,7 @@ one sentence: which file, which entry, what is wrong.
 
 from __future__ import annotations
 
+import csv
 import tomllib
 import unicodedata
 from collections.abc import Mapping
@@ -175,6 +176,11 @@ class Setting(_Declared):
                     return position
         return None
 
+    def allows(self, number: float) -> bool:
+        """Whether a number is within what is plausible."""
+        low, high = self.low, self.high
+        return (low is None or number >= low) and (high is None or number <= high)
+
     def usual_positions(self, crop: str) -> tuple[str, ...]:
         """Common positions in ``crop``; empty where common practice is not declared."""
         return tuple(self.usual[crop].split(" or ")) if crop in self.usual else ()
@@ -332,10 +338,19 @@ def parse(text: str, source: str, kind: type[D]) -> Mapping[str, D]:
     return MappingProxyType(declared)
 
 
+def declared_text(file: str) -> str:
+    """The text of ``file`` in this folder or below."""
+    return files("chaffinch.schemas").joinpath(file).read_text(encoding="utf-8")
+
+
+def declared_rows(file: str) -> list[dict[str, str]]:
+    """The rows of the CSV ``file`` in this folder or below."""
+    return list(csv.DictReader(declared_text(file).splitlines()))
+
+
 def load_declared(file: str, kind: type[D]) -> Mapping[str, D]:
     """The declarations in ``file`` of this folder. Raises ``DeclarationError``."""
-    text = files("chaffinch.schemas").joinpath(file).read_text(encoding="utf-8")
-    return parse(text, f"schemas/{file}", kind)
+    return parse(declared_text(file), f"schemas/{file}", kind)
 
 
 @cache

@@ -6,10 +6,9 @@ import tomllib
 from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from chaffinch.schemas.declarations import OUTCOMES, channels, settings
+from chaffinch.schemas.declarations import OUTCOMES, channels, declared_text, settings
 
 if TYPE_CHECKING:
     import polars as pl
@@ -84,8 +83,7 @@ class Table:
 @cache
 def tables() -> dict[str, Table]:
     """By name, as ``tables.toml`` declares them."""
-    text = files("chaffinch.schemas").joinpath("tables.toml").read_text(encoding="utf-8")
-    declared: dict[str, dict[str, Any]] = tomllib.loads(text)
+    declared: dict[str, dict[str, Any]] = tomllib.loads(declared_text("tables.toml"))
     groups = {name: [Column(**one) for one in columns] for name, columns in declared.pop("groups").items()}
     flags = ("working", "unloading")
     groups["channels"] = [

@@ -8,14 +8,14 @@ device is milligrams, ``Mg/h`` of a table tonnes. Two conversions need more than
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Literal
+
+from chaffinch.schemas.declarations import declared_rows
 
 if TYPE_CHECKING:
     import polars as pl
@@ -78,10 +78,9 @@ def _plain(text: str) -> str:
 
 @cache
 def _spellings(column: Literal["in_headers", "in_devices"]) -> Mapping[str, Unit]:
-    text = files("chaffinch.schemas").joinpath("units.csv").read_text(encoding="utf-8")
     return {
         _plain(spelling): Unit(row["unit"], row["quantity"], Fraction(row["factor"]), float(row["offset"]))
-        for row in csv.DictReader(text.splitlines())
+        for row in declared_rows("units.csv")
         for spelling in row[column].split()
     }
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 
 import polars as pl
-from chaffinch.schemas.declarations import settings
+from chaffinch.schemas.declarations import declared_text, settings
 from chaffinch.schemas.tables import tables
 
 # Longest first: ``kg_ha`` before ``ha``.
@@ -42,8 +41,7 @@ def unit_of(column: str) -> str:
 
 @cache
 def _declared() -> Mapping[str, Mapping[str, str]]:
-    text = files("chaffinch.schemas").joinpath("views.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return tomllib.loads(declared_text("views.toml"))
 
 
 def meaning_of(relation: str, column: str) -> str:

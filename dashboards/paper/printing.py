@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from chaffinch.dashboards.figures.theme import PALETTE, light
 from chaffinch.dashboards.paper import paper_file
-from chaffinch.dashboards.paper.blocks import Band, Block, Bullets, Cautions, Grid, Paper, Paragraph, Picture
+from chaffinch.dashboards.paper.blocks import Band, Block, Cautions, Grid, Paper, Picture
 from chaffinch.dashboards.words.cautions import CAUTIONS_TITLE, FIRST_CAUTIONS, LAST_CAUTION
 from chaffinch.dashboards.words.terms import plainly
 from chaffinch.pipelines.errors import ChaffinchError
@@ -94,10 +94,6 @@ def _block(block: Block) -> dict[str, Any]:
         return kind | {"title": CAUTIONS_TITLE, "lines": [*FIRST_CAUTIONS, *block.own, LAST_CAUTION]}
     if isinstance(block, Picture):
         return kind | {"svg": _styled(block.svg), "about": block.about, "share": block.share}
-    if isinstance(block, Paragraph):
-        return kind | {"line": block.line}
-    if isinstance(block, Bullets):
-        return kind | {"lines": block.lines, "small": block.small}
     return kind | {name: getattr(block, name) for name in block.__dataclass_fields__}
 
 
@@ -108,13 +104,8 @@ def rows_together(bands: Sequence[bool]) -> list[int]:
     """
     n = len(bands)
     after = {0, 1, n - 3, n - 2} | {i for i, band in enumerate(bands) if band}
-    runs = [1] if n else []
-    for i in range(1, n):
-        if i - 1 in after:
-            runs[-1] += 1
-        else:
-            runs.append(1)
-    return runs
+    starts = [i for i in range(n) if i == 0 or i - 1 not in after]
+    return [end - start for start, end in zip(starts, [*starts[1:], n], strict=True)]
 
 
 def _styled(svg: str) -> str:

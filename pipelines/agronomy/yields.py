@@ -42,16 +42,13 @@ def bushels_per_tonne(bushel_mass_lb: Numbers) -> Numbers:
 class Harvest:
     """Sums over part of a log.
 
-    ``wet_t`` at the moisture of harvest, ``market_t`` at market moisture; ``readings``: rows that count, of
-    which ``as_it_is`` had no moisture, or no market moisture to go to, and count as they are; ``left_out``:
-    rows without flow, distance, duration or width.
+    ``market_t`` at market moisture; ``readings``: rows that count, those without a moisture, or a market moisture
+    to go to, as they are; ``left_out``: rows without flow, distance, duration or width.
     """
 
-    wet_t: float
     market_t: float
     area_ha: float
     readings: int
-    as_it_is: int
     left_out: int
 
     @property
@@ -81,11 +78,9 @@ def harvest(readings: pl.DataFrame, market_moisture_pct: float | None) -> Harves
     wet_t, moisture_pct = whole["wet"].to_numpy(), whole["moisture"].to_numpy()
     market_t = mass_at_market_moisture(wet_t, moisture_pct, market_moisture_pct or np.nan)
     return Harvest(
-        wet_t=float(wet_t.sum()),
         market_t=float(np.where(np.isnan(market_t), wet_t, market_t).sum()),
         area_ha=float(whole["area"].sum()),
         readings=whole.height,
-        as_it_is=int(np.isnan(market_t).sum()),
         left_out=cut.height - whole.height,
     )
 

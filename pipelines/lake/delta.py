@@ -90,7 +90,7 @@ class DeltaTables:
         try:
             if not self.exists(name):
                 return []
-            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
+            written = self._files(self._table(name), name)
         except LakeError as error:
             return [str(error)]
         found = []
@@ -111,8 +111,7 @@ class DeltaTables:
         where the table is parted by delivery.
         """
         table = self._table(name)
-        with self._named_failures(name, "read"):
-            files = pl.DataFrame(table.get_add_actions(flatten=True))
+        files = self._files(table, name)
         kept = {"path": "path", "size_bytes": "size_bytes", "partition.delivery": "delivery"}
         return int(table.version()), files.select(
             pl.col(a).alias(b) for a, b in kept.items() if a in files.columns
@@ -135,8 +134,7 @@ class DeltaTables:
         """Paths of the data files of a table on this machine; of a table parted by delivery those of
         ``deliveries``, if given.
         """
-        with self._named_failures(name, "read"):
-            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
+        written = self._files(self._table(name), name)
         if deliveries is not None:
             written = written.filter(pl.col("partition.delivery").is_in(list(deliveries)))
         folder = Path(self.uri).resolve() / name
@@ -248,6 +246,11 @@ class DeltaTables:
 
         with self._named_failures(name, "read"):
             return DeltaTable(self._path(name), storage_options=self._storage_options())
+
+    def _files(self, table: DeltaTable, name: str) -> pl.DataFrame:
+        """The data files of a table as its log has them."""
+        with self._named_failures(name, "read"):
+            return pl.DataFrame(table.get_add_actions(flatten=True))
 
     def _has_commit(self, name: str) -> bool:
         """Whether the first commit came through; a run killed before it leaves an empty log."""

@@ -8,14 +8,12 @@ without the small words between the others (``régime du batteur`` is ``régime 
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping
 from functools import cache, lru_cache
-from importlib.resources import files
 from types import MappingProxyType
 
-from chaffinch.schemas.declarations import crops, index_of_names, letters_and_digits, settings
+from chaffinch.schemas.declarations import crops, declared_rows, index_of_names, letters_and_digits, settings
 
 LANGUAGES = ("en", "de", "fr", "es", "it", "pt", "nl", "pl", "da", "sv", "uk", "ru")
 # Small words inside a name: of, of the, at, from.
@@ -42,11 +40,6 @@ def any_order(text: str) -> str:
     )
 
 
-def _read(name: str) -> list[dict[str, str]]:
-    text = files("chaffinch.schemas.words").joinpath(name).read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
-
-
 @cache
 def trade_words() -> Mapping[str, Mapping[str, tuple[str, ...]]]:
     """Target -> language -> its names there. Targets: channels, settings, columns of tables, crops; two settings
@@ -57,7 +50,7 @@ def trade_words() -> Mapping[str, Mapping[str, tuple[str, ...]]]:
             row["target"]: {
                 language: tuple(row[language].split("|")) for language in LANGUAGES if row[language]
             }
-            for row in _read("trade_words.csv")
+            for row in declared_rows("words/trade_words.csv")
         }
     )
 
@@ -124,4 +117,4 @@ def notebook_words_written(language: str, role: str) -> tuple[str, ...]:
 
 @cache
 def _notebook_rows() -> Mapping[str, Mapping[str, str]]:
-    return {row["role"]: row for row in _read("notebook_words.csv")}
+    return {row["role"]: row for row in declared_rows("words/notebook_words.csv")}

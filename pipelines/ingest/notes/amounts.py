@@ -60,11 +60,7 @@ def two_numbers(
         old, new = b - (a if rising or (first.signed and not falling) else -a), b
     else:
         old, new = a, b
-        if (
-            not _plausible(setting, a)
-            and (rising or falling)
-            and abs(a) <= MOST_STEPS * (setting.step or 0.0)
-        ):
+        if not setting.allows(a) and (rising or falling) and abs(a) <= MOST_STEPS * (setting.step or 0.0):
             old = b - (a if rising else -a)
     if (rising and new < old) or (falling and new > old):
         raise Doubt(f"{setting.label}: the words and the numbers go opposite ways")
@@ -96,9 +92,7 @@ def one_number(setting: Setting, clause: Clause, number: Number, before: float |
         # "fan back 50" is less; "fan back 950" is to 950.
         falling = True
     if rising or falling:
-        if leads == {"to"} and not (
-            "back" in clause.all_roles and is_amount and not _plausible(setting, amount)
-        ):
+        if leads == {"to"} and not ("back" in clause.all_roles and is_amount and not setting.allows(amount)):
             return _to(setting, amount, rising, before)
         if not leads and not is_amount and clause.stands_apart(number.place):
             return _to(setting, amount, rising, before)
@@ -164,13 +158,8 @@ def _in_unit(setting: Setting, value: float, unit: str | None) -> float:
         raise Doubt(f"{setting.label}: {error}") from None
 
 
-def _plausible(setting: Setting, value: float) -> bool:
-    low, high = setting.low, setting.high
-    return not ((low is not None and value < low) or (high is not None and value > high))
-
-
 def _checked(setting: Setting, value: float) -> float:
-    if not _plausible(setting, value):
+    if not setting.allows(value):
         raise Doubt(f"{setting.label} can't be {value:g} {setting.unit}")
     return value
 

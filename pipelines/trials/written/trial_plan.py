@@ -163,8 +163,7 @@ def value_as_text(setting: Setting, value: object, unit: str | None = None) -> s
             raise DeclarationError(f"{setting.label}: {error}.") from None
         number *= change.scale
     low, high = setting.low, setting.high
-    inside = (low is None or number >= low) and (high is None or number <= high)
-    if not (number == number and inside):
+    if not (number == number and setting.allows(number)):
         raise DeclarationError(
             f"{setting.label} {value}{' ' + setting.unit if setting.unit else ''} is outside what any machine has "
             f"({low:g} to {high:g} {setting.unit})."

@@ -92,29 +92,28 @@ READINGS = pl.DataFrame(
 def test_harvest_adds_up_what_counts_and_says_what_does_not():
     # Rows 1, 2 and 4 count: 30 kg wet; at 14 %: 10 + 10 x 82/86 + 10 (no moisture: as it is). 3 x 18 m2.
     total = harvest(READINGS, 14.0)
-    assert total.wet_t == pytest.approx(0.030)
     assert total.market_t == pytest.approx(0.010 + 0.010 * 82 / 86 + 0.010)
     assert total.area_ha == pytest.approx(6.0 * 9.0 / 10_000)
-    assert (total.readings, total.as_it_is, total.left_out) == (3, 1, 1)
+    assert (total.readings, total.left_out) == (3, 1)
     assert total.yield_t_ha == pytest.approx(total.market_t / 0.0054)
 
 
 def test_harvest_without_a_market_moisture_counts_grain_as_it_is():
     total = harvest(READINGS, None)
-    assert total.market_t == total.wet_t
-    assert total.as_it_is == total.readings == 3
+    assert total.market_t == pytest.approx(0.030)
+    assert total.readings == 3
 
 
 def test_harvest_of_nothing():
     total = harvest(READINGS.clear(), 14.0)
-    assert total.wet_t == 0
+    assert total.market_t == 0
     assert math.isnan(total.yield_t_ha)
     assert harvest(READINGS.drop("grain_flow_kg_s"), 14.0).left_out == 4
 
 
 def test_not_a_number_is_left_out_of_the_harvest():
     total = harvest(READINGS.with_columns(grain_flow_kg_s=pl.lit(float("nan"))), 14.0)
-    assert (total.readings, total.left_out, total.wet_t) == (0, 4, 0)
+    assert (total.readings, total.left_out, total.market_t) == (0, 4, 0)
 
 
 def test_tip_speed_goes_there_and_back():

@@ -7,13 +7,13 @@ there, or one in ``farm.toml``.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
+
+from chaffinch.schemas.declarations import declared_rows
 
 FIRST_PROPRIETARY = 0xE000
 BUS_MESSAGE = 0xDFFE
@@ -44,7 +44,6 @@ class Identifier:
 @cache
 def identifiers() -> Mapping[int, Identifier]:
     """The dictionary by number."""
-    text = files("chaffinch.schemas").joinpath("ddi_dictionary.csv").read_text(encoding="utf-8")
     return MappingProxyType(
         {
             int(row["identifier"]): Identifier(
@@ -59,6 +58,6 @@ def identifiers() -> Mapping[int, Identifier]:
                 float(row["usual_high"]) if row["usual_high"] else None,
                 row["unsigned"] == "1",
             )
-            for row in csv.DictReader(text.splitlines())
+            for row in declared_rows("ddi_dictionary.csv")
         }
     )
