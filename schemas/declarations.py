@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
-from typing import Literal, TypeVar
+from typing import Any, Literal, TypeVar
 
 from chaffinch.pipelines.errors import DeclarationError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -228,7 +228,8 @@ class Crop(_Declared):
 
     Market moisture in % wet basis; ``straw_per_grain`` is material other than grain per grain by mass; yields
     in t/ha at market moisture, of a whole field; tip speeds are the usual ones of the threshing drum, m/s.
-    ``reference_loss_pct`` is the machine loss at which capacity is stated, % of the grain.
+    ``reference_loss_pct`` is the machine loss at which capacity is stated, % of the grain. Declared is each
+    number with its source; ``sources`` holds the latter.
     """
 
     label: str
@@ -244,17 +245,19 @@ class Crop(_Declared):
     sources: Mapping[str, str] = Field(default_factory=dict)
     synonyms: tuple[str, ...] = ()
 
+    @model_validator(mode="before")
+    @classmethod
+    def _numbers_and_sources(cls, entry: dict[str, Any]) -> dict[str, Any]:
+        numbers = [name for name, field in cls.model_fields.items() if field.annotation == (float | None)]
+        given = {name: entry[name] for name in numbers if name in entry}
+        for name, pair in given.items():
+            if not isinstance(pair, list) or len(pair) != 2 or not pair[1]:
+                raise ValueError(f"{name} needs its source: [number, source], where need be 'from memory'")
+        sources = {name: source for name, (_, source) in given.items()}
+        return entry | {name: number for name, (number, _) in given.items()} | {"sources": sources}
+
     @model_validator(mode="after")
     def _whole(self) -> Crop:
-        numbers = [
-            name for name, field in type(self).model_fields.items() if field.annotation == (float | None)
-        ]
-        for name in numbers:
-            if getattr(self, name) is not None and not self.sources.get(name):
-                raise ValueError(f"{name} needs its source in sources, or 'from memory'")
-        for name in self.sources:
-            if name not in numbers or getattr(self, name) is None:
-                raise ValueError(f"a source is given for '{name}', which has no value")
         for low, high in (("yield_low_t_ha", "yield_high_t_ha"), ("tip_speed_low_m_s", "tip_speed_high_m_s")):
             least, most = getattr(self, low), getattr(self, high)
             if least is not None and most is not None and not least < most:
@@ -309,7 +312,7 @@ class Reason(_Declared):
     """A short code with the plain sentence shown to people. ``about``: what the code may be attached to."""
 
     sentence: str
-    about: Literal["row", "reading", "effect", "delivery"]
+    about: Literal["row", "reading", "effect"]
 
 
 D = TypeVar("D", bound=_Declared)
@@ -321,9 +324,12 @@ def parse(text: str, source: str, kind: type[D]) -> Mapping[str, D]:
     Raises ``DeclarationError`` with one sentence naming file, entry and fault.
     """
     try:
-        raw = tomllib.loads(text)
+        return _checked(tomllib.loads(text), source, kind)
     except tomllib.TOMLDecodeError as error:
         raise DeclarationError(f"{source} is not valid TOML: {error}.") from None
+
+
+def _checked(raw: Mapping[str, object], source: str, kind: type[D]) -> Mapping[str, D]:
     declared: dict[str, D] = {}
     for name, entry in raw.items():
         if not isinstance(entry, dict):
@@ -386,7 +392,12 @@ def table_columns() -> Mapping[str, TableColumn]:
 @cache
 def reasons() -> Mapping[str, Reason]:
     """Reason codes by name, each with the plain sentence shown to people."""
-    return load_declared("reasons.toml", Reason)
+    sentences = [
+        (code, {"about": about, "sentence": sentence})
+        for about, group in tomllib.loads(declared_text("reasons.toml")).items()
+        for code, sentence in group.items()
+    ]
+    return _checked(dict(sentences), "schemas/reasons.toml", Reason)
 
 
 @cache

@@ -197,15 +197,11 @@ FORBIDDEN = '[a]\nlabel = "x"\nkind = "forbidden"\nsentence = "x"\nsource = "x"\
             "usual position 'c' in corn is not one of the positions",
         ),
         (Crop, '[corn]\nlabel = "Corn"\nbushel_mass_lb = 56', r"\[corn\]: bushel_mass_lb needs its source"),
+        (Crop, '[corn]\nlabel = "Corn"\nbushel_mass_lb = [56, ""]', "bushel_mass_lb needs its source"),
         (
             Crop,
-            '[corn]\nlabel = "Corn"\nbushel_mass_lb = 560\nsources = { bushel_mass_lb = "x" }',
+            '[corn]\nlabel = "Corn"\nbushel_mass_lb = [560, "x"]',
             r"\[corn\] bushel_mass_lb: Input should be less than 80",
-        ),
-        (
-            Crop,
-            '[corn]\nlabel = "Corn"\nsources = { straw_per_grain = "x" }',
-            "a source is given for 'straw_per_grain', which has no value",
         ),
         (Channel, '[a]\nunit = ""\nmeaning = ""\nlow = 2\nhigh = 1', "low 2.0 must be below high 1.0"),
         (Reason, '[a]\nsentence = "A."\nabout = "luck"', r"\[a\] about: Input should be"),
