@@ -53,6 +53,17 @@ class _Declared(BaseModel):
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
 
 
+class _Labelled(_Declared):
+    """Something with a ``label`` for people: its name, where none is declared."""
+
+    label: str
+
+    @model_validator(mode="before")
+    @classmethod
+    def _label_from_name(cls, entry: dict[str, Any]) -> dict[str, Any]:
+        return {"label": entry["name"].replace("_", " ").capitalize()} | entry
+
+
 class Channel(_Declared):
     """A measured column of a harvest log. ``low`` and ``high`` are in ``unit``; outside is impossible."""
 
@@ -74,7 +85,7 @@ Sign = Literal["+", "-", "0", "optimum"]
 Stage = Literal["feeding", "threshing", "separation", "cleaning", "residue", "grain_tank"]
 
 
-class Setting(_Declared):
+class Setting(_Labelled):
     """Something the operator adjusts.
 
     ``column`` is the canonical column of a harvest log that carries it (name + unit, e.g. ``fan_speed_rpm``);
@@ -91,7 +102,6 @@ class Setting(_Declared):
     something else is common.
     """
 
-    label: str
     kind: SettingKind
     stage: Stage
     unit: str = ""
@@ -223,7 +233,7 @@ UNIT_SUFFIX = {"rpm": "rpm", "mm": "mm", "m": "m", "deg": "deg", "%": "pct", "m/
 USUAL_REFERENCE_LOSS_PCT = 1.0
 
 
-class Crop(_Declared):
+class Crop(_Labelled):
     """A crop: masses, moistures and plausible limits, each with its source; null where no source was found.
 
     Market moisture in % wet basis; ``straw_per_grain`` is material other than grain per grain by mass; yields
@@ -232,7 +242,6 @@ class Crop(_Declared):
     number with its source; ``sources`` holds the latter.
     """
 
-    label: str
     market_moisture_pct: float | None = Field(default=None, gt=0, lt=30)
     bushel_mass_lb: float | None = Field(default=None, gt=10, lt=80)
     thousand_kernel_mass_g: float | None = Field(default=None, gt=0.5, lt=1000)
@@ -272,7 +281,6 @@ class Combination(_Declared):
     above the second. ``forbidden``: the machine stops itself; ``unlikely``: a slip of the log is likelier.
     """
 
-    label: str
     kind: Literal["forbidden", "unlikely"]
     when: Mapping[str, str] = Field(default_factory=dict)
     exceeds: tuple[str, ...] = ()

@@ -118,7 +118,7 @@ def _stated_for_the_machine(when: Mapping[str, str]) -> Combination:
         "machine was set against its manual."
     )
     return Combination(
-        name="never_together", label=text, kind="forbidden", when=when, sentence=sentence, source="farm.toml"
+        name="never_together", kind="forbidden", when=when, sentence=sentence, source="farm.toml"
     )
 
 

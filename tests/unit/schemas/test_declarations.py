@@ -146,7 +146,7 @@ def test_reasons_are_sentences():
 SETTING = 'label = "X"\nstage = "cleaning"\ndoes = "x"\n'
 NUMBER = f'[a]\n{SETTING}kind = "number"\nstep = 1\n'
 TWO = f'[a]\n{SETTING}kind = "either_or"\npositions = ["a","b"]\n'
-FORBIDDEN = '[a]\nlabel = "x"\nkind = "forbidden"\nsentence = "x"\nsource = "x"\n'
+FORBIDDEN = '[a]\nkind = "forbidden"\nsentence = "x"\nsource = "x"\n'
 
 
 @pytest.mark.parametrize(
@@ -196,11 +196,11 @@ FORBIDDEN = '[a]\nlabel = "x"\nkind = "forbidden"\nsentence = "x"\nsource = "x"\
             f'{TWO}usual = {{ corn = "c" }}\nusual_source = "x"',
             "usual position 'c' in corn is not one of the positions",
         ),
-        (Crop, '[corn]\nlabel = "Corn"\nbushel_mass_lb = 56', r"\[corn\]: bushel_mass_lb needs its source"),
-        (Crop, '[corn]\nlabel = "Corn"\nbushel_mass_lb = [56, ""]', "bushel_mass_lb needs its source"),
+        (Crop, "[corn]\nbushel_mass_lb = 56", r"\[corn\]: bushel_mass_lb needs its source"),
+        (Crop, '[corn]\nbushel_mass_lb = [56, ""]', "bushel_mass_lb needs its source"),
         (
             Crop,
-            '[corn]\nlabel = "Corn"\nbushel_mass_lb = [560, "x"]',
+            '[corn]\nbushel_mass_lb = [560, "x"]',
             r"\[corn\] bushel_mass_lb: Input should be less than 80",
         ),
         (Channel, '[a]\nunit = ""\nmeaning = ""\nlow = 2\nhigh = 1', "low 2.0 must be below high 1.0"),
@@ -217,7 +217,7 @@ FORBIDDEN = '[a]\nlabel = "x"\nkind = "forbidden"\nsentence = "x"\nsource = "x"\
         ),
         (
             Combination,
-            '[a]\nlabel = "x"\nkind = "unlikely"\nsentence = "x"\nsource = "x"',
+            '[a]\nkind = "unlikely"\nsentence = "x"\nsource = "x"',
             "give either when or exceeds",
         ),
     ],
