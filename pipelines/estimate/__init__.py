@@ -52,8 +52,6 @@ from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.lag import Delays
 
-Row = dict[str, Any]
-
 
 @dataclass(frozen=True, slots=True)
 class Answers:

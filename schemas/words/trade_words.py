@@ -90,19 +90,13 @@ def setting_words(language: str) -> Mapping[str, tuple[str, ...]]:
 
 
 @cache
-def notebook_words(language: str, role: str) -> frozenset[str]:
-    """Words of ``language`` that play ``role`` in a notebook, as ``letters_and_digits`` writes them."""
-    return frozenset(
-        letters_and_digits(word) for word in notebook_words_written(language, role) if not word.endswith("*")
-    )
+def notebook_words(language: str, role: str, stems: bool = False) -> frozenset[str]:
+    """Words of ``language`` that play ``role`` in a notebook, as ``letters_and_digits`` writes them.
 
-
-@cache
-def notebook_stems(language: str, role: str) -> frozenset[str]:
-    """Beginnings of words that play ``role`` whatever their ending, as ``letters_and_digits`` writes them."""
-    return frozenset(
-        letters_and_digits(word) for word in notebook_words_written(language, role) if word.endswith("*")
-    )
+    ``stems``: beginnings of words that play it whatever their ending.
+    """
+    words = notebook_words_written(language, role)
+    return frozenset(letters_and_digits(word) for word in words if word.endswith("*") == stems)
 
 
 def notebook_names(language: str, setting: str) -> tuple[str, ...]:

@@ -15,7 +15,6 @@ from chaffinch.schemas.words.trade_words import (
     any_order,
     folded,
     notebook_names,
-    notebook_stems,
     notebook_words,
     notebook_words_written,
     setting_words,
@@ -276,7 +275,7 @@ def _roles_by_stem(word: str, language: str) -> frozenset[str]:
     fitting = [
         (len(stem), role)
         for role in ROLES
-        for stem in notebook_stems(language, role)
+        for stem in notebook_words(language, role, stems=True)
         if word.startswith(stem)
     ]
     longest = max((length for length, _ in fitting), default=0)

@@ -12,12 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-import numpy as np
 import polars as pl
 from chaffinch.pipelines.ingest.task_data.files.task_objects import TimeSpan
 from chaffinch.pipelines.ingest.task_data.records.clock_offset import Offset, written_offset, zone_text
 
-NO_TIME = np.iinfo(np.int64).min
 # From this clock error on a settings log by another clock is blurred.
 NOTABLE_S = 30.0
 DEGREES_AN_HOUR = 15.0
