@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
-from chaffinch.pipelines.farm import Machine
+from chaffinch.pipelines.farm.entries import Machine
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.queries import LakeQueries
 from chaffinch.schemas.declarations import settings

@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from chaffinch.pipelines.errors import ChaffinchError, NotYet
-from chaffinch.pipelines.farm import Notify
+from chaffinch.pipelines.farm.entries import Notify
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.summary import NightSummary
 from chaffinch.pipelines.parallel.children import TookTooLong, run_child

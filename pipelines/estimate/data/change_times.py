@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import polars as pl
 from chaffinch.pipelines.estimate.data.settings_clock import FOUND_IN_LOGS
-from chaffinch.pipelines.farm import SettingsLog
+from chaffinch.pipelines.farm.entries import SettingsLog
 
 # (seconds of the grid, fewest rows): all times of the log must lie on it. By chance that happens in one log of 3,600
 # with exact times, in one of 625 with times to the minute, in one of 256 with times to five minutes.

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import polars as pl
-from chaffinch.pipelines.farm import Machine
+from chaffinch.pipelines.farm.entries import Machine
 from chaffinch.pipelines.ingest.text.headers import Matched
 from chaffinch.pipelines.ingest.text.measurements import read_numbers
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing

@@ -13,7 +13,7 @@ from difflib import get_close_matches
 from functools import cache, lru_cache
 
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.farm import ColumnMeaning, FileColumns
+from chaffinch.pipelines.farm.entries import ColumnMeaning, FileColumns
 from chaffinch.schemas.declarations import (
     channels,
     column_names,

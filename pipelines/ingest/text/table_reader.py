@@ -11,7 +11,8 @@ from zoneinfo import available_timezones
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.farm import Farm, FileColumns
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.text.headers import LONGEST_HEADER, Matched, proposed, recognise, stated_names
 from chaffinch.pipelines.ingest.text.number_parsing import Mark, decimal_mark, is_missing, plain_columns
 from chaffinch.pipelines.ingest.text.rejected_rows import flagged_rows, malformed_rows

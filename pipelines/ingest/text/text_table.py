@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile, counted
-from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.inbox.guard import require_affordable
 from chaffinch.pipelines.ingest.text.decode import LONGEST_LINE_BYTES, Lines
 from chaffinch.pipelines.ingest.text.headers import Matched, match_columns, recognise

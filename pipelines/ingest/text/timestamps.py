@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.text.number_parsing import is_missing, parse_numbers
 
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)

@@ -9,7 +9,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.farm import Farm, Thresholds
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm.entries import Thresholds
 from chaffinch.pipelines.parsed import Parsed
 from chaffinch.pipelines.validate import judge
 from chaffinch.pipelines.validate.judgement import in_words

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import polars as pl
-from chaffinch.pipelines.farm import Farm, FileColumns
+from chaffinch.pipelines.farm import Farm
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.task_data.files.task_objects import TaskFile
 from chaffinch.pipelines.ingest.task_data.files.task_set import DamagedMember, TaskSet
 from chaffinch.pipelines.ingest.task_data.meaning.channel_table import ColumnUse

@@ -19,7 +19,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from chaffinch.pipelines.farm import ColumnMeaning
+from chaffinch.pipelines.farm.entries import ColumnMeaning
 from chaffinch.pipelines.ingest.task_data.files.dictionary import (
     BUS_MESSAGE,
     FIRST_PROPRIETARY,

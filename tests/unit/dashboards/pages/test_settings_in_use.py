@@ -11,7 +11,7 @@ from chaffinch.dashboards.pages.settings_in_use import (
     settings_in_use,
     settings_of,
 )
-from chaffinch.pipelines.farm import Machine
+from chaffinch.pipelines.farm.entries import Machine
 from chaffinch.pipelines.work.setting_state import settings_in_force
 
 START = datetime(2026, 8, 1, 9, tzinfo=UTC)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.text.headers import match_columns, recognise
 from chaffinch.schemas.declarations import channels, settings
 

@@ -6,7 +6,7 @@ import codecs
 
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.inbox.inbox_file import from_bytes
 from chaffinch.pipelines.ingest.text import decode
 from chaffinch.pipelines.ingest.text.decode import bounded_content, decode_lines

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 from chaffinch.pipelines.errors import UnreadableFile
-from chaffinch.pipelines.farm import FileColumns
+from chaffinch.pipelines.farm.entries import FileColumns
 from chaffinch.pipelines.ingest.text.time_zones import to_utc
 from chaffinch.pipelines.ingest.text.timestamps import parse_timestamps, plausible
 
