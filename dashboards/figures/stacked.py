@@ -6,7 +6,7 @@ than all the rest of the page.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -103,7 +103,7 @@ def range_and_line(
 
 
 def only_marks(
-    x: Sequence[Any], y: Sequence[float], name: str, symbol: str = "circle-open", size: int = 12, **more: Any
+    x: Iterable[Any], y: Iterable[float], name: str, symbol: str = "circle-open", size: int = 12, **more: Any
 ) -> Look:
     """Marks alone; ``name`` in the legend and for the scripts."""
     edge = {"line": {"width": 2.5}} if symbol.endswith("open") else {}

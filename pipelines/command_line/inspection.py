@@ -55,7 +55,8 @@ def inspect_file(file: InboxFile, farm: Farm, debug: bool = False) -> dict[str, 
 
 
 def _described_file(file: InboxFile, farm: Farm) -> dict[str, Any]:
-    table, found = None, {}
+    table: TextTable | None = None
+    found: dict[str, Any] = {}
     if file.is_task_data:
         found = {"columns": describe_columns(file.members, file.name, farm)}
     else:
