@@ -7,6 +7,7 @@ import json
 from base64 import b64decode
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Literal
 
 from chaffinch.dashboards.figures.theme import PALETTE, light
@@ -104,8 +105,8 @@ def rows_together(bands: Sequence[bool]) -> list[int]:
     """
     n = len(bands)
     after = {0, 1, n - 3, n - 2} | {i for i, band in enumerate(bands) if band}
-    starts = [i for i in range(n) if i == 0 or i - 1 not in after]
-    return [end - start for start, end in zip(starts, [*starts[1:], n], strict=True)]
+    ends = [i + 1 for i in range(n) if i == n - 1 or i not in after]
+    return [end - start for start, end in pairwise([0, *ends])]
 
 
 def _styled(svg: str) -> str:
