@@ -202,7 +202,7 @@ def _season_label(row: dict[str, Any], kind: str) -> str:
 
 
 def _field_label(row: dict[str, Any], kind: str) -> str:
-    field = words.field_label(row["field"])
+    field = words.field_label(row["field"]) + (", trial" if row["trial"] else "")
     return f"{field}, {row['machine']}" if kind == "crop" else field
 
 

@@ -15,7 +15,7 @@ from chaffinch.dashboards.pages.field_answers import answer_lines, meaning_of_mo
 from chaffinch.dashboards.pages.field_facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.instruction import instruction_for
+from chaffinch.dashboards.words.instruction import Instruction, instruction_for
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import outcome_of
@@ -139,7 +139,7 @@ def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
                 "crop": words.crop_label(one.crop),
                 "last": {
                     "line": last,
-                    "do": now.do if now and instruction and now.line != instruction.line else "",
+                    "do": _of_last(now, instruction),
                     **_place_of(machine, one.lines[0].last_time, lot, farm),
                 },
                 "instruction": instruction,
@@ -151,6 +151,13 @@ def _answered(machine: str, lot: Lot, farm: Farm) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def _of_last(now: Instruction | None, instruction: Instruction | None) -> str:
+    """What to do with the setting changed last, where the instruction is about another; one trial at a time."""
+    if now is None or instruction is None or now.line == instruction.line:
+        return ""
+    return "Leave it as it is for now" if now.is_trial else now.do
 
 
 def _place_of(machine: str, moment: datetime, lot: Lot, farm: Farm) -> dict[str, Any]:

@@ -28,6 +28,7 @@ SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")
 class Instruction:
     """do : the imperative, with a value. why : a sentence. costs : trade-offs, each in words. line : what it is
     about. by_curve : whether the responses say so, rather than the line. to_be_sure : a trial that would settle it.
+    is_trial : whether it asks for one.
     """
 
     do: str
@@ -36,6 +37,7 @@ class Instruction:
     line: SettingLine | None = None
     by_curve: bool = False
     to_be_sure: str = ""
+    is_trial: bool = False
 
 
 def instruction_for(
@@ -139,12 +141,12 @@ def _better(best: BestValue | None, line: SettingLine, trials: Mapping[str, Sett
         return None
     value, now = _value(f"{best.value:g}", best.unit), _value(line.now, line.unit)
     trial = trials.get(best.setting)
-    do = f"Try {value}: {line.label.lower()}, against {now} in a {trial.length if trial else TRIAL}"
+    do = f"Try {value}: {line.label.lower()}, {trial.length if trial else TRIAL}"
     size = f"{signed(100 * math.expm1(best.log_ratio))}{NARROW}%"
     chance = chance_in_words(_chance_of(gain, half))
     why = f"Across all logs, {OUTCOME_WORDS[best.outcome]} there is {size} against {now}: {chance}."
     why += f" {capitalized(trial.worth)}." if trial else ""
-    return gain, Instruction(do, why, (), line, by_curve=True)
+    return gain, Instruction(do, why, (), line, by_curve=True, is_trial=True)
 
 
 def _is_value(text: str, value: float) -> bool:
@@ -208,7 +210,9 @@ def _compare(
     do = (
         f"Compare {trial.values[1]} with {_value(trial.values[0], unit)}: {_named(line)}, in a {trial.length}"
     )
-    return 1 + trial.expected_kg, Instruction(do, f"{why} {capitalized(trial.worth)}.", (), line)
+    return 1 + trial.expected_kg, Instruction(
+        do, f"{why} {capitalized(trial.worth)}.", (), line, is_trial=True
+    )
 
 
 def side_effects(
