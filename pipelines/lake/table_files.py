@@ -30,7 +30,8 @@ SAFE_WORKBOOK = {
 def require_ending(to: Path, endings: tuple[str, ...] = ENDINGS) -> None:
     """Raises ``CallError`` unless ``to`` has one of ``endings`` and lies in a folder that is there."""
     if to.suffix.lower() not in endings:
-        raise CallError(f"{to} must end in {', '.join(endings[:-1])} or {endings[-1]}.")
+        *others, last = endings
+        raise CallError(f"{to} must end in {', '.join(others)}{' or ' if others else ''}{last}.")
     if not to.parent.is_dir():
         raise CallError(f"There is no folder {to.parent}; make it first.")
 

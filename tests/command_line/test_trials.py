@@ -149,9 +149,11 @@ def test_a_trial_is_planned_from_the_lake(driven, tmp_path, capsys):
         (("--values", "1000"), "a trial compares two or three values, not 1"),
         (("--values", "1000,open"), "is a number in rpm, and 'open' is not one"),
         (("--values", "1000,1000.0"), "not all different"),
-        (("--tell", "2", "--hours", "1"), "No plan of 1 h can detect a change of 2 %"),
+        (("--tell", "2", "--hours", "1"), "not even 40 h would do. Give --tell"),
         (("--hours", "0.25"), "too short"),
-        (("--out", "card.txt"), ".html"),
+        (("--out", "card.txt"), "must end in .html"),
+        (("--crop", "wheet"), "No log names a crop 'wheet'; did you mean 'wheat'"),
+        (("--name", "x" * 200), "name: it is too long"),
     ],
 )
 def test_a_plan_that_cannot_be_is_refused_in_one_sentence(driven, tmp_path, capsys, more, says):

@@ -9,7 +9,7 @@ from itertools import groupby
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import REACH_95
-from chaffinch.pipelines.errors import CallError, DeclarationError
+from chaffinch.pipelines.errors import CallError, DeclarationError, did_you_mean
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.derived_tables import plan_jobs, prepared_harvests
 from chaffinch.pipelines.farm import Farm
@@ -23,10 +23,12 @@ from chaffinch.pipelines.trials.written.trial_plan import (
     USUAL_TELL_PERCENT,
     PlannedStep,
     TrialPlan,
+    fault_of,
     setting_named,
     value_as_text,
 )
-from chaffinch.schemas.declarations import Setting
+from chaffinch.schemas.declarations import Setting, crops
+from pydantic import ValidationError
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
     """
     machine = known_machine(lake, request.machine, farm.machine_aliases())
     catalogue, values = _checked(request)
-    crop = farm.crop_named(request.crop) if request.crop else _usual_crop(lake, machine)
+    crop = _crop_named(lake, farm, request.crop) if request.crop else _usual_crop(lake, machine)
     basis = known_for_planning(
         binned_fields(lake, farm), machine, crop, judged_losses(catalogue[0].name), request.hours
     )
@@ -170,20 +172,35 @@ def _plan(
     compared = " and ".join(
         f"{one.label} {' or '.join(mine)}" for one, mine in zip(catalogue, values, strict=True)
     )
-    return TrialPlan(
-        name=request.name or f"{compared}, {machine}, {request.seed}",
-        machine=machine,
-        crop=crop,
-        setting=catalogue[0].name,
-        unit=catalogue[0].unit or None,
-        values=values[0],
-        seed=request.seed,
-        tell_percent=request.tell_percent,
-        second_setting=catalogue[1].name if len(values) == 2 else None,
-        second_values=values[1] if len(values) == 2 else (),
-        second_unit=catalogue[1].unit or None if len(values) == 2 else None,
-        steps=tuple(steps),
-    )
+    about = {
+        "name": request.name or f"{compared}, {machine}, {request.seed}",
+        "machine": machine,
+        "crop": crop,
+        "setting": catalogue[0].name,
+        "unit": catalogue[0].unit or None,
+        "values": values[0],
+        "seed": request.seed,
+        "tell_percent": request.tell_percent,
+        "second_setting": catalogue[1].name if len(values) == 2 else None,
+        "second_values": values[1] if len(values) == 2 else (),
+        "second_unit": catalogue[1].unit or None if len(values) == 2 else None,
+        "steps": tuple(steps),
+    }
+    try:
+        return TrialPlan.model_validate(about)
+    except ValidationError as error:
+        raise CallError(f"The plan can't be made. {fault_of(error)}.") from None
+
+
+def _crop_named(lake: ReadableLake, farm: Farm, wanted: str) -> str:
+    """The crop by its own name. Raises ``CallError`` for one that neither the catalogue, the farm nor a log knows."""
+    crop = farm.crop_named(wanted)
+    known = sorted({*crops(), *farm.crops, *lake.machine_fields()["crop"].drop_nulls()})
+    if crop not in known:
+        raise CallError(
+            f"No log names a crop '{wanted}'{did_you_mean(wanted, known)}. Crops are {', '.join(known)}."
+        )
+    return crop
 
 
 def _known(

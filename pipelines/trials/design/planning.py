@@ -135,12 +135,15 @@ def chosen_design(task: TrialTask, found: Sequence[TrialDesign], tell_percent: f
         return enough
     best = min(found, key=lambda design: design.se_log)
     longer = _hours_needed(task, tell_percent)
-    mend = f"about {longer:g} h would do" if longer else f"not even {LONGEST_HOURS:g} h would do"
     best_percent = f"{np.ceil(best.smallest_percent):.0f}"
+    mend = (
+        f"about {longer:g} h would do. Give more --hours, or --tell {best_percent}."
+        if longer
+        else f"not even {LONGEST_HOURS:g} h would do. Give --tell {best_percent}."
+    )
     raise CallError(
         f"No plan of {task.hours:g} h can detect a change of {tell_percent:g} % with 80 % power: the best, "
-        f"with {counted(best.switches, 'switch', 'switches')}, detects {best_percent} %; {mend}. "
-        f"Give more --hours, or --tell {best_percent}."
+        f"with {counted(best.switches, 'switch', 'switches')}, detects {best_percent} %; {mend}"
     )
 
 

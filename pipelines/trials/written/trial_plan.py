@@ -123,7 +123,7 @@ def parse_trial(text: str) -> TrialPlan:
         # Which numbers and words are meant depends on the setting.
         return TrialPlan.model_validate(_in_catalogue_terms(about, steps))
     except ValidationError as error:
-        raise DeclarationError(f"{_fault_of(error)}.") from None
+        raise DeclarationError(f"{fault_of(error)}.") from None
 
 
 def setting_named(name: object) -> Setting:
@@ -198,15 +198,21 @@ def _in_catalogue_terms(about: dict[str, Any], steps: list[Any]) -> dict[str, An
     return {**found, "steps": listed}
 
 
-# Faults of a wrong type, in place of the library's words for programmers.
+# Faults of wrong types and lengths, in place of the library's words for programmers.
 _TYPES = {
     "tuple_type": "a list is needed",
     "string_type": "a text is needed",
     "model_type": "a table [[step]] with value and minutes is needed",
+    **dict.fromkeys(("int_type", "int_parsing", "int_from_float"), "a whole number is needed"),
+    **dict.fromkeys(("float_type", "float_parsing"), "a number is needed"),
+    "too_short": "two or more are needed",
+    "too_long": "there are too many",
+    "string_too_short": "it is empty",
+    "string_too_long": "it is too long",
 }
 
 
-def _fault_of(error: ValidationError) -> str:
+def fault_of(error: ValidationError) -> str:
     """The first fault as "where: what is wrong"."""
     first = error.errors()[0]
     path = list(first["loc"])
