@@ -18,6 +18,7 @@ from chaffinch.pipelines.trials.answers.comparisons import Comparison
 from chaffinch.pipelines.trials.answers.interaction import Interaction
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
+from chaffinch.schemas.declarations import settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +154,11 @@ def standing_sentences(one: Standing) -> list[str]:
 
 
 def step_words(step: dict[str, Any]) -> str:
-    """``1050 rpm for 12 min`` of a row of ``trials``."""
+    """``1050 rpm for 12 min`` of a row of ``trials``; of two settings ``1050 rpm, 14 mm for 5 min``."""
     length = f"{step['passes']} passes" if step["passes"] else f"{step['minutes']:g} min"
-    value = step["value"] if step["second_value"] is None else f"{step['value']} and {step['second_value']}"
-    return (
-        f"{value}{' ' + step['unit'] if step['unit'] and step['second_value'] is None else ''} for {length}"
-    )
+    both = ((step["setting"], step["value"]), (step["second_setting"], step["second_value"]))
+    set_at = [f"{value} {settings()[name].unit}".strip() for name, value in both if value is not None]
+    return f"{', '.join(set_at)} for {length}"
 
 
 def trial_href(one: Standing) -> str:

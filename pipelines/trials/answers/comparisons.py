@@ -23,7 +23,7 @@ class Comparison:
     variance : of the log ratio, by the trial alone. reach, anytime : half widths of its 95 % range, and of the one
     that holds at every look. switches : changes behind it. absolute : kg/ha with its range, where pans weigh the
     signals. capacity : change of the capacity, %, with its range. shared : the answer with all that the lake knows,
-    %, with its range, where the trial lies in one field.
+    %, with its range, where the trial lies in one field and other logs know of the setting.
     """
 
     setting: str
@@ -104,7 +104,7 @@ def comparisons_of(
             outlook(effect, variance, switches, remaining, tell, missed),
             _turned(machine_loss[0], one, "absolute") if len(machine_loss) == 1 else None,
             _turned(capacity[0], one, "percent") if len(capacity) == 1 else None,
-            _turned(about[0], one, "percent") if len(about) == 1 else None,
+            _turned(about[0], one, "percent") if len(about) == 1 and about[0]["shared_with"] else None,
         )
 
 

@@ -8,7 +8,9 @@ import polars as pl
 import pytest
 from builders.trials import plan_of, stored
 from chaffinch.dashboards.figures.trial_switches import switches_drawing
+from chaffinch.dashboards.words.trial_words import step_words
 from chaffinch.pipelines.trials.answers.standing import standings
+from chaffinch.pipelines.trials.written.trial_plan import TrialPlan
 from chaffinch.schemas.tables import tables
 
 
@@ -62,6 +64,30 @@ def test_values_that_a_display_rounded_are_compared_and_drawn():
     drawing = switches_drawing(switches, one, found.values_of("upper_sieve_opening"))
     assert drawing.count("<circle") == 3
     assert drawing.count("→") == 2
+
+
+@pytest.mark.parametrize(("others", "shown"), [(0, False), (6, True)])
+def test_an_answer_with_all_other_logs_is_given_where_there_are_others(others: int, shown: bool):
+    known = [
+        pl.lit(-18.0).alias("percent"),
+        pl.lit(-25.0).alias("percent_low"),
+        pl.lit(-9.0).alias("percent_high"),
+    ]
+    effects = effects_of(("1000", "1050", -0.2)).with_columns(
+        *known, pl.lit(others, pl.Int64).alias("shared_with")
+    )
+    trials = stored(plan_of(["1000", "1050", "1050", "1000"]))
+    (one,) = standings(trials, effects, ["A"])[0].comparisons
+    assert (one.shared is not None) is shown
+
+
+def test_steps_of_two_settings_are_told_with_their_units():
+    plan = plan_of(["1000", "1050"], 5).model_dump()
+    plan |= {"second_setting": "upper_sieve_opening", "second_values": ("14", "16")}
+    for step, value in zip(plan["steps"], ("14", "16"), strict=True):
+        step["second_value"] = value
+    rows = stored(TrialPlan.model_validate(plan)).to_dicts()
+    assert [step_words(row) for row in rows] == ["1000 rpm, 14 mm for 5 min", "1050 rpm, 16 mm for 5 min"]
 
 
 def test_a_trial_over_the_new_year_belongs_to_both_years():
