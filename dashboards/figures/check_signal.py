@@ -64,7 +64,7 @@ def checks_against_signal(
                     field_label(row["field"]),
                     significant(row["signal"], 3),
                     significant(row["lost_kg_s"] * factor, 3),
-                    f"{row['lost_kg_s'] * factor / row['signal']:.3g}",
+                    _three_digits(row["lost_kg_s"] * factor / row["signal"]),
                 ]
                 for row in checks.iter_rows(named=True)
             ]
@@ -104,9 +104,13 @@ def gain_from_check_to_check(
         ("When", f"This check, {unit}", f"As used, {unit}", f"95 % range, {unit}"),
         rows_of(
             [
-                [at, f"{a:.3g}", f"{b:.3g}", f"{low:.3g} to {high:.3g}"]
+                [
+                    f"{day(at, zone_name)} {clock(at, zone_name)}",
+                    *map(_three_digits, (a, b)),
+                    f"{_three_digits(low)} to {_three_digits(high)}",
+                ]
                 for at, a, b, low, high in zip(
-                    when, own, ends["gain"], ends["gain_low"], ends["gain_high"], strict=True
+                    checks["time"], own, ends["gain"], ends["gain_low"], ends["gain_high"], strict=True
                 )
             ]
         ),
@@ -118,6 +122,11 @@ def gain_from_check_to_check(
 def _line_with_range(along: np.ndarray, weight: dict[str, Any], factor: float) -> list[Look]:
     middle, low, high = (_shown(along * weight[f"gain{end}"] * factor) for end in ("", "_low", "_high"))
     return range_and_line(_shown(along), middle, (low, high), "proportional", "line")
+
+
+def _three_digits(value: float) -> str:
+    """``4.60``, ``141``."""
+    return f"{value:#.3g}".rstrip(".")
 
 
 def _shown(values: np.ndarray) -> list[float]:

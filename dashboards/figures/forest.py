@@ -15,6 +15,8 @@ from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.pipelines.farm import Farm
 
 MOST_FIELDS_DRAWN, MOST_ROWS_DRAWN = 10, 36
+# Adjustments of a field that are shown one by one; a trial's many are one row.
+MOST_SINGLE = 4
 # Of one figure's table, and of each setting in it: pages stay small in a season of any length.
 MOST_ROWS_LISTED, LEAST_LISTED = 80, 4
 SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
@@ -144,18 +146,24 @@ def _by_key(
 def by_step(fields: pl.DataFrame, season: pl.DataFrame, farm: Farm) -> pl.DataFrame:
     """Rows of fields in the steps of the season's, so that they can be drawn on one scale.
 
-    The row of a test up and back compares its two values; here it is the effect of one step.
+    The row of a test up and back compares its two values; here it is the effect of one step, and one row with that
+    of the field's other changes of the setting, with the numbers of the one from more of them.
     """
     pooled = {key for key, _ in by_change(season)}
-    rows = []
+    rows: dict[Any, dict[str, Any]] = {}
     for row in fields.iter_rows(named=True):
         keyed = None
         if row["per_step"] is None and row.get("tried_low") is not None:
             keyed = key_and_amount(row, pooled, farm)
         if keyed is not None:
             row = _of_one_step(row, keyed[1]) | dict(zip(SAME_CHANGE, keyed[0], strict=True))
-        rows.append(row)
-    return pl.DataFrame(rows, schema=fields.schema, infer_schema_length=None)
+        place = (row["machine"], row["field"], row["outcome"], *(row[name] for name in SAME_CHANGE))
+        known = rows.get(place) if row["field"] is not None else None
+        if known is not None:
+            counts = [one["adjustments_pooled"] or 0 for one in (known, row)]
+            row = (row if counts[1] > counts[0] else known) | {"adjustments_pooled": sum(counts)}
+        rows[place if row["field"] is not None else len(rows)] = row
+    return pl.DataFrame(list(rows.values()), schema=fields.schema, infer_schema_length=None)
 
 
 def _of_one_step(row: dict[str, Any], amount: float) -> dict[str, Any]:
@@ -180,9 +188,10 @@ def _rows_of_group(
         if not (own.height == 1 and row["log_ratio"] == own["log_ratio"][0]):
             rows.append((Row(outcome_of(row), _season_label(row, kind), "season", next_field(row)), row))
     for row in own.iter_rows(named=True):
-        rows.append((Row(outcome_of(row), _field_label(row, kind), "field"), row))
         here = [a for a in adjustments if (a["machine"], a["field"]) == (row["machine"], row["field"])]
-        if len(here) > 1:
+        many = f", {len(here)} changes" if len(here) > MOST_SINGLE else ""
+        rows.append((Row(outcome_of(row), f"{_field_label(row, kind)}{many}", "field"), row))
+        if 1 < len(here) <= MOST_SINGLE:
             rows += [(Row(outcome_of(a), _adjustment_label(a, farm), "adjustment"), a) for a in here]
     return rows
 

@@ -11,11 +11,12 @@ from chaffinch.dashboards.figures.theme import Figure, figure_json
 
 @dataclass(frozen=True, slots=True)
 class ShownTable:
-    """Texts of a table; the first column heads its rows."""
+    """Texts of a table; the first column heads its rows. notes : sentences below it, which cells name by number."""
 
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,7 @@ def _figures(effects: pl.DataFrame, number: int, title: str) -> Folded:
     for is_open in (False, True):
         titled: list[tuple[list[str], list[Row]]] = []
         cells = []
+        notes: dict[str, int] = {}
         for key, outcomes in by_worth(groups, is_open):
             own = rows_by_outcome[key]
             pooled = max((own[o.name]["adjustments_pooled"] or 0 for o in outcomes), default=0)
@@ -59,11 +60,12 @@ def _figures(effects: pl.DataFrame, number: int, title: str) -> Folded:
                 f"from {pooled} adjustment{'s' if pooled != 1 else ''}",
             ]
             titled.append((lines, rows_of_outcomes([o for o in outcomes if o.name in MAIN_OUTCOMES])))
-            cells += [_cells(key[0], o, own[o.name]) for o in outcomes]
+            cells += [_cells(key[0], o, own[o.name], notes) for o in outcomes]
         table = ShownTable(
             f"Pooled effects, {title}{', open' if is_open else ''}",
-            ("Setting", "Outcome", "Verdict", "Change, %", "95 % range, %", "Adjustments", "Why or remark"),
+            ("Setting", "Outcome", "Verdict", "Change, %", "95 % range, %", "Adjustments", "Notes"),
             rows_of(cells),
+            tuple(words.reason_sentence(code) for code in notes),
         )
         about = f"Pooled effects of {len(titled)} settings, {title}."
         identity = f"season-{number}-open" if is_open else f"season-{number}"
@@ -71,11 +73,12 @@ def _figures(effects: pl.DataFrame, number: int, title: str) -> Folded:
     return Folded(title, *parts)
 
 
-def _cells(name: str, outcome: Outcome, row: dict[str, Any]) -> list[str]:
+def _cells(name: str, outcome: Outcome, row: dict[str, Any], notes: dict[str, int]) -> list[str]:
+    """notes : reason codes with their numbers, to which new ones are added."""
     return [
         name,
         outcome.words,
         *outcome.cells,
         str(row["adjustments_pooled"] or 0),
-        " ".join(words.reason_sentence(code) for code in outcome.reasons) or "–",
+        ", ".join(str(notes.setdefault(code, len(notes) + 1)) for code in outcome.reasons) or "–",
     ]

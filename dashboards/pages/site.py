@@ -33,6 +33,12 @@ from chaffinch.dashboards.start_sheet.sheet import start_sheet
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.begun_trials import (
+    BegunTrial,
+    MachineSetting,
+    begun_trials,
+    worth_suggesting,
+)
 from chaffinch.dashboards.words.links import crop_href, field_href, machine_href, sensors_href
 from chaffinch.dashboards.words.machine_lines import not_known
 from chaffinch.dashboards.words.trial_words import (
@@ -187,10 +193,12 @@ def write_site(
     where = lake.machine_fields().sort("first_time", "machine", "field")
     lots = MachineTables.of(tables, weighed)
     lines = [one for of_machine in lots.lines.values() for one in of_machine]
-    suggested = not_known(_suggested(lake, farm, tables["responses"]), lines)
+    found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
+    begun = begun_trials(found)
+    wanted = not_known(_suggested(lake, farm, tables["responses"]), lines)
+    suggested = worth_suggesting(wanted, begun)
     planned = setting_trials(tables, suggested, farm)
     made = lake.whole_jobs()
-    found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
     trials = shown_trials(found)
     outside = rows_outside_logs(lake)
     jobs = [
@@ -209,7 +217,7 @@ def write_site(
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
-    sheets = _put_start_sheets(pages, where, tables, farm, ground)
+    sheets = _put_start_sheets(pages, where, tables, farm, ground, begun)
     _put_groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets)
     _put_sensors(pages, tables["field_jobs"], weighed, farm, ground)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
@@ -253,7 +261,12 @@ def _morning_digest(
 
 
 def _put_start_sheets(
-    pages: Pages, where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm, ground: str
+    pages: Pages,
+    where: pl.DataFrame,
+    tables: dict[str, pl.DataFrame],
+    farm: Farm,
+    ground: str,
+    begun: Mapping[MachineSetting, BegunTrial],
 ) -> dict[str, list[tuple[str, str]]]:
     """A page and a PDF per machine and crop; of each machine the crops with their pages."""
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
@@ -261,7 +274,7 @@ def _put_start_sheets(
         pl.Series("href", list(map(field_href, where.iter_rows(named=True))), pl.String)
     )
     found: dict[str, list[tuple[str, str]]] = {}
-    for one in start_sheets_of(placed, tables, facts, farm):
+    for one in start_sheets_of(placed, tables, facts, farm, begun):
         page = start_sheet_href(one.machine, one.crop)
         found.setdefault(one.machine, []).append((words.crop_label(one.crop), page))
         paper = page.removesuffix(".html") + ".pdf"

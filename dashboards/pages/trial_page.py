@@ -122,21 +122,19 @@ def _agreement(tests: Sequence[RandomisationTest], names: Sequence[str]) -> str:
     blocks = counted(len(tests[0].blocks), "mirrored block")
     if len(tests) == 1:
         (test,) = tests
-        said = f"{test.agreeing} of {blocks} agree with the mean. "
-        said += f"Of the orders that might have been drawn, {_share(test.p)} would show as much by chance"
-        least = f" (the least that {blocks} can show is {_share(test.least)})"
+        said = f"{test.agreeing} of {blocks} agree with the mean. Of the orders that might have been drawn, "
+        said += f"{words.share_in_words(test.p)} would show as much by chance"
+        least = f" (the least that {blocks} can show is {words.share_in_words(test.least)})"
         return said + (least if test.p < 3 * test.least else "") + "."
     about = [words.setting_label(name).lower() for name in names] + ["the two together"]
     agree = ", ".join(f"{test.agreeing} for {what}" for test, what in zip(tests, about, strict=True))
-    share = ", ".join(f"{_share(test.p)} for {what}" for test, what in zip(tests, about, strict=True))
+    share = ", ".join(
+        f"{words.share_in_words(test.p)} for {what}" for test, what in zip(tests, about, strict=True)
+    )
     return (
         f"Of {blocks} these agree with their mean: {agree}. Of the orders that might have been drawn, these would "
         f"show as much by chance if neither setting did anything: {share}."
     )
-
-
-def _share(p: float) -> str:
-    return f"{100 * p:.2g}{words.NARROW}%"
 
 
 def _step(step: dict[str, Any], zone: str | None) -> dict[str, Any]:

@@ -22,15 +22,14 @@ from chaffinch.dashboards.paper.blocks import (
     quiet,
     strong,
 )
+from chaffinch.dashboards.report.advice_part import BANDS, MOST_ADVICE, advice_cells, advice_columns
 from chaffinch.dashboards.report.changes_part import changes_blocks, effect_cell
-from chaffinch.dashboards.report.client_part import MOST_ADVICE, advice_cells, advice_columns
 from chaffinch.dashboards.report.method_part import method_blocks
 from chaffinch.dashboards.report.season_data import SeasonData
 from chaffinch.dashboards.report.season_tables import SHOWN, Group, SettingEffects
 from chaffinch.dashboards.report.worth import WeighedSeason, Worth
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.money import saved_in_words
-from chaffinch.dashboards.words.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN
 from chaffinch.dashboards.words.shown_units import priced, units_of, with_range
 from chaffinch.dashboards.words.terms import NARROW
 from chaffinch.pipelines.errors import counted
@@ -96,9 +95,9 @@ def _worth(season: WeighedSeason) -> Iterator[Block]:
     else:
         yield Paragraph(line("No setting can be valued yet."))
     shown: list[Sequence[Cell] | Band] = []
-    for do, word in ((CHANGE_IT, "Change"), (KEEP_IT, "Keep"), (STILL_OPEN, "Open")):
+    for do, words_of in BANDS.items():
         mine = [advice_cells(one, farm) for one in season.advice if one.do == do]
-        shown += [Band(line(word)), *mine] if mine else []
+        shown += [Band(line(words_of)), *mine] if mine else []
     if any(sum(one.do == do for one in season.advice) > most for do, most in MOST_ADVICE.items()):
         yield Heading("All advice for next season", 2)
         yield Grid("Every setting of every machine and crop", advice_columns(farm), shown, small=True)

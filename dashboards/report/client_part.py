@@ -15,39 +15,32 @@ from chaffinch.dashboards.paper.blocks import (
     Cell,
     Facts,
     Grid,
-    GridColumn,
     Heading,
     Line,
     Paragraph,
     Picture,
-    cell,
     line,
     quiet,
     strong,
 )
 from chaffinch.dashboards.report import season_words
-from chaffinch.dashboards.report.fields_part import fields_blocks, sized
+from chaffinch.dashboards.report.advice_part import (
+    BANDS,
+    MOST_ADVICE,
+    advice_cells,
+    advice_columns,
+    explained,
+    in_short,
+)
+from chaffinch.dashboards.report.fields_part import fields_blocks
 from chaffinch.dashboards.report.season_tables import Group
 from chaffinch.dashboards.report.worth import WeighedSeason, lacking
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.cautions import own_cautions
-from chaffinch.dashboards.words.confidence import DEFINITION, chance_in_words, confidence
-from chaffinch.dashboards.words.money import MEANING
-from chaffinch.dashboards.words.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN, Advice
-from chaffinch.dashboards.words.shown_changes import Outcome
-from chaffinch.dashboards.words.shown_units import amount, units_of, with_range
+from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.dashboards.words.trial_words import shown_trials
-from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.errors import counted
-from chaffinch.pipelines.farm import Farm
 
-# Of each kind of advice on the first page; the annex and the sheets have all.
-MOST_ADVICE = {CHANGE_IT: 8, KEEP_IT: 6, STILL_OPEN: 4}
-BANDS = {
-    CHANGE_IT: "Change: another value did better",
-    KEEP_IT: "Keep: the present value did better than the one before",
-    STILL_OPEN: "Open: neither value is likely better yet; compare them in a trial",
-}
 MOST_FINDINGS = 12
 # Settings that a picture of half a page has room for.
 MOST_DRAWN = 6
@@ -100,71 +93,9 @@ def _facts(season: WeighedSeason) -> list[tuple[str, str]]:
     ]
 
 
-def advice_columns(farm: Farm) -> list[GridColumn]:
-    """Of a table of ``advice_cells``."""
-    return [
-        GridColumn("Setting", 3.6),
-        GridColumn("Machine, crop", 1.3),
-        GridColumn(f"Grain saved, {units_of(farm, None).mass_per_area[1]}", 1.3, right=True),
-        GridColumn(f"Money, {units_of(farm, None).money_per_area(farm.prices.currency)[1]}", 1.4, right=True),
-        GridColumn("Chance", 1.2),
-        GridColumn("Next trial", 2.1),
-    ]
-
-
-def advice_cells(one: Advice, farm: Farm) -> list[Cell]:
-    """One row: the setting with its values, kg/ha, money, how sure, and the next trial."""
-    units = units_of(farm, one.crop)
-    saved = one.saved_kg_ha
-    tone = one.outcome.tone if one.outcome and one.outcome.tone != "unclear" else ""
-    lead = (_loss(one.outcome), tone) if one.outcome and one.outcome.known else quiet("cannot tell yet")
-    return [
-        cell(strong(one.title), lead),
-        cell(one.machine, quiet(words.crop_label(one.crop))),
-        _two_lines(with_range(saved, (units.mass_per_area[0], "")) if saved else "–"),
-        _two_lines(money_range(one.saving, one.crop, farm) if one.saving else "–"),
-        cell(_chance(one)),
-        cell(next_trial(one) or "–"),
-    ]
-
-
-def _loss(outcome: Outcome) -> str:
-    """With how sure it is, where the chance of the row is that of money and so of machine loss."""
-    if outcome.name == "machine_loss" or outcome.chance_less is None:
-        return sized(outcome)
-    return f"{sized(outcome)}, {confidence(outcome.chance_less).text}"
-
-
-def money_range(saving: Saving, crop: str | None, farm: Farm) -> str:
-    """``+6.5 (+4.1 to +8.9)``: per area, plus is saved."""
-    factor, _ = units_of(farm, crop).money_per_area(farm.prices.currency)
-    return with_range((saving.per_ha, saving.low, saving.high), (factor, ""))
-
-
-def _two_lines(text: str) -> Cell:
-    head, _, ends = text.partition(" (")
-    return cell(strong(head.strip(f" {words.NARROW}")), quiet(f"({ends}") if ends else "")
-
-
-def _chance(one: Advice) -> str:
-    if one.chance is None:
-        return "–"
-    return chance_in_words(max(one.chance, 1 - one.chance))
-
-
-def next_trial(one: Advice) -> str:
-    """``1000 against 950 rpm: 2.4 h, 14 switches``, or the one begun; empty where none would pay."""
-    if one.trial is None:
-        return one.going_on
-    unit = f"{words.NARROW}{one.unit}" if one.unit else ""
-    values = f"{one.trial.value:g} against {one.trial.value_in_use:g}{unit}"
-    return (
-        f"{values}: {one.trial.hours:.1f}{words.NARROW}h, {counted(one.trial.switches, 'switch', 'switches')}"
-    )
-
-
 def _next_season(season: WeighedSeason) -> Iterator[Block]:
     farm = season.farm
+    yield from (Paragraph(line(text)) for text in [in_short(season)] if text)
     rows: list[Sequence[Cell] | Band] = []
     left = 0
     for do, most in MOST_ADVICE.items():
@@ -174,7 +105,7 @@ def _next_season(season: WeighedSeason) -> Iterator[Block]:
             rows += [Band(line(BANDS[do])), *(advice_cells(one, farm) for one in mine[:most])]
     if rows:
         yield Grid("Most money first; from → to lies within the values tried", advice_columns(farm), rows)
-        yield Paragraph(line(quiet(_explained(season, left))))
+        yield Paragraph(line(quiet(explained(season, left))))
     else:
         yield Paragraph(line("No setting was changed on its own with enough steady work to advise on."))
     missing = lacking(season.worths, farm)
@@ -183,18 +114,11 @@ def _next_season(season: WeighedSeason) -> Iterator[Block]:
         yield Bullets([line(text) for text in missing])
 
 
-def _explained(season: WeighedSeason, left: int) -> str:
-    kinds = dict.fromkeys(one.saving.by for one in season.advice if one.saving)
-    money = " ".join(f"Money: {MEANING[kind]}." for kind in kinds)
-    more = f" {counted(left, 'setting')} more in the annex." if left else ""
-    return f"Plus is saved, numbers in parentheses are 95{words.NARROW}% ranges. {money} {DEFINITION}{more}"
-
-
 def _trials(season: WeighedSeason) -> list[Block]:
     shown = [
         line(
             strong(t.name),
-            quiet(f" {t.machine}, {t.done}. "),
+            quiet(f" {'' if t.machine in t.name else f'{t.machine}, '}{t.done}. "),
             f"{t.headline}. " if t.headline else "",
             t.sentence,
         )

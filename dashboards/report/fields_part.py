@@ -25,7 +25,6 @@ from chaffinch.dashboards.words.settings_now import lines_of
 from chaffinch.dashboards.words.shown_changes import Outcome, of_field
 from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.pipelines.agronomy.yields import Harvest
-from chaffinch.pipelines.errors import counted
 
 
 def fields_blocks(season: WeighedSeason) -> Iterator[Block]:
@@ -45,8 +44,9 @@ def fields_blocks(season: WeighedSeason) -> Iterator[Block]:
     yield Paragraph(
         line(
             quiet(
-                "Area is distance times working width while cutting, with overlaps counted twice; yield is from the "
-                "flow sensor, at market moisture where moisture was logged. A weighbridge is more accurate."
+                "Every change is in annex D. Area is distance times working width while cutting, with overlaps "
+                "counted twice; yield is from the flow sensor, at market moisture where moisture was logged. A "
+                "weighbridge is more accurate."
             )
         )
     )
@@ -67,7 +67,7 @@ def _field_row(one: FieldChanges, cut: Harvest, season: WeighedSeason) -> list[C
 
 
 def _best_known(one: FieldChanges, data: SeasonData) -> list[Line]:
-    """The setting that the field's own rows answer best, as its page does, and how many more there are."""
+    """The setting that the field's own rows answer best, as its page does."""
     rows = data.effects.filter(
         pl.col("scope") == "field", pl.col("machine") == one.row["machine"], of_field(one.row)
     )
@@ -79,9 +79,7 @@ def _best_known(one: FieldChanges, data: SeasonData) -> list[Line]:
     if not answered:
         return [line(quiet("No change had enough steady work before and after it." if one.changes else "–"))]
     _, best, outcome = max(answered, key=lambda a: a[0])
-    rest = len(answered) - 1
-    more = f"; {counted(rest, 'other setting')} in annex D" if rest else ""
-    return [line(best.title, quiet(more)), line((_answered(outcome), _tone(outcome)))]
+    return [line(best.title), line((_answered(outcome), _tone(outcome)))]
 
 
 def _answered(outcome: Outcome) -> str:

@@ -88,7 +88,7 @@ def _direction(one: SettingEffects, tone: str) -> str:
     if tone == "better":
         return "Raising it helped." if numeric else "It helped."
     if tone == "worse":
-        return "Raising it cost; try lowering it." if numeric else "It cost; try the other way."
+        return "Raising it cost; lower did better." if numeric else "It cost; the other way did better."
     both = {o.tone for o in one.clear} & {"better", "worse"}
     return "It helped one outcome and cost another." if both else ""
 
@@ -112,10 +112,8 @@ def capacity_summary(worths: Sequence[Worth]) -> str:
     settings_now = counted(len(known), "setting")
     if not known:
         return ""
-    if not up:
-        lost = f"; clearly lower with {down}" if down else ""
-        return f"No clear capacity gain by {settings_now} now in force{lost}."
-    return f"Capacity at the same loss, {settings_now} now in force: clearly higher with {up}, lower with {down}."
+    told = [f"{n} clearly {how} capacity" for n, how in ((up, "raised"), (down, "lowered")) if n]
+    return f"Of {settings_now} now in force, {words.listed(told) or 'none clearly moved capacity'} at the same loss."
 
 
 def worth_summary(worths: Sequence[Worth], farm: Farm) -> str:
@@ -144,7 +142,7 @@ def quality(data: SeasonData) -> str:
     """Files and rows of the report, and how many need a look."""
     ledger = data.deliveries
     read, aside = int(ledger["rows_read"].sum() or 0), int(ledger["rows_set_aside"].sum() or 0)
-    share = f"{words.significant(100 * aside / max(read, 1))}{words.NARROW}%"
+    share = words.share_in_words(aside / max(read, 1))
     files = counted(ledger.height, "file")
     text = f"Based on {files} with {read:,} rows, of which {aside:,} ({share}) were set aside."
     doubtful = int(ledger["judgement"].is_in(["look", "poor"]).sum())

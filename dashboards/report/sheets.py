@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.report import season_words
-from chaffinch.dashboards.report.client_part import next_trial
+from chaffinch.dashboards.report.advice_part import next_trial
 from chaffinch.dashboards.report.document import last_moment
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData
 from chaffinch.dashboards.report.season_tables import Group
@@ -52,15 +52,15 @@ def _next_season(season: WeighedSeason) -> Sheet:
     units = units_of(farm, None)
     money = units.money_per_area(farm.prices.currency)
     columns = (
-        "Do", "Machine", "Crop", "Setting", "From", "To", "Unit", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
-        *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", "Next trial",
+        "Do", "Machine", "Crop", "Setting", "From", "To", *_ends(f"Grain saved, {units.mass_per_area[1]}"),
+        *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", "But likely", "Next trial",
     )  # fmt: skip
     rows = [
-        (one.do, one.machine, words.crop_label(one.crop), _labels(one.setting),
-         number_or_word(one.before), number_or_word(one.after), one.unit,
+        (one.do, one.machine, words.crop_label(one.crop), _labels(one.setting) + (f", {one.unit}" if one.unit else ""),
+         number_or_word(one.before), number_or_word(one.after),
          *_scaled(one.saved_kg_ha, units.mass_per_area),
          *_scaled((one.saving.per_ha, one.saving.low, one.saving.high) if one.saving else None, money),
-         one.chance, next_trial(one))
+         one.chance, "; ".join(one.costs), next_trial(one))
         for one in season.advice
     ]  # fmt: skip
     return Sheet("Next season", columns, rows)

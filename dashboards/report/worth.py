@@ -7,13 +7,15 @@ and what two settings save together is not what each saves alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.report.season_data import FieldChanges, SeasonData, changes_by_field, season_data
 from chaffinch.dashboards.report.season_tables import Group, by_crop, by_machine
+from chaffinch.dashboards.words import terms as words
+from chaffinch.dashboards.words.begun_trials import begun_trials
 from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines, not_known
 from chaffinch.dashboards.words.money import saving_of
 from chaffinch.dashboards.words.next_season import Advice, advice_of
@@ -21,13 +23,11 @@ from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, units_of
 from chaffinch.dashboards.words.terms import crop_label
-from chaffinch.dashboards.words.trial_words import state_sentence
 from chaffinch.pipelines.agronomy.economics import Saving
 from chaffinch.pipelines.agronomy.load_tickets import with_calibration
 from chaffinch.pipelines.agronomy.yields import Harvest, harvest
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
-from chaffinch.pipelines.trials.answers.anytime import GO_ON
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion, suggestions
 from chaffinch.pipelines.work.load_calibration import weighed_loads
@@ -83,21 +83,18 @@ class WeighedSeason:
     @cached_property
     def advice(self) -> list[Advice]:
         suggested = not_known(_suggested(self.data, self.farm), self.lines)
-        found = advice_of(self.data.responses, self.lines, suggested, self.farm)
-        begun = {
-            (one.machine, one.crop, one.main.setting): f"go on: {state_sentence(one).removeprefix('Go on: ')}"
-            for one in self.trials
-            if one.state == GO_ON and one.main is not None
-        }
-        return [replace(a, going_on=begun.get((a.machine, a.crop, a.setting), "")) for a in found]
+        return advice_of(self.data.responses, self.lines, suggested, self.farm, begun_trials(self._standings))
 
-    @cached_property
+    @property
     def trials(self) -> list[Standing]:
         """Those of which something was done in the year, with answers from its readings alone."""
+        return [one for one in self._standings if one.worked_on_in(self.data.year)]
+
+    @cached_property
+    def _standings(self) -> list[Standing]:
         data = self.data
         machines = data.where["machine"].unique().sort().to_list()
-        found = standings(data.lake.scan("trials").collect(), data.effects, machines)
-        return [one for one in found if one.worked_on_in(data.year)]
+        return standings(data.lake.scan("trials").collect(), data.effects, machines)
 
     @cached_property
     def crops(self) -> list[Group]:
@@ -186,8 +183,8 @@ def lacking(worths: Sequence[Worth], farm: Farm) -> list[str]:
     without = [m for m in machines if not any(w.saved_kg_ha for w in worths if w.machine == m)]
     if without:
         sentences.append(
-            f"No loss check calibrates the loss signals of {', '.join(without)}: changes in % only. "
-            f"One loss check per field and day gives {units_of(farm, None).mass_per_area[1]}."
+            f"No loss check calibrates the loss signals of {words.listed(without)}: what was lost is not known in "
+            f"{units_of(farm, None).mass_per_area[1]}. One loss check per field and day would show it."
         )
     prices = farm.prices.per_t
     unpriced = sorted({crop_label(w.crop) for w in worths if w.saved_kg_ha and (w.crop or "") not in prices})

@@ -22,7 +22,7 @@ def pan_sentences(check_error_log: float | None) -> list[str]:
     few = f"{ACROSS} on each side tell an effect within {effect_within_percent(ACROSS, error):.0f}{NARROW}%"
     return [
         f"How many: one check is right within about {100 * math.expm1(error):.0f}{NARROW}% ({whose}), so that "
-        f"{', '.join([few, *reversed(sizes)])}, by themselves. Together with the log fewer do.",
+        f"{', '.join([few, *reversed(sizes)])}, by themselves; together with the log, fewer are enough.",
         "Where: in steady work, away from headlands and turns, in crop that looks alike before and after. In rows "
         f"of {ACROSS} across the whole discharge, near both edges and in the middle; each row half a minute or more "
         "after the last.",

@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from chaffinch.dashboards.words.terms import NARROW, OUTCOME_WORDS, day, reason_sentence, significant
+from chaffinch.dashboards.words.terms import (
+    NARROW,
+    OUTCOME_WORDS,
+    day,
+    reason_sentence,
+    share_in_words,
+    significant,
+)
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.sensors.known_sensors import POSSIBLE_SLOPES
 
@@ -107,6 +114,4 @@ def sensor_remarks(row: dict[str, Any]) -> list[str]:
 
 
 def _percent(share: float | None) -> str:
-    if share is None:
-        return ""
-    return f"under 0.1{NARROW}%" if 0 < share < 0.001 else f"{significant(100 * share)}{NARROW}%"
+    return "" if share is None else share_in_words(share)

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.start_sheet.sheet import Sheeted
+from chaffinch.dashboards.words.begun_trials import BegunTrial, MachineSetting
 from chaffinch.dashboards.words.links import page_name
 from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.next_season import Advice, advice_of
@@ -28,15 +29,16 @@ def start_sheets_of(
     tables: Mapping[str, pl.DataFrame],
     facts: Mapping[str, Mapping[str, Any]],
     farm: Farm,
+    begun: Mapping[MachineSetting, BegunTrial],
 ) -> list[Sheeted]:
     """One a machine and crop that was harvested, by name.
 
     where : ``machine_fields`` with ``href`` of each field's page. facts : crop and minutes at each value, by page.
-    tables : effects, responses, loss_curves, adjustments.
+    tables : effects, responses, loss_curves, adjustments. begun : of ``begun_trials``.
     """
     lines = machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"])
     advice: dict[tuple[str, str | None], list[Advice]] = {}
-    for one in advice_of(tables["responses"], lines, [], farm):
+    for one in advice_of(tables["responses"], lines, [], farm, begun):
         advice.setdefault((one.machine, one.crop), []).append(one)
     fleet: dict[str | None, list[BestValue]] = {}
     for best in best_values(tables["responses"].filter(pl.col("machine").is_null())):

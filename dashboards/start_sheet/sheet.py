@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -25,6 +25,8 @@ from chaffinch.dashboards.paper.blocks import (
 from chaffinch.dashboards.paper.printing import count_pages
 from chaffinch.dashboards.start_sheet.start_values import (
     BY_EVIDENCE,
+    COMMON_PRACTICE,
+    IN_A_TRIAL,
     LAST_USED,
     UNKNOWN,
     StartValue,
@@ -91,7 +93,7 @@ def _paper(
     usual: bool,
 ) -> Paper:
     day = words.day(about.last, farm.zone_of(about.machine))
-    named = {one.setting.name for one in starts if one.by in (BY_EVIDENCE, LAST_USED)}
+    named = {one.setting.name for one in starts if one.by in (BY_EVIDENCE, LAST_USED, IN_A_TRIAL)}
     named |= {one.setting for _, listed in change for one in listed[:most]}
     return Paper(
         title=f"Start sheet: {about.machine}, {words.crop_label(about.crop).lower()}",
@@ -101,7 +103,7 @@ def _paper(
             Heading("Start from", 1, "start"),
             *_start_blocks(starts, usual),
             Heading("What to change when", 1, "change"),
-            *_change_blocks(change, most),
+            *_change_blocks(change, most, {one.setting.name for one in starts if one.by == IN_A_TRIAL}),
             Cautions(own_cautions(sorted(named))[:MOST_CAUTIONS]),
         ],
         us=farm.units == "us",
@@ -118,7 +120,7 @@ def _start_blocks(starts: Sequence[StartValue], usual: bool) -> list[Block]:
     for one in starts:
         if one.by == UNKNOWN:
             continue
-        if one.by in (BY_EVIDENCE, LAST_USED) or usual:
+        if one.by != COMMON_PRACTICE or usual:
             rows.append(_start_cells(one))
         else:
             left.append(f"{one.setting.label} {one.shown}")
@@ -128,14 +130,26 @@ def _start_blocks(starts: Sequence[StartValue], usual: bool) -> list[Block]:
         GridColumn("Why", 5.0),
         GridColumn("How sure", 1.1),
     ]
+    rest = _sources([one for one in starts if one.by == COMMON_PRACTICE])
     table = Grid("In the order of the crop's way through the machine", columns, rows)
     unknown = [one.setting.label.lower() for one in starts if one.by == UNKNOWN]
-    rest = f"Common practice, not logged here: {words.listed(left)}. " if left else ""
+    rest += f"Usual, not logged here: {'; '.join(left)}. " if left else ""
     if unknown:
         rest += (
             f"Neither logged nor a common value: {'; '.join(unknown)}. Take these from the maker's manual."
         )
     return [table, Paragraph(line(quiet(rest)))] if rest else [table]
+
+
+def _sources(usual: Sequence[StartValue]) -> str:
+    """Where the usual values come from, once."""
+    by_source: dict[str, list[str]] = {}
+    for one in usual:
+        by_source.setdefault(one.source, []).append(one.setting.label.lower())
+    if len(by_source) == 1:
+        return f"Usual values: {next(iter(by_source))}. "
+    told = "; ".join(f"{source} ({', '.join(labels)})" for source, labels in by_source.items())
+    return f"Usual values: {told}. " if told else ""
 
 
 def _start_cells(one: StartValue) -> list[Cell]:
@@ -144,11 +158,13 @@ def _start_cells(one: StartValue) -> list[Cell]:
     return [cell(one.setting.label), cell(strong(one.shown)), cell(one.why), cell((strength, tone))]
 
 
-def _change_blocks(change: Sequence[tuple[str, Sequence[Adjustment]]], most: int) -> list[Block]:
+def _change_blocks(
+    change: Sequence[tuple[str, Sequence[Adjustment]]], most: int, in_trial: Collection[str]
+) -> list[Block]:
     rows: list[Sequence[Cell] | Band] = []
     for symptom, listed in change:
         rows.append(Band(line(symptom)))
-        rows += [_change_cells(one) for one in listed[:most]]
+        rows += [_change_cells(one, one.setting in in_trial) for one in listed[:most]]
         if not listed:
             rows.append([cell("–"), cell(quiet("nothing known, and no usual direction")), cell("")])
     columns = [
@@ -163,11 +179,12 @@ def _change_blocks(change: Sequence[tuple[str, Sequence[Adjustment]]], most: int
     return [Grid(about, columns, rows)]
 
 
-def _change_cells(one: Adjustment) -> list[Cell]:
+def _change_cells(one: Adjustment, in_trial: bool) -> list[Cell]:
     costs = "; ".join(one.costs)
+    trial = "in a trial: keep to its plan" if in_trial else ""
     beyond = "beyond the values tried" if one.beyond else ""
     return [
         cell(strong(one.do) if one.known < NOT_TRIED else line(one.do)),
         cell(line(one.found) if one.known < NOT_TRIED else quiet(one.found)),
-        cell("; ".join(text for text in (beyond, costs) if text)),
+        cell("; ".join(text for text in (trial, beyond, costs) if text)),
     ]

@@ -6,23 +6,33 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from chaffinch.dashboards.words.best_outcome import outcome_of_best
 from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confidence
 from chaffinch.dashboards.words.instruction import WORTH_TRYING
-from chaffinch.dashboards.words.next_season import STILL_OPEN, Advice, outcome_of_best
+from chaffinch.dashboards.words.next_season import IN_TRIAL, STILL_OPEN, Advice
 from chaffinch.dashboards.words.shown_changes import Outcome
-from chaffinch.dashboards.words.terms import NARROW, capitalized, signed, significant
+from chaffinch.dashboards.words.terms import (
+    NARROW,
+    capitalized,
+    listed,
+    setting_label,
+    signed,
+    significant,
+)
 from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import Setting, settings
 
 BY_EVIDENCE, LAST_USED, COMMON_PRACTICE, UNKNOWN = "evidence", "last used", "common practice", "unknown"
+IN_A_TRIAL = "in a trial"
 
 
 @dataclass(frozen=True, slots=True)
 class StartValue:
     """value : as logged or declared; None where nothing is known. by : the kind of evidence. why, strength : in
-    words. position : ``value`` where it is one value of the setting, None for a span of common practice."""
+    words. position : ``value`` where it is one value of the setting, None for a span of common practice or the values
+    of a trial. source : of common practice."""
 
     setting: Setting
     value: str | None
@@ -30,6 +40,7 @@ class StartValue:
     by: str
     why: str
     strength: str
+    source: str = ""
 
     @property
     def shown(self) -> str:
@@ -53,7 +64,12 @@ def start_values(
     advice : of this machine and crop. used : setting to the value last used in the crop and its hours. spans :
     setting to the least and greatest value tried. fleet : best values of all machines in the crop.
     """
-    by_setting = {one.setting: one for one in advice}
+    # A setting's own advice comes after, and so before, that of several changed together.
+    by_setting = {
+        name: (one, place)
+        for one in sorted(advice, key=lambda one: not one.changed_together)
+        for place, name in enumerate(one.setting.split(" and "))
+    }
     of_fleet = {one.setting: one for one in fleet}
     stated = farm.machines.get(machine)
     diameter = stated.drum_diameter_m if stated else None
@@ -67,22 +83,17 @@ def start_values(
 
 def _from_logs(
     setting: Setting,
-    advice: Advice | None,
+    advised: tuple[Advice, int] | None,
     used: Mapping[str, tuple[str, float]],
     spans: Mapping[str, tuple[float, float]],
     fleet: BestValue | None,
 ) -> StartValue | None:
-    """By evidence, else as last used; None for a setting that no log of the crop has."""
-    if advice is not None and advice.do != STILL_OPEN and advice.outcome is not None:
-        outcome = advice.outcome
-        span = spans.get(setting.name)
-        tried = f"; tried: {span[0]:g} to {span[1]:g}" if span else ""
-        why = f"{capitalized(_effect(outcome))} against {advice.before}{tried}."
-        chance = confidence(outcome.chance_less if outcome.chance_less is not None else 0.5).chance
-        return StartValue(setting, advice.after, advice.after, BY_EVIDENCE, why, chance_in_words(chance))
-    if advice is not None:
-        why = f"In use last; {advice.before} was tried too, and which is better is open."
-        return StartValue(setting, advice.after, advice.after, LAST_USED, why, "open")
+    """By evidence, else as last used; None for a setting that no log of the crop has.
+
+    advised : with the place of the setting among those that were changed together.
+    """
+    if advised is not None:
+        return _from_advice(setting, *advised, spans.get(setting.name))
     elsewhere = _from_fleet(setting, fleet, used.get(setting.name)) if fleet is not None else None
     if elsewhere is not None:
         return elsewhere
@@ -91,6 +102,30 @@ def _from_logs(
         why = f"In use last, {significant(hours)} h; not varied here on its own."
         return StartValue(setting, value, value, LAST_USED, why, "not tested")
     return None
+
+
+def _from_advice(
+    setting: Setting, advice: Advice, place: int, span: tuple[float, float] | None
+) -> StartValue:
+    before, after = (ends.split(" and ")[place] for ends in (advice.before, advice.after))
+    if advice.begun is not None and advice.do == IN_TRIAL:
+        unit = f"{NARROW}{setting.unit}" if setting.unit else ""
+        values = f"{' or '.join(advice.begun.values)}{unit}"
+        return StartValue(
+            setting, values, None, IN_A_TRIAL, f"By the trial's plan; {advice.begun.words}.", "in a trial"
+        )
+    outcome = advice.outcome
+    if advice.do == STILL_OPEN or outcome is None:
+        why = f"In use last; {before} was tried too, and which is better is open."
+        return StartValue(setting, after, after, LAST_USED, why, "open")
+    others = [name for name in advice.setting.split(" and ") if name != setting.name]
+    together = (
+        f", with {listed([setting_label(name).lower() for name in others])} changed too" if others else ""
+    )
+    tried = f"; tried: {span[0]:g} to {span[1]:g}" if span else ""
+    why = f"{capitalized(_effect(outcome))} against {before}{together}{tried}."
+    chance = confidence(outcome.chance_less if outcome.chance_less is not None else 0.5).chance
+    return StartValue(setting, after, after, BY_EVIDENCE, why, chance_in_words(chance))
 
 
 def _from_fleet(setting: Setting, best: BestValue, used: tuple[str, float] | None) -> StartValue | None:
@@ -127,5 +162,5 @@ def _from_practice(
     one = usual.positions[0] if len(usual.positions) == 1 else None
     shown, _, rest = usual.words.partition("; ")
     source = (setting.usual_source if usual.positions else usual.source).rstrip(".")
-    why = f"Usual in the crop ({source}){f'; {rest}' if rest else ''}."
-    return StartValue(setting, shown, one, COMMON_PRACTICE, why, "not tested")
+    why = f"Usual in the crop{f'; {rest}' if rest else ''}."
+    return StartValue(setting, shown, one, COMMON_PRACTICE, why, "not tested", source)

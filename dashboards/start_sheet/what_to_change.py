@@ -260,4 +260,6 @@ def _usual_costs(outcome: str, setting: Setting, raise_it: bool) -> tuple[str, .
         rises = (sign == "+") == raise_it
         if rises != (name in MORE_IS_BETTER):
             worse.append(f"{'more' if rises else 'less'} {OUTCOME_WORDS[name]}")
+    if not worse and raise_it and setting.costs:
+        return (setting.costs[:1].lower() + setting.costs[1:].rstrip("."),)
     return (f"usually {listed(worse[:MOST_TRADED])}",) if worse else ()

@@ -49,5 +49,9 @@ def word_of(chance: float) -> str:
 
 
 def percent_of(chance: float) -> str:
-    """A probability in %, cut and never rounded up to a word that it does not deserve; never 0 or 100."""
-    return f"{min(max(int(100 * chance + 1e-9), 1), 99)}"
+    """A probability in %, cut so that it is never rounded up to a word that it does not deserve; never 0 or 100.
+
+    Sure begins at 97.5, shown as 98: 97 % is likely.
+    """
+    least = 98 if word_of(chance) == "sure" else 1
+    return f"{min(max(int(100 * chance + 1e-9), least), 99)}"

@@ -6,11 +6,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
+from chaffinch.dashboards.words.begun_trials import UNDER_WAY, BegunTrial, MachineSetting, worth_suggesting
+from chaffinch.dashboards.words.best_outcome import outcome_of_best
 from chaffinch.dashboards.words.confidence import LIKELY
-from chaffinch.dashboards.words.instruction import WORTH_TRYING
+from chaffinch.dashboards.words.instruction import WORTH_TRYING, side_effects
 from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.money import saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
@@ -18,23 +21,23 @@ from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends
 from chaffinch.dashboards.words.terms import setting_change
 from chaffinch.pipelines.agronomy.economics import Saving
-from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.schemas.tables import NOT_LOGGED
 
 # What to do, most pressing first.
-CHANGE_IT, KEEP_IT, STILL_OPEN = "change", "keep", "open"
+CHANGE_IT, KEEP_IT, IN_TRIAL, STILL_OPEN = "change", "keep", "in a trial", "open"
+DO_IN_ORDER = (CHANGE_IT, KEEP_IT, IN_TRIAL, STILL_OPEN)
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
     """One setting of one machine in one crop, or several that were changed together.
 
-    do : change (from the value in use to another), keep (the value in use; before it was another) or open. outcome :
-    the loss by which it is judged, of going from ``before`` to ``after``. saving : of the same. line : the changes
-    made of it. trial : the one that would pay, or None.
+    do : change (from the value in use to another), keep (the value in use; before it was another), in a trial that is
+    still to be settled, or open. outcome : the loss by which it is judged, of going from ``before`` to ``after``.
+    saving : of the same. trial : the one that would pay, or None. costs : what likely gets worse, each in words.
     """
 
     machine: str
@@ -47,8 +50,8 @@ class Advice:
     outcome: Outcome | None
     saving: Saving | None
     trial: Suggestion | None
-    going_on: str = ""
-    """What a trial that has begun still needs; empty where none has."""
+    begun: BegunTrial | None = None
+    costs: tuple[str, ...] = ()
     changed_together: str = ""
     """Of several settings: what was done, in words; ``setting``, ``before`` and ``after`` name each of them."""
 
@@ -59,8 +62,8 @@ class Advice:
 
     @property
     def chance(self) -> float | None:
-        """That machine loss falls and so it pays; where another loss judges it, that of the money."""
-        if self.saving is not None and (self.outcome is None or self.outcome.name != "machine_loss"):
+        """That it pays; where no money is known, that the loss falls."""
+        if self.saving is not None:
             return self.saving.chance
         return self.outcome.chance_less if self.outcome is not None else None
 
@@ -72,14 +75,18 @@ class Advice:
 
 
 def advice_of(
-    responses: pl.DataFrame, lines: Sequence[MachineLines], suggested: Sequence[Suggestion], farm: Farm
+    responses: pl.DataFrame,
+    lines: Sequence[MachineLines],
+    suggested: Sequence[Suggestion],
+    farm: Farm,
+    begun: Mapping[MachineSetting, BegunTrial] = MappingProxyType({}),
 ) -> list[Advice]:
     """One row a setting, those of most money first within what to do.
 
-    lines : of ``machine_lines``. suggested : trials that would pay.
+    lines : of ``machine_lines``. suggested : trials that would pay. begun : of ``begun_trials``.
     """
     best = {(b.machine, b.crop, b.setting): b for b in best_values(responses) if b.machine is not None}
-    trials = {(t.machine, t.crop, t.setting): t for t in suggested}
+    trials = {(t.machine, t.crop, t.setting): t for t in worth_suggesting(suggested, begun)}
     found = []
     for one in lines:
         for line, curve in zip(one.lines, one.curves, strict=True):
@@ -89,21 +96,25 @@ def advice_of(
                 continue
             key = one.machine, one.crop, line.setting
             advice = _better(key, best.get(key), line, curve, farm) or _of_line(key, line, curve, farm)
-            found.append(replace(advice, trial=None if advice.do == KEEP_IT else trials.get(key)))
+            found.append(_with_trials(advice, trials.get(key), begun.get(key)))
     return sorted(found, key=_rank)
+
+
+def _with_trials(one: Advice, suggested: Suggestion | None, begun: BegunTrial | None) -> Advice:
+    """A trial under way has the word."""
+    if begun is not None and begun.kind == UNDER_WAY:
+        one = replace(one, do=IN_TRIAL)
+    return replace(one, trial=None if one.do == KEEP_IT else suggested, begun=begun)
 
 
 def _rank(one: Advice) -> tuple[Any, ...]:
     money = one.saving.per_ha if one.saving else None
     gain = -(one.outcome.log_ratio or 0.0) if one.outcome else 0.0
     worth = one.trial.expected_kg if one.trial else 0.0
-    order = (CHANGE_IT, KEEP_IT, STILL_OPEN).index(one.do)
+    order = DO_IN_ORDER.index(one.do)
     if one.do == STILL_OPEN:
         return order, -worth, -gain, one.machine, one.setting
     return order, money is None, -(money or 0.0), -gain, one.machine, one.setting
-
-
-MachineSetting = tuple[str, str | None, str]
 
 
 def _better(
@@ -132,37 +143,6 @@ def _better(
     return Advice(*key, best.unit, CHANGE_IT, before, after, outcome, saved, None)
 
 
-def outcome_of_best(best: BestValue) -> Outcome:
-    """The loss at the best value over that at the value in use, as an outcome."""
-    from scipy.special import ndtr
-
-    ends = best.log_ratio, best.log_ratio_low, best.log_ratio_high
-    half = (best.log_ratio_high - best.log_ratio_low) / 2
-    chance = float(ndtr(-REACH_95 * best.log_ratio / half)) if half > 0 else 0.5
-    verdict = "less" if best.log_ratio_high < 0 else "more" if best.log_ratio_low > 0 else "no clear change"
-    log_ratio, log_low, log_high = ends
-    percent, low, high = (100 * math.expm1(end) for end in ends)
-    return Outcome(
-        best.outcome,
-        verdict,
-        percent,
-        low,
-        high,
-        log_ratio,
-        log_low,
-        log_high,
-        None,
-        (),
-        _whole(best.absolute, best.absolute_low, best.absolute_high),
-        chance_less=chance,
-    )
-
-
-def _whole(*ends: float | None) -> Ends | None:
-    middle, low, high = ends
-    return None if middle is None or low is None or high is None else (middle, low, high)
-
-
 def _of_line(key: MachineSetting, line: SettingLine, curve: Mapping[str, Any] | None, farm: Farm) -> Advice:
     """By what the changes of the setting did: keep the better value, go back to it, or say that it is open."""
     name, before, after, unit = line.settings[0]
@@ -175,14 +155,14 @@ def _of_line(key: MachineSetting, line: SettingLine, curve: Mapping[str, Any] | 
     if rose is not None:
         judged = judged if judged is not None and _likely(judged, less=False) else rose
         back = _turned(replace(there, outcome=judged))
-        return replace(back, do=KEEP_IT if line.undone else CHANGE_IT)
+        return replace(back, do=KEEP_IT if line.undone else CHANGE_IT, costs=side_effects(line, reverse=True))
     if fell:
         there = (
             there
             if judged is not None and _likely(judged, less=True)
             else replace(there, outcome=line.leading)
         )
-        return replace(there, do=CHANGE_IT if line.undone else KEEP_IT)
+        return replace(there, do=CHANGE_IT if line.undone else KEEP_IT, costs=side_effects(line))
     # Open: the value in use is written last.
     return replace(_turned(there) if line.undone else there, do=STILL_OPEN)
 
@@ -200,14 +180,16 @@ def _together(
     if judged is None:
         return None
     there = Advice(
-        machine, crop, names, None, KEEP_IT, befores, afters, judged, saved, None, changed_together=line.title
-    )
+        machine, crop, names, None, KEEP_IT, befores, afters, judged, saved, None, costs=side_effects(line),
+        changed_together=line.title,
+    )  # fmt: skip
     if rose is None:
         return there
     turned = " and ".join(
         setting_change(name, after, before, unit) for name, before, after, unit in line.settings
     )
-    return replace(_turned(there), do=CHANGE_IT, changed_together=turned)
+    costs = side_effects(line, reverse=True)
+    return replace(_turned(there), do=CHANGE_IT, changed_together=turned, costs=costs)
 
 
 def _likely(outcome: Outcome, less: bool) -> bool:

@@ -81,6 +81,11 @@ def signed(value: float, digits: int = 2) -> str:
     return f"+{text}" if value > 0 and text != "0" else text
 
 
+def share_in_words(share: float) -> str:
+    """A share of one in %, never shown as nothing unless it is: ``under 0.1 %``."""
+    return f"under 0.1{NARROW}%" if 0 < share < 0.001 else f"{significant(100 * share)}{NARROW}%"
+
+
 def percent_range(low: float, high: float) -> str:
     """``−25 to +20 %``."""
     return f"{signed(low)} to {signed(high)}{NARROW}%"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import re
 import shutil
 import subprocess
@@ -11,30 +10,32 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from builders.pages_said import LINE, Said, by_crop, lines_said, named_rows, tables_of, text_of
 from chaffinch.dashboards.report.write import write_season
 from chaffinch.dashboards.start_sheet.what_to_change import SYMPTOMS
+from chaffinch.dashboards.words.begun_trials import begun_trials
+from chaffinch.dashboards.words.confidence import chance_in_words
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.terms import (
     OUTCOME_WORDS,
     crop_label,
     day,
+    percent_range,
+    pooled_name,
     setting_change,
     setting_label,
     signed,
 )
+from chaffinch.dashboards.words.trial_words import shown_trials
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import ingest_inbox, refresh, write_pages
 from chaffinch.pipelines.simulate import write_season_files
+from chaffinch.pipelines.trials.answers.standing import standings
 from chaffinch.schemas.declarations import settings
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "inbox"
 MAIN = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
-LINE = re.compile(
-    r"<h3>(?P<head>.*?)</h3>\s*<p class=\"answer (?P<tone>\w+)\">(?P<answer>.*?)</p>"
-    r"(?:\s*<p class=\"worth\">(?P<worth>.*?)</p>)?",
-    re.DOTALL,
-)
 LABELLED: dict[str, list[str]] = {}
 for _name in settings():
     LABELLED.setdefault(setting_label(_name).lower(), []).append(_name)
@@ -60,33 +61,6 @@ class Told:
     verb: str
     value: str
     label: str
-
-
-def text_of(markup: str) -> str:
-    return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", markup)).replace("\u00a0", " ").split())
-
-
-@dataclass(frozen=True)
-class Said:
-    """One line of a page: about which machine and crop, the change, the answer and its worth, and whether it is the
-    answer of several changes."""
-
-    machine: str
-    crop: str
-    title: str
-    answer: str
-    worth: str
-    of_several: bool
-
-
-def lines_said(page: str, machine: str, crop: str) -> list[Said]:
-    found = []
-    for one in LINE.finditer(page):
-        title = text_of(re.search(r"<bdi>(.*?)</bdi>", one["head"], re.DOTALL)[1])
-        several = "one answer" in text_of(one["head"])
-        worth = text_of(one["worth"] or "")
-        found.append(Said(machine, crop, title, text_of(one["answer"]), worth, several))
-    return found
 
 
 SEASONS = {
@@ -131,15 +105,6 @@ def said(told: tuple[Lake, Path, str]) -> tuple[list[Said], list[Said]]:
         for crop, part in by_crop(page):
             machines += lines_said(part, name, crop)
     return fields, machines
-
-
-def by_crop(page: str) -> list[tuple[str, str]]:
-    """Of a machine's page what it says of each crop."""
-    parts = re.split(r"<h2 id=\"answers-\d+\">Settings and what they did: <bdi>(.*?)</bdi></h2>", page)
-    return [
-        (text_of(crop), part.split("</section>")[0])
-        for crop, part in zip(parts[1::2], parts[2::2], strict=True)
-    ]
 
 
 @pytest.fixture(scope="module")
@@ -418,6 +383,148 @@ def test_attention_is_asked_only_for_what_is_in_force(told):
             assert text_of(one.sentence) in page
 
 
+MARKS = {"less": "▼ ", "more": "▲ "}
+
+
+def pooled_cells(effects: pl.DataFrame) -> dict[tuple[str, str, str, str], set[tuple[str, str, str]]]:
+    """(machine, crop, change, outcome) to verdict, change and range of each pooled effect, as they are written."""
+    found: dict[tuple[str, str, str, str], set[tuple[str, str, str]]] = {}
+    for row in effects.filter(pl.col("scope").is_in(["season", "machine"])).iter_rows(named=True):
+        name = pooled_name(*(row[c] for c in ("setting", "from_value", "to_value", "per_step", "unit")))
+        crop = crop_label(row["crop"]) if row["crop"] else "all crops"
+        numbers = ("–", "–")
+        if row["percent"] is not None:
+            numbers = signed(row["percent"]), f"{signed(row['percent_low'])} to {signed(row['percent_high'])}"
+        key = (row["machine"] or "all machines", crop, name, OUTCOME_WORDS[row["outcome"]])
+        found.setdefault(key, set()).add((row["verdict"], *numbers))
+    return found
+
+
+def test_crop_machine_and_season_pages_have_the_numbers_of_the_pooled_effects(told):
+    lake, site, _ = told
+    pooled = pooled_cells(lake.scan("effects").collect())
+    compared = {"crops": 0, "machines": 0, "season": 0}
+    pages = [*(site / "crops").iterdir(), *(site / "machines").iterdir(), site / "season.html"]
+    for path in pages:
+        page = path.read_text(encoding="utf-8")
+        title = text_of(re.search(r"<h1>(.*?)</h1>", page)[1])
+        for table in tables_of(page):
+            for row in table.rows:
+                if table.caption.startswith("Pooled effects, "):
+                    machine, crop = table.caption.removeprefix("Pooled effects, ").split(", ")[:2]
+                    key = (machine[:1].lower() + machine[1:], crop, row["Setting"], row["Outcome"])
+                elif "effect of each setting over the season" in table.caption and row["Where"].startswith(
+                    "Season, "
+                ):
+                    outcome = table.caption.split(",")[0].lower().removesuffix(" as driven")
+                    _, crop, *whose = row["Where"].split(", ")
+                    key = (*(whose or ["all machines"]), crop, row["Change"], outcome)
+                else:
+                    continue
+                cells = row["Verdict"], row["Change, %"], row["95 % range, %"]
+                assert cells in pooled[key], (path.name, title, key)
+                compared[path.parent.name if path.name != "season.html" else "season"] += 1
+    assert all(compared.values())
+
+
+def test_the_report_and_its_workbook_have_the_numbers_of_the_pooled_effects(told, tmp_path):
+    lake, _, report = told
+    pooled = pooled_cells(lake.scan("effects").collect())
+    written = {
+        (machine, crop, name, outcome): {
+            f"{MARKS.get(verdict, '')}{size} ({ends})" if size != "–" else verdict
+            for verdict, size, ends in cells
+        }
+        for (machine, crop, name, outcome), cells in pooled.items()
+    }
+    compared = 0
+    for table in tables_of(report):
+        for row in table.rows if table.caption.startswith("Pooled effects") else []:
+            where = table.caption.split(", ", 1)[1]
+            for outcome in ("separation loss", "cleaning loss", "machine loss", "throughput"):
+                cell = row[f"{outcome.capitalize()}, %"]
+                keys = [
+                    key
+                    for key in written
+                    if key[3] == outcome and row["Setting"].startswith(key[2])
+                    and (key[0] == where if "on the machine" in table.caption else
+                         (key[0], key[1]) == ("all machines", where.replace("All crops together", "all crops")))
+                ]  # fmt: skip
+                assert cell == "–" or any(cell in written[key] for key in keys), (table.caption, row)
+                compared += cell != "–"
+    assert compared > 0
+    write_season(lake, 2026, tmp_path / "report.xlsx", lake.farm())
+    of_pages = {round(row["percent"], 9) for row in lake.scan("effects").collect().iter_rows(named=True)
+                if row["percent"] is not None}  # fmt: skip
+    for sheet in (3, 4, 5):
+        rows = named_rows(tmp_path / "report.xlsx", sheet)
+        assert rows and {round(row["Change, %"], 9) for row in rows if "Change, %" in row} <= of_pages
+    advised = {
+        (one["Machine"], one["Crop"], one["Setting"], str(one["From"]), str(one["To"])): one
+        for one in named_rows(tmp_path / "report.xlsx", 1)
+    }
+    listed = [t for t in tables_of(report) if t.caption.startswith(("Most money first", "Every setting"))]
+    shown = 0
+    for row in (row for table in listed for row in table.rows):
+        for (machine, crop, label, before, after), one in advised.items():
+            ends = f"{before.removesuffix('.0')} → {after.removesuffix('.0')}"
+            if row["Machine, crop"] == f"{machine} {crop}" and row["Setting"].startswith(
+                f"{label.split(', ')[0]} {ends}"
+            ):
+                (money,) = [
+                    value
+                    for name, value in one.items()
+                    if name.startswith("Money saved") and "end" not in name
+                ] or [None]
+                assert row[next(name for name in row if name.startswith("Money"))].startswith(
+                    "–" if money is None else signed(money)
+                )
+                chance = one.get("Chance that it pays, 0 to 1")
+                assert (
+                    chance is None
+                    or chance_in_words(max(chance, 1 - chance)).replace("\u00a0", " ") == row["Chance"]
+                )
+                shown += 1
+    assert shown >= 0.5 * sum(len(table.rows) for table in listed)
+
+
+def test_trials_say_the_same_on_every_page_and_nothing_is_advised_against_one_under_way(told, instructions):
+    lake, site, report = told
+    effects = lake.scan("effects").collect()
+    machines = effects["machine"].drop_nulls().unique().sort().to_list()
+    found = standings(lake.scan("trials").collect(), effects, machines)
+    lists = [
+        text_of((site / f"{name}.html").read_text(encoding="utf-8"))
+        for name in ("index", "season", "nightly")
+    ]
+    for shown, one in zip(shown_trials(found), found, strict=True):
+        machine = next(p for p in (site / "machines").iterdir()
+                       if f"<h1><bdi>{one.machine}</bdi>" in p.read_text(encoding="utf-8"))  # fmt: skip
+        own = text_of((site / shown.href).read_text(encoding="utf-8"))
+        for page in (*lists, text_of(machine.read_text(encoding="utf-8")), text_of(report)):
+            assert text_of(shown.headline) in page and text_of(shown.sentence) in page
+        low, high = one.main.anytime_range
+        assert f"{signed(one.main.percent)} % ({text_of(percent_range(low, high))})" in own
+    under_way = {key: one for key, one in begun_trials(found).items() if one.kind == "under way"}
+    for (machine, crop, setting), one in under_way.items():
+        label = setting_label(setting)
+        assert not [
+            i
+            for i in instructions
+            if (i.machine, i.crop, i.label) == (machine, crop_label(crop), label.lower())
+        ]
+        for path in (site / "machines").iterdir():
+            worth = path.read_text(encoding="utf-8").partition('id="try"')[2].split("</section>")[0]
+            assert f"{machine}, {crop_label(crop)}: {label.lower()} " not in text_of(worth)
+        title = f"Start sheet: {machine}, {crop_label(crop).lower()}<"
+        sheets = [path.read_text(encoding="utf-8") for path in (site / "start_sheets").glob("*.html")]
+        (sheet,) = (page for page in sheets if title in page)
+        starts = {text_of(r[0]): text_of(r[3]) for r in START.findall(sheet)}
+        assert starts[label] == "in a trial"
+        band = report.split("In a trial: finish it, then decide")[1].split('class="band"')[0]
+        assert label in text_of(band) and text_of(one.words) in text_of(band)
+
+
 START = re.compile(
     r"<th scope=\"row\">(.*?)</th><td[^>]*>(.*?)</td><td[^>]*>(.*?)</td><td[^>]*>(.*?)</td></tr>"
 )
@@ -464,6 +571,23 @@ def pdf_pages(path: Path) -> list[str]:
         ["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True
     )
     return said.stdout.rstrip("\f").split("\f")
+
+
+@needs_pdftotext
+def test_the_paper_has_every_cell_of_the_page(told, tmp_path):
+    """Of the report and of start sheets: nothing is cut, and nothing says something else."""
+    lake, site, report = told
+    write_season(lake, 2026, tmp_path / "report.pdf", lake.farm())
+    sheets = [
+        (p.read_text(encoding="utf-8"), p.with_suffix(".pdf")) for p in (site / "start_sheets").glob("*.html")
+    ]
+    for page, paper in [(report, tmp_path / "report.pdf"), *sheets]:
+        said = subprocess.run(
+            ["pdftotext", "-raw", str(paper), "-"], capture_output=True, text=True, check=True
+        )
+        bare = "".join(said.stdout.split())
+        cells = [cell for table in tables_of(page) for row in table.rows for cell in row.values()]
+        assert cells and [cell for cell in cells if "".join(cell.split()) not in bare] == []
 
 
 @needs_pdftotext

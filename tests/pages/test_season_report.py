@@ -9,16 +9,15 @@ import warnings
 from base64 import b64encode
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 from zipfile import ZipFile
 
 import polars as pl
 import pytest
+from builders.pages_said import cells_of
 from chaffinch.dashboards.report.write import write_season
 from chaffinch.pipelines.farm import Farm, parse_farm
 
 CLIENT = '</style><script>document.title="taken"</script> & =HYPERLINK("http://example.invalid")'
-SHEET = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 
 
 def farm_of(client: str = "Rook Hill Farm", **more: str) -> Farm:
@@ -213,24 +212,6 @@ def test_the_front_is_that_of_farm_toml(made_up, tmp_path):
         "Settings 2026",
         "Season 2026, by A. Wren, 5 October 2026",
     ]
-
-
-def cells_of(out: Path, sheet: int) -> list[dict[str, Any]]:
-    """Rows of a sheet: column letters to texts or numbers, read from the parts of the package (ECMA-376)."""
-    with ZipFile(out) as parts:
-        shared = ElementTree.fromstring(parts.read("xl/sharedStrings.xml"))
-        texts = ["".join(t.text or "" for t in item.iter(f"{SHEET}t")) for item in shared]
-        page = ElementTree.fromstring(parts.read(f"xl/worksheets/sheet{sheet}.xml"))
-    rows = []
-    for row in page.iter(f"{SHEET}row"):
-        found = {}
-        for cell in row:
-            value = cell.findtext(f"{SHEET}v")
-            letter = re.sub(r"\d", "", cell.attrib["r"])
-            if value is not None:
-                found[letter] = texts[int(value)] if cell.get("t") == "s" else float(value)
-        rows.append(found)
-    return rows
 
 
 def test_sheets_have_typed_cells_frozen_headers_filters_and_no_formula(made_up, tmp_path):

@@ -14,7 +14,8 @@ from chaffinch.dashboards.start_sheet.collected import used_last
 from chaffinch.dashboards.start_sheet.sheet import Sheeted, start_sheet
 from chaffinch.dashboards.start_sheet.start_values import start_values
 from chaffinch.dashboards.start_sheet.what_to_change import HERE, NOT_TRIED, TRIED_OPEN, what_to_change
-from chaffinch.dashboards.words.next_season import KEEP_IT, STILL_OPEN, Advice
+from chaffinch.dashboards.words.begun_trials import BegunTrial
+from chaffinch.dashboards.words.next_season import IN_TRIAL, KEEP_IT, STILL_OPEN, Advice
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm, parse_farm
@@ -47,6 +48,39 @@ def effects(*rows: dict[str, Any]) -> pl.DataFrame:
 def against(outcome_words: str, *rows: dict[str, Any], used: dict[str, tuple[str, float]] | None = None):
     starts = start_values("Combine A", "wheat", [], used or {}, {}, Farm())
     return dict(what_to_change("Combine A", "wheat", effects(*rows), starts))[outcome_words]
+
+
+def test_settings_changed_together_start_from_their_values_and_one_in_a_trial_from_its_plan():
+    both = Advice(
+        "Combine A", "wheat", "threshing_speed and concave_clearance", None, KEEP_IT, "900 and 14", "850 and 12",
+        outcome(0.95), None, None, changed_together="Threshing speed 900 → 850 rpm and Concave clearance 14 → 12 mm",
+    )  # fmt: skip
+    begun = BegunTrial("under way", "under way: 4 more switches should settle it", ("8", "9"))
+    sieve = Advice(
+        "Combine A",
+        "wheat",
+        "lower_sieve_opening",
+        "mm",
+        IN_TRIAL,
+        "8",
+        "9",
+        outcome(0.84),
+        None,
+        None,
+        begun,
+    )
+    found = start_values("Combine A", "wheat", [both, sieve], {}, {}, Farm())
+    by_name = {one.setting.name: one for one in found}
+    assert (
+        by_name["threshing_speed"].shown == "850\u00a0rpm"
+        and by_name["concave_clearance"].shown == "12\u00a0mm"
+    )
+    assert "against 900, with concave clearance changed too" in by_name["threshing_speed"].why
+    assert by_name["lower_sieve_opening"].shown == "8 or 9\u00a0mm"
+    assert "4 more switches" in by_name["lower_sieve_opening"].why
+    own = replace(both, setting="concave_clearance", before="14", after="16", changed_together="")
+    later = start_values("Combine A", "wheat", [own, both], {}, {}, Farm())
+    assert {one.setting.name: one.value for one in later}["concave_clearance"] == "16"
 
 
 def test_what_it_did_comes_first_by_size_then_what_was_never_tried_then_what_is_open():
@@ -138,7 +172,7 @@ def test_evidence_comes_before_use_and_use_before_common_practice():
     assert shown["feeder_drum_position"] == ("high", "last used", "not tested")
     # Common practice of the catalogue, with its source; a drum's in rpm where its diameter is stated.
     assert shown["chopper_speed"][:2] == ("high", "common practice")
-    assert "common practice, no source" in by_name["chopper_speed"].why
+    assert by_name["chopper_speed"].source == "common practice, no source"
     assert "rpm" in shown["threshing_speed"][0] and shown["threshing_speed"][1] == "common practice"
     assert shown["deck_plate_gap"][1] == "unknown"
     assert {one.setting.kind for one in found}.isdisjoint({"service"})

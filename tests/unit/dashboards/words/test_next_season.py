@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
+from chaffinch.dashboards.words.begun_trials import begun_trials
 from chaffinch.dashboards.words.machine_lines import MachineLines
-from chaffinch.dashboards.words.next_season import CHANGE_IT, KEEP_IT, STILL_OPEN, advice_of
+from chaffinch.dashboards.words.next_season import CHANGE_IT, IN_TRIAL, KEEP_IT, STILL_OPEN, advice_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.pipelines.farm import parse_farm
+from chaffinch.pipelines.trials.answers.standing import Standing
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.schemas.tables import tables
 
 FARM = parse_farm("[prices]\nper_t = { wheat = 200 }\n")
@@ -34,13 +38,14 @@ def loss(log_ratio: float, chance_less: float, kg: float) -> Outcome:
     )
 
 
-def advice(outcome: Outcome, undone: bool):
+def advice(outcome: Outcome, undone: bool, suggested=(), begun=None):
     now = "1000" if undone else "1050"
     line = SettingLine(
         (("fan_speed", "1000", "1050", "rpm"),), 1, 2 if undone else 1, datetime(2026, 7, 20, tzinfo=UTC), now,
         undone, (outcome,),
     )  # fmt: skip
-    (one,) = advice_of(NO_RESPONSES, [MachineLines("Combine A", "wheat", [line], [CURVE])], [], FARM)
+    lines = [MachineLines("Combine A", "wheat", [line], [CURVE])]
+    (one,) = advice_of(NO_RESPONSES, lines, suggested, FARM, begun or {})
     return one
 
 
@@ -92,3 +97,54 @@ def test_settings_changed_together_are_kept_or_taken_back_together():
     )
     assert back.saving.per_ha == pytest.approx(3.0, abs=0.1)
     assert told(loss(-0.1, 0.95, -15.0), undone=True) == [] == told(loss(0.0, 0.5, 0.0))
+
+
+def standing(status: str, state: str) -> Standing:
+    step = {"values": ["1000", "1050"]}
+    counts = dict.fromkeys(("done", "late", "skipped", "extra"), 0)
+    return Standing("d", "t", "Combine A", "wheat", ("fan_speed",), status, (step,), counts, None, None, (), (),
+                    state, 4)  # fmt: skip
+
+
+def trial(value: float) -> Suggestion:
+    return Suggestion("Combine A", "wheat", "fan_speed", "rpm", 1050.0, value, "machine_loss", 0.7, 5.0, 7.0, 40.0,
+                      300.0, 60.0, True, 2.0, 7, 9.0)  # fmt: skip
+
+
+# What may be advised beside a trial: common sense, no source. The states are those of ``standings``.
+@pytest.mark.parametrize(
+    ("status", "state", "do", "words", "again", "another"),
+    [
+        ("planned", "go on", CHANGE_IT, "planned, not started", False, False),
+        ("running", "go on", IN_TRIAL, "under way: 4 more switches should settle it", False, False),
+        ("running", "enough", CHANGE_IT, "settled; it can stop", False, True),
+        ("running", "will not settle", CHANGE_IT, "under way, but its plan will not settle it", True, True),
+        ("finished", "enough", CHANGE_IT, "settled by a trial", False, True),
+        ("finished", "will not settle", CHANGE_IT, "tried, not settled", True, True),
+        ("abandoned", "enough", CHANGE_IT, "settled by a trial", False, True),
+        ("abandoned", "will not settle", CHANGE_IT, "begun, not finished", True, True),
+    ],
+)
+def test_advice_knows_the_trials_that_were_begun(status, state, do, words, again, another):
+    begun = begun_trials([standing(status, state)])
+    for value, wanted in ((1000.0, again), (1100.0, another)):
+        one = advice(loss(0.1, 0.05, 15.0), False, [trial(value)], begun)
+        assert (one.do, one.begun.words) == (do, words)
+        assert (one.trial is not None) is wanted, value
+
+
+def test_of_several_trials_of_a_setting_the_one_under_way_speaks():
+    ended, planned = standing("finished", "enough"), standing("planned", "go on")
+    found = begun_trials([ended, standing("running", "go on"), planned])
+    assert found["Combine A", "wheat", "fan_speed"].kind == "under way"
+    assert begun_trials([ended, planned])["Combine A", "wheat", "fan_speed"].kind == "planned"
+
+
+def test_what_likely_gets_worse_is_named():
+    broken = replace(loss(0.1, 0.1, 0.0), name="broken_grain", absolute_kg_ha=None)
+    line = SettingLine(
+        (("fan_speed", "1000", "1050", "rpm"),), 1, 1, datetime(2026, 7, 20, tzinfo=UTC), "1050", False,
+        (loss(-0.1, 0.95, -15.0), broken),
+    )  # fmt: skip
+    (one,) = advice_of(NO_RESPONSES, [MachineLines("Combine A", "wheat", [line], [CURVE])], [], FARM)
+    assert one.do == KEEP_IT and len(one.costs) == 1 and "more broken grain likely: +11" in one.costs[0]

@@ -216,7 +216,7 @@ def test_an_open_change_is_worth_a_trial_and_no_change_no_word():
 @pytest.mark.parametrize(
     ("chance_less", "text"),
     [
-        (0.976, "97 % sure"),
+        (0.976, "98 % sure"),
         (0.974, "97 % likely"),
         (0.12, "88 % likely"),
         (0.6, "open (60 %)"),
