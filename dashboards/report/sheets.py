@@ -15,6 +15,7 @@ from chaffinch.dashboards.report.workbook_sheets import Sheet, workbook_of
 from chaffinch.dashboards.report.worth import WeighedSeason, Worth, lacking
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.cautions import CAUTIONS_TITLE, FIRST_CAUTIONS, LAST_CAUTION
+from chaffinch.dashboards.words.next_season import Advice
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends, Scale, units_of
 from chaffinch.pipelines.farm import Farm
@@ -56,7 +57,7 @@ def _next_season(season: WeighedSeason) -> Sheet:
         *_ends(f"Money saved, {money[1]}"), "Chance that it pays, 0 to 1", "But likely", "Next trial",
     )  # fmt: skip
     rows = [
-        (one.do, one.machine, words.crop_label(one.crop), _labels(one.setting) + (f", {one.unit}" if one.unit else ""),
+        (one.do, one.machine, words.crop_label(one.crop), _named_with_unit(one),
          number_or_word(one.before), number_or_word(one.after),
          *_scaled(one.saved_kg_ha, units.mass_per_area),
          *_scaled((one.saving.per_ha, one.saving.low, one.saving.high) if one.saving else None, money),
@@ -66,9 +67,10 @@ def _next_season(season: WeighedSeason) -> Sheet:
     return Sheet("Next season", columns, rows)
 
 
-def _labels(names: str) -> str:
-    """Of one setting, or of several changed together."""
-    return " and ".join(words.setting_label(name) for name in names.split(" and "))
+def _named_with_unit(one: Advice) -> str:
+    """``Fan speed, rpm``, or several that were changed together."""
+    label = " and ".join(words.setting_label(name) for name in one.setting.split(" and "))
+    return f"{label}, {one.unit}" if one.unit else label
 
 
 def number_or_word(value: str) -> float | str:
