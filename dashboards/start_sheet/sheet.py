@@ -168,9 +168,9 @@ def _change_blocks(
         if not listed:
             rows.append([cell("–"), cell(quiet("nothing known, and no usual direction")), cell("")])
     columns = [
-        GridColumn("One usual step", 2.9),
-        GridColumn("What it did", 3.9),
-        GridColumn("Watch for", 3.1),
+        GridColumn("One usual step", 2.8),
+        GridColumn("What it did", 3.5),
+        GridColumn("Watch for", 3.6),
     ]
     about = (
         "One step at a time, then some minutes of steady work. By what it did on this machine, else on all machines "

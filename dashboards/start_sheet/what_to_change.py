@@ -156,8 +156,8 @@ def _against(
         ends = f"{signed(row['percent_low'])} to {signed(row['percent_high'])}{NARROW}%"
         known = _known(row)
         words = "did little here" if known else f"tried, open ({ends} per usual step up)"
-        return Adjustment(setting.name, do, f"{words}; usual direction", costs, TRIED_OPEN, 0.0, beyond)
-    return Adjustment(setting.name, do, "not tried here; usual direction", costs, NOT_TRIED, 0.0, beyond)
+        return Adjustment(setting.name, do, f"{words}; usually helps", costs, TRIED_OPEN, 0.0, beyond)
+    return Adjustment(setting.name, do, "not tried here; usually helps", costs, NOT_TRIED, 0.0, beyond)
 
 
 def _known(row: Row) -> bool:

@@ -101,7 +101,7 @@ def test_what_it_did_comes_first_by_size_then_what_was_never_tried_then_what_is_
     kinds = [one.known for one in found[2:]]
     assert kinds == sorted(kinds) and found[-1].known == TRIED_OPEN and "open" in found[-1].found
     never = [one for one in found if one.known == NOT_TRIED]
-    assert never and all(one.found == "not tried here; usual direction" for one in never)
+    assert never and all(one.found == "not tried here; usually helps" for one in never)
     # Common practice: threshing faster separates more (expected sign of the catalogue).
     assert any(one.do == "Threshing speed up 50\u00a0rpm" for one in never)
     declared = [settings()[one.setting].sign_of("separation_loss") for one in never]
