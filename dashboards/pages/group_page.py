@@ -14,6 +14,7 @@ from chaffinch.dashboards.figures.response_curve import drawn_responses
 from chaffinch.dashboards.pages.field_answers import answer_lines, meaning_of_money
 from chaffinch.dashboards.pages.field_facts import Facts, hours_at_values, single_effects
 from chaffinch.dashboards.pages.season_page import crops_of
+from chaffinch.dashboards.start_sheet.usual import Usual, usual_position
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.instruction import Instruction, instruction_for
 from chaffinch.dashboards.words.links import field_href
@@ -21,7 +22,6 @@ from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.trial_words import SettingTrial
-from chaffinch.dashboards.words.usual import Usual, usual_position
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.farm import Farm

@@ -9,10 +9,10 @@ from typing import Any
 
 from chaffinch.dashboards.figures.trial_power import power_drawing
 from chaffinch.dashboards.pages.digest import digest_of
+from chaffinch.dashboards.start_sheet.usual import usual_position
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
-from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planned_trial import PlannedTrial

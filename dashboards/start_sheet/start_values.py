@@ -6,9 +6,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from chaffinch.dashboards.words.best_outcome import outcome_of_best
+from chaffinch.dashboards.start_sheet.usual import usual_position
 from chaffinch.dashboards.words.confidence import LIKELY, chance_in_words, confidence
 from chaffinch.dashboards.words.instruction import WORTH_TRYING
+from chaffinch.dashboards.words.moved_effect import outcome_of_best
 from chaffinch.dashboards.words.next_season import IN_TRIAL, STILL_OPEN, Advice
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.terms import (
@@ -19,7 +20,6 @@ from chaffinch.dashboards.words.terms import (
     signed,
     significant,
 )
-from chaffinch.dashboards.words.usual import usual_position
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm
 from chaffinch.schemas.declarations import Setting, settings

@@ -11,11 +11,11 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.words.begun_trials import UNDER_WAY, BegunTrial, MachineSetting, worth_suggesting
-from chaffinch.dashboards.words.best_outcome import outcome_of_best
 from chaffinch.dashboards.words.confidence import LIKELY
 from chaffinch.dashboards.words.instruction import WORTH_TRYING, side_effects
 from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.money import saving_of
+from chaffinch.dashboards.words.moved_effect import outcome_of_best
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.shown_changes import Outcome
 from chaffinch.dashboards.words.shown_units import Ends

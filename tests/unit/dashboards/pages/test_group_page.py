@@ -12,7 +12,7 @@ from chaffinch.dashboards.figures.forest import _of_one_step, next_field
 from chaffinch.dashboards.figures.loss_curve import with_fit
 from chaffinch.dashboards.figures.timeline import between_passes, levels_of
 from chaffinch.dashboards.pages.field_facts import hours_at_values
-from chaffinch.dashboards.words.usual import usual_position
+from chaffinch.dashboards.start_sheet.usual import usual_position
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
 
