@@ -73,6 +73,8 @@ def test_answers_and_labels_of_figures_are_large_on_a_telephone(visit, friendly_
     labels, answers = page.evaluate(sizes, ".js-plotly-plot text"), page.evaluate(sizes, ".answer, .now .do")
     assert labels and min(labels) >= 16
     assert answers and min(answers) >= 20
+    # Dragging is for a mouse; a finger scrolls the page.
+    assert page.evaluate(sizes, ".by-mouse") == []
 
 
 @pytest.mark.browser
