@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from abc import abstractmethod
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -35,6 +35,10 @@ class ReadableLake(Protocol):
     def arrow(self, name: str) -> Dataset | Table:
         """Table ``name`` as Arrow, read only as far as it is asked for where it is stored."""
         return self.scan(name).collect().to_arrow()
+
+    def scan_of(self, name: str, ids: Collection[str]) -> pl.LazyFrame:
+        """Rows of table ``name`` that ``ids`` own: deliveries, or field jobs."""
+        return self.scan(name).filter(pl.col(tables()[name].owner).is_in(ids))
 
     def scan_readings(self, machine: str, field: str | None) -> pl.LazyFrame:
         """Rows of ``readings`` among which are all of one machine and field."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 from chaffinch.pipelines.errors import CallError
 from chaffinch.pipelines.lake.delivery import DATA_TABLES, ESTIMATED_WITH_EFFECTS, RETRACTED
-from chaffinch.pipelines.lake.delta import DeltaTables
+from chaffinch.pipelines.lake.delta import DeltaTables, StoredFiles
 from chaffinch.pipelines.lake.freshness import inputs_of_effects
 from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.schemas.tables import tables
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 INPUTS_KEY = "chaffinch.inputs"
 FIELDS_KEY = "chaffinch.fields"
+# To open so many files one by one takes as long as to look through the list of a thousand.
+MOST_OPENED_ALONE = 32
 
 
 class LakeReader(ReadableLake):
@@ -30,6 +33,7 @@ class LakeReader(ReadableLake):
         self.delta = DeltaTables(self.uri)
         self.is_remote = self.delta.is_remote
         self._ledger: tuple[object, pl.DataFrame] | None = None
+        self._files: dict[str, tuple[object, StoredFiles]] = {}
 
     @property
     def folder(self) -> Path | None:
@@ -86,9 +90,18 @@ class LakeReader(ReadableLake):
         ledger = self.ledger().filter((pl.col("kind") != "farm") & pl.col("machines").list.contains(machine))
         if field is not None:
             ledger = ledger.filter(pl.col("fields").list.contains(field))
-        if ledger.is_empty() or not self.delta.exists("readings"):
-            return tables()["readings"].empty().lazy()
-        return self.delta.scan("readings").filter(pl.col("delivery").is_in(ledger["delivery"].to_list()))
+        return self.scan_of("readings", ledger["delivery"].to_list())
+
+    def scan_of(self, name: str, ids: Collection[str]) -> pl.LazyFrame:
+        """As declared; of a few, at a cost that does not grow with the lake."""
+        few = len(ids) <= MOST_OPENED_ALONE and tables()[name].partition
+        if self.is_remote or not few or not self.delta.exists(name):
+            return super().scan_of(name, ids)
+        state = self.delta.state(name)
+        if name not in self._files or self._files[name][0] != state:
+            self._files[name] = state, self.delta.files_of(name)
+        counted = set(self._counted()) if name in DATA_TABLES else ids
+        return self._files[name][1].scan(one for one in ids if one in counted)
 
     def effects_inputs(self) -> str | None:
         """The digest of what ``effects`` and the tables with it were estimated from; None where they never were,

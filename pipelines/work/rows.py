@@ -80,8 +80,7 @@ def marked_readings(
     A job that ``work`` does not hold as it is now is marked here; arguments are those of ``marked_harvests``.
     """
     readings = lake.readings(machine, field, day)
-    job = pl.col("job") == job_id(machine, field, day)
-    work = lake.scan("work").filter(job).collect().sort(_ORDER)
+    work = lake.scan_of("work", [job_id(machine, field, day)]).collect().sort(_ORDER)
     if not work.select(_ORDER).equals(readings.select(_ORDER)):
         return pl.concat(marked_harvests(readings, adjustments, calibration), how="diagonal")
     settings = [name for name in work.columns if name in readings.columns and work[name].count()]

@@ -3,7 +3,7 @@
     python tests/benchmarks/operation_on_workers.py [--jobs 200] [--workers 1 2] [--folder FOLDER] [--spared]
 
 Field jobs as of ``large_operation.py``. Scheduler, workers of one thread each and the object store (``moto``, a
-library for tests) are processes of this machine, spoken to over TCP. Every 5 to 25 seconds one worker is killed, and
+library for tests) are processes of this machine, spoken to over TCP. Every 10 to 40 seconds one worker is killed, and
 another takes its place; ``--spared``: none is. Prints a line for each number of workers. Asked: two workers take at
 most 0.65 of the time of one, and leave the same content.
 """
@@ -29,7 +29,7 @@ from threading import Event, Thread
 from large_operation import Ran, bring, make_season, run
 
 MOST_SHARE = 0.65
-PAUSE_S = (5.0, 25.0)
+PAUSE_S = (10.0, 40.0)
 ONE_THREAD = dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS"), "1")
 
 
@@ -84,14 +84,12 @@ def object_store(folder: Path) -> Iterator[str]:
 
 
 class Workers:
-    """Workers of a scheduler; with ``chance`` one is killed now and then, and replaced."""
+    """Workers of a scheduler. ``disturb``: from now on one is killed now and then, and replaced."""
 
-    def __init__(self, folder: Path, address: str, count: int, chance: Random | None) -> None:
-        self.folder, self.address, self.chance = folder, address, chance
-        self.killed, self._ended = 0, Event()
+    def __init__(self, folder: Path, address: str, count: int) -> None:
+        self.folder, self.address = folder, address
+        self.killed, self._ended, self._thread = 0, Event(), Thread()
         self._stacks = [self._started() for _ in range(count)]
-        self._thread = Thread(target=self._disturb)
-        self._thread.start()
 
     def _started(self) -> ExitStack:
         stack = ExitStack()
@@ -99,16 +97,21 @@ class Workers:
         stack.enter_context(process(self.folder, "dask", *words, **ONE_THREAD))
         return stack
 
-    def _disturb(self) -> None:
-        while self.chance is not None and not self._ended.wait(self.chance.uniform(*PAUSE_S)):
-            one = self.chance.randrange(len(self._stacks))
+    def disturb(self, chance: Random) -> None:
+        self._thread = Thread(target=self._kill, args=(chance,))
+        self._thread.start()
+
+    def _kill(self, chance: Random) -> None:
+        while not self._ended.wait(chance.uniform(*PAUSE_S)):
+            one = chance.randrange(len(self._stacks))
             self._stacks[one].close()
             self._stacks[one] = self._started()
             self.killed += 1
 
     def stop(self) -> None:
         self._ended.set()
-        self._thread.join()
+        if self._thread.ident is not None:
+            self._thread.join()
         for stack in self._stacks:
             stack.close()
 
@@ -133,10 +136,12 @@ def night(folder: Path, inbox: Path, count: int, seed: int | None) -> tuple[Ran,
     with object_store(folder) as lake, process(folder, "dask", *words):
         wait_for("The scheduler", lambda: file.is_file() and file.read_text().rstrip().endswith("}"))
         address = json.loads(file.read_text())["address"]
-        workers = Workers(folder, address, count, None if seed is None else Random(seed))
+        workers = Workers(folder, address, count)
         try:
             with Client(address, timeout=60, set_as_default=False) as client:
-                client.wait_for_workers(count, timeout=120)
+                client.wait_for_workers(count, timeout=300)
+            if seed is not None:
+                workers.disturb(Random(seed))
             site = folder / f"site_{count}"
             ran = run("nightly", inbox, "--lake", lake, "--site", site, "--workers", address)
         finally:

@@ -370,3 +370,25 @@ def test_what_another_run_ingests_is_seen_at_once(tmp_path: Path) -> None:
     writer.strike([delivery("a.csv", None).id])
     assert reader.ledger()["name"].to_list() == ["b.csv"]
     assert reader.scan("readings").collect()["file"].unique().to_list() == ["b.csv"]
+
+
+@pytest.mark.parametrize("place", ["lake", "my lake", "year=2026/lake", "a*b"])
+def test_the_files_of_a_few_deliveries_hold_what_a_scan_of_all_finds(tmp_path: Path, place: str) -> None:
+    (tmp_path / place).parent.mkdir(exist_ok=True)
+    lake = Lake.open(tmp_path / place)
+    first, second, third = (
+        delivery("a.csv", log()),
+        delivery("b.csv", log(30, machine="Combine B", grain_moisture_pct=[14.0] * 30)),
+        delivery("c.csv", log(5, start=START + timedelta(hours=1))),
+    )
+    lake.take_in([first, second])
+    assert lake.scan_of("readings", [first.id]).collect().height == 20
+    lake.take_in([third])
+    lake.retract("b.csv")
+    asked = [third.id, first.id, second.id, "0" * 16]
+    found = lake.scan_of("readings", asked).collect().sort("delivery", "row")
+    whole = lake.scan("readings").filter(pl.col("delivery").is_in(asked)).collect().sort("delivery", "row")
+    assert found.height == 25
+    assert found.equals(whole) and found.schema == whole.schema
+    assert lake.scan_of("readings", []).collect().equals(tables()["readings"].empty())
+    assert lake.scan_of("work", ["0" * 16]).collect().equals(tables()["work"].empty())
