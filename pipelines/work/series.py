@@ -77,7 +77,6 @@ def without_nights(time_s: Array) -> Array:
 
 def smeared(series: Array, smear_s: float) -> Array:
     """First-order lag with time constant ``smear_s``, per second, at rest before the start."""
-    from scipy.signal import lfilter
-
-    keep = float(np.exp(-1.0 / smear_s))
-    return lfilter([1.0 - keep], [1.0, -keep], series)
+    # Importing the filters of SciPy takes longer than a night's delays.
+    at_rest = pl.Series(np.concatenate([[0.0], series]))
+    return at_rest.ewm_mean(alpha=1.0 - float(np.exp(-1.0 / smear_s)), adjust=False).to_numpy()[1:]

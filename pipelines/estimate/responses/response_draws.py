@@ -80,7 +80,7 @@ def draw_responses(
     )
     for i, at in enumerate(spreads):
         model.v = covariances * _own_noise(model.freedom, (places + i * GOLDEN) % 1)[:, None, None]
-        of_machines, of_season = _drawn(model.solve(at), crops, np.random.default_rng([SEED, i]), EACH)
+        of_machines, of_season = _drawn(model.solve(at), crops, i, EACH)
         machines.append(of_machines)
         seasons.append(of_season)
     return Draws(model.machines, model.crops, np.concatenate(machines), np.concatenate(seasons), draws)
@@ -92,7 +92,7 @@ def _points(
     """``POINTS`` draws of the spreads, all as likely, and what to keep of them."""
     known = None if kept is None else kept.for_model(model, columns)
     if kept is not None and known is not None:
-        weights = kept.weights(model, [model.solve(s).loglik for s in known])
+        weights = kept.weights(model, (model.solve(s).loglik for s in known))
         if weights is not None:
             # Systematic resampling (Kitagawa 1996, J. Comput. Graph. Statist. 5:1-25).
             at = weights.cumsum().searchsorted((np.arange(POINTS) + 0.5) / POINTS)
@@ -115,12 +115,23 @@ def _own_noise(freedom: Array, places: Array) -> Array:
     return np.where(freedom < 1e4, freedom / chi2, 1.0)
 
 
-def _drawn(solved: AtSpreads, crops: Array, rng: np.random.Generator, count: int) -> tuple[Array, Array]:
-    """``count`` draws at one point: (d, m, c, s) and (d, c, s)."""
-    n = solved.model.settings
-    mean, covariance = solved.joint()
-    root = np.linalg.cholesky(covariance + 1e-12 * np.eye(covariance.shape[1]))
-    drawn = mean + np.einsum("mij,dmj->dmi", root, rng.standard_normal((count, *mean.shape)))
+def _drawn(solved: AtSpreads, crops: Array, number: int, count: int) -> tuple[Array, Array]:
+    """``count`` draws at the point of that ``number``: (d, m, c, s) and (d, c, s)."""
+    model, n = solved.model, solved.model.settings
+    terms = solved.mean.size
+    root = np.linalg.cholesky(solved.covariance + 1e-12 * np.eye(terms))
+    common = solved.mean + np.random.default_rng([SEED, number]).standard_normal((count, terms)) @ root.T
+    # Each machine has chance of its own, which stays when others come.
+    chance = np.stack(
+        [
+            np.random.default_rng([SEED, number, crc32(name.encode())]).standard_normal((count, n))
+            for name in model.machines
+        ]
+    )
+    roots = np.linalg.cholesky(solved.inverse + 1e-12 * np.eye(n)).transpose(0, 2, 1)
+    own = solved.alone[:, None] + common @ solved.lead.transpose(0, 2, 1) + chance @ roots
+    on_each = np.broadcast_to(common[:, None], (count, len(own), terms))
+    drawn = np.concatenate([on_each, own.transpose(1, 0, 2)], axis=2)
     to_machine, to_season = (solved.map(crops, machine=one)[:, :n] for one in (True, False))
     of_machines = np.einsum("cij,dmj->dmci", to_machine, drawn, optimize=True)
     return of_machines, np.einsum("cij,dj->dci", to_season, drawn[:, 0], optimize=True)

@@ -84,9 +84,7 @@ def fit_hierarchy(
     posteriors = {}
     for name in found[0]:
         means, variances = (np.stack([one[name][j] for one in found], axis=1) for j in (0, 1))
-        posteriors[name] = Posterior(
-            weights, means, variances, np.repeat(free[name][:, None], len(drawn), axis=1)
-        )
+        posteriors[name] = Posterior(weights, means, variances, free[name][:, None])
     kinds = ("setting", "field", "change", "machine", "crop", "year")
     typical = {name: np.broadcast_to(np.asarray(getattr(usual, name)) ** 2, model.settings) for name in kinds}
     return Hierarchy(model.machines, crops, typical, **posteriors, draws=draws)

@@ -17,7 +17,7 @@ MOST_STEPS, CLOSE = 60, 1e-4
 class Posterior:
     """Mixtures of t distributions, one for each of n answers.
 
-    weights : (q,) of the points. means, variances : (n, q). freedoms : (n, q).
+    weights : (q,) of the points. means, variances : (n, q). freedoms : (n, q), or (n, 1) where all points share them.
     """
 
     weights: Array
@@ -40,29 +40,38 @@ class Posterior:
 
     def quantile(self, level: float) -> Array:
         """Where the probability of lying below is ``level``, shape (n,), by Newton's steps within a bracket."""
-        from scipy.special import gammaln, ndtri
+        from scipy.special import ndtri
 
         mean = self.mean()
         spread = np.sqrt((self.variances + (self.means - mean[:, None]) ** 2) @ self.weights)
         low, high = mean - 15 * spread, mean + 15 * spread
-        middle = mean + ndtri(level) * spread
+        found = mean + ndtri(level) * spread
+        # A few answers need many more steps than the others.
+        far = np.arange(mean.size)
+        for _ in range(MOST_STEPS):
+            here, middle = self.rows(far), found[far]
+            missing = level - here.below(middle)
+            low[far] = np.where(missing > 0, middle, low[far])
+            high[far] = np.where(missing > 0, high[far], middle)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ahead = middle + missing / here._density(middle)
+            ahead = np.where((low[far] < ahead) & (ahead < high[far]), ahead, (low[far] + high[far]) / 2)
+            found[far] = ahead
+            far = far[~(np.abs(ahead - middle) <= CLOSE * spread[far])]
+            if not far.size:
+                break
+        return found
+
+    def _density(self, x: Array) -> Array:
+        """Posterior density at ``x`` (n,), shape (n,); infinite or not a number where a draw has no variance."""
+        from scipy.special import gammaln
+
         # So many degrees of freedom are a normal.
         freedoms = np.minimum(self.freedoms, 1e6)
         half = (freedoms + 1) / 2
         log_peak = gammaln(half) - gammaln(freedoms / 2) - 0.5 * np.log(np.pi * freedoms)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            peak = np.exp(log_peak) / np.sqrt(self.variances)
-            for _ in range(MOST_STEPS):
-                missing = level - self.below(middle)
-                low, high = np.where(missing > 0, middle, low), np.where(missing > 0, high, middle)
-                score = (middle[:, None] - self.means) ** 2 / self.variances
-                density = (peak * (1 + score / freedoms) ** -half) @ self.weights
-                ahead = middle + missing / density
-                ahead = np.where((low < ahead) & (ahead < high), ahead, (low + high) / 2)
-                near, middle = np.abs(ahead - middle) <= CLOSE * spread, ahead
-                if near.all():
-                    break
-        return middle
+        score = (x[:, None] - self.means) ** 2 / self.variances
+        return (np.exp(log_peak) / np.sqrt(self.variances) * (1 + score / freedoms) ** -half) @ self.weights
 
     def times(self, factor: Array | float) -> Posterior:
         """The posterior of ``factor`` (n,) times the answers."""

@@ -14,7 +14,7 @@ given the terms and given the terms in units of their spreads, which mixes well 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -277,7 +277,7 @@ class KeptDraws:
             found.append(replace(s, w=of_all[order]))
         return found
 
-    def weights(self, model: NestedTerms, logliks: Sequence[float]) -> Array | None:
+    def weights(self, model: NestedTerms, logliks: Iterable[float]) -> Array | None:
         """What each draw counts, (d,), now that the evidence has ``logliks``; None where too few are left.
 
         With an unknown common to a machine all count alike: it is not learned from the effects (``hierarchy``).
@@ -285,7 +285,7 @@ class KeptDraws:
         many = len(self.spreads)
         if model.g.any():
             return np.full(many, 1 / many)
-        ratio = np.asarray(logliks) - self.logliks
+        ratio = np.array(list(logliks)) - self.logliks
         weights = np.exp(ratio - ratio.max())
         weights /= weights.sum()
         return weights if 1 / float(weights @ weights) >= ENOUGH_LEFT * many else None
