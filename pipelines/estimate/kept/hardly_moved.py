@@ -12,7 +12,9 @@ import polars as pl
 
 # Of the half width of a range: how far it, its ends or its middle may have moved.
 OF_HALF_WIDTH = 0.1
-OF_A_CHANCE = 0.02
+# A tenth of a half width is a fifth of a standard deviation, which moves a chance near one half by 0.08.
+OF_A_CHANCE = 0.05
+OF_A_SHARE = 0.02
 OF_A_NUMBER = 0.002
 
 _EFFECT_KEY = (
@@ -45,9 +47,12 @@ def settled_effects(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
         ("clock_off_s", "clock_off_low_s", "clock_off_high_s"),
     ]
     near = [_near_range(names) for names in ranges]
-    near += [_near("chance_less", pl.lit(OF_A_CHANCE)), _near_number("plain_percent")]
+    near.append(_near("chance_less", pl.lit(OF_A_CHANCE)))
+    near += [_near("hidden_step_share", pl.lit(OF_A_SHARE)), _near_number("plain_percent")]
     follow = {f"{alone}percent{end}" for alone in ("", "alone_") for end in ("", "_low", "_high")}
-    moved = {*follow, *(name for names in ranges for name in names), "chance_less", "plain_percent"}
+    # What would explain a verdict away follows from the ends of its range.
+    follow |= {"hidden_step_percent", "hidden_step_share", "chance_less", "plain_percent"}
+    moved = {*follow, *(name for names in ranges for name in names)}
     return _settled(before, after, _EFFECT_KEY, near, moved | _SAID_OF_THEM)
 
 
@@ -58,7 +63,7 @@ def settled_responses(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame
     # At the value in use the range is a point.
     widest = ((pl.col("log_ratio_high_now") - pl.col("log_ratio_low_now")) / 2).max().over(_CURVE)
     near += [
-        _near("chance_best", pl.lit(2.5 * OF_A_CHANCE)),
+        _near("chance_best", pl.lit(OF_A_CHANCE)),
         _near("expected_regret", OF_HALF_WIDTH * widest),
     ]
     moved = {*(name for names in ranges for name in names), "chance_best", "expected_regret"}

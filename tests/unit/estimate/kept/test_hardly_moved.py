@@ -33,12 +33,15 @@ def effects(middle: float, when: datetime, **more) -> pl.DataFrame:
         (0.0, {"reasons": ["time_uncertain"]}, False),
         (0.0, {"log_ratio_high": 0.35}, False),
         (0.0, {"absolute": 3.0}, False),
+        (0.019, {"hidden_step_percent": 12.0}, True),
+        (0.0, {"hidden_step_share": 0.04}, False),
         (0.0, {"adjustments_pooled": 2}, False),
         (0.0, {"outcome": "separation_loss"}, False),
     ],
 )
 def test_a_row_stays_within_a_tenth_of_its_half_width(moved, more, stays):
-    before, after = effects(0.1, THEN), effects(0.1 + moved, NOW, **more)
+    held = {"hidden_step_percent": 9.0, "hidden_step_share": 0.01}
+    before, after = effects(0.1, THEN, **held), effects(0.1 + moved, NOW, **held | more)
     found = settled_effects(before, after)
     assert found.equals(before if stays else after)
 
