@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.pages.data_quality import deliveries_of
-from chaffinch.dashboards.pages.digest import digest_of
 from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
+from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.words.links import field_href
-from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.trial_words import SettingTrial, ShownTrial
 from chaffinch.pipelines.farm import Farm
@@ -22,18 +22,24 @@ from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.work import machine_delays
-from chaffinch.pipelines.work.delays.lag import Delays
+from chaffinch.pipelines.work.delays.lag import SENSORS, Delays
+from chaffinch.pipelines.work.facts import delay_sentence
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
 from chaffinch.pipelines.work.outside_logs import OutsideLogs
 from chaffinch.pipelines.work.rows import by_log_clock, marked_readings
+
+# Changes and loss checks so near to the readings of a field belong to it.
+NEAR = timedelta(minutes=10)
+PooledDelays = Mapping[str, Sequence[Delays]]
+"""Delays of each harvest, by field job."""
 
 
 @dataclass(frozen=True, slots=True)
 class FieldJob:
     """A page to be made: its name, what it is made from, and the rows of the tables that concern it.
 
-    day : of readings without a field, else None. boundary_wkt : outline of the field, or None. whole : all changes of
-    the machine as lines, by crop.
+    day : of readings without a field, else None. boundary_wkt : outline of the field, or None. whole, planned : lines
+    and trials of the machine, of settings changed here.
     """
 
     page: str
@@ -61,7 +67,7 @@ class Ground:
     farm: Farm
     weighed: WeighedLoads
     adjustments: pl.DataFrame
-    delays: Mapping[str, Sequence[Delays]]
+    delays: PooledDelays
     in_use: Mapping[str, pl.DataFrame]
 
     def make(self, job: FieldJob) -> tuple[bytes, Facts]:
@@ -114,7 +120,12 @@ class MachineTables:
     lines: Mapping[str, tuple[MachineLines, ...]]
 
     @classmethod
-    def of(cls, tables: dict[str, pl.DataFrame], weighed: WeighedLoads) -> MachineTables:
+    def of(
+        cls,
+        tables: dict[str, pl.DataFrame],
+        weighed: WeighedLoads,
+        machine_lines: Sequence[MachineLines],
+    ) -> MachineTables:
         ledger = tables["deliveries"]
         whole = {
             **{
@@ -125,7 +136,6 @@ class MachineTables:
                     "loss_checks",
                     "fields",
                     "set_aside",
-                    "field_jobs",
                     "responses",
                     "loss_curves",
                 )
@@ -138,7 +148,7 @@ class MachineTables:
             name: frame.partition_by(by.get(name, "machine"), as_dict=True) for name, frame in whole.items()
         }
         lines: dict[str, tuple[MachineLines, ...]] = {}
-        for one in machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"]):
+        for one in machine_lines:
             lines[one.machine] = (*lines.get(one.machine, ()), one)
         return cls(parts, {name: frame.clear() for name, frame in whole.items()}, lines)
 
@@ -147,9 +157,19 @@ class MachineTables:
         return self.parts[name].get((key,), self.none[name])
 
 
+def _changed_here(one: MachineLines, row: dict[str, Any], settings: Collection[str]) -> MachineLines:
+    """The lines of a machine that are about changes in the field of ``row``."""
+    lines = [
+        line
+        for line in one.lines
+        if line.setting in settings
+        or (line.setting is None and row["first_time"] - NEAR <= line.last_time <= row["last_time"] + NEAR)
+    ]
+    return replace(one, lines=lines, curves=[None] * len(lines))
+
+
 def _span(row: dict[str, Any]) -> pl.Expr:
-    margin = pl.duration(minutes=10)
-    return pl.col("time").is_between(pl.lit(row["first_time"]) - margin, pl.lit(row["last_time"]) + margin)
+    return pl.col("time").is_between(row["first_time"] - NEAR, row["last_time"] + NEAR)
 
 
 def adjustments_at(row: dict[str, Any], effects: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
@@ -167,10 +187,12 @@ def field_job(
     ground: str,
     made: Mapping[str, str],
     planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
+    delays: PooledDelays,
     trials: Sequence[ShownTrial] = (),
     outside: Sequence[OutsideLogs] = (),
 ) -> FieldJob:
-    """The page of a row of ``machine_fields``, and everything it is made from except the readings.
+    """The page of a row of ``machine_fields``, and everything it is made from except the readings: only what it
+    shows, so that it stays where nothing of that changed.
 
     made : what the field jobs in ``work`` were made from. planned : of ``setting_trials``. trials : of the lake.
     outside : changes and loss checks outside the logs of their machine, of which the page tells those of its days.
@@ -180,6 +202,7 @@ def field_job(
     outlines = lots.get("fields", name).sort("delivery", "row")["boundary_wkt"]
     boundary = outlines[-1] if outlines.len() else None
     effects = lots.get("effects", machine)
+    same_crop = pl.col("crop").eq_missing(pl.lit(row["crop"], pl.String))
     narrowed = {
         "effects": effects.filter(of_field(row)),
         "adjustments": adjustments_at(row, effects, lots.get("adjustments", machine)),
@@ -187,19 +210,29 @@ def field_job(
             _span(row),
             pl.col("field").eq_missing(pl.lit(name, pl.String)) | pl.col("field").is_null(),
         ),
-        "responses": lots.get("responses", machine),
-        "loss_curves": lots.get("loss_curves", machine),
+        "loss_curves": lots.get("loss_curves", machine).filter(
+            pl.col("field").eq_missing(pl.lit(name, pl.String)),
+            pl.col("first_time").is_between(row["first_time"], row["last_time"]),
+        ),
         "deliveries": deliveries,
         "set_aside": pl.concat(
             [lots.none["set_aside"], *(lots.get("set_aside", one) for one in deliveries["delivery"].unique())]
         ),
     }
-    work = made.get(job_id(machine, name, row.get("day")))
-    whole_machine = [lots.get(table, machine) for table in ("adjustments", "loads", "field_jobs")]
-    of_machine = whole_machine[1:] if work else whole_machine
+    changed = {*narrowed["effects"]["setting"], *narrowed["adjustments"]["setting"]}
+    responses = lots.get("responses", machine)
+    narrowed["responses"] = responses.filter(same_crop, pl.col("setting").is_in(list(changed)))
+    job = job_id(machine, name, row.get("day"))
+    work = made.get(job)
+    of_machine = [lots.get("loads", machine)] + ([] if work else [lots.get("adjustments", machine)])
     here = tuple(one for one in trials if one.machine == machine and name in one.fields)
-    lines = lots.lines.get(machine, ())
-    own_trials = tuple((crop, found) for (whose, crop), found in planned.items() if whose == machine)
+    lines = tuple(
+        _changed_here(one, row, changed) for one in lots.lines.get(machine, ()) if one.crop == row["crop"]
+    )
+    of_settings = planned.get((machine, row["crop"]), {})
+    own_trials = (
+        (row["crop"], {setting: one for setting, one in of_settings.items() if setting in changed}),
+    )
     first, last = row["first_time"].date(), row["last_time"].date()
     doubtful = tuple(
         one.sentence
@@ -211,6 +244,7 @@ def field_job(
         repr(here),
         repr(lines),
         repr([(crop, sorted(found.items())) for crop, found in own_trials]),
+        *(delay_sentence(sensor, one.of(sensor)) for one in delays.get(job, ()) for sensor in SENSORS),
         boundary or "",
         work or "",
         *doubtful,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -18,7 +18,7 @@ from chaffinch.dashboards.start_sheet.usual import Usual, usual_position
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.instruction import Instruction, instruction_for
 from chaffinch.dashboards.words.links import field_href
-from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.shown_changes import outcome_of
 from chaffinch.dashboards.words.shown_units import units_of
 from chaffinch.dashboards.words.trial_words import SettingTrial
@@ -60,11 +60,12 @@ def lot_of(
     all_tables: Mapping[str, pl.DataFrame],
     facts: Mapping[str, Facts],
     trials: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
+    lines: Sequence[MachineLines],
 ) -> Lot:
-    """Join pages to places and adjustments. all_tables : effects, responses, loss_curves, adjustments."""
+    """Join pages to places and adjustments. all_tables : effects, responses. lines : of all machines."""
     effects = all_tables["effects"]
     answered: dict[str, list[MachineLines]] = {}
-    for one in machine_lines(effects, all_tables["loss_curves"], all_tables["adjustments"]):
+    for one in lines:
         answered.setdefault(one.machine, []).append(one)
     hrefs = [field_href(row) for row in where.iter_rows(named=True)]
     placed = where.with_columns(pl.Series("href", hrefs, dtype=pl.String))

@@ -11,13 +11,12 @@ import polars as pl
 from chaffinch.dashboards.pages.data_quality import asides
 from chaffinch.dashboards.pages.field_answers import answer_lines
 from chaffinch.dashboards.pages.field_jobs import adjustments_at
-from chaffinch.dashboards.pages.overview_page import costly_settings
+from chaffinch.dashboards.pages.overview_page import Attention
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.settings_now import lines_of
 from chaffinch.dashboards.words.shown_changes import changes_of, of_field
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.pipelines.work.sensor_health import Suspicion
 from chaffinch.schemas.tables import NOT_LOGGED
 
@@ -43,15 +42,15 @@ _EFFECT_KEY = (
 class Morning:
     """What the page shows that is in no table. ``earlier``: effects a day ago, None where there were none.
 
-    ``notes``: sentences about this night itself. ``suspicions``: of sensors, worst first. ``suggested``: trials that
-    would pay.
+    ``notes``: sentences about this night itself. ``suspicions``: of sensors, worst first. ``worse``: of
+    ``costly_settings``.
     """
 
     now: datetime = field(default_factory=lambda: datetime.now(UTC))
     notes: Sequence[str] = ()
     suspicions: Sequence[Suspicion] = ()
     earlier: pl.DataFrame | None = None
-    suggested: Sequence[Suggestion] = ()
+    worse: Sequence[Attention] = ()
 
 
 def recent(deliveries: pl.DataFrame, now: datetime) -> pl.DataFrame:
@@ -70,7 +69,6 @@ def morning_context(
     silent = _silent(where, farm, morning.now)
     sensors = [_sensor(one, links) for one in morning.suspicions]
     answers = _new_answers(tables, morning.earlier, links, farm)
-    worse = costly_settings(tables, farm, morning.suggested)
     return {
         "client": farm.client.name,
         "day": words.day(morning.now, farm.time_zone),
@@ -85,8 +83,8 @@ def morning_context(
         "silent": silent,
         "sensors": sensors,
         "answers": answers,
-        "worse": worse[:MOST_ANSWERS],
-        "more_worse": worse[MOST_ANSWERS:],
+        "worse": morning.worse[:MOST_ANSWERS],
+        "more_worse": morning.worse[MOST_ANSWERS:],
         "first_effects": morning.earlier is None or morning.earlier.is_empty(),
         "most": MOST_SHOWN,
         "most_answers": MOST_ANSWERS,

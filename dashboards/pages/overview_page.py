@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href, machine_href
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.shown_changes import of_field
 from chaffinch.dashboards.words.terms import tone
@@ -32,27 +33,30 @@ class Attention:
 
 
 def costly_settings(
-    tables: dict[str, pl.DataFrame], farm: Farm, suggested: Sequence[Suggestion] = ()
+    tables: dict[str, pl.DataFrame],
+    farm: Farm,
+    suggested: Sequence[Suggestion],
+    lines: Sequence[MachineLines],
 ) -> list[Attention]:
     """Settings in force that likely raise a loss, most money first, each with what to do.
 
-    tables : effects, loss_curves, adjustments, responses. suggested : trials that would pay.
+    tables : effects, responses, trials. suggested : trials that would pay. lines : of all machines.
     """
     return [
         Attention(
             f"{one.machine}, {words.crop_label(one.crop)}", one.sentence, machine_href(one.machine), one.do
         )
-        for one in settings_that_cost(tables, farm, suggested)
+        for one in settings_that_cost(tables, farm, suggested, lines)
     ]
 
 
 def index_context(
-    where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm, suggested: Sequence[Suggestion] = ()
+    where: pl.DataFrame, tables: dict[str, pl.DataFrame], farm: Farm, worse: Sequence[Attention]
 ) -> dict[str, Any]:
     """What the template of the overview shows.
 
     where : ``machine_fields`` of the lake. tables : effects, responses, loss_curves, adjustments, deliveries,
-    set_aside, fields. suggested : trials that would pay.
+    set_aside, fields. worse : of ``costly_settings``.
     """
     counted = (pl.col("scope") == "adjustment") & pl.col("outcome").is_in(COUNTED_OUTCOMES)
     effects = Places.of(tables["effects"].filter(counted))
@@ -62,7 +66,6 @@ def index_context(
         order="first_time desc, machine, field nulls first",
     ).to_dicts()
     rows = [_row(row, farm) for row in overview]
-    worse = costly_settings(tables, farm, suggested)
     attention = list(worse)
     attention += _of_deliveries(tables["deliveries"], farm)
     attention += [one for row in overview for one in _of_field(row, effects.at(row))]

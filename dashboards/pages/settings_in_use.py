@@ -9,13 +9,14 @@ import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
 from chaffinch.pipelines.farm.entries import Machine
 from chaffinch.pipelines.lake import ReadableLake
-from chaffinch.pipelines.lake.queries import LakeQueries
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
 from chaffinch.schemas.views import CATALOGUE, catalogue
 from chaffinch.sql import run_query
 
 _ORDER = "first_time, value"
+# Field jobs whose work is held at a time.
+JOBS_AT_ONCE = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +31,16 @@ class InUse:
 
 def settings_of_jobs(lake: ReadableLake, jobs: Sequence[str]) -> dict[str, pl.DataFrame]:
     """Rows of the view ``settings_in_use`` of each of these field jobs in ``work``."""
-    with LakeQueries(lake) as queries:
-        sql = f"from settings_in_use where list_contains(?, job) order by {_ORDER}"
-        found = queries.query(sql, [list(jobs)])
-    return dict.fromkeys(jobs, found.clear()) | {
-        str(job): rows
-        for (job,), rows in found.partition_by("job", as_dict=True, maintain_order=True).items()
-    }
+    found: dict[str, pl.DataFrame] = {}
+    for first in range(0, len(jobs), JOBS_AT_ONCE):
+        some = jobs[first : first + JOBS_AT_ONCE]
+        work = lake.scan("work").filter(pl.col("job").is_in(some), pl.col("usable") == 1).collect()
+        rows = run_query("settings_in_use", {"work": work, CATALOGUE: catalogue()}, _ORDER)
+        found |= dict.fromkeys(some, rows.clear()) | {
+            str(job): its
+            for (job,), its in rows.partition_by("job", as_dict=True, maintain_order=True).items()
+        }
+    return found
 
 
 def settings_of(state: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -16,18 +15,19 @@ from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
-from chaffinch.dashboards.pages.digest import digest_of
-from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_jobs import Ground, MachineTables, field_job, make_all
 from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_context
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
-from chaffinch.dashboards.pages.overview_page import index_context
+from chaffinch.dashboards.pages.overview_page import costly_settings, index_context
 from chaffinch.dashboards.pages.season_page import crops_of, season_context
 from chaffinch.dashboards.pages.settings_in_use import settings_of_jobs
 from chaffinch.dashboards.pages.trial_page import trial_context
 from chaffinch.dashboards.paper.page import paper_page
 from chaffinch.dashboards.paper.printing import print_pdf
 from chaffinch.dashboards.sensors.sensor_page import sensor_context
+from chaffinch.dashboards.site.digest import digest_of
+from chaffinch.dashboards.site.record import Pages
+from chaffinch.dashboards.site.suggested_trials import suggested_trials
 from chaffinch.dashboards.start_sheet.collected import start_sheet_href, start_sheets_of
 from chaffinch.dashboards.start_sheet.sheet import start_sheet
 from chaffinch.dashboards.templates import render
@@ -40,7 +40,7 @@ from chaffinch.dashboards.words.begun_trials import (
     worth_suggesting,
 )
 from chaffinch.dashboards.words.links import crop_href, field_href, machine_href, sensors_href
-from chaffinch.dashboards.words.machine_lines import not_known
+from chaffinch.dashboards.words.machine_lines import MachineLines, machine_lines, not_known
 from chaffinch.dashboards.words.trial_words import (
     SettingTrial,
     ShownTrial,
@@ -49,25 +49,20 @@ from chaffinch.dashboards.words.trial_words import (
     suggestion_sentence,
     trial_href,
 )
-from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.ingest.inbox.discover import SITE_FOLDERS, SITE_RECORD
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
-from chaffinch.pipelines.trials.answers.worth_trying import Suggestion, suggestions
-from chaffinch.pipelines.trials.design.planned_trial import binned_fields
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.pipelines.work.delays.of_machine import pooled_delays_of
 from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
 from chaffinch.pipelines.work.outside_logs import rows_outside_logs
 from chaffinch.pipelines.work.sensor_health import suspicions
 from chaffinch.schemas.tables import tables as contracts
 
-# Of sites of earlier versions.
-RECORDS_BEFORE = ("made_from.json", "facts.json")
 # Trials that the page of a machine suggests.
 MOST_SUGGESTED = 3
 TABLES = (
@@ -82,80 +77,6 @@ TABLES = (
     "fields",
     "field_jobs",
 )
-
-
-@dataclass
-class Pages:
-    """A folder of pages: writes what changed, records what each was made from, removes what is gone.
-
-    facts : what pages of many fields need of each field's readings, by page. whole : digest of what the site as a
-    whole was made from.
-    """
-
-    folder: Path
-    made_from: dict[str, str] = field(default_factory=dict)
-    facts: dict[str, Facts] = field(default_factory=dict)
-    whole: str = ""
-    written: list[str] = field(default_factory=list)
-    unchanged: list[str] = field(default_factory=list)
-    kept: dict[str, str] = field(default_factory=dict)
-
-    @classmethod
-    def open(cls, folder: Path) -> Pages:
-        """The pages in ``folder``; none where the record is missing or was damaged or edited."""
-        # What a killed run left half written.
-        for place in (folder, *(folder / part for part in SITE_FOLDERS)):
-            remove_parts(place)
-        for record in RECORDS_BEFORE:
-            (folder / record).unlink(missing_ok=True)
-        try:
-            digest, text = (folder / SITE_RECORD).read_text(encoding="utf-8").split("\n", 1)
-        except (OSError, ValueError):
-            # From its first file on it is known for a site, if it lies in an inbox.
-            write_whole(folder / SITE_RECORD, b"")
-            return cls(folder)
-        return cls(folder, **json.loads(text)) if digest_of([text]) == digest else cls(folder)
-
-    def holds(self, name: str, digest: str) -> bool:
-        """Whether page ``name`` is there and made from the same ``digest``."""
-        return self.made_from.get(name) == digest and (self.folder / name).is_file()
-
-    def put(self, name: str, digest: str, make: Callable[[], bytes]) -> None:
-        """Write page ``name`` unless it is there and made from the same ``digest``, or its content is the same."""
-        if self.holds(name, digest):
-            self.kept[name] = digest
-            self.unchanged.append(name)
-        else:
-            self.write(name, digest, make())
-
-    def write(self, name: str, digest: str, content: bytes) -> None:
-        """Write page ``name`` unless its content is the same."""
-        self.kept[name] = digest
-        path = self.folder / name
-        if path.is_file() and path.read_bytes() == content:
-            self.unchanged.append(name)
-            return
-        write_whole(path, content)
-        self.written.append(name)
-
-    def all_hold(self, digest: str) -> bool:
-        """Whether every page is there and the site as a whole was made from the same ``digest``."""
-        return self.whole == digest and all((self.folder / name).is_file() for name in self.made_from)
-
-    def close(self, digest: str) -> list[str]:
-        """Remove pages of this site whose data are gone; record what the pages and the whole were made from."""
-        removed = []
-        for name in sorted(set(self.made_from) - set(self.kept)):
-            path = self.folder / name
-            # The record is a file that anybody may edit: it never leads outside the site.
-            if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
-                path.unlink()
-                removed.append(name)
-        facts = {name: noted for name, noted in self.facts.items() if name in self.kept}
-        record = {"made_from": self.kept, "facts": facts, "whole": digest}
-        text = json.dumps(record, indent=0, sort_keys=True)
-        write_whole(self.folder / SITE_RECORD, f"{digest_of([text])}\n{text}".encode())
-        return removed
 
 
 def write_site(
@@ -191,18 +112,19 @@ def write_site(
         return {"written": 0, "unchanged": count, "removed": 0}
     _put_assets(pages)
     where = lake.machine_fields().sort("first_time", "machine", "field")
-    lots = MachineTables.of(tables, weighed)
-    lines = [one for of_machine in lots.lines.values() for one in of_machine]
+    lines = machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"])
+    lots = MachineTables.of(tables, weighed, lines)
     found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
     begun = begun_trials(found)
-    wanted = not_known(_suggested(lake, farm, tables["responses"]), lines)
-    suggested = worth_suggesting(wanted, begun)
+    would_pay, pages.suggested = suggested_trials(lake, farm, tables, ground, pages.suggested)
+    suggested = worth_suggesting(not_known(would_pay, lines), begun)
     planned = setting_trials(tables, suggested, farm)
-    made = lake.whole_jobs()
+    made, delays = lake.whole_jobs(), pooled_delays_of(lake)
     trials = shown_trials(found)
     outside = rows_outside_logs(lake)
     jobs = [
-        field_job(lots, row, ground, made, planned, trials, outside) for row in where.iter_rows(named=True)
+        field_job(lots, row, ground, made, planned, delays, trials, outside)
+        for row in where.iter_rows(named=True)
     ]
     due = []
     for job in jobs:
@@ -212,20 +134,21 @@ def write_site(
             due.append(job)
     stored = [one for job in due if (one := job_id(job.machine, job.field, job.day)) in made]
     in_use = settings_of_jobs(lake, stored) if stored else {}
-    on = Ground(lake, farm, weighed, tables["adjustments"], pooled_delays_of(lake), in_use)
+    on = Ground(lake, farm, weighed, tables["adjustments"], delays, in_use)
     for job, content, facts in make_all(on, due, each):
         # As JSON gives it back, so that a first run and a later one make the same pages of it.
         pages.facts[job.page] = json.loads(json.dumps(facts))
         pages.write(job.page, job.digest, content)
-    sheets = _put_start_sheets(pages, where, tables, farm, ground, begun)
-    _put_groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets)
+    sheets = _put_start_sheets(pages, where, tables, farm, ground, begun, lines)
+    _put_groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets, lines)
     _put_sensors(pages, tables["field_jobs"], weighed, farm, ground)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
+    worse = costly_settings(tables, farm, suggested, lines)
     pages.put(
         "index.html",
         everything,
-        lambda: render("index", index_context(where, tables, farm, suggested) | overview, ""),
+        lambda: render("index", index_context(where, tables, farm, worse) | overview, ""),
     )
     pages.put(
         "season.html",
@@ -234,7 +157,7 @@ def write_site(
     )
 
     def make_morning() -> bytes:
-        about = Morning(now, notes, suspicions(lake, weighed), earlier, suggested)
+        about = Morning(now, notes, suspicions(lake, weighed), earlier, worse)
         return render("nightly", morning_context(where, tables, farm, about) | overview, "")
 
     pages.put("nightly.html", morning, make_morning)
@@ -267,6 +190,7 @@ def _put_start_sheets(
     farm: Farm,
     ground: str,
     begun: Mapping[MachineSetting, BegunTrial],
+    lines: Sequence[MachineLines],
 ) -> dict[str, list[tuple[str, str]]]:
     """A page and a PDF per machine and crop; of each machine the crops with their pages."""
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
@@ -274,7 +198,7 @@ def _put_start_sheets(
         pl.Series("href", list(map(field_href, where.iter_rows(named=True))), pl.String)
     )
     found: dict[str, list[tuple[str, str]]] = {}
-    for one in start_sheets_of(placed, tables, facts, farm, begun):
+    for one in start_sheets_of(placed, tables, facts, farm, begun, lines):
         page = start_sheet_href(one.machine, one.crop)
         found.setdefault(one.machine, []).append((words.crop_label(one.crop), page))
         paper = page.removesuffix(".html") + ".pdf"
@@ -329,11 +253,6 @@ def _put_trials(
         pages.put(trial_href(one), digest_of([ground, repr(one), mine]), make)
 
 
-def _suggested(lake: ReadableLake, farm: Farm, responses: pl.DataFrame) -> list[Suggestion]:
-    """Trials that would pay, those worth most first."""
-    return [] if responses.is_empty() else suggestions(responses, binned_fields(lake, farm), farm)
-
-
 def _put_groups(
     pages: Pages,
     where: pl.DataFrame,
@@ -344,17 +263,19 @@ def _put_groups(
     planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
     suggested: Sequence[Suggestion],
     sheets: Mapping[str, list[tuple[str, str]]],
+    lines: Sequence[MachineLines],
 ) -> None:
-    """A page per machine and per crop. planned : of ``setting_trials``. sheets : start sheets, by machine."""
+    """A page per machine and per crop. planned : of ``setting_trials``. sheets : start sheets, by machine. lines : of
+    all machines."""
     effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
-    lot = lot_of(where, tables, facts, planned)
+    lot = lot_of(where, tables, facts, planned, lines)
     # Curves and money follow from the same estimates.
     told = {
         name: tables[name].partition_by("machine", as_dict=True)
         for name in ("responses", "loss_curves", "adjustments")
     }
-    season = digest_of([effects.filter(pl.col("scope") == "season")])
+    season = effects.filter(pl.col("scope") == "season", pl.col("machine").is_null())
     with_jobs = tables["field_jobs"]["machine"].unique()
     sensors_of = {machine_href(machine): sensors_href(machine) for machine in with_jobs}
     by_machine = lot.effects.partition_by("machine", as_dict=True)
@@ -378,7 +299,6 @@ def _put_groups(
                 ground,
                 here,
                 mine.drop("href", strict=False),
-                season,
                 noted,
                 *curves,
                 repr((shown, worth, plans, sensors_of.get(page), sheets_of.get(page))),
@@ -401,7 +321,12 @@ def _put_groups(
             for one in suggested
             if one.machine == machine and not planned[machine, one.crop][one.setting].going_on
         ][:MOST_SUGGESTED]
-        curves = [of.get((machine,), tables[name].clear()) for name, of in told.items()]
+        in_fields = mine.filter(pl.col("scope") == "field")
+        pooled = season.filter(
+            pl.col("crop").is_in(crops_of(in_fields)),
+            pl.col("setting").is_in(in_fields["setting"].unique().to_list()),
+        )
+        curves = [pooled, *(of.get((machine,), tables[name].clear()) for name, of in told.items())]
         plans = [dict(sorted(of.items())) for (whose, _), of in planned.items() if whose == machine]
         context = partial(machine_context, machine, lot, farm)
         put(machine_href(machine), places, context, shown, worth, curves, plans)

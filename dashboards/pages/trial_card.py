@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from chaffinch.dashboards.figures.trial_power import power_drawing
-from chaffinch.dashboards.pages.digest import digest_of
+from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.start_sheet.usual import usual_position
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template

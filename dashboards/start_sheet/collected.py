@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -10,7 +10,7 @@ import polars as pl
 from chaffinch.dashboards.start_sheet.sheet import Sheeted
 from chaffinch.dashboards.words.begun_trials import BegunTrial, MachineSetting
 from chaffinch.dashboards.words.links import page_name
-from chaffinch.dashboards.words.machine_lines import machine_lines
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.next_season import Advice, advice_of
 from chaffinch.pipelines.estimate.responses.best_value import BestValue, best_values
 from chaffinch.pipelines.farm import Farm
@@ -30,13 +30,13 @@ def start_sheets_of(
     facts: Mapping[str, Mapping[str, Any]],
     farm: Farm,
     begun: Mapping[MachineSetting, BegunTrial],
+    lines: Sequence[MachineLines],
 ) -> list[Sheeted]:
     """One a machine and crop that was harvested, by name.
 
     where : ``machine_fields`` with ``href`` of each field's page. facts : crop and minutes at each value, by page.
-    tables : effects, responses, loss_curves, adjustments. begun : of ``begun_trials``.
+    tables : effects, responses. begun : of ``begun_trials``. lines : of all machines.
     """
-    lines = machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"])
     advice: dict[tuple[str, str | None], list[Advice]] = {}
     for one in advice_of(tables["responses"], lines, [], farm, begun):
         advice.setdefault((one.machine, one.crop), []).append(one)

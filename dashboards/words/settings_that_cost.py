@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 from chaffinch.dashboards.words.confidence import confidence
 from chaffinch.dashboards.words.instruction import instruction_for, trial_to_be_sure
-from chaffinch.dashboards.words.machine_lines import machine_lines
+from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.money import saved_in_words, saving_of
 from chaffinch.dashboards.words.settings_now import SettingLine
 from chaffinch.dashboards.words.terms import NARROW, signed
@@ -30,16 +30,19 @@ class Costly:
 
 
 def settings_that_cost(
-    all_tables: dict[str, pl.DataFrame], farm: Farm, suggested: Sequence[Suggestion] = ()
+    all_tables: dict[str, pl.DataFrame],
+    farm: Farm,
+    suggested: Sequence[Suggestion],
+    lines: Sequence[MachineLines],
 ) -> list[Costly]:
     """Settings whose last value likely raised the machine's loss, or one loss where no other likely fell.
 
-    all_tables : effects, loss_curves, adjustments, responses, trials. suggested : trials that would pay. Of each
+    all_tables : effects, responses, trials. suggested : trials that would pay. lines : of all machines. Of each
     machine and crop the whole way to the value now in force counts; what was undone is not among them.
     """
     found = []
     trials = setting_trials(all_tables, suggested, farm)
-    for one in machine_lines(*(all_tables[name] for name in ("effects", "loss_curves", "adjustments"))):
+    for one in lines:
         here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
         best = best_values(all_tables["responses"].filter(here, pl.col("machine") == one.machine))
         for line, curve in zip(one.lines, one.curves, strict=True):

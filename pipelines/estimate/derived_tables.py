@@ -7,7 +7,7 @@ rows of ``work``, ``bins`` and ``field_jobs``, ``prepared_harvests`` gives all o
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import partial
@@ -148,8 +148,11 @@ class Plan:
         }
 
 
-def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan:
-    """What every field job is made from. Delays are found where the readings changed; ``each`` spreads that."""
+def plan_jobs(
+    lake: ReadableLake, farm: Farm, each: FanOut = one_by_one, machines: Collection[str] | None = None
+) -> Plan:
+    """What every field job is made from. Delays are found where the readings changed; ``each`` spreads that.
+    machines : only their field jobs, where given."""
     adjustments = lake.scan("adjustments").collect()
     changes = {
         str(name[0]): real_adjustments(rows, farm.settings_log_of)
@@ -157,14 +160,21 @@ def plan_jobs(lake: ReadableLake, farm: Farm, each: FanOut = one_by_one) -> Plan
     }
     checks = lake.scan("loss_checks").collect()
     weighed = weighed_loads(lake, farm)
-    rows = tuple(lake.machine_fields().sort("machine", "field", "first_time").to_dicts())
+    rows = tuple(
+        row
+        for row in lake.machine_fields().sort("machine", "field", "first_time").to_dicts()
+        if machines is None or row["machine"] in machines
+    )
     last_seen = {row["machine"]: row["last_time"] for row in sorted(rows, key=lambda one: one["last_time"])}
     trials, changes = match_trials(lake.scan("trials").collect(), changes, last_seen)
     none = real_adjustments(adjustments.clear())
+    known = {
+        of: _checks_in_kg_ha(*of, checks, farm) for of in {(row["machine"], row["crop"]) for row in rows}
+    }
     near = {
         job_id(*_key(row)): (
             _changes_near(row, changes.get(row["machine"], none)),
-            _checks_near(row, checks, farm),
+            _checks_near(row, known[row["machine"], row["crop"]]),
         )
         for row in rows
     }
@@ -305,23 +315,24 @@ def _changes_near(row: Row, changes: pl.DataFrame) -> pl.DataFrame:
     return changes.filter(during).drop("delivery", "file", "row", strict=False).with_row_index("row")
 
 
-def _checks_near(row: Row, checks: pl.DataFrame, farm: Farm) -> pl.DataFrame:
-    """Loss checks of a machine in the days of a job as kg/ha, a count without its own kernel mass by that of the
-    crop. Crop that is weighed was cut a delay earlier."""
-    late = timedelta(seconds=LONGEST_DELAY_S)
-    stated = farm.machines.get(row["machine"])
+def _checks_in_kg_ha(machine: str, crop: str | None, checks: pl.DataFrame, farm: Farm) -> pl.DataFrame:
+    """Loss checks of a machine as kg/ha, a count without its own kernel mass by that of the crop."""
+    stated = farm.machines.get(machine)
     return (
         loss_check_kg_ha(
-            checks.filter(
-                pl.col("machine") == row["machine"],
-                pl.col("time").is_between(row["first_time"] - late, row["last_time"] + late),
-            ),
-            thousand_kernel_mass_g=farm.of_crop("thousand_kernel_mass_g", row["crop"]),
+            checks.filter(pl.col("machine") == machine),
+            thousand_kernel_mass_g=farm.of_crop("thousand_kernel_mass_g", crop),
             cut_width_m=stated.width_m if stated else None,
         )
         .drop_nulls("machine_loss_kg_ha")
         .select("time", "machine_loss_kg_ha")
     )
+
+
+def _checks_near(row: Row, checks: pl.DataFrame) -> pl.DataFrame:
+    """``checks`` in the days of a job. Crop that is weighed was cut a delay earlier."""
+    late = timedelta(seconds=LONGEST_DELAY_S)
+    return checks.filter(pl.col("time").is_between(row["first_time"] - late, row["last_time"] + late))
 
 
 def _settings_at_start(rows: Sequence[Row], changes: Mapping[str, pl.DataFrame]) -> dict[str, str]:

@@ -74,16 +74,11 @@ class ReadableLake(Protocol):
         day. Where no field is known there is one row per machine and UTC day; else ``day`` is null. ``job_id``
         gives the identifier of such a row.
         """
-        day = pl.when(pl.col("field").is_null()).then(pl.col("time").dt.date())
+        day = pl.when(pl.col("field").is_null()).then(pl.col("day"))
         by_crop = (
-            self.scan("readings")
+            self.spans()
             .group_by("machine", "field", day.alias("day"), "crop")
-            .agg(
-                pl.len().cast(pl.Int64).alias("readings"),
-                pl.col("time").min().alias("first_time"),
-                pl.col("time").max().alias("last_time"),
-            )
-            .collect(engine="streaming")
+            .agg(pl.col("readings").sum(), pl.col("first_time").min(), pl.col("last_time").max())
         )
         # Any named crop goes before none; of equally common ones the first by name.
         return (
@@ -97,6 +92,19 @@ class ReadableLake(Protocol):
             )
             .select("machine", "field", "crop", "readings", "first_time", "last_time", "day")
             .sort("first_time", "machine", "field", nulls_last=True)
+        )
+
+    def spans(self) -> pl.DataFrame:
+        """One row per machine, field, crop and UTC day, in any order: readings, first_time, last_time."""
+        return (
+            self.scan("readings")
+            .group_by("machine", "field", "crop", pl.col("time").dt.date().alias("day"))
+            .agg(
+                pl.len().cast(pl.Int64).alias("readings"),
+                pl.col("time").min().alias("first_time"),
+                pl.col("time").max().alias("last_time"),
+            )
+            .collect(engine="streaming")
         )
 
     @property

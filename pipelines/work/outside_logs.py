@@ -44,12 +44,10 @@ def _of_table(lake: ReadableLake, only: set[str] | None, table: str, what: str) 
         return
     days = noted["time"].dt.date().unique().to_list()
     spans = (
-        lake.scan("readings")
-        .filter(pl.col("machine").is_in(noted["machine"].unique().to_list()))
-        .filter(pl.col("time").dt.date().is_in(days))
-        .group_by("machine", pl.col("time").dt.date().alias("day"), "field")
-        .agg(pl.col("time").min().alias("first"), pl.col("time").max().alias("last"))
-        .collect()
+        lake.spans()
+        .filter(pl.col("machine").is_in(noted["machine"].unique().to_list()), pl.col("day").is_in(days))
+        .group_by("machine", "day", "field")
+        .agg(pl.col("first_time").min().alias("first"), pl.col("last_time").max().alias("last"))
     )
     for (file, machine), its in noted.group_by("file", "machine", maintain_order=True):
         of_machine = spans.filter(machine=machine)

@@ -10,8 +10,10 @@ from statistics import NormalDist
 import polars as pl
 import pytest
 from chaffinch.dashboards.pages.morning_page import Morning, morning_context
+from chaffinch.dashboards.pages.overview_page import costly_settings
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.dashboards.templates import render
+from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import run_nightly
@@ -82,7 +84,9 @@ def shown(
         "set_aside": frame("set_aside", list(set_aside)),
     }
     where = pl.DataFrame(list(machines), schema=WHERE_SCHEMA)
-    context = morning_context(where, held, farm or Farm(), Morning(NOW, **more))  # type: ignore[arg-type]
+    lines = machine_lines(held["effects"], held["loss_curves"], held["adjustments"])
+    worse = costly_settings(held, farm or Farm(), (), lines)
+    context = morning_context(where, held, farm or Farm(), Morning(NOW, worse=worse, **more))  # type: ignore[arg-type]
     return context, render("nightly", context, "").decode()
 
 

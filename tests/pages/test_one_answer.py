@@ -15,6 +15,7 @@ from chaffinch.dashboards.report.write import write_season
 from chaffinch.dashboards.start_sheet.what_to_change import SYMPTOMS
 from chaffinch.dashboards.words.begun_trials import begun_trials
 from chaffinch.dashboards.words.confidence import chance_in_words
+from chaffinch.dashboards.words.machine_lines import machine_lines
 from chaffinch.dashboards.words.settings_that_cost import settings_that_cost
 from chaffinch.dashboards.words.terms import (
     OUTCOME_WORDS,
@@ -371,7 +372,8 @@ def test_attention_is_asked_only_for_what_is_in_force(told):
     logged = tables["effects"].filter((pl.col("scope") == "adjustment") & (pl.col("setting") != "not logged"))
     last = {(row["machine"], row["crop"], row["setting"]): row["to_value"]
             for row in logged.sort("time").iter_rows(named=True)}  # fmt: skip
-    costly = settings_that_cost(tables, lake.farm())
+    lines = machine_lines(*(tables[name] for name in names[:3]))
+    costly = settings_that_cost(tables, lake.farm(), (), lines)
     assert costly
     for one in costly:
         if one.line.setting:

@@ -360,7 +360,7 @@ def test_a_thousand_fields_are_filtered_at_once(visit, made_up, farm, tmp_path):
     where = one.select(pl_repeat(one, 1000))
     tables = {name: lake.scan(name).collect() for name in TABLES}
     tables["effects"] = tables["effects"].with_columns(pl.col("field").replace("Mill Field", "Field 77"))
-    (tmp_path / "index.html").write_bytes(render("index", index_context(where, tables, farm), ""))
+    (tmp_path / "index.html").write_bytes(render("index", index_context(where, tables, farm, []), ""))
     page = visit(width=390).open(tmp_path / "index.html")
     rows = page.locator("#rows tr")
     assert rows.count() == 1000

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
-from chaffinch.dashboards.pages.digest import digest_of
+from chaffinch.dashboards.pages import field_jobs
 from chaffinch.dashboards.pages.site import write_site
+from chaffinch.dashboards.site import suggested_trials
+from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.pipelines.farm import Farm, parse_farm
+from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
+from chaffinch.schemas.tables import tables
+
+SUGGESTED = Suggestion(
+    "A", "wheat", "fan_speed", "rpm", 1000.0, 900.0, "cleaning_loss", 0.8, 12.0, 9.0, 300.0, 2000.0, 400.0, True,
+    2.5, 7, 9.0,
+)  # fmt: skip
 
 
 def contents(site: Path) -> dict[str, bytes]:
@@ -59,6 +69,81 @@ def test_only_pages_whose_data_changed_are_rewritten(made_up, farm, tmp_path):
     changed = {name for name, content in contents(tmp_path).items() if before.get(name) != content}
     assert any("mill-field" in name for name in changed)
     assert not any("long-acre" in name or name.startswith("assets/") for name in changed)
+
+
+def test_one_new_field_job_rewrites_only_the_pages_that_show_it(made_up, farm, tmp_path):
+    lake = made_up.friendly_lake()
+    write_site(lake, tmp_path, farm)
+    before = contents(tmp_path)
+    next_day = made_up.MORNING + timedelta(days=1)
+    theirs = lake.frames["deliveries"].head(1)
+    theirs = theirs.with_columns(
+        pl.lit("d9").alias("delivery"),
+        *(pl.Series(name, [[one]]) for name, one in (("machines", "Combine B"), ("fields", "Long Acre"))),
+    )
+    readings = made_up.log("Combine B", "Long Acre", next_day, 900, delivery="d9")
+    counts = write_site(lake.with_rows(readings=readings, deliveries=theirs), tmp_path, farm)
+    after = contents(tmp_path)
+    changed = {name for name in after if before.get(name) != after[name] and name.endswith(".html")}
+    shared = {"index.html", "season.html", "nightly.html"}
+    others = {name for name in changed - shared if "combine-b" not in name and "long-acre" not in name}
+    assert others == set()
+    assert counts["written"] == len(changed) <= 6
+
+
+def test_what_is_known_in_another_crop_leaves_the_page_of_a_field(made_up, farm, tmp_path, monkeypatch):
+    made: list[str | None] = []
+    real = field_jobs.field_context
+    monkeypatch.setattr(field_jobs, "field_context", lambda of, farm: made.append(of.field) or real(of, farm))
+    monkeypatch.setattr(suggested_trials, "suggestions", lambda *_: [])
+    lake = made_up.friendly_lake()
+    for crop, log_ratio, remade in (("maize", -0.1, True), ("maize", -0.2, False), ("wheat", -0.2, True)):
+        made.clear()
+        lake.frames["responses"] = curve(crop, log_ratio)
+        write_site(lake, tmp_path, farm)
+        assert ("Mill Field" in made) == remade
+
+
+def curve(crop: str, log_ratio: float) -> pl.DataFrame:
+    """A response curve of Combine A."""
+    rows = [
+        {"machine": "Combine A", "crop": crop, "setting": "fan_speed", "unit": "rpm", "outcome": "cleaning_loss",
+         "value": value, "value_in_use": 1000.0, "tried": 1, "log_ratio": log_ratio * (value != 1000.0),
+         "log_ratio_low": -0.3 * (value != 1000.0), "log_ratio_high": 0.1 * (value != 1000.0),
+         "chance_best": 0.5, "expected_regret": 0.05, "adjustments_pooled": 2}
+        for value in (900.0, 1000.0)
+    ]  # fmt: skip
+    return tables()["responses"].conform(pl.DataFrame(rows))
+
+
+def test_trials_are_planned_again_only_for_machines_of_which_something_changed(monkeypatch):
+    """Two machines with a curve each; of one the curve moves."""
+    asked: list[set[str]] = []
+
+    def suggestions(curves, fields, farm):
+        asked.append(set(curves["machine"]))
+        return [replace(SUGGESTED, machine=name) for name in sorted(set(curves["machine"]))]
+
+    monkeypatch.setattr(suggested_trials, "suggestions", suggestions)
+    monkeypatch.setattr(suggested_trials, "binned_fields", lambda *_: [])
+    rows = [
+        {"machine": name, "crop": "wheat", "setting": "fan_speed", "outcome": "cleaning_loss", "value": 900.0,
+         "value_in_use": 1000.0, "log_ratio": -0.2}
+        for name in ("A", "B")
+    ]  # fmt: skip
+    held = {
+        "responses": tables()["responses"].conform(pl.DataFrame(rows)),
+        "field_jobs": tables()["field_jobs"].empty(),
+    }
+    first, kept = suggested_trials.suggested_trials(None, Farm(), held, "ground", {})
+    as_json = json.loads(json.dumps(kept))
+    second, _ = suggested_trials.suggested_trials(None, Farm(), held, "ground", as_json)
+    assert second == first
+    moved = pl.when(pl.col("machine") == "B").then(-0.3).otherwise(pl.col("log_ratio"))
+    held["responses"] = held["responses"].with_columns(moved.alias("log_ratio"))
+    third, _ = suggested_trials.suggested_trials(None, Farm(), held, "ground", as_json)
+    assert [one.machine for one in third] == ["A", "B"]
+    assert asked == [{"A", "B"}, {"B"}]
 
 
 def test_a_page_whose_field_is_gone_is_removed_and_strangers_stay(made_up, farm, tmp_path):

@@ -47,7 +47,7 @@ FLOW = (
     ("dashboards/figures",),
     ("dashboards/templates/assets",),
     ("dashboards/templates",),
-    ("dashboards/sensors", "dashboards/paper"),
+    ("dashboards/sensors", "dashboards/paper", "dashboards/site"),
     ("dashboards/start_sheet",),
     ("dashboards/pages", "dashboards/report"),
     ("dashboards",),

@@ -96,12 +96,23 @@ def suggestions(
         best = _best_of(curve.filter(pl.col("outcome") == outcome), work[name, crop], design, farm)
         if best is not None:
             found.append(best)
-    return sorted(found, key=lambda s: (-(s.worth if s.worth is not None else -np.inf), -s.expected_kg))
+    return most_worth_first(found)
+
+
+def most_worth_first(found: Sequence[Suggestion]) -> list[Suggestion]:
+    """Those worth most first; without a price by kilograms."""
+    return sorted(
+        found,
+        key=lambda s: (-(s.worth if s.worth is not None else -np.inf), -s.expected_kg, s.machine, s.setting),
+    )
 
 
 def _noise_of(fields: Sequence[Binned], crop: str | None, losses: tuple[str, ...]) -> Planned:
     """The noise of a crop, from a few fields of any machine: enough to rank, and quick for a large fleet."""
-    mine = sorted((f for f in fields if f.crop == crop), key=lambda f: -float(f.seconds.sum()))
+    mine = sorted(
+        (f for f in fields if f.crop == crop),
+        key=lambda f: (-f.time_s.size, f.machine, f.time_s[:1].tolist()),
+    )
     return known_for_planning(mine[:NOISE_FIELDS], "", crop, losses)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -117,9 +117,10 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
     )
 
 
-def binned_fields(lake: ReadableLake, farm: Farm) -> list[Binned]:
-    """The machine-fields of a lake with usable work, in bins."""
-    return [one for one, _, _ in prepared_harvests(plan_jobs(lake, farm)) if isinstance(one, Binned)]
+def binned_fields(lake: ReadableLake, farm: Farm, machines: Collection[str] | None = None) -> list[Binned]:
+    """The machine-fields of a lake, or of these ``machines`` of it, with usable work, in bins."""
+    plan = plan_jobs(lake, farm, machines=machines)
+    return [one for one, _, _ in prepared_harvests(plan) if isinstance(one, Binned)]
 
 
 def _checked(request: TrialRequest) -> tuple[list[Setting], list[tuple[str, ...]]]:

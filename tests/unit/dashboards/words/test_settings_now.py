@@ -250,6 +250,11 @@ def adjusted(hour: int, before: str, after: str, crop: str = "wheat") -> dict:
     )
 
 
+def costly(tables: dict) -> list:
+    lines = machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"])
+    return settings_that_cost(tables, Farm(), (), lines)
+
+
 def test_attention_ends_where_a_setting_went_back_even_without_an_effect_of_its_own():
     """Raised while cutting, set back while standing: the way back has no effect, but the value is in force."""
     raised, curves = frame(adjusted(1, "850", "950")), tables()["loss_curves"].empty()
@@ -260,8 +265,8 @@ def test_attention_ends_where_a_setting_went_back_even_without_an_effect_of_its_
         "adjustments": logged((1, "850", "950")),
     }
     back = still | {"adjustments": logged((1, "850", "950"), (2, "950", "850"))}
-    assert [one.line.now for one in settings_that_cost(still, Farm())] == ["950"]
-    assert settings_that_cost(back, Farm()) == []
+    assert [one.line.now for one in costly(still)] == ["950"]
+    assert costly(back) == []
 
 
 def test_what_a_machine_did_in_its_next_crop_says_nothing_of_the_one_before():
