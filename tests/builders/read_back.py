@@ -186,7 +186,7 @@ def dependence(figure: dict[str, Any]) -> int:
 
 def loss_checks(figure: dict[str, Any]) -> int:
     """The points hold the signal and the weighed loss of each check; the gain is their ratio."""
-    (points,) = (trace for trace in figure["traces"] if trace["meta"] == "checks")
+    (points,) = (trace for trace in figure["traces"] if trace["meta"] == "loss check")
     assert len(points["x"]) == len(figure["rows"]) > 0
     for x, y, row in zip(points["x"], points["y"], figure["rows"], strict=True):
         signal, lost, gain = (number(text.replace(",", "")) for text in row[2:5])
@@ -198,7 +198,7 @@ def gains(figure: dict[str, Any]) -> int:
     """The points, the course and its band hold the numbers of the table."""
     by_meta = {trace["meta"]: trace for trace in figure["traces"]}
     band, n = by_meta["range"]["y"], len(figure["rows"])
-    shown = zip(by_meta["checks"]["y"], by_meta["course"]["y"], reversed(band[n:]), band[:n], strict=True)
+    shown = zip(by_meta["loss check"]["y"], by_meta["course"]["y"], reversed(band[n:]), band[:n], strict=True)
     for numbers, row in zip(shown, figure["rows"], strict=True):
         assert np.allclose(numbers, (number(row[1]), number(row[2]), *ends_of(row[3])), rtol=0.006), figure[
             "id"

@@ -42,7 +42,7 @@ def test_gain_proportion_zeros_and_slope_are_said(shown):
 def test_the_figure_shows_each_check_at_its_signal(shown):
     found = re.findall(r'data-figure="([^"]+)">(.*?)</script>', shown, re.DOTALL)
     figures = {name: json.loads(text) for name, text in found}
-    checks = next(trace for trace in figures["checks-1"]["data"] if trace["meta"] == "checks")
+    checks = next(trace for trace in figures["checks-1"]["data"] if trace["meta"] == "loss check")
     # The first check of the made-up machine: 40 g/s lost, 300 x 0.04 x 0.9 = 10.8 units.
     assert (checks["x"][0], checks["y"][0]) == pytest.approx((10.8, 40.0))
     assert len(checks["x"]) == 5 and len(figures["gain-1"]["data"]) == 3
