@@ -2,7 +2,7 @@
 --
 -- readings     : machine, time, and whatever else
 -- adjustments  : machine, time, row, setting, from_value, to_value
--- Gives the readings' columns, settings (list of structs: setting, value) and settings_since (moment of the last change).
+-- Returns the readings' columns, settings (list of structs: setting, value) and settings_since (moment of the last change).
 --
 -- Times are as logged. work has the settings by the clock of the harvest log, and answers questions faster.
 -- Tie rule: of two changes of one setting at one moment the later row counts.

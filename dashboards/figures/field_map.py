@@ -251,7 +251,7 @@ def _number(placed: pl.DataFrame, change: ShownChange, on_ground: OnGround) -> d
 
 
 def _rings(boundary_wkt: str | None) -> list[Array]:
-    """Rings of the boundary, (n, 2) longitude and latitude; none where the text is no polygon."""
+    """Rings of the boundary, (n, 2) longitude and latitude; none where the text is not a polygon."""
     if not boundary_wkt:
         return []
     from shapely import from_wkt, get_coordinates

@@ -97,7 +97,7 @@ def loss_curve(
                 stack.add(number, _points(table, side, symbol, name) | {"showlegend": side not in keys})
                 keys.add(side)
             if table["fitted"].count() > 1:
-                stack.add(number, _line(table, side, dash))
+                stack.add(number, _line(table, side, name, dash))
         stack.entitle(number, f"{one.words}, {loss_unit}")
     return stack.figure(
         {},
@@ -132,11 +132,11 @@ def _points(table: pl.DataFrame, side: str, symbol: str, name: str) -> dict:
     }
 
 
-def _line(table: pl.DataFrame, side: str, dash: str) -> dict:
+def _line(table: pl.DataFrame, side: str, name: str, dash: str) -> dict:
     return {
         "x": table["feed"].round(3).to_list(),
         "y": table["fitted"].round(5).to_list(),
-        "name": f"{side}, fitted",
+        "name": f"{name}, fitted",
         "meta": "fitted",
         "mode": "lines",
         "line": {"color": light(side), "width": 2.5, "dash": dash, "shape": "spline"},

@@ -203,7 +203,7 @@ def _numbers(values: Sequence[str]) -> list[float] | None:
 def _mark(
     stack: Stacked, readings: pl.DataFrame, at: Array, changes: Sequence[ShownChange], zone_name: str | None
 ) -> None:
-    """A faint ground under all that is no pass (turns, stops, ways), and a numbered line at each change."""
+    """A faint ground under all that is not a pass (turns, stops, ways), and a numbered line at each change."""
     stack.shapes += [
         _upright(a, b, layer="below", fillcolor=light("idle"), line={"width": 0})
         for a, b in between_passes(readings, at)[:MOST_TURNS_SHADED]

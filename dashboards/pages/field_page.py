@@ -61,7 +61,7 @@ EFFECT_COLUMNS = ("Change", "Outcome", "Verdict", "Change, %", "95 % range, %", 
 
 @dataclass(frozen=True, slots=True)
 class FieldInputs:
-    """Everything one page is made from: rows of the tables, already narrowed to the machine-field.
+    """Everything one page is made from: rows of the tables, already narrowed to the field job.
 
     responses, loss_curves : of the machine in all crops and fields. whole : its changes as lines, by crop.
     """

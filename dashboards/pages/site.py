@@ -1,4 +1,4 @@
-"""Write the site: one page a machine-field, an overview, the season; only what changed is rewritten.
+"""Write the site: one page a field job, an overview, the season; only what changed is rewritten.
 
 The site is plain files with relative links, so that it works from a memory stick. The same data give the same
 bytes.

@@ -140,7 +140,7 @@ def _against(
             return None
         do, beyond = setting.label, False
     else:
-        # Away from what common practice recommends is no common practice.
+        # Away from what common practice recommends is not common practice.
         if setting.kind == "ordered" and start is not None and start.by == COMMON_PRACTICE:
             return None
         step = _step(setting, None, raise_it, start)

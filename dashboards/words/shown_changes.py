@@ -213,7 +213,7 @@ def of_field(row: dict[str, Any]) -> pl.Expr:
 def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[ShownChange]:
     """Changes in order of time.
 
-    effects : rows of scope ``adjustment`` of one machine-field. adjustments : those of the machine within the
+    effects : rows of scope ``adjustment`` of one field job. adjustments : those of the machine within the
     field's time; those without effects become changes without outcomes.
     """
     keyed = effects.filter(pl.col("scope") == "adjustment").with_columns(

@@ -75,7 +75,7 @@ def doubtful_jumps(adjustments: pl.DataFrame) -> tuple[SetupFinding, ...]:
     """Adjustments larger than any that is made at one time, and values that no machine has.
 
     ``adjustments``: columns ``time``, ``setting``, ``from_value``, ``to_value`` as in the table, values in
-    the unit of the catalogue. Values that are no numbers are not judged.
+    the unit of the catalogue. Values that are not numbers are not judged.
     """
     numbers = {s.name: s for s in settings().values() if s.kind == "number"}
     limits = pl.DataFrame(

@@ -8,7 +8,7 @@ def main() -> None:
     import os
     import sys
 
-    # Work is spread over files and machine-fields; more threads for linear algebra would only wait for each other.
+    # Work is spread over files and field jobs; more threads for linear algebra would only wait for each other.
     # The libraries read this when they are imported, which is later.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

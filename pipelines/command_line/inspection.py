@@ -128,7 +128,7 @@ def _summary(file: InboxFile, parsed: Parsed, farm: Farm) -> dict[str, Any]:
 
 
 def _work(readings: pl.DataFrame | None) -> list[dict[str, Any]]:
-    """Facts of the work in each machine-field of a log that is long enough: delays of the sensors, effective
+    """Facts of the work in each field job of a log that is long enough: delays of the sensors, effective
     width, passes, and what screening leaves out, in %."""
     if readings is None or readings.height < FEWEST_FOR_WORK:
         return []

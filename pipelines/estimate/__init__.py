@@ -1,6 +1,6 @@
 """Estimate: what each adjustment did, with a range that can be believed.
 
-``estimate_effects`` is the stage: binned machine-fields in, rows of ``effects`` out. ``refresh_answers`` feeds
+``estimate_effects`` is the stage: binned field jobs in, rows of ``effects`` out. ``refresh_answers`` feeds
 it from a lake.
 """
 
@@ -70,8 +70,8 @@ def estimate_effects(
 ) -> pl.DataFrame:
     """Effects of all adjustments of a season, rows of the ``effects`` contract (``computed_at`` null).
 
-    fields : machine-fields after ``bin_work``, corrected by ``signals``, what loss checks show about them
-    (``losses_by_checks``). unanswered : machine-fields without usable work.
+    fields : field jobs after ``bin_work``, corrected by ``signals``, what loss checks show about them
+    (``losses_by_checks``). unanswered : field jobs without usable work.
     diameters_m : of drums and rotors, by setting and machine, so that their speeds pool over machines.
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
@@ -142,10 +142,10 @@ def prepare(
     checks: pl.DataFrame | None = None,
     delays: Delays | None = None,
 ) -> tuple[Binned | None, np.ndarray]:
-    """One machine-field from readings to bins, and what its loss checks say of its signals (``check_pairs``).
+    """One field job from readings to bins, and what its loss checks say of its signals (``check_pairs``).
 
-    readings : rows of one machine-field. adjustments : real adjustments of its machine. checks : loss checks of
-    the machine-field with ``machine_loss_kg_ha`` known. delays : from header to sensors; read off ``readings``
+    readings : rows of one field job. adjustments : real adjustments of its machine. checks : loss checks of
+    the field job with ``machine_loss_kg_ha`` known. delays : from header to sensors; read off ``readings``
     alone where they are not given.
     """
     ordered = readings.sort("time", maintain_order=True)

@@ -197,7 +197,7 @@ def plan_jobs(
 
 
 def refresh_jobs(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> Plan:
-    """Make the derived rows of stale field jobs again, take out those whose readings are gone. Gives the plan.
+    """Make the derived rows of stale field jobs again, take out those whose readings are gone. Returns the plan.
 
     A job is written whole in three commits, of which the last counts; a run that ends between them leaves jobs
     that the next one makes again.

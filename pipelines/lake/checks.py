@@ -38,7 +38,7 @@ def faults(lake: LakeReader) -> list[str]:
         return [str(error)]
     found: list[str] = []
     if len(set(counted)) < len(counted):
-        found.append("Some deliveries are in the ledger twice; take the inbox in again.")
+        found.append("Some deliveries are in the ledger twice; ingest the inbox again.")
     for name in DATA_TABLES:
         found.extend(_faults_of(lake, name, ledger))
     return [*found, *_faults_of_jobs(lake), *_faults_of_effects(lake)]
@@ -53,7 +53,7 @@ def _faults_of(lake: LakeReader, name: str, ledger: pl.DataFrame) -> list[str]:
     if strangers:
         found.append(
             f"Table {name} holds rows of {len(strangers)} deliveries that do not count; "
-            "the next run sweeps them out."
+            "the next run removes them."
         )
     said = _rows_said(ledger, name)
     stored: dict[str, int] = {}

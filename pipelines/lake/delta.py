@@ -102,13 +102,13 @@ class DeltaTables:
                 )
                 found.append(
                     f"Table {name} can't be read: its file {path} {what}. Restore it from a copy of "
-                    "the lake, or move the lake away and take the inbox in again."
+                    "the lake, or move the lake away and ingest the inbox again."
                 )
         return found
 
     def contents(self, name: str) -> tuple[int, pl.DataFrame]:
         """The version of a table, which exists, and its data files: path, bytes, and the delivery that owns each,
-        where the table is parted by delivery.
+        where the table is partitioned by delivery.
         """
         table = self._table(name)
         files = self._files(table, name)
@@ -131,7 +131,7 @@ class DeltaTables:
         return {path: info.size for path, info in zip(paths, infos, strict=True)}
 
     def parquet_files(self, name: str, deliveries: Collection[str] | None = None) -> list[str]:
-        """Paths of the data files of a table on this machine; of a table parted by delivery those of
+        """Paths of the data files of a table on this machine; of a table partitioned by delivery those of
         ``deliveries``, if given.
         """
         written = self._files(self._table(name), name)

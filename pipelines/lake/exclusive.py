@@ -25,7 +25,7 @@ REFUSALS = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 def exclusive(folder: Path, say: Callable[[str], None]) -> Iterator[Callable[[], bool]]:
     """Hold the only right to write into ``folder``. Waits for another run, and says so once.
 
-    Gives a function that says whether the folder is still the one that was locked: a share may go away and
+    Returns a function that says whether the folder is still the one that was locked: a share may go away and
     leave an empty folder in its place. Raises ``LakeError`` where the folder can't be written to.
     """
     import fcntl

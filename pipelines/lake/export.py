@@ -24,7 +24,7 @@ def check_table(name: str) -> None:
 
 def export_table(lake: Lake, name: str, to: Path) -> int:
     """Write table ``name`` to ``to`` by its ending, and give the number of rows; raises as ``write_frames``,
-    and ``CallError`` for a name that is no table.
+    and ``CallError`` for a name that is not a table.
     """
     check_table(name)
     return write_frames(tables()[name].empty(), _pieces(lake, name), to, name)

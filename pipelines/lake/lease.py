@@ -38,7 +38,7 @@ _FREE = "nobody"
 def leased(uri: str, say: Callable[[str], None]) -> Iterator[Callable[[], bool]]:
     """Hold the only right to write below ``uri``. Waits for another run, and says so once.
 
-    Gives a function that says whether the lease still holds: it is lost where the store could not be reached
+    Returns a function that says whether the lease still holds: it is lost where the store could not be reached
     for a while, or this machine slept. Raises ``LakeError`` where the store can't be reached or used so.
     """
     lease = _Lease(store_at(uri), uri)
@@ -146,7 +146,7 @@ class _Lease:
 
 
 def store_at(uri: str) -> ObjectStore:
-    """The objects below ``uri``. Raises ``LakeError`` where that is no store that can be used."""
+    """The objects below ``uri``. Raises ``LakeError`` where no store there can be used."""
     try:
         from obstore.exceptions import BaseError
         from obstore.store import from_url
@@ -158,7 +158,9 @@ def store_at(uri: str) -> ObjectStore:
     try:
         return from_url(uri, retry_config={"max_retries": 5, "retry_timeout": timedelta(seconds=30)})
     except (BaseError, ValueError) as error:
-        raise LakeError(f"{uri} is no object store that can be used: {str(error).splitlines()[0]}.") from None
+        raise LakeError(
+            f"{uri} is not an object store that can be used: {str(error).splitlines()[0]}."
+        ) from None
 
 
 def _myself() -> str:

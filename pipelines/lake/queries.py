@@ -269,7 +269,7 @@ def _files_as_rows(files: Sequence[str], types: Mapping[str, str], parted_by: Se
         for name, kind in types.items()
         if name not in parted_by
     )
-    # What a table is parted by stands in the paths alone.
+    # Partition columns are in the paths only.
     parted = ", ".join(f"{_text(name)}: varchar" for name in parted_by)
     how = f", hive_partitioning = true, hive_types = {{{parted}}}" if parted else ""
     return f"read_parquet([{', '.join(map(_text, files))}], schema = map {{{inside}}}{how})"

@@ -48,7 +48,7 @@ class LakeReader(ReadableLake):
     def scan(self, name: str) -> pl.LazyFrame:
         """Table ``name`` with the contract's columns; no rows where it does not exist yet.
 
-        Raises ``CallError`` for a name that is no table, ``LakeError`` where the table can't be read.
+        Raises ``CallError`` for a name that is not a table, ``LakeError`` where the table can't be read.
         """
         if name not in tables():
             raise CallError(f"There is no table '{name}'. Tables are {', '.join(tables())}.")
@@ -130,7 +130,7 @@ class LakeReader(ReadableLake):
         return contract.conform(found)
 
     def effects_field_inputs(self) -> str | None:
-        """What ``field_inputs`` said of each machine-field when ``effects`` was estimated; None as above."""
+        """What ``field_inputs`` said of each field job when ``effects`` was estimated; None as above."""
         return self.delta.last_message("effects", FIELDS_KEY)
 
     def whole_jobs(self) -> dict[str, str]:

@@ -1,7 +1,7 @@
 """Writing the Delta tables of the lake; ``reading.py`` reads them.
 
 The ledger ``deliveries`` says what counts: rows of a delivery that it does not name are invisible to every
-reader here and are swept out by the next run. Taking in a batch is three steps, each of which can be done
+reader here and are removed by the next run. Ingesting a batch takes three steps, each of which can be done
 again without harm: rows of the batch into the data tables; the rows of the ledger, in one atomic commit,
 which is the moment from which the batch counts; rows that the batch replaces out of the data tables.
 """
@@ -81,12 +81,12 @@ class Lake(LakeReader):
                 f"There is no lake in {folder}; make one with: chaffinch ingest INBOX --lake {folder}"
             )
         if folder.is_dir() and not lake.delta.exists("deliveries") and _holds_other_things(folder):
-            raise CallError(f"{folder} holds other files and is no lake; name an empty or new folder.")
+            raise CallError(f"{folder} holds other files and is not a lake; name an empty or new folder.")
         return lake
 
     @contextmanager
     def writing(self, say: Callable[[str], None] = lambda sentence: None) -> Iterator[None]:
-        """Be the only writer, and sweep out what a killed run left; waits for another run and says so.
+        """Be the only writer, and remove what a killed run left; waits for another run and says so.
 
         May be nested.
         """
@@ -177,9 +177,9 @@ class Lake(LakeReader):
                 self._remove_rows(ids)
 
     def retract(self, delivery: str) -> str:
-        """Take a delivery, named by identifier or by name, out again. Gives the name it had.
+        """Take a delivery, named by identifier or by name, out again. Returns the name it had.
 
-        Its row stays in the ledger as ``retracted``, so that the next night does not take it in again while
+        Its row stays in the ledger as ``retracted``, so that the next night does not ingest it again while
         its file lies in the inbox. Raises ``CallError`` where the ledger has none or several of that name.
         """
         with self.writing():
@@ -293,7 +293,7 @@ class Lake(LakeReader):
         return faults(self)
 
     def digest(self) -> str:
-        """Digest of all content, whatever the order of writing and the moments of taking in and computing."""
+        """Digest of all content, whatever the order of writing and the times of ingesting and computing."""
         return content_digest(self)
 
     def _sweep(self) -> None:

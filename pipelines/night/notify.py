@@ -32,7 +32,7 @@ class NotSent(ChaffinchError):
 def notify(
     night: NightSummary, wanted: Notify, inbox: Path, lake: Lake, each: FanOut = one_by_one
 ) -> list[str]:
-    """Send the summary as ``wanted``. Gives a sentence for each way that failed."""
+    """Send the summary as ``wanted``. Returns a sentence for each way that failed."""
     if wanted.when == "trouble" and night.exit_code == 0:
         return []
     summary = json_text(night.as_json()).encode()
@@ -85,7 +85,7 @@ def _doubt(inbox: Path, lake: Lake) -> str | None:
     with os.fdopen(handle, encoding="utf-8-sig") as file:
         state = os.fstat(handle)
         if not stat.S_ISREG(state.st_mode):
-            return f"{path} is no plain file."
+            return f"{path} is not a plain file."
         if state.st_uid != os.geteuid():
             return f"{path} belongs to another user; make it your own."
         if state.st_mode & (stat.S_IWGRP | stat.S_IWOTH):

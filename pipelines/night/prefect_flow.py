@@ -2,7 +2,7 @@
 
 The flow calls ``run_nightly`` and hands it a ``FanOut`` that makes tasks. A file that is still being copied, a
 share that is away or storage that is busy is retried with growing pauses; an error that waiting does not
-correct is not. Files are read and machine-fields prepared side by side: in threads here, or by workers on other
+correct is not. Files are read and field jobs prepared side by side: in threads here, or by workers on other
 machines (``dask_workers``).
 
 Import this module where Prefect is wanted only: importing Prefect takes over a second.
@@ -41,7 +41,7 @@ def run_as_flow(inbox: Path, lake: str, site: Path, workers: str | None = None) 
     from prefect.events.worker import EventsWorker
     from prefect.logging.handlers import APILogWorker
 
-    # What a run works on is fixed here. It is no parameter: those are for who starts runs, and nobody else may.
+    # What a run works on is fixed here. It is not a parameter: whoever starts a run could choose it.
     @flow(name="nightly", flow_run_name=_plain(f"{inbox} into {lake}"), persist_result=False)
     def night() -> NightSummary:
         log = get_run_logger().info
@@ -79,5 +79,5 @@ def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], No
     from chaffinch.pipelines.parallel.dask_workers import join, lost
 
     joined = join(workers, inbox, lake)
-    say(f"Workers at {workers} read files and prepare machine-fields, {joined.threads} at a time.")
+    say(f"Workers at {workers} read files and prepare field jobs, {joined.threads} at a time.")
     return SideBySide(joined.runner(), 2 * joined.threads + 2, math.inf, lost, say)

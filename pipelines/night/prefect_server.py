@@ -45,7 +45,7 @@ class NoServer(ChaffinchError):
 
 
 def configure_prefect() -> Path:
-    """Set Prefect's environment variables, before it is imported. Gives the folder of its records."""
+    """Set Prefect's environment variables, before it is imported. Returns the folder of its records."""
     os.environ.update(_SETTINGS)
     if "PREFECT_HOME" not in os.environ:
         state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")

@@ -42,7 +42,7 @@ def _still_held(row: dict[str, Any], by_id: dict[str, dict[str, Any]]) -> bool:
 def put_out_repeated(lake: Lake, new: set[str]) -> tuple[str, ...]:
     """Take the rows of each delivery out that another one holds whole, where one of both is ``new``.
 
-    Gives a sentence for each.
+    Returns a sentence for each.
     """
     ledger = lake.ledger().filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
     rows = {row["delivery"]: row for row in ledger.to_dicts()}

@@ -67,7 +67,7 @@ def run_nightly(
 ) -> NightSummary:
     """Ingest ``inbox``, refresh effects if their inputs changed, write the pages to ``site``.
 
-    ``each`` spreads the work of the stages over files, machine-fields and pages. If a stage fails, the others are
+    ``each`` spreads the work of the stages over files, field jobs and pages. If a stage fails, the others are
     still done; its sentence is in ``failed``. Raises ``CallError`` if there is no inbox.
     """
     from chaffinch.pipelines.night.notify import notify
@@ -346,7 +346,7 @@ def _settled(lake: Lake, answers: Answers) -> Answers:
 def write_pages(
     lake: Lake, site: Path, say: Say = _silent, notes: Sequence[str] = (), each: FanOut = one_by_one
 ) -> dict[str, Any]:
-    """Write the pages of the lake to ``site``. Gives the summary of ``write_site``.
+    """Write the pages of the lake to ``site``. Returns the summary of ``write_site``.
 
     ``notes``: sentences about this night for the morning page that are in no table.
     """

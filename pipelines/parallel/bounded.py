@@ -95,7 +95,7 @@ def _serve() -> None:
     while size := int.from_bytes(asking.read(_SIZE_BYTES), "big"):
         do, given = pickle.loads(asking.read(size))
         if not limited:
-            # Only now are the libraries imported; what they reserve is no memory in use.
+            # Only now are the libraries imported; memory that they only reserve does not count.
             most = _reserved_bytes() + MOST_MEMORY_BYTES
             resource.setrlimit(resource.RLIMIT_AS, (most, most))
             limited = True

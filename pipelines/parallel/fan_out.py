@@ -1,6 +1,6 @@
 """How a stage spreads its work over items: in turn or in threads here, as Prefect tasks in ``night``.
 
-A stage that handles many files or machine-fields gets a ``FanOut`` and does not depend on who does the work.
+A stage that handles many files or field jobs gets a ``FanOut`` and does not depend on who does the work.
 """
 
 from __future__ import annotations

@@ -36,7 +36,7 @@ R = TypeVar("R")
 
 
 def processes_for(items: int) -> int:
-    """How many processes so many items (machine-fields, pages) are worth."""
+    """How many processes so many items (field jobs, pages) are worth."""
     return min(processors(), MOST_PROCESSES) if items >= FEWEST_FOR_PROCESSES else 1
 
 

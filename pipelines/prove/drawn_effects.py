@@ -12,7 +12,7 @@ import numpy as np
 from chaffinch.pipelines.simulate import Scenario
 from chaffinch.pipelines.simulate.simulated_crops import ADJUSTABLES
 
-# A correlation that falls off over so many machine-fields' time is a straight line within one.
+# A correlation that falls off over so many field jobs' time is a straight line within one.
 LONG = 100.0
 # Numbers go one or two steps up or down, words one: mean square of what ``operators`` draws.
 MEAN_SQUARE_STEPS = {"number": 2.0}

@@ -41,7 +41,7 @@ CLOSE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class OracleKnowledge:
-    """What the oracle knows of one loss of one machine-field.
+    """What the oracle knows of one loss of one field job.
 
     more_over_time : variances of the log loss besides the noise's, each with its scale, s. ground : those that are
     bound to the ground, each with its length, m. clock_off_s : of the settings log. fade_in_s : time constant of
@@ -71,7 +71,7 @@ class OracleKnowledge:
 
 
 def oracle(binned: Binned, outcome: str, knowledge: OracleKnowledge) -> list[PeerAnswer]:
-    """Effects of all changes of one machine-field under the true covariance and the true clock."""
+    """Effects of all changes of one field job under the true covariance and the true clock."""
     from scipy.stats import norm
 
     if knowledge.clock_off_s:

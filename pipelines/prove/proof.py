@@ -1,4 +1,4 @@
-"""Many seasons tested: simulate and prepare machine-fields in parallel, estimate, score, report."""
+"""Many seasons tested: simulate and prepare field jobs in parallel, estimate, score, report."""
 
 from __future__ import annotations
 
@@ -63,12 +63,12 @@ def run_proof(
     """Test the estimator and its peers on seasons with known truth.
 
     scenarios : names; all when None. seasons : simulated for each. seed : of the whole proof; None: fresh.
-    fields : machine-fields a season instead of the scenario's own. processes : at most; the machine's cores
+    fields : field jobs a season instead of the scenario's own. processes : at most; the machine's cores
     when None.
 
     The result holds ``held`` and ``failings`` (see ``limits.failings``), ``seed``, ``season_seeds``, ``scores`` of
     single changes, ``scores_by_outcome`` of them, ``scores_by_scope`` of wider rows (see ``scoring.score``),
-    ``reliability`` (see ``scoring.reliability``), ``sentences``, ``fields_of_structural`` (machine-fields a scenario
+    ``reliability`` (see ``scoring.reliability``), ``sentences``, ``fields_of_structural`` (field jobs a scenario
     that the structural time series was given), and nothing that is not plain JSON.
 
     Raises ``CallError`` for a scenario, peer or outcome that does not exist.
@@ -77,7 +77,7 @@ def run_proof(
     peers = _known("peer", peers, PEERS)
     outcomes = _known("outcome", outcomes, JUDGED_OUTCOMES)
     if fields is not None and fields < 1:
-        raise CallError(f"A season has at least one machine-field, not {fields}.")
+        raise CallError(f"A season has at least one field job, not {fields}.")
     root = seed if seed is not None else int(np.random.SeedSequence().generate_state(1)[0])
     if root < 0:
         raise CallError(f"A seed is a whole number from 0 up, not {root}.")

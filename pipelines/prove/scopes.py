@@ -26,7 +26,7 @@ Row = dict[str, Any]
 
 
 def steps_made(made: MachineField, binned: Binned | None, outcomes: Iterable[str]) -> pl.DataFrame:
-    """Logged changes of one setting alone in one machine-field, with what their steps do on average.
+    """Logged changes of one setting alone in one field job, with what their steps do on average.
 
     Columns of the truth (see ``simulate.truth.truth_table``), drum_m (diameter) and kg_ha: the true machine loss in
     the work before the change, null where there was none.

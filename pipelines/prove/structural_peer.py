@@ -1,4 +1,4 @@
-"""A structural time series of a whole machine-field: local level, irregular, adjustments as regressors.
+"""A structural time series of a whole field job: local level, irregular, adjustments as regressors.
 
 Harvey 1989, *Forecasting, Structural Time Series Models and the Kalman Filter* (from memory), as statsmodels
 has it. Bins of one minute on the clock; minutes without steady work are missing observations.
@@ -18,7 +18,7 @@ MINUTE_S = 60.0
 
 
 def structural_time_series(binned: Binned, outcome: str) -> list[PeerAnswer]:
-    """Effects of all changes of one machine-field at once; takes seconds.
+    """Effects of all changes of one field job at once; takes seconds.
 
     Coefficients are states of the filter, so that each allows for the others' uncertainty, as under a restricted
     likelihood. The library's default, maximum likelihood, makes less of the same model.

@@ -1,4 +1,4 @@
-"""One machine-field tested: simulated, prepared as any log is, answered by the peers, with its truth."""
+"""One field job tested: simulated, prepared as any log is, answered by the peers, with its truth."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ ANSWER_SCHEMA = _OF_A_CHANGE | {
 
 @dataclass(frozen=True, slots=True)
 class FieldTask:
-    """One machine-field of one season, for one process."""
+    """One field job of one season, for one process."""
 
     scenario: str
     seed: int
@@ -77,7 +77,7 @@ class FieldTask:
 
 @dataclass(frozen=True, slots=True)
 class FieldTrial:
-    """One machine-field, ready to be estimated and judged; its readings are gone.
+    """One field job, ready to be estimated and judged; its readings are gone.
 
     binned : None when the log holds no usable work. pairs : as of ``check_pairs``. truth : rows of
     ``TRUTH_SCHEMA``, one for each logged adjustment of one setting and outcome. steps : of ``scopes.steps_made``.
@@ -92,7 +92,7 @@ class FieldTrial:
 
 
 def try_field(task: FieldTask) -> FieldTrial:
-    """Simulate and prepare one machine-field, let the peers answer, and drop its readings."""
+    """Simulate and prepare one field job, let the peers answer, and drop its readings."""
     scenario = SCENARIOS[task.scenario]
     if task.fields is not None:
         scenario = replace(scenario, fields=task.fields)
@@ -116,7 +116,7 @@ def _outcomes_needed(outcomes: Iterable[str]) -> set[str]:
 
 
 def truth_of_changes(truth: pl.DataFrame, changes: Sequence[Change], outcomes: Iterable[str]) -> pl.DataFrame:
-    """True effect of each change of a machine-field as the estimator grouped them: rows of ``TRUTH_SCHEMA``.
+    """True effect of each change of a field job as the estimator grouped them: rows of ``TRUTH_SCHEMA``.
 
     truth : as the simulator gives it. An adjustment that is in no change counts as one without an answer. The truth
     of a change is the sum over the events in it, a joint event once.

@@ -1,6 +1,6 @@
 """Made-up seasons with known truth.
 
-``simulate_season(scenario, seed)`` gives a ``Season`` that makes its machine-fields one by one: readings,
+``simulate_season(scenario, seed)`` gives a ``Season`` that makes its field jobs one by one: readings,
 settings log, loss checks, the true effect of every adjustment, and the true course of loss behind the
 signals. ``write_season_files`` writes such a season as an inbox. What counts as the true effect, and by how
 much a naive comparison misses it, is in ``truth``.

@@ -55,7 +55,7 @@ class SimulatedMachine:
 
 @dataclass(frozen=True)
 class Site:
-    """Where and when a machine-field happens. ``script``: what the operator does, if not left to chance. ``odd``:
+    """Where and when a field job happens. ``script``: what the operator does, if not left to chance. ``odd``:
     effects are unlike those elsewhere."""
 
     field: str
@@ -136,7 +136,7 @@ def happen(
     machine: SimulatedMachine,
     site: Site,
 ) -> History:
-    """Let one machine-field happen; every random number comes from ``rng``. season, on_machine : mean effects."""
+    """Let one field job happen; every random number comes from ``rng``. season, on_machine : mean effects."""
     crop = CROPS[site.crop]
     rated_kg_s = crop.rated_feed_kg_s * machine.strength
     seconds = round(scenario.hours * 3600)

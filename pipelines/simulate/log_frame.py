@@ -1,4 +1,4 @@
-"""The harvest log of one machine-field, as its sensors wrote it."""
+"""The harvest log of one field job, as its sensors wrote it."""
 
 from __future__ import annotations
 

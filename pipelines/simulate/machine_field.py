@@ -69,7 +69,7 @@ def simulate_machine_field(
     machine: SimulatedMachine,
     site: Site,
 ) -> MachineField:
-    """Make one machine-field; every random number comes from ``rng``. season, on_machine : mean effects of a step."""
+    """Make one field job; every random number comes from ``rng``. season, on_machine : mean effects of a step."""
     history = happen(rng, scenario, season, on_machine, machine, site)
     effects = true_effects(
         history.moves, history.sizes, history.curves, history.conditions, history.speed_log

@@ -71,7 +71,7 @@ class Sensors:
     quantum : the loss signals come in steps of this; 0 = as counted.
     dropout_share : share of time in which a loss sensor shows zero or nothing, for 3 to 60 s at a time.
     gain_moves : a step of a setting moves the gain of a loss's sensor: (setting, loss, ln gain of one step up).
-    gain_step_share, gain_step_log : share of machine-fields in which a loss sensor's gain jumps once, and
+    gain_step_share, gain_step_log : share of field jobs in which a loss sensor's gain jumps once, and
         by how much (natural log, either sign).
     """
 
@@ -193,11 +193,11 @@ class Effects:
 
 @dataclass(frozen=True)
 class Scenario:
-    """A season. ``hours`` is per machine-field, ``adjustments`` too; ``interval_s`` is that of the log.
+    """A season. ``hours`` is per field job, ``adjustments`` too; ``interval_s`` is that of the log.
 
     curve, separation_steepness, cleaning_steepness : log loss share on feed rate; steepness is its slope
-        d ln(share) / d ln(feed) at the rated feed rate, drawn per machine-field.
-    loss_checks : weighed pans a machine-field at any time. checks_each_side : more of them before and after
+        d ln(share) / d ln(feed) at the rated feed rate, drawn per field job.
+    loss_checks : weighed pans a field job at any time. checks_each_side : more of them before and after
         each logged change, within a quarter of an hour.
     moisture_drop_pct : the grain gets this much drier within minutes of each adjustment.
     straw_sd : log standard deviation over the ground of straw per grain, which loads the machine unseen.

@@ -245,7 +245,7 @@ def _listed() -> tuple[Scenario, ...]:
             separation_steepness=(1.2, 1.8),
             cleaning_steepness=(1.0, 1.6),
         ),
-        Scenario("two_fields", "Two machine-fields are all there is.", fields=2, machines=2),
+        Scenario("two_fields", "Two field jobs are all there is.", fields=2, machines=2),
         Scenario(
             "twenty_machines",
             "Twenty machines in two fields each.",
@@ -270,7 +270,7 @@ def _listed() -> tuple[Scenario, ...]:
         *(
             Scenario(
                 f"effects_differ_{few}",
-                f"Effects differ between machines, fields and changes; there are {few} machine-fields.",
+                f"Effects differ between machines, fields and changes; there are {few} field jobs.",
                 fields=few,
                 machines=min(few, 3),
                 effects=_DIFFER,

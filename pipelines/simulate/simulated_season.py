@@ -41,7 +41,7 @@ FIELD_NAMES = (
 
 @dataclass(frozen=True)
 class Season:
-    """A made-up season. Each machine-field has its own random stream and can be made alone, in any order.
+    """A made-up season. Each field job has its own random stream and can be made alone, in any order.
 
     effects : the season's true mean effect of one step, by setting and what it acts on; a field's own are in
         ``MachineField.noise.per_step``.
@@ -53,7 +53,7 @@ class Season:
     machines: tuple[SimulatedMachine, ...]
 
     def machine_field(self, index: int) -> MachineField:
-        """The machine-field number ``index`` (0 .. fields - 1)."""
+        """The field job number ``index`` (0 .. fields - 1)."""
         if not 0 <= index < self.scenario.fields:
             raise CallError(f"This season has fields 0 to {self.scenario.fields - 1}, not {index}.")
         stream = _streams(self.scenario, self.seed)[1 + len(self.machines) + index]
@@ -71,12 +71,12 @@ class Season:
         return [spread_effects(np.random.default_rng(s.spawn(1)[0]), self.effects, spread) for s in streams]
 
     def iter(self) -> Iterator[MachineField]:
-        """One machine-field after another, each made when asked for and not kept."""
+        """One field job after another, each made when asked for and not kept."""
         return (self.machine_field(index) for index in range(self.scenario.fields))
 
     @cached_property
     def machine_fields(self) -> list[MachineField]:
-        """All machine-fields, kept in memory: about 5 MB for every 5 h at 1 s."""
+        """All field jobs, kept in memory: about 5 MB for every 5 h at 1 s."""
         return list(self.iter())
 
     def _site(self, rng: np.random.Generator, index: int) -> Site:
@@ -96,7 +96,7 @@ class Season:
         return Site(field, crop, start, place, self._script(index))
 
     def trial_of(self, index: int) -> FieldPlan | None:
-        """The planned trial in machine-field number ``index``."""
+        """The planned trial in field job number ``index``."""
         trials = self.scenario.operator.trials
         return trials[index % len(trials)] if trials else None
 
@@ -121,7 +121,7 @@ def _streams(scenario: Scenario, seed: int) -> list[np.random.SeedSequence]:
 def simulate_season(scenario: Scenario | str, seed: int) -> Season:
     """A season of ``scenario`` (or of the scenario of that name), the same for the same ``seed``.
 
-    Nothing of a machine-field is made before it is asked for.
+    Nothing of a field job is made before it is asked for.
 
     Raises ``CallError`` for an unknown name or a negative seed.
     """

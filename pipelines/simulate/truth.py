@@ -1,4 +1,4 @@
-"""The true effect of every adjustment of a machine-field, in the terms of the ``effects`` table.
+"""The true effect of every adjustment of a field job, in the terms of the ``effects`` table.
 
 Definitions
 -----------

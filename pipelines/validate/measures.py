@@ -19,7 +19,7 @@ LOSS_CHANNELS = (
     "separation_loss_kg_s",
     "cleaning_loss_kg_s",
 )
-# A pause is an interval this many times the usual one; it is no irregular sampling.
+# A pause is an interval this many times the usual one; it is not irregular sampling.
 PAUSE_INTERVALS = 10
 _MEASURED_COLUMNS = (
     "row", "time", "machine", "field", "crop", "working", "speed_m_s", "grain_flow_kg_s",

@@ -173,7 +173,7 @@ def _channel_ranges(rule: RowRule, columns: Collection[str]) -> Iterator[BrokenR
             }
             sentence = _filled(rule.sentence, **known)
             fails = ~value.is_between(channel.low, channel.high)
-            # One coordinate alone is no position.
+            # One coordinate alone is not a position.
             clears = _POSITION if channel.name in _POSITION else (channel.name,)
             with_value = _with_value(sentence, channel.name)
             yield BrokenRule(rule.name, channel.name, fails, with_value, clears if rule.value_only else ())

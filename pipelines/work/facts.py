@@ -1,4 +1,4 @@
-"""What the work stage found out about one machine-field, as numbers and as sentences for people."""
+"""What the work stage found out about one field job, as numbers and as sentences for people."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ KIND_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class WorkFacts:
-    """Of one machine-field.
+    """Of one field job.
 
     delays : from header to sensor; logged : sensors whose channel is. width_m : header as logged,
     effective_width_m : mean over used readings, both None where unknown; narrow_pct : share of used readings
@@ -116,7 +116,7 @@ class WorkFacts:
 
 
 def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) -> WorkFacts:
-    """Sum up ``mark_work``'s table of one machine-field; zone: of the hours in ``conditions``."""
+    """Sum up ``mark_work``'s table of one field job; zone: of the hours in ``conditions``."""
     used = marked.filter("usable").drop_nulls("effective_width_m")
     width = marked["working_width_m"].max() if "working_width_m" in marked.columns else None
     header = float(width) if isinstance(width, (int, float)) else None

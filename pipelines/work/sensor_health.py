@@ -22,7 +22,7 @@ from chaffinch.schemas.declarations import without_unit
 
 # Worked days of each machine that are looked at: the last, and those before to hold it against.
 DAYS = 4
-# A machine that has not worked for longer is no neighbour and is not reported.
+# A machine that has not worked for longer is not a neighbour and is not reported.
 LONGEST_AGO_DAYS = 21
 SHORTEST_WORK_S = 1200.0
 SATURATED_SHARE = 0.2

@@ -51,7 +51,7 @@ def setting_at(joined: pl.DataFrame, setting: str) -> pl.Series:
 def with_setting_columns(joined: pl.DataFrame) -> pl.DataFrame:
     """``readings_with_settings`` with the catalogue's setting columns filled from the state of the settings.
 
-    A value that the log carries itself stays; the state fills the rest. Values that are no number for a
+    A value that the log carries itself stays; the state fills the rest. Values that are not numbers for a
     setting that is one become null.
     """
     filled = joined

@@ -106,7 +106,7 @@ def _covered(bars: _Lines, strips: Array, width_m: float) -> tuple[NDArray[np.in
     bars lie on so many that the machine must have jittered on the spot, shape (bars,).
 
     A strip counts as earlier once the machine has gone more than about half a width since: what it cuts just
-    now is no ground cut before.
+    now was not cut before.
     """
     from shapely import STRtree
 

@@ -2,9 +2,9 @@
 
     python tests/benchmarks/estimate_speed.py
 
-Prints, for made-up logs at 1 Hz: one machine-field of five hours with four adjustments, all outcomes, with
+Prints, for made-up logs at 1 Hz: one field job of five hours with four adjustments, all outcomes, with
 its share of the season's noise fit; the two losses against a structural time series of the same field; growth
-with hours of log; a season of 200 machine-fields; and growth with machine-fields, on all cores.
+with hours of log; a season of 200 field jobs; and growth with field jobs, on all cores.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def timed(work: Callable[..., Any], *args: Any) -> tuple[Any, float]:
 
 
 def machine_fields(count: int, hours: float = 5.0) -> tuple[list[Binned], float]:
-    """Prepared machine-fields of a plain season and the mean seconds that preparing one took."""
+    """Prepared field jobs of a plain season and the mean seconds that preparing one took."""
     season = simulate_season(replace(SCENARIOS["plain"], fields=count, hours=hours), SEED)
     prepared, seconds = [], 0.0
     for made in season.iter():
@@ -69,7 +69,7 @@ def against_structural(fields: list[Binned]) -> None:
 
 
 def growth() -> None:
-    print("Growth: one machine-field of so many hours, all outcomes, the noise fitted to it alone")
+    print("Growth: one field job of so many hours, all outcomes, the noise fitted to it alone")
     took = []
     for hours in HOURS:
         fields, preparing = machine_fields(1, hours)
@@ -82,7 +82,7 @@ def growth() -> None:
 
 
 def copies(fields: list[Binned], count: int) -> list[Binned]:
-    """So many machine-fields. On machines of their own: copies of a field are no witnesses of its machine's clock."""
+    """So many field jobs. On machines of their own: copies of a field are no witnesses of its machine's clock."""
     return [
         replace(
             fields[i % len(fields)],
@@ -96,7 +96,7 @@ def copies(fields: list[Binned], count: int) -> list[Binned]:
 def season(fields: list[Binned], preparing: float, count: int) -> None:
     effects, estimating = timed(estimate_effects, copies(fields, count))
     print(
-        f"Season of {count} machine-fields ({len(fields)} different ones, repeated): prepared in "
+        f"Season of {count} field jobs ({len(fields)} different ones, repeated): prepared in "
         f"{preparing * count:.1f} s, estimated in {estimating:.1f} s, {effects.height} rows of effects; "
         f"together {preparing * count + estimating:.1f} s"
     )
@@ -104,7 +104,7 @@ def season(fields: list[Binned], preparing: float, count: int) -> None:
 
 def growth_with_jobs(fields: list[Binned], counts: list[int]) -> None:
     """Asked: 200 in at most 40 s on two cores, and at most 1.1 times in proportion from the first count on."""
-    print(f"Growth with machine-fields, all outcomes, on {processors()} cores")
+    print(f"Growth with field jobs, all outcomes, on {processors()} cores")
     first = 0.0
     for count in counts:
         before, began = os.times(), time.perf_counter()
@@ -120,13 +120,11 @@ def growth_with_jobs(fields: list[Binned], counts: list[int]) -> None:
 
 def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    asked.add_argument(
-        "--fields", type=int, default=16, help="machine-fields in the season of the first part"
-    )
-    asked.add_argument("--season", type=int, default=200, help="machine-fields in the last part; 0: none")
+    asked.add_argument("--fields", type=int, default=16, help="field jobs in the season of the first part")
+    asked.add_argument("--season", type=int, default=200, help="field jobs in the last part; 0: none")
     asked.add_argument("--no-growth", action="store_true", help="leave out the hours")
     asked.add_argument(
-        "--jobs", type=int, nargs="*", default=[40, 200], help="machine-fields of the growth with them"
+        "--jobs", type=int, nargs="*", default=[40, 200], help="field jobs of the growth with them"
     )
     options = asked.parse_args()
     on_one_core()
@@ -135,9 +133,7 @@ def main() -> int:
     fields, preparing = machine_fields(options.fields)
     _, estimating = timed(estimate_effects, fields)
     each = estimating / len(fields)
-    print(
-        f"One machine-field of 5 h at 1 Hz, four adjustments, in a season of {len(fields)}; processor seconds"
-    )
+    print(f"One field job of 5 h at 1 Hz, four adjustments, in a season of {len(fields)}; processor seconds")
     print(
         f"  prepared in {preparing:.3f} s, all outcomes estimated in {each:.3f} s with its share of the noise"
     )

@@ -73,7 +73,7 @@ def main() -> None:
             grow(sample, folder, asked.fields)
         site = Path(scratch, "site")
         lake = Lake.open(folder, must_exist=True)
-        print(f"{lake.machine_fields().height} machine-fields")
+        print(f"{lake.machine_fields().height} field jobs")
         timed("all pages", lake, site)
         timed("nothing changed", lake, site)
         effects = lake.scan("effects").collect()

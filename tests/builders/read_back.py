@@ -153,7 +153,7 @@ def curves(figure: dict[str, Any]) -> int:
     compared = 0
     for trace in figure["traces"]:
         place = losses[0 if trace["axis"] == "y" else 1] if len(losses) > 1 else losses[0]
-        side = trace["name"].split(",")[0]
+        side = trace["name"].removesuffix(", fitted")
         column = {"medians": 3, "fitted": 5}[trace["meta"]]
         own = [row for row in figure["rows"] if row[:2] == [place, side]]
         assert len(own) == len(trace["x"]) > 0

@@ -59,7 +59,7 @@ def table(tmp_path: Path, name: str) -> pl.DataFrame:
 def accounted(tmp_path: Path) -> dict[str, dict]:
     """Rows in the tables and distinct rows set aside are, file by file, the rows that were read.
 
-    Gives the rows of ``deliveries`` by name.
+    Returns the rows of ``deliveries`` by name.
     """
     ledger = {row["name"]: row for row in table(tmp_path, "deliveries").to_dicts()}
     aside = table(tmp_path, "set_aside")

@@ -192,7 +192,7 @@ def test_debug_shows_the_traceback(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_a_folder_with_other_things_is_no_lake(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["ingest", str(inbox), "--lake", str(inbox)]) == 2
-    assert "holds other files and is no lake" in capsys.readouterr().err
+    assert "holds other files and is not a lake" in capsys.readouterr().err
 
 
 def test_an_unreadable_file_does_not_stop_the_rest(filled: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -35,7 +35,7 @@ class Counting:
     def __call__(
         self, what: str, do: Callable[[Any], Any], items: Sequence[Any], name: Callable[[Any], str]
     ) -> Iterator[Any]:
-        # What is fitted is fitted to all machine-fields together.
+        # What is fitted is fitted to all field jobs together.
         if what in self.done:
             self.done[what].extend((item["machine"], item["field"]) for item in items)
         return one_by_one(what, do, items, name)

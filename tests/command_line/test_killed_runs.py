@@ -53,7 +53,7 @@ def finished(inbox: Path, lake: Path) -> subprocess.Popen[str]:
 
 
 def killed_and_resumed(inbox: Path, lake: Path, moments_s: list[float]) -> list[int]:
-    """Kill a run after each number of seconds, then let one finish. Gives the exit codes of the killed."""
+    """Kill a run after each number of seconds, then let one finish. Returns the exit codes of the killed."""
     codes = []
     for moment_s in moments_s:
         run = begun(inbox, lake)

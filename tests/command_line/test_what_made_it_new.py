@@ -53,7 +53,7 @@ def test_rows_that_stand_keep_their_time() -> None:
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two machine-fields; the settings log of the second day and the loss checks come late."""
+    """Two field jobs; the settings log of the second day and the loss checks come late."""
     folder = tmp_path_factory.mktemp("season")
     write_season_files(folder / "s", "plain", 5, fields=2, hours=0.6, machines=2, adjustments=2)
     return folder / "s" / "inbox"

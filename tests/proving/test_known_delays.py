@@ -14,7 +14,7 @@ ALL_DELAYS_S = (4.0, 18.0)
 
 
 def misses_s(scenario: str, seed: int, fields: int, hours: float = 2.0) -> np.ndarray:
-    """Found minus true delay (grain, separation, cleaning, moisture), s, of each machine-field, shape (fields, 4).
+    """Found minus true delay (grain, separation, cleaning, moisture), s, of each field job, shape (fields, 4).
 
     Dead times are drawn from 4 to 18 s for each sensor apart; true delay = dead time + smearing. A delay that
     the data could not tell is a miss.

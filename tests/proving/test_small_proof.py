@@ -93,7 +93,7 @@ def test_fresh_seeds_differ_from_call_to_call():
         ({"scenarios": ["calm"]}, "There is no scenario 'calm'. There are: plain,"),
         ({"peers": ("guess",)}, f"There is no peer 'guess'. There are: {', '.join(PEERS)}."),
         ({"outcomes": ("mood",)}, "There is no outcome 'mood'"),
-        ({"fields": 0}, "at least one machine-field"),
+        ({"fields": 0}, "at least one field job"),
         ({"seed": -1}, "whole number from 0 up"),
     ],
 )

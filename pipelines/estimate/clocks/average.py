@@ -18,7 +18,7 @@ from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcom
 
 
 def over_likely_clocks(season: SeasonOutcome, clocks: Mapping[str, ClockOffset]) -> SeasonOutcome:
-    """The outcome with the machine-fields of doubtful clocks fitted at each likely offset and averaged."""
+    """The outcome with the field jobs of doubtful clocks fitted at each likely offset and averaged."""
     fields = [
         averaged(field, season, clock.likely)
         if (clock := clocks.get(field.binned.machine)) is not None and clock.likely
@@ -33,7 +33,7 @@ def averaged(
 ) -> FieldOutcome:
     """Mean and covariance of the mixture of fits at the offsets ``likely``, each with its weight.
 
-    A machine-field whose harvest log shows set values stays as it is. An offset at which a change would fall outside
+    A field job whose harvest log shows set values stays as it is. An offset at which a change would fall outside
     the log is left out. Unlogged change points are allowed for at the logged times only: at others they may be
     the effects of the changes.
     """

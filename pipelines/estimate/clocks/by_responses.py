@@ -1,7 +1,7 @@
 """Offset of the clock of a settings log from that of the harvest log, by the responses of loss to logged changes.
 
 Used where the harvest log shows no set values. Bursts of loss, jumps of a sensor and unlogged changes look like
-responses too: one machine-field counts for little, and an offset is applied only where several agree.
+responses too: one field job counts for little, and an offset is applied only where several agree.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, prepare_alone
 
-# Most that one machine-field counts against an offset, as twice the log odds: a burst of loss before a change may
+# Most that one field job counts against an offset, as twice the log odds: a burst of loss before a change may
 # give any odds, and means nothing for the other fields.
 MOST_OF_FIELD = 8.0
 # Shares of clocks of a season that are off; the prior is as 1 / share. Clocks of one farm are set by the same people,
@@ -42,7 +42,7 @@ SHARES_ACTING = np.linspace(0.05, 0.95, 10)
 
 
 def offsets_by_responses(machines: Mapping[str, Array], reacted: bool = False) -> dict[str, ClockOffset]:
-    """Offset of each machine of a season from the ``evidence`` of its machine-fields, (121,).
+    """Offset of each machine of a season from the ``evidence`` of its field jobs, (121,).
 
     reacted : changes came when loss had spiked, so that what lies minutes before them is not a response.
     """
@@ -81,9 +81,9 @@ def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
 
 def evidence(evidence_by_field: Sequence[Array]) -> Array:
     """Twice the log likelihood of each of ``OFFSETS_S``, (121,), the share of changes with an effect integrated
-    out; one machine-field counts at most ``MOST_OF_FIELD`` against an offset.
+    out; one field job counts at most ``MOST_OF_FIELD`` against an offset.
 
-    evidence_by_field : of each machine-field (121, changes of all losses), of ``clock_evidence``.
+    evidence_by_field : of each field job (121, changes of all losses), of ``clock_evidence``.
 
     Plain sums of squared scores were dominated by changes without an effect, and moved clocks that were right.
     """
@@ -126,7 +126,7 @@ def _peak(total: Array, best: int) -> float:
 
 
 def on_one_clock(binned: Binned, offset_s: float) -> Binned:
-    """The machine-field with the changes of its settings log moved to the harvest log's clock.
+    """The field job with the changes of its settings log moved to the harvest log's clock.
 
     Bins that lie in the washed-out time of a moved change are left out; those around the time as logged were
     left out when the bins were made, which costs half a minute each.
@@ -142,19 +142,19 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
 
 
 def rebinned(binned: Binned, changes: list[Change]) -> Binned:
-    """The machine-field with ``changes`` in place of its own, without the bins in their washed-out time."""
+    """The field job with ``changes`` in place of its own, without the bins in their washed-out time."""
     entered = binned.time_s + binned.loss_delay_s
     began, ended = (np.searchsorted(ends, entered, side="right") for ends in left_out_s(changes))
     return binned.kept(began == ended, changes, ended)
 
 
 Responses = Mapping[str, Sequence[tuple[Binned, Array]]]
-"""By machine, its machine-fields with changes by a settings log, each with its ``clock_evidence`` (121, changes of
+"""By machine, its field jobs with changes by a settings log, each with its ``clock_evidence`` (121, changes of
 all losses)."""
 
 
 def evidence_of_field(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
-    """``clock_evidence`` of one machine-field by both losses, (121, changes of all losses); None without."""
+    """``clock_evidence`` of one field job by both losses, (121, changes of all losses); None without."""
     found = []
     for witness in (season[outcome] for outcome in PLACES if outcome in season):
         part = prepare_alone(binned, witness)
@@ -198,7 +198,7 @@ def _logged_s(binned: Binned) -> Array:
 
 
 def taken_for_others(moments_s: Sequence[Array], offset_s: float) -> float:
-    """Share of changes, logged at ``moments_s`` of each machine-field, that meet another one when moved by it.
+    """Share of changes, logged at ``moments_s`` of each field job, that meet another one when moved by it.
 
     Where changes follow one another every few minutes, a clock off by one run fits nearly as well as a right one.
     """

@@ -42,7 +42,7 @@ def delays_of_rows(responses: Responses) -> tuple[float, float]:
 
 
 def _before_others(binned: Binned, evidence: Array) -> Array:
-    """The ``evidence`` of one machine-field, none (-inf) at offsets that move more than ``MOST_TAKEN`` of its changes
+    """The ``evidence`` of one field job, none (-inf) at offsets that move more than ``MOST_TAKEN`` of its changes
     to their neighbours: there the step of another change answers."""
     gaps = np.diff(np.sort([c.logged_s for c in binned.changes]))
     reach = float(np.quantile(gaps, MOST_TAKEN)) - TAKEN_FOR_ANOTHER_S if gaps.size else np.inf
@@ -59,7 +59,7 @@ def _mostly_on_plan(binned: Binned) -> bool:
 
 
 def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array) -> tuple[float, float]:
-    """``delays_of_rows`` from the evidence of each machine-field, (offsets, changes of all losses).
+    """``delays_of_rows`` from the evidence of each field job, (offsets, changes of all losses).
 
     Three hypotheses compete with exact times: rows written late by up to ``USUALLY_LATE_S``, changes that act over
     up to ``SLOW_S``, and one offset for each machine's clock, which is left to ``by_responses.py``.
@@ -81,7 +81,7 @@ def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array
 
 
 def _over(changes: Array, when: Flags, exact: Flags) -> float:
-    """Log Bayes factor of changes that acted at the offsets ``when`` over ``exact`` ones, of one machine-field, at
+    """Log Bayes factor of changes that acted at the offsets ``when`` over ``exact`` ones, of one field job, at
     most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a change may give any odds."""
     factor = _evidence(changes, when) - _evidence(changes, exact)
     return float(np.clip(factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2))
@@ -102,7 +102,7 @@ def _mean(logs: Sequence[float]) -> float:
 
 
 def allowing_for_delays(binned: Binned, earlier_s: float, later_s: float) -> Binned:
-    """The machine-field without the work in which the changes of its settings log may have been made.
+    """The field job without the work in which the changes of its settings log may have been made.
 
     Switches of a trial came when the plan has them.
     """

@@ -1,4 +1,4 @@
-"""Evidence for offsets of the clock of a settings log, every ten seconds, from one machine-field.
+"""Evidence for offsets of the clock of a settings log, every ten seconds, from one field job.
 
 A step is sharp: a bin or two on its wrong side cost more likelihood than slow noise can hide.
 """

@@ -1,4 +1,4 @@
-"""Readings of one machine-field to bins of ten seconds of steady work.
+"""Readings of one field job to bins of ten seconds of steady work.
 
 A bin never crosses the end of a pass or an adjustment. Ten seconds lose nothing: the fastest noise that is not
 white has a time constant above that, the shared part of slower noise is kept whole, and the white part's
@@ -34,7 +34,7 @@ PLAIN_SPAN_S = 900.0
 
 @dataclass(frozen=True, slots=True)
 class Binned:
-    """One machine-field in bins, all arrays of shape (n,), sorted by time.
+    """One field job in bins, all arrays of shape (n,), sorted by time.
 
     seconds : seconds of usable work in the bin. step : number of changes before the bin. since_start_s,
     until_end_s : of the bin's pass. feed_t_h : grain feed rate.
@@ -126,7 +126,7 @@ def interval_s(time_s: Array) -> float:
 
 
 def bin_work(marked: pl.DataFrame, adjustments: pl.DataFrame, loss_delay_s: float = 6.0) -> Binned | None:
-    """Bins of one machine-field; None when it holds no usable work.
+    """Bins of one field job; None when it holds no usable work.
 
     marked : readings after ``mark_work``. adjustments : real adjustments of the machine (any field).
     """

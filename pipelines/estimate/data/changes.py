@@ -1,4 +1,4 @@
-"""Which adjustments of a machine-field stand on their own, and which belong together."""
+"""Which adjustments of a field job stand on their own, and which belong together."""
 
 from __future__ import annotations
 

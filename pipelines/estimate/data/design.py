@@ -27,7 +27,7 @@ CONDITIONED = (*LOSSES, "broken_grain", "non_grain", "returns")
 class Design:
     """Bins in which one outcome is known.
 
-    use : (N,) which bins of the machine-field. columns : (n, p), steps first. names : p names; steps are
+    use : (N,) which bins of the field job. columns : (n, p), steps first. names : p names; steps are
     ``step 0``, ``step 1``, ... in the order of the changes that have bins on both sides (``steps``: their
     numbers). centre : values at which the feed columns are zero.
     """

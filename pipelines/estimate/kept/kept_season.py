@@ -195,7 +195,7 @@ def _apart(before: FieldOutcome, after: FieldOutcome) -> Array:
 
 
 def _fit_under(known: Mapping[str, SeasonOutcome], binned: Binned) -> Fits:
-    """Every outcome of one machine-field, without the bins, which the caller has."""
+    """Every outcome of one field job, without the bins, which the caller has."""
     found = {name: fit_under(binned, one) for name, one in known.items() if name in binned.outcomes}
     return {name: fit and replace(fit, binned=without_bins(binned)) for name, fit in found.items()}
 
@@ -220,7 +220,7 @@ def fit_key(bins: str, outcome: str, noise: str) -> str:
 
 
 def bins_digest(binned: Binned) -> str:
-    """Of all that decides how the outcomes of one machine-field are fitted under a given noise."""
+    """Of all that decides how the outcomes of one field job are fitted under a given noise."""
     found = blake2b(digest_size=12)
     for name in binned.__slots__:
         if isinstance(value := getattr(binned, name), np.ndarray):

@@ -33,7 +33,7 @@ class ChangePoint:
 
 
 def scan_change_points(observed: Observations, noise: Noise) -> tuple[ChangePoint, ...]:
-    """Try a step at each minute of work of one machine-field."""
+    """Try a step at each minute of work of one field job."""
     tried = _tried(observed)
     if tried.size == 0:
         return ()

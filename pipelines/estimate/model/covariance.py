@@ -1,4 +1,4 @@
-"""The observations of one machine-field and their covariance, factored in O(n).
+"""The observations of one field job and their covariance, factored in O(n).
 
 Exponential correlations are semiseparable: ``celerite2`` factors the covariance of n readings in O(n)
 (Foreman-Mackey et al. 2017, Astron. J. 154:220).
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class Observations:
-    """One outcome of one machine-field as the likelihood sees it.
+    """One outcome of one field job as the likelihood sees it.
 
     time_s : (n,) increasing. design : (n, p), full column rank. log_outcome : (n,). white : (n,) factors of
     ``second_variance`` (one over the seconds in a bin, times any robust inflation). ground : (n, q) of

@@ -62,7 +62,7 @@ def second_variance(flow: Array, runs: NDArray[Any], interval_s: float) -> float
 
 
 def without_sensor_noise(binned: Binned, variance: float) -> Binned:
-    """The machine-field with the feed rate to be expected where the sensor's noise has ``variance`` a second.
+    """The field job with the feed rate to be expected where the sensor's noise has ``variance`` a second.
 
     With V the covariance of the log feed rates x as logged and W that of their noise, the expectation is
     x - W V^-1 (x - mean); V is fitted to the log. Loss shares refer to that feed rate as well.

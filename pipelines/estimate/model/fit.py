@@ -1,4 +1,4 @@
-"""Effects of one machine-field under the season's noise, the field's own drift averaged over."""
+"""Effects of one field job under the season's noise, the field's own drift averaged over."""
 
 from __future__ import annotations
 

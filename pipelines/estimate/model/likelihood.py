@@ -1,4 +1,4 @@
-"""Generalised least squares and restricted likelihood of one machine-field under a given noise, in O(n)."""
+"""Generalised least squares and restricted likelihood of one field job under a given noise, in O(n)."""
 
 from __future__ import annotations
 

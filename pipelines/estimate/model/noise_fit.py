@@ -1,4 +1,4 @@
-"""The noise shared by the machine-fields of a season, by restricted maximum likelihood under a weak prior."""
+"""The noise shared by the field jobs of a season, by restricted maximum likelihood under a weak prior."""
 
 from __future__ import annotations
 

@@ -43,7 +43,7 @@ class Placebos:
 
 @dataclass(frozen=True, slots=True)
 class PlaceboSteps:
-    """Of one machine-field. scores : of single steps and of the mean step of each shifted schedule. steps : the
+    """Of one field job. scores : of single steps and of the mean step of each shifted schedule. steps : the
     estimates of single ones. after_rise : scores of steps where loss had just risen."""
 
     scores: Array
@@ -73,7 +73,7 @@ def _widening(scores: Array) -> tuple[float, int]:
 
 
 def placebo_steps(observed: Observations, noise: Noise, steps: tuple[int, ...]) -> PlaceboSteps:
-    """Placebos of one machine-field, in units of ``observed``.
+    """Placebos of one field job, in units of ``observed``.
 
     steps : changes that the design holds, its first columns. Shifts are drawn by a generator seeded from the data's
     own shape, so that the same data give the same placebos.

@@ -1,4 +1,4 @@
-"""All machine-fields of a season together: one noise per outcome, then every field's effects under it."""
+"""All field jobs of a season together: one noise per outcome, then every field's effects under it."""
 
 from __future__ import annotations
 
@@ -42,14 +42,14 @@ SPIKE_SCORE = 3.0
 # unlogged change that the logged one undid.
 BESIDE_S = 600.0
 EVE_S = 180.0
-# Change points in a smaller share of the machine-fields hardly change the noise of a season.
+# Change points in a smaller share of the field jobs hardly change the noise of a season.
 FEW_WITH_STEPS = 0.05
 FARM_WIDE = "farm: "
 
 
 @dataclass(frozen=True, slots=True)
 class Witness:
-    """What one machine-field says of the season, under its noise.
+    """What one field job says of the season, under its noise.
 
     fit : as ``FieldOutcome`` has it, before placebos of the season widened it. placebos : on the log scale. spike :
     of ``_spike``. slope (m,), curvature (m, m) : of its deviance by the logs of the noise's parameters, where the
@@ -65,7 +65,7 @@ class Witness:
 
 @dataclass(frozen=True, slots=True)
 class FieldOutcome:
-    """One outcome of one machine-field, fitted. ``fit`` is on the log scale, as logged.
+    """One outcome of one field job, fitted. ``fit`` is on the log scale, as logged.
 
     change_points : unlogged, of losses only, allowed for by the fit. loadings : by the name of an unknown common to
     the machine, (p,) what one standard deviation of it adds to the coefficients; its square is in the covariance. An
@@ -103,7 +103,7 @@ class FieldOutcome:
 
 
 def near_change_point(fits: Iterable[FieldOutcome | None], k: int) -> bool:
-    """Whether change ``k`` is too close to a change point in any of ``fits`` of a machine-field to be separated.
+    """Whether change ``k`` is too close to a change point in any of ``fits`` of a field job to be separated.
 
     What moves one loss moves the others, though it may not be as clear there.
     """
@@ -133,7 +133,7 @@ class SeasonOutcome:
 
 
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
-    """Fit one outcome over all machine-fields that know it."""
+    """Fit one outcome over all field jobs that know it."""
     parts = _parts(fields, outcome)
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
@@ -189,7 +189,7 @@ def with_fields(known: SeasonOutcome, fields: Sequence[FieldOutcome]) -> SeasonO
 
 
 def fit_under(binned: Binned, known: SeasonOutcome) -> FieldOutcome | None:
-    """One machine-field under the noise of a season, as if it had been among its fields."""
+    """One field job under the noise of a season, as if it had been among its fields."""
     if (ready := _ready(binned, known)) is None or known.noise is None:
         return None
     fitted = _with_witness(*ready, known)
@@ -199,7 +199,7 @@ def fit_under(binned: Binned, known: SeasonOutcome) -> FieldOutcome | None:
 
 
 def fit_moved(binned: Binned, known: SeasonOutcome, noise: Noise) -> FieldOutcome | None:
-    """One machine-field as ``fit_under`` has it, but with its effects under another ``noise``."""
+    """One field job as ``fit_under`` has it, but with its effects under another ``noise``."""
     if (ready := _ready(binned, known)) is None:
         return None
     return _fitted(ready[0], replace(known, noise=noise), ready[1])
@@ -208,7 +208,7 @@ def fit_moved(binned: Binned, known: SeasonOutcome, noise: Noise) -> FieldOutcom
 def _ready(
     binned: Binned, known: SeasonOutcome
 ) -> tuple[FieldPart, tuple[ChangePoint, ...], tuple[float, float]] | None:
-    """One machine-field as ``fit_outcome`` has it before the last fit; its scan, and its part in spikes."""
+    """One field job as ``fit_outcome`` has it before the last fit; its scan, and its part in spikes."""
     noise, first, parts = known.noise, known.first, _parts([binned], known.outcome)
     if noise is None or first is None or not parts:
         return None
@@ -241,7 +241,7 @@ def on_bins(fitted: FieldOutcome, binned: Binned) -> FieldOutcome:
 
 
 def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
-    """One machine-field, with other changes than in the season, under the season's noise."""
+    """One field job, with other changes than in the season, under the season's noise."""
     part = prepare_alone(binned, season)
     if season.noise is None or part is None:
         return None
@@ -249,7 +249,7 @@ def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
 
 
 def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
-    """One machine-field ready to be fitted under the season's noise; None where it does not know the outcome."""
+    """One field job ready to be fitted under the season's noise; None where it does not know the outcome."""
     noise, parts = season.noise, _parts([binned], season.outcome)
     if noise is None or not parts:
         return None
@@ -259,7 +259,7 @@ def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
 
 @dataclass(frozen=True, slots=True)
 class FieldPart:
-    """One machine-field before its fit. ``observed`` is in units of ``scale``, its own fast noise."""
+    """One field job before its fit. ``observed`` is in units of ``scale``, its own fast noise."""
 
     binned: Binned
     design: Design

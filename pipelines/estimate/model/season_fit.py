@@ -15,7 +15,7 @@ from chaffinch.schemas.tables import OUTCOMES
 
 
 def fit_season(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str, SeasonOutcome]:
-    """All outcomes but capacity, which follows from them, over all machine-fields.
+    """All outcomes but capacity, which follows from them, over all field jobs.
 
     ``each`` spreads the outcomes; what is fitted does not depend on it.
     """
@@ -30,7 +30,7 @@ def fit_season(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str,
 
 
 def _fit_apart(fields: Sequence[Binned], outcome: str) -> tuple[SeasonOutcome, list[int]]:
-    """One outcome fitted, without the bins, and which of ``fields`` its machine-fields are.
+    """One outcome fitted, without the bins, and which of ``fields`` its field jobs are.
 
     The caller has the bins, which are most of what would have to come back from another process.
     """
@@ -41,6 +41,6 @@ def _fit_apart(fields: Sequence[Binned], outcome: str) -> tuple[SeasonOutcome, l
 
 
 def without_bins(binned: Binned) -> Binned:
-    """What names the machine-field; none of its bins."""
+    """What names the field job; none of its bins."""
     none = np.zeros(binned.time_s.size, dtype=bool)
     return binned.kept(none, [], binned.step)

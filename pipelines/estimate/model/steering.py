@@ -2,8 +2,8 @@
 
 What a feed rate does to the loss can't be read off speeds that the loss itself decided: a stretch of high loss is
 driven slowly, so that loss seems to rise less with the feed rate than it does, and a change of loss is given in part
-to the speed that followed it. The yield of the ground is no answer to the loss. So the feed rate of such a machine
-becomes what the yield and the changes of settings predict of it (two-stage least squares: Wooldridge 2010,
+to the speed that followed it. The yield of the ground does not respond to the loss. So the feed rate of such a
+machine becomes what the yield and the changes of settings predict of it (two-stage least squares: Wooldridge 2010,
 Econometric Analysis of Cross Section and Panel Data, 2nd ed., ch. 5).
 """
 
@@ -71,7 +71,7 @@ def _within_groups(values: Array, groups: NDArray[np.int_]) -> Array:
 
 
 def feed_by_ground(binned: Binned) -> Binned:
-    """The machine-field with the feed rate that the yield of the ground and the changes of settings predict, and its
+    """The field job with the feed rate that the yield of the ground and the changes of settings predict, and its
     losses marked ``steered_by_loss``."""
     feed, area = binned.feed_t_h, binned.area_m2_s
     known = (feed > 0) & (area > 0)

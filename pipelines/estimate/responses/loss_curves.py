@@ -23,7 +23,7 @@ def loss_curves_table(
     season: Mapping[str, SeasonOutcome],
     calibrations: Mapping[MachineCrop, Calibration],
 ) -> pl.DataFrame:
-    """Rows of ``loss_curves``: of each machine-field, and of each machine and crop together.
+    """Rows of ``loss_curves``: of each field job, and of each machine and crop together.
 
     The slope of a field is drawn towards those of the other fields, as far as they agree; that of a machine is the
     mean over its fields.

@@ -67,7 +67,7 @@ def responses_of(
 ) -> pl.DataFrame:
     """The table ``responses``: per crop over all machines, and per machine and crop.
 
-    season, usable, levels : by outcome, as for ``shared_rows``. fields : all machine-fields, whose last changes say
+    season, usable, levels : by outcome, as for ``shared_rows``. fields : all field jobs, whose last changes say
     which values are in use. ``each`` spreads the outcomes.
     """
     ready = {name: one for name in season if (one := _to_draw(season[name], usable[name], diameters_m))}

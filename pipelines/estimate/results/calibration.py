@@ -66,12 +66,12 @@ def calibrate_all(pairs: Mapping[MachineCrop, Sequence[Array]]) -> dict[MachineC
 
 
 def calibration_of(binned: Binned, calibrations: Mapping[MachineCrop, Calibration]) -> Calibration | None:
-    """What the loss signals of a machine-field weigh; those that are logged in kg/s weigh what they say."""
+    """What the loss signals of a field job weigh; those that are logged in kg/s weigh what they say."""
     return Calibration(0.0, 0.0, 0) if binned.calibrated else calibrations.get((binned.machine, binned.crop))
 
 
 def check_pairs(marked: pl.DataFrame, checks: pl.DataFrame, loss_delay_s: float) -> Array:
-    """Kg/s lost by a check, the signal around its moment, the moment in s: of one machine-field, shape (n, 3).
+    """Kg/s lost by a check, the signal around its moment, the moment in s: of one field job, shape (n, 3).
 
     marked : readings after ``mark_work``. checks : its loss checks with ``machine_loss_kg_ha``. The signal is
     the mean of the summed loss signals within 45 s of the moment at which the checked crop was cut.

@@ -117,7 +117,7 @@ def capacity_field(fitted: FieldOutcome, widen: float) -> FieldOutcome | None:
 
 
 def capacity_season(season: Mapping[str, SeasonOutcome]) -> SeasonOutcome | None:
-    """Capacity of all machine-fields that know a loss, for pooling; at the machine's loss where it is known."""
+    """Capacity of all field jobs that know a loss, for pooling; at the machine's loss where it is known."""
     found: dict[int, FieldOutcome] = {}
     for name in CAPACITY_LOSSES:
         for fitted in season[name].fields if name in season else ():

@@ -44,7 +44,7 @@ def of_all_that_entered(
 
 
 def usual_kg_s_per_unit(fields: Sequence[Binned]) -> float:
-    """Weight of a unit of signal at which machine-fields of one machine and crop lost the crop's reference share."""
+    """Weight of a unit of signal at which field jobs of one machine and crop lost the crop's reference share."""
     units = np.concatenate([_per_kept(binned, dict.fromkeys(PLACES, 1.0)) for binned in fields])
     mean = float(units.mean()) if units.size else 0.0
     share = reference_loss_share(fields[0].crop)
@@ -52,7 +52,7 @@ def usual_kg_s_per_unit(fields: Sequence[Binned]) -> float:
 
 
 def of_what_entered(binned: Binned, kg_s_per_unit: Mapping[str, float]) -> Binned:
-    """The machine-field with losses and feed rate per grain that entered.
+    """The field job with losses and feed rate per grain that entered.
 
     kg_s_per_unit : by loss of ``PLACES``, what a unit of its signal weighs.
     """

@@ -126,8 +126,8 @@ def effects_table(
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order. ``each`` spreads the outcomes that share evidence.
 
-    own : all machine-fields of the season, also those without an adjustment. calibrations : by machine and crop,
-    where loss checks weigh its signals. unanswered : machine-fields that can't be estimated at all.
+    own : all field jobs of the season, also those without an adjustment. calibrations : by machine and crop,
+    where loss checks weigh its signals. unanswered : field jobs that can't be estimated at all.
     diameters_m : of drums and rotors, by setting and machine. clocks : how far settings logs were found off by what
     the changes did, by machine. draws : of spreads by outcome, which are used again, and brought up to date.
     """
@@ -189,7 +189,7 @@ def _fit_apart(
 
 @dataclass(frozen=True, slots=True)
 class Unanswered:
-    """A machine-field without usable work: its adjustments are answered by `cannot tell` and the ``reason``."""
+    """A field job without usable work: its adjustments are answered by `cannot tell` and the ``reason``."""
 
     machine: str
     field: str | None
@@ -235,7 +235,7 @@ def _alone_answers(
     in_company: bool,
     dewy: bool,
 ) -> Iterator[tuple[int, str, _Alone]]:
-    """Every change of one machine-field and every outcome that its log can answer: (change, outcome, answer).
+    """Every change of one field job and every outcome that its log can answer: (change, outcome, answer).
 
     in_company : of ``machines_in_company``. dewy : of ``dew_shows``.
     """
@@ -271,7 +271,7 @@ def _field_rows(
     calibrations: Mapping[MachineCrop, Calibration],
     clock: ClockOffset | None,
 ) -> Iterator[Row]:
-    """Rows of every change of one machine-field."""
+    """Rows of every change of one field job."""
     key = id(binned)
     loss = _of(season["machine_loss"], binned) if "machine_loss" in season else None
     for k, change in enumerate(binned.changes):

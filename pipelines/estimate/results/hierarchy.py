@@ -1,6 +1,6 @@
 """One hierarchical model of all adjustments' effects on one outcome, so that each answer uses what the others show.
 
-For the estimates b (k,) of one machine-field, with doses X (k, s) of the s settings in steps:
+For the estimates b (k,) of one field job, with doses X (k, s) of the s settings in steps:
 
     b - G w = X u + c + e        u = mu + field,   c_j ~ N(0, sum_s change_s^2 dose_js^2)
     mu = theta + crop + year + machine             each term normal about zero, with a spread of its own

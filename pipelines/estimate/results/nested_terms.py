@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class FieldEstimates:
-    """Estimates of one machine-field: estimates (k,), covariance (k, k), doses (k, s), loadings (k, r) of w.
+    """Estimates of one field job: estimates (k,), covariance (k, k), doses (k, s), loadings (k, r) of w.
 
     common : (r,) which of w all machines share, none where not given.
     freedom : of the reference t of the field's own noise, the season's left out. unknown : (k,) how many settings a

@@ -20,7 +20,7 @@ from chaffinch.pipelines.estimate.results.doses import (
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 
 ChangeKey = tuple[int, int]
-"""id of the bins of a machine-field, and the number of the change there."""
+"""id of the bins of a field job, and the number of the change there."""
 
 
 @dataclass(frozen=True, slots=True)

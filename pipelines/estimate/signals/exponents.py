@@ -157,7 +157,7 @@ class Straightened:
 
 
 def power_of(binned: Binned, powers: Mapping[MachineCrop, Power]) -> Power:
-    """The power of a machine-field; that of signals without a check is one, give or take what is usual."""
+    """The power of a field job; that of signals without a check is one, give or take what is usual."""
     if binned.calibrated:
         return Power(0.0, 0.0, 0)
     return powers.get((binned.machine, binned.crop), UNCHECKED)
@@ -174,7 +174,7 @@ def straightened(
 ) -> Straightened:
     """Each loss signal to the machine's most likely power, about the usual signal, which stays as it is.
 
-    The pairs' signals are sums: they are taken to the power as a whole, in units of the machine-fields' own sums.
+    The pairs' signals are sums: they are taken to the power as a whole, in units of the field jobs' own sums.
     before : powers of an earlier night, which stay where checks since then moved them by next to nothing.
     """
     of_fields = {(b.machine, b.crop): pairs.get((b.machine, b.crop), ()) for b in fields if not b.calibrated}

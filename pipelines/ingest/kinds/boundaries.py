@@ -27,8 +27,8 @@ class _Refused(Exception):
 def read_boundaries(file: str, content: bytes) -> Parsed:
     """Read GeoJSON: one row of ``fields`` a feature; ``row`` is the number of the feature, the first is 1.
 
-    Rings that cross themselves are repaired; a feature that is no field goes aside with a sentence. Raises
-    ``UnreadableFile`` where the file is no GeoJSON at all.
+    Rings that cross themselves are repaired; a feature that is not a field is set aside with a sentence. Raises
+    ``UnreadableFile`` where the file is not GeoJSON at all.
     """
     features, patience = _features(file, content), Patience()
     kept: list[dict[str, Any]] = []

@@ -42,7 +42,7 @@ _SCHEMA: dict[str, pl.DataType] = {
 
 
 def free_text_column(table: TextTable) -> Matched | None:
-    """The column of a notebook that says what was changed; None where the table is no notebook.
+    """The column of a notebook that says what was changed; None where the table is not a notebook.
 
     It has a time or a date and no measured channel or setting; the text is under the header of a note or a setting,
     else in the only other column that holds words.

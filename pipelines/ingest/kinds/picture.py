@@ -55,9 +55,7 @@ def _why_not_kept(content: bytes, kind: str) -> str:
         # Width and height are the first numbers of the header (ISO/IEC 15948, 11.2.2).
         sides = [int.from_bytes(content[at : at + 4], "big") for at in (16, 20)]
         if content[12:16] != b"IHDR" or not all(0 < side <= MOST_PIXELS for side in sides):
-            return (
-                f"It is no whole PNG of at most {MOST_PIXELS} pixels a side, so it is not kept for reports."
-            )
+            return f"It is not an intact PNG of at most {MOST_PIXELS} pixels a side, so it is not kept for reports."
         return ""
     refused = _refused_in(content)
     plain = "Save it with plain shapes only, or as PNG."

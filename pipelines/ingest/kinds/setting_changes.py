@@ -61,8 +61,8 @@ def adjustments_of(frame: pl.DataFrame, setting: Setting) -> pl.DataFrame:
     """Adjustments of ``setting`` in the readings of one or more machines.
 
     ``frame``: columns row, time (UTC), machine and ``setting.column`` (Float64 for numbers, else text).
-    Gives rows of the contract of ``adjustments`` with origin ``setting column``, without delivery and file.
-    The first value of a machine is no adjustment. ``row`` and ``time`` are those of the first row that
+    Returns rows of the contract of ``adjustments`` with origin ``setting column``, without delivery and file.
+    The first value of a machine is not an adjustment. ``row`` and ``time`` are those of the first row that
     departs from the old value.
     """
     found: list[pl.DataFrame] = []

@@ -26,7 +26,7 @@ def read_settings_log(reader: TableReader) -> Parsed:
     """Read the table as a settings log.
 
     Names and units become those of the catalogue; a setting that it lacks is kept with kind ``unknown``. What
-    should be a number and is not goes aside. Raises ``UnreadableFile`` where there is no time column.
+    should be a number and is not is set aside. Raises ``UnreadableFile`` where there is no time column.
     """
     machines = read_machines(reader)
     logged = reader.words("setting")
@@ -146,7 +146,7 @@ def _conversion(reader: TableReader, machine: str, setting: Setting, unit: str |
 def _numbers(
     reader: TableReader, part: pl.DataFrame, side: str, setting: Setting, change: Conversion
 ) -> pl.Series:
-    """Numbers of one setting as plain texts. Other texts, and rows without a new value, go aside."""
+    """Numbers of one setting as plain texts. Other texts, and rows without a new value, are set aside."""
     read = parse_numbers(part[f"{side}_text"], reader.mark)
     bad = read.bad | (read.values.is_null() if side == "to" else False)
     if bad.any():

@@ -21,7 +21,7 @@ def is_trial(head: str) -> bool:
 def read_trial_plan(file: str, content: bytes, farm: Farm) -> Parsed:
     """Read a ``trial.toml``: one row of ``trials`` a step; ``row`` is the line where the step begins.
 
-    Raises ``UnreadableFile`` where it is no plan that can be used.
+    Raises ``UnreadableFile`` where the plan can't be used.
     """
     try:
         text = content.decode("utf-8-sig")

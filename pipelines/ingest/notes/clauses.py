@@ -57,7 +57,7 @@ class Clause:
     @property
     def is_remark(self) -> bool:
         """Whether the clause says why or what else, and no change: it names no setting, and is about something
-        else or has neither a number nor a direction. One that may take back what the line says is no remark.
+        else or has neither a number nor a direction. One that may take back what the line says is not a remark.
         """
         if self._says_unchanged:
             return True

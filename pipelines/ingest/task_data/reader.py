@@ -112,7 +112,7 @@ def _note_names_without_columns(gathered: Gathered) -> None:
 
 
 def _note_other_files(gathered: Gathered) -> None:
-    """Say of each file that is no log and no description of one what it is, and that it was not read."""
+    """Say of each file that is neither a log nor a description of one what it is, and that it was not read."""
     kinds: dict[str, list[str]] = {}
     for name in sorted(gathered.task_set.files):
         if name in gathered.task_set.clashes:

@@ -46,7 +46,7 @@ def conversion_of(column: Matched) -> Conversion:
 
 
 def read_numbers(reader: TableReader, column: Matched, crops: pl.Series | None = None) -> pl.Series:
-    """Values of ``column`` in the declared unit, null where missing; what is no number goes aside.
+    """Values of ``column`` in the declared unit, null where missing; what is not a number is set aside.
 
     Raises ``UnitError`` where the unit does not fit, ``UnreadableFile`` where a bushel's mass is unknown.
     """
@@ -94,7 +94,7 @@ def _odd_numbers(reader: TableReader, column: Matched, texts: pl.Series) -> tupl
 
 
 def words_instead_of_numbers(reader: TableReader, column: Matched) -> str | None:
-    """Why a column that only its synonym suggests is no channel: it holds words. None where it may be one.
+    """Why a column that only its synonym suggests is not a channel: it holds words. None where it may be one.
 
     Without this a remark in a column called "load" or "track" would set every row of the log aside.
     """
@@ -173,7 +173,7 @@ def _read_flag(reader: TableReader, column: Matched) -> pl.Series:
 def constant_number(reader: TableReader, channel: str) -> float | None:
     """A channel that farm.toml states for every row, such as ``working_width_m = "360 in"``.
 
-    Raises ``UnreadableFile`` where it is no number with a fitting unit.
+    Raises ``UnreadableFile`` where it is not a number with a fitting unit.
     """
     stated = reader.stated.constants.get(channel)
     if stated is None or isinstance(stated, (int, float)):

@@ -84,7 +84,7 @@ class TableReader:
         self.aside.append(flagged_rows(self.table, bad, rule, column, values, sentence))
 
     def set_value_aside(self, bad: pl.Series, column: str, values: pl.Series, sentence: str) -> None:
-        """Set what is no number aside where ``bad``: the value alone where rows are kept, else its row."""
+        """Set aside what is not a number where ``bad``: the value alone where rows are kept, else its row."""
         self.aside.append(
             flagged_rows(self.table, bad, "not_a_number", column, values, sentence, self.keeps_rows)
         )
@@ -246,7 +246,7 @@ def read_crops(reader: TableReader, machines: pl.Series) -> pl.Series:
 
 
 def read_times(reader: TableReader, machines: pl.Series) -> pl.Series:
-    """The moment of each row, UTC; rows without a sound one go aside under ``bad_time``.
+    """The moment of each row, UTC; rows without a valid one are set aside under ``bad_time``.
 
     Raises ``UnreadableFile`` where the file has no time column.
     """
@@ -273,7 +273,7 @@ def read_timestamps(
     dates: pl.Series | None = None,
     texts: pl.Series | None = None,
 ) -> pl.Series:
-    """The moments in ``column``, UTC, wall clocks by the zone of their machine; unsound rows go aside.
+    """The moments in ``column``, UTC, wall clocks by the zone of their machine; invalid rows are set aside.
 
     ``dates``: the days, where ``column`` holds times of day. ``texts``: these, where they are part of its text.
     """

@@ -117,7 +117,7 @@ def write_season_files(
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """What is left of a machine-field once its readings are on disk. ``readings``: their number."""
+    """What is left of a field job once its readings are on disk. ``readings``: their number."""
 
     readings: int
     adjustments: pl.DataFrame

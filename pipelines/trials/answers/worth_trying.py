@@ -69,7 +69,7 @@ def suggestions(
 ) -> list[Suggestion]:
     """Possible trials of each machine and crop, those worth most first; one for each setting.
 
-    responses : the table. fields : machine-fields of the lake, for area, yield and noise. machine : only this one.
+    responses : the table. fields : field jobs of the lake, for area, yield and noise. machine : only this one.
     Values are those inside the range tried. Without a price trials are ranked by kilograms.
     """
     found: list[Suggestion] = []

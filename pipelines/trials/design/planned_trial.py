@@ -118,7 +118,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
 
 
 def binned_fields(lake: ReadableLake, farm: Farm, machines: Collection[str] | None = None) -> list[Binned]:
-    """The machine-fields of a lake, or of these ``machines`` of it, with usable work, in bins."""
+    """The field jobs of a lake, or of these ``machines`` of it, with usable work, in bins."""
     plan = plan_jobs(lake, farm, machines=machines)
     return [one for one, _, _ in prepared_harvests(plan) if isinstance(one, Binned)]
 

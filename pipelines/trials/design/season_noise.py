@@ -19,7 +19,7 @@ from scipy.special import ndtri, stdtrit
 # For a machine without a log: noise of half a minute, of 20 minutes, and from second to second. Common practice, no
 # source.
 USUAL_NOISE = TrialNoise(np.array([0.09, 0.0625]), 0.09, own_scales_s=np.array([25.0, 1200.0]))
-# This many machine-fields give the noise well enough for a plan.
+# This many field jobs give the noise well enough for a plan.
 MOST_FIELDS = 8
 LEAST_WORK_S = 3600.0
 # So many fields show how much fields differ in their noise.
@@ -52,7 +52,7 @@ def known_for_planning(
 ) -> Planned:
     """Noise of a loss and driving, from the work of the machine in the crop, else the nearest that is known.
 
-    fields : machine-fields of the lake. losses : by which the trial is judged, the first that is known. hours : of
+    fields : field jobs of the lake. losses : by which the trial is judged, the first that is known. hours : of
     the trial, whose own work will help to fix the noise.
     """
     for words, mine in (
@@ -142,7 +142,7 @@ def work_pattern(fields: Sequence[Binned]) -> WorkPattern:
             continue
         ends, starts = f.time_s + f.seconds / 2, f.time_s - f.seconds / 2
         gaps = starts[1:] - ends[:-1]
-        # A gap at a change of a setting is no turn.
+        # A gap at a change of a setting is not a turn.
         turn = (gaps > 10.0) & (np.diff(f.step) == 0)
         edges = np.concatenate([[0], np.flatnonzero(turn) + 1, [f.time_s.size]])
         passes += [float(ends[b - 1] - starts[a]) for a, b in zip(edges[:-1], edges[1:], strict=True)]

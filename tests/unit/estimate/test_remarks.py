@@ -19,7 +19,7 @@ pytestmark = [pytest.mark.seconds, pytest.mark.usefixtures("few_draws")]
 
 @pytest.fixture(scope="module")
 def fields() -> list[Binned]:
-    """Two short machine-fields of one machine, losses alone."""
+    """Two short field jobs of one machine, losses alone."""
     made = simulate_season(replace(SCENARIOS["plain"], fields=2, machines=1, hours=1.5, adjustments=2), 12)
     return losses_of(made)
 
@@ -45,7 +45,7 @@ def test_a_loss_check_is_asked_for_only_where_there_is_none(fields):
 
 @pytest.fixture(scope="module")
 def longer() -> list[Binned]:
-    """Five machine-fields of three hours, losses alone, so that the noise is known without any one of them."""
+    """Five field jobs of three hours, losses alone, so that the noise is known without any one of them."""
     made = simulate_season(replace(SCENARIOS["plain"], fields=5, machines=2, hours=3.0, adjustments=2), 14)
     return losses_of(made)
 

@@ -261,7 +261,7 @@ def test_a_lake_that_must_exist(tmp_path: Path) -> None:
         Lake.open(tmp_path / "file")
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "one.jpg").write_text("")
-    with pytest.raises(CallError, match="holds other files and is no lake"):
+    with pytest.raises(CallError, match="holds other files and is not a lake"):
         Lake.open(tmp_path / "photos")
 
 

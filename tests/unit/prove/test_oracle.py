@@ -112,7 +112,7 @@ def test_the_stated_covariance_of_ground_is_that_of_ground_made():
 @pytest.mark.seconds
 @pytest.mark.parametrize("name", ["unlogged", pytest.param("gain_step", marks=pytest.mark.proof)])
 def test_hidden_steps_vary_as_much_as_the_oracle_assumes(name):
-    """Squared differences of what steps add up to, over half a machine-field, in 2,000 seasons' worth of draws."""
+    """Squared differences of what steps add up to, over half a field job, in 2,000 seasons' worth of draws."""
     scenario = SCENARIOS[name]
     ((variance, scale_s),) = wandering(scenario, "cleaning")
     half_s = 1800.0 * scenario.hours

@@ -251,5 +251,5 @@ def test_time_per_machine_field(capsys):
     rows = sum(season.machine_field(index).readings.height for index in range(1, 6))
     each_ms = (time.perf_counter() - start) / 5 * 1e3
     with capsys.disabled():
-        print(f"\none machine-field of 5 h at 1 s: {each_ms:.0f} ms")
+        print(f"\none field job of 5 h at 1 s: {each_ms:.0f} ms")
     assert rows == 5 * 18000

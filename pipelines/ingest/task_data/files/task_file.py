@@ -49,7 +49,7 @@ def read_task_file(task_set: TaskSet, people: bool = False) -> TaskFile:
     if document.fault:
         notes.append(f"TASKDATA.XML {document.fault}; what comes before was read.")
     if document.root.tag != "ISO11783_TaskData":
-        raise RefusedXml("does not begin with ISO11783_TaskData, so it is no task data")
+        raise RefusedXml("does not begin with ISO11783_TaskData, so it is not task data")
     top = [*document.root.children, *linked_elements(document.root, task_set, notes)]
     devices, elements = _devices(top, notes)
     crops = {node.get("A") or "": node.get("B") or "" for node in top if node.tag == "CTP"}

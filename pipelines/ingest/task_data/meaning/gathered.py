@@ -43,7 +43,7 @@ class Gathered:
         self.attention += sentences
 
     def set_aside(self, *found: Rejected) -> None:
-        """Set aside what is no record of a log; each is one row."""
+        """Set aside what is not a record of a log; each is one row."""
         for rejected in found:
             self.rows += 1
             self.asides.append(rejected_frame([rejected], self.rows))

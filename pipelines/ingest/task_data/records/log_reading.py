@@ -119,7 +119,7 @@ def _sound(data: bytes, header: LogHeader, least: int) -> bool:
     if not data:
         return True
     records = decode_log(data[:PROBE_BYTES], header)
-    # The probe may end inside a record; that alone is no damage.
+    # The probe may end inside a record; that alone is not damage.
     if len(records) < least or any(fault.rule != "cut_record" for fault in records.faults):
         return False
     if header.any_status and np.mean(records.fixed["status"] > MAX_STATUS) < ODD_STATUS:

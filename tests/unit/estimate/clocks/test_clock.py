@@ -206,7 +206,7 @@ def test_tried_every_ten_seconds_a_sharp_step_tells_its_moment_to_a_bin():
 
 @pytest.mark.seconds
 def test_changes_that_did_nothing_do_not_speak_for_another_clock():
-    """Eight idle changes in each of ten machine-fields of each of two machines: their squared scores add up to
+    """Eight idle changes in each of ten field jobs of each of two machines: their squared scores add up to
     more than any clear gain at one offset or another, and tell nothing."""
     moments = np.arange(1, 9) * 1200.0
     idle = SimpleNamespace(changes=[SimpleNamespace(logged_s=s, by_settings_log=True) for s in moments])

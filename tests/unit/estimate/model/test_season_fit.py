@@ -15,7 +15,7 @@ from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
 @pytest.fixture(scope="module")
 def fields() -> list[Binned]:
-    """Two short machine-fields, eight times: enough for several processes."""
+    """Two short field jobs, eight times: enough for several processes."""
     made = simulate_season(replace(SCENARIOS["plain"], fields=2, machines=1, hours=1.0, adjustments=1), 15)
     two = [prepare(m.readings, real_adjustments(m.adjustments.with_row_index("row")))[0] for m in made.iter()]
     names = ("separation_loss", "throughput")

@@ -286,7 +286,7 @@ def test_every_row_but_the_seasons_has_what_its_logs_say_alone(effects):
 
 
 def _refused(binned: Binned) -> Binned:
-    """The machine-field at other feed rates after its last change than before it."""
+    """The field job at other feed rates after its last change than before it."""
     late = binned.step == len(binned.changes)
     return replace(binned, feed_t_h=np.where(late, 9 * binned.feed_t_h, binned.feed_t_h))
 

@@ -85,7 +85,7 @@ def test_one_loss_alone_leaves_the_season_as_it_is():
 
 @dataclass(frozen=True)
 class Logged:
-    """As much of a machine-field as its losses' units ask for."""
+    """As much of a field job as its losses' units ask for."""
 
     outcomes: dict[str, np.ndarray]
     machine: str = "North"

@@ -229,7 +229,7 @@ def test_no_task_file(tmp_path: Path) -> None:
     ("text", "why"),
     [
         (b"hello", "TASKDATA.XML is not XML"),
-        (b"<html/>", "does not begin with ISO11783_TaskData, so it is no task data"),
+        (b"<html/>", "does not begin with ISO11783_TaskData, so it is not task data"),
     ],
 )
 def test_a_task_file_that_is_none(text: bytes, why: str) -> None:
