@@ -32,6 +32,7 @@ def machines(inbox: Path) -> list[str]:
     return Lake.open(inbox.parent / "lake").scan("readings").collect()["machine"].unique().to_list()
 
 
+@pytest.mark.slow
 def test_a_wrong_farm_leaves_what_was_stated_before(inbox: Path, capsys: pytest.CaptureFixture[str]) -> None:
     farm = inbox / "farm.toml"
     farm.write_text(STATED)

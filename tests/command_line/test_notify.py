@@ -57,6 +57,7 @@ def night(inbox: Path) -> int:
     )
 
 
+@pytest.mark.slow
 def test_a_command_gets_the_summary(inbox: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     farm(inbox, f"[notify]\ncommand = {json.dumps(keeper(tmp_path / 'sent.json'))}\n")
     code = night(inbox)

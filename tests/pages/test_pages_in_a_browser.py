@@ -178,6 +178,7 @@ def test_every_verdict_has_its_own_mark_in_the_chart(field, read_back):
     assert len(set.union(*symbols.values())) == len(symbols)
 
 
+@pytest.mark.browser
 def test_the_map_switches_what_its_colours_show_by_keyboard(visit, friendly_site):
     page = visit(width=800).open(pages_of(friendly_site)["fields"])
     visible = """() => document.getElementById('map').data
@@ -211,6 +212,7 @@ def test_the_map_is_true_to_scale(field):
     assert pixels[0] == pytest.approx(pixels[1], rel=0.01)
 
 
+@pytest.mark.browser
 def test_zoom_buttons_show_the_time_around_a_change_on_every_row(visit, friendly_site):
     page = visit(width=390, touch=True).open(pages_of(friendly_site)["fields"])
     ranges = """() => { const l = document.getElementById('course')._fullLayout;
@@ -226,6 +228,7 @@ def test_zoom_buttons_show_the_time_around_a_change_on_every_row(visit, friendly
     assert all(low < change < high for low, high in near)
 
 
+@pytest.mark.browser
 def test_brushing_one_row_brushes_all_and_the_map(visit, friendly_site):
     page = visit().open(pages_of(friendly_site)["fields"])
     page.locator("#course").scroll_into_view_if_needed()
@@ -288,6 +291,7 @@ SMALL_TEXTS = """([selector, least]) => [...document.querySelectorAll(selector)]
     .filter(([, size]) => size < least - 0.01)"""
 
 
+@pytest.mark.browser
 @pytest.mark.parametrize(
     "kind", ["fields", *(pytest.param(k, marks=pytest.mark.browser) for k in ("machines", "crops", "season"))]
 )
@@ -332,6 +336,7 @@ def test_a_field_page_is_painted_within_a_second_on_a_slow_processor(visit, frie
     assert min(painted_ms) < 1000
 
 
+@pytest.mark.browser
 def test_the_look_switches_figures_too_and_is_remembered(visit, friendly_site):
     seen = visit(scheme="light")
     page = seen.open(pages_of(friendly_site)["fields"])

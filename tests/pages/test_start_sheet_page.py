@@ -31,6 +31,7 @@ def test_the_machine_page_leads_to_it(visit, friendly_site):
     assert page.locator("h1").inner_text() == "Start sheet: Combine A, wheat"
 
 
+@pytest.mark.browser
 def test_axe_finds_no_fault(chromium, friendly_site):
     # Outside check: axe-core's rules (WCAG 2 A and AA, best practices).
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")

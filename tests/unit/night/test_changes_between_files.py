@@ -37,6 +37,7 @@ def take_in(inbox: Path, lake: Lake) -> pl.DataFrame:
     return rows.select("time", "machine", "setting", "from_value", "to_value", "origin")
 
 
+@pytest.mark.slow
 @pytest.mark.seconds
 def test_a_change_overnight(inbox: Path, tmp_path: Path) -> None:
     lake = Lake.open(tmp_path / "lake")

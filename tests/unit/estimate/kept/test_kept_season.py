@@ -17,7 +17,7 @@ from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
 from chaffinch.pipelines.estimate.results import spread_draws
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
-pytestmark = pytest.mark.seconds
+pytestmark = pytest.mark.slow
 
 FIELDS = 5
 NIGHT = datetime(2026, 8, 1, tzinfo=UTC)

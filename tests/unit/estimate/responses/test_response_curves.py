@@ -89,7 +89,7 @@ def test_the_range_of_the_best_value_is_that_of_fieller():
     assert np.quantile(best, [0.025, 0.975]) == pytest.approx([z[inside][0], z[inside][-1]], abs=0.02)
 
 
-@pytest.mark.seconds
+@pytest.mark.proof
 @pytest.mark.parametrize(("best", "curvature"), [(0.5, 0.12), (4.0, 0.04)])
 def test_seasons_with_the_best_inside_and_outside_the_range(best: float, curvature: float):
     """Ten seasons each: the curve is in its range, the best of the range found, and not beyond it."""

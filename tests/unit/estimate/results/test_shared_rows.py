@@ -291,6 +291,7 @@ def _refused(binned: Binned) -> Binned:
     return replace(binned, feed_t_h=np.where(late, 9 * binned.feed_t_h, binned.feed_t_h))
 
 
+@pytest.mark.seconds
 def test_what_was_refused_is_never_used(season, effects):
     """Where feed rates do not overlap in any field, no wider row may call an effect from those changes."""
     found = estimate_effects([replace(_refused(b), outcomes=_losses(b)) for b in season])
