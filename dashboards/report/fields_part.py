@@ -72,27 +72,19 @@ def _best_known(one: FieldChanges, data: SeasonData) -> list[Line]:
         pl.col("scope") == "field", pl.col("machine") == one.row["machine"], of_field(one.row)
     )
     answered = [
-        (_clearness(found), each, found)
+        (abs((found.chance_less or 0.5) - 0.5), each, found)
         for each in lines_of(one.changes, rows, None)
         if (found := each.leading) is not None
     ]
     if not answered:
         return [line(quiet("No change had enough steady work before and after it." if one.changes else "–"))]
     _, best, outcome = max(answered, key=lambda a: a[0])
-    return [line(best.title), line((_answered(outcome), _tone(outcome)))]
+    return [line(best.title), line((_answered(outcome), "" if outcome.tone == "unclear" else outcome.tone))]
 
 
 def _answered(outcome: Outcome) -> str:
     assert outcome.chance_less is not None
     return f"{sized(outcome)}, {confidence(outcome.chance_less).text}"
-
-
-def _clearness(outcome: Outcome) -> float:
-    return abs((outcome.chance_less or 0.5) - 0.5)
-
-
-def _tone(outcome: Outcome) -> str:
-    return "" if outcome.tone == "unclear" else outcome.tone
 
 
 def sized(outcome: Outcome) -> str:

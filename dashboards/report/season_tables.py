@@ -101,7 +101,8 @@ def _settings(rows: pl.DataFrame, behind: pl.DataFrame) -> list[SettingEffects]:
                 behind.filter(_of_change(key)).select("machine", "field").n_unique(),
             )
         )
-    return sorted(listed, key=lambda s: (_place(s.setting), s.name))
+    place = {name: number for number, name in enumerate(settings())}
+    return sorted(listed, key=lambda s: (place.get(s.setting, len(place)), s.name))
 
 
 def _of_change(key: tuple[object, ...]) -> pl.Expr:
@@ -113,11 +114,6 @@ def _of_change(key: tuple[object, ...]) -> pl.Expr:
     named = (("from_value", from_value), ("to_value", to_value))
     ends = (pl.col(name).eq_missing(pl.lit(end, pl.String)) for name, end in named)
     return pl.all_horizontal(of_setting, *ends)
-
-
-def _place(setting: str) -> int:
-    names = list(settings())
-    return names.index(setting) if setting in names else len(names)
 
 
 def settings_changed(groups: Iterable[Group]) -> list[str]:

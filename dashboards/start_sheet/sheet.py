@@ -36,6 +36,7 @@ from chaffinch.dashboards.start_sheet.what_to_change import NOT_TRIED, Adjustmen
 from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.cautions import own_cautions
 from chaffinch.dashboards.words.next_season import Advice
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.responses.best_value import BestValue
 from chaffinch.pipelines.farm import Farm
 
@@ -98,7 +99,9 @@ def _paper(
     return Paper(
         title=f"Start sheet: {about.machine}, {words.crop_label(about.crop).lower()}",
         above=[farm.client.name] if farm.client.name else [],
-        below=[f"From {_fields(about.fields)} up to {day}. Check every value against the maker's manual."],
+        below=[
+            f"From {counted(about.fields, 'field')} up to {day}. Check every value against the maker's manual."
+        ],
         blocks=[
             Heading("Start from", 1, "start"),
             *_start_blocks(starts, usual),
@@ -109,10 +112,6 @@ def _paper(
         us=farm.units == "us",
         tight=True,
     )
-
-
-def _fields(number: int) -> str:
-    return f"{number} field{'s' if number != 1 else ''}"
 
 
 def _start_blocks(starts: Sequence[StartValue], usual: bool) -> list[Block]:

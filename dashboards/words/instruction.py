@@ -69,7 +69,15 @@ def instruction_for(
     ]
     candidates = (
         *_ranked(acts),
-        *((0.0, _go_on(line, trials[line.setting or ""].going_on)) for line in tried),
+        *(
+            (
+                0.0,
+                Instruction(
+                    f"Go on with the trial: {_named(line)}", trials[line.setting or ""].going_on, (), line
+                ),
+            )
+            for line in tried
+        ),
         *_ranked([one for line in known if (one := _keep(line))]),
         *_ranked([one for line in lines if (one := _compare(line, trials, of_setting))]),
     )
@@ -81,10 +89,6 @@ def _ranked(found: Sequence[Ranked]) -> list[Ranked]:
 
 
 Ranked = tuple[float, Instruction]
-
-
-def _go_on(line: SettingLine, how: str) -> Instruction:
-    return Instruction(f"Go on with the trial: {_named(line)}", how, (), line)
 
 
 def trial_to_be_sure(line: SettingLine, trials: Mapping[str, SettingTrial]) -> str:
@@ -109,7 +113,8 @@ def _back(line: SettingLine, trials: Mapping[str, SettingTrial]) -> Ranked | Non
     else:
         do = f"Go back to {_value(before, line.unit)}: {line.label.lower()}"
     costs, sure = side_effects(line, reverse=True), trial_to_be_sure(line, trials)
-    return worst.log_ratio or 0.0, Instruction(do, _rose(worst), costs, line, to_be_sure=sure)
+    said = f"{worst.words.capitalize()} rose: {_sized(worst)}."
+    return worst.log_ratio or 0.0, Instruction(do, said, costs, line, to_be_sure=sure)
 
 
 def _again(line: SettingLine, trials: Mapping[str, SettingTrial]) -> Ranked | None:
@@ -234,10 +239,6 @@ def side_effects(
         word = "sure" if confidence(outcome.chance_less).word == "sure" else "likely"
         found.append(f"more {outcome.words} {word}: {signed(size)}{NARROW}%")
     return tuple(found)
-
-
-def _rose(outcome: Outcome) -> str:
-    return f"{outcome.words.capitalize()} rose: {_sized(outcome)}."
 
 
 def _sized(outcome: Outcome) -> str:

@@ -89,10 +89,6 @@ def better_value(one: Comparison) -> str | None:
     return one.to_value if one.log_ratio < 0 else one.from_value
 
 
-def _other_value(one: Comparison) -> str:
-    return one.from_value if one.log_ratio < 0 else one.to_value
-
-
 def state_sentence(one: Standing) -> str:
     """What to do next, in plain words."""
     main = one.main
@@ -110,7 +106,7 @@ def state_sentence(one: Standing) -> str:
             return "Not started."
         return f"Go on: {counted(one.switches_left, 'more switch', 'more switches')} should settle it."
     clear = [
-        f"{better_value(each)} loses less than {_other_value(each)}"
+        f"{better_value(each)} loses less than {each.from_value if each.log_ratio < 0 else each.to_value}"
         for each in one.comparisons
         if better_value(each)
     ]

@@ -193,9 +193,11 @@ def _what_is_missing() -> pl.Expr:
     """Why a check gives no loss, or what it assumes: the first sentence that applies, else null."""
     behind = pl.col("place").is_in(BEHIND)
     has_width = pl.col("discharge_width_m").is_not_null()
-    places = ", ".join((*BEHIND, *BEFORE))
+    places = (*BEHIND, *BEFORE)
     sentences = {
-        f"The place is none of {places}, so it is not clear what was counted.": ~_known_place(),
+        f"The place is none of {', '.join(places)}, so it is not clear what was counted.": (
+            ~pl.col("place").is_in(places)
+        ),
         _lacks("the number of kernels or a weighed sample"): ~(
             (pl.col("kernels") >= 0).fill_null(False) | _has_sample()
         ),
@@ -222,7 +224,3 @@ def _lacks(what: str) -> str:
 
 def _not_positive(column: str) -> pl.Expr:
     return ~(pl.col(column) > 0).fill_null(False)
-
-
-def _known_place() -> pl.Expr:
-    return pl.col("place").is_in((*BEHIND, *BEFORE))

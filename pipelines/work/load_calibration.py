@@ -80,7 +80,7 @@ def _all_tickets(delivered: pl.DataFrame, farm: Farm) -> pl.DataFrame:
                 "end_time": _utc(one.to, one, farm),
                 "machine": names.get(one.machine.casefold(), one.machine),
                 "field": one.field,
-                "crop": _crop(one, farm),
+                "crop": farm.crop_named(one.crop) if one.crop else None,
                 "ticket": one.ticket,
                 "mass_kg": one.mass_kg,
                 "moisture_pct": one.moisture_pct,
@@ -90,10 +90,6 @@ def _all_tickets(delivered: pl.DataFrame, farm: Farm) -> pl.DataFrame:
         schema=delivered.drop("delivery", "file", "row", "other").schema,
     )
     return pl.concat([delivered.select(stated.columns), stated]).sort("machine", "time", "end_time")
-
-
-def _crop(ticket: LoadTicket, farm: Farm) -> str | None:
-    return farm.crop_named(ticket.crop) if ticket.crop else None
 
 
 def _utc(moment: datetime, ticket: LoadTicket, farm: Farm) -> datetime:

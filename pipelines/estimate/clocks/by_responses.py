@@ -184,17 +184,18 @@ def clock_offsets(responses: Responses, season: Mapping[str, SeasonOutcome]) -> 
     witnesses = [season[outcome] for outcome in PLACES if outcome in season]
     found = {machine: evidence([each for _, each in its]) for machine, its in responses.items()}
     clocks = offsets_by_responses(found, any(witness.reacted for witness in witnesses))
-    moments = {machine: [_logged_s(binned) for binned, _ in responses[machine]] for machine in clocks}
+    moments = {
+        machine: [
+            np.array([c.logged_s for c in b.changes if c.by_settings_log]) for b, _ in responses[machine]
+        ]
+        for machine in clocks
+    }
     return {
         machine: replace(clock, sure=False, doubtful=True, likely=((0.0, 0.5), (clock.seconds, 0.5)))
         if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
         else clock
         for machine, clock in clocks.items()
     }
-
-
-def _logged_s(binned: Binned) -> Array:
-    return np.array([c.logged_s for c in binned.changes if c.by_settings_log])
 
 
 def taken_for_others(moments_s: Sequence[Array], offset_s: float) -> float:

@@ -140,7 +140,7 @@ def _posterior(
     """Moves integrated over their size and the error of a check. information, along, square : of the regression."""
     names = np.array([name for _, name in of])
     alike = (names[:, None] == names[None, :]).astype(float)
-    checks_error = _error_of_a_check(square, count)
+    checks_error = max(float(np.sqrt(square / max(count, 1))), float(LIKELY_ERRORS[0]))
     by_setting = alike @ np.diag(information)
     told = bool((by_setting > (checks_error / TOLD_BY_CHECKS) ** 2).any())
     scores, means, variances, shared = [], [], [], []
@@ -180,10 +180,6 @@ def _posterior(
         own, farm = error * float(np.sqrt(1 - parts[i])), error * float(np.sqrt(parts[i]))
         moves[machine_crop][name] = GainMove(float(middle[i]), own, farm, float(alone[i]))
     return dict(moves)
-
-
-def _error_of_a_check(square: float, count: int) -> float:
-    return max(float(np.sqrt(square / count)), float(LIKELY_ERRORS[0])) if count else float(LIKELY_ERRORS[0])
 
 
 def with_steady_gains(

@@ -113,7 +113,8 @@ def _held_numbers(seconds: np.ndarray, rows: pl.DataFrame, setting: Setting) -> 
     if len(index) < 2:
         return _none()
     seconds, values = seconds[index], values[index]
-    if _share_held(seconds, values) >= EXACT_SHARE:
+    starts, ends, long = _runs(seconds, values)
+    if (ends - starts)[long].sum() >= EXACT_SHARE * len(values):
         held = held_steps(seconds, values, EXACT_STEP_PART * step)
     else:
         held = held_shifts(seconds, values, step / 2)
@@ -136,11 +137,6 @@ def _runs(seconds: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarr
     ends = np.r_[starts[1:], len(values)]
     until = np.r_[seconds[starts[1:]], seconds[-1]]
     return starts, ends, (until - seconds[starts]) >= HELD_S
-
-
-def _share_held(seconds: np.ndarray, values: np.ndarray) -> float:
-    starts, ends, long = _runs(seconds, values)
-    return float((ends - starts)[long].sum()) / len(values)
 
 
 def held_steps(seconds: np.ndarray, values: np.ndarray, least: float) -> Held:

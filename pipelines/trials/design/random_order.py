@@ -28,13 +28,12 @@ def random_order(rng: np.random.Generator, values: int, blocks: int, settings: i
     """
     order: list[State] = []
     for _ in range(blocks):
-        half = _corners(rng, order[-1] if order else None) if settings == 2 else _shuffled(rng, values)
+        if settings == 2:
+            half = _corners(rng, order[-1] if order else None)
+        else:
+            half = [(int(value),) for value in rng.permutation(values)]
         order += [*half, *reversed(half)]
     return order
-
-
-def _shuffled(rng: np.random.Generator, values: int) -> list[State]:
-    return [(int(value),) for value in rng.permutation(values)]
 
 
 def _corners(rng: np.random.Generator, last: State | None) -> list[State]:

@@ -65,7 +65,8 @@ def known_for_planning(
             usable = [f for f in mine if outcome in f.outcomes]
             if sum(float(f.seconds.sum()) for f in usable) < LEAST_WORK_S:
                 continue
-            season = fit_outcome(_largest(usable), outcome)
+            largest = sorted(usable, key=lambda f: -float(f.seconds.sum()))[:MOST_FIELDS]
+            season = fit_outcome(largest, outcome)
             if season.noise is None:
                 continue
             known_hours = sum(float(f.seconds.sum()) for f in usable) / 3600
@@ -86,10 +87,6 @@ def known_for_planning(
         "No log shows how much the loss of such work varies, so a usual noise was assumed (common practice, no "
         "source): plan again after a day of logs.",
     )
-
-
-def _largest(fields: list[Binned]) -> list[Binned]:
-    return sorted(fields, key=lambda f: -float(f.seconds.sum()))[:MOST_FIELDS]
 
 
 def errors_to_come(levels: Array, freedom: float) -> tuple[float, float] | None:

@@ -113,7 +113,7 @@ def _score(found: _Found) -> float:
 def _find(steps: list[dict[str, Any]], log: pl.DataFrame | None) -> _Found:
     settings = [name for name in (steps[0]["setting"], steps[0]["second_setting"]) if name]
     runs = []
-    for state, group in groupby(steps, key=lambda s: _state(s, len(settings))):
+    for state, group in groupby(steps, key=lambda s: (s["value"], s["second_value"])[: len(settings)]):
         members = list(group)
         minutes = [s["minutes"] for s in members]
         seconds = 60.0 * sum(minutes) if all(m is not None for m in minutes) else None
@@ -123,10 +123,6 @@ def _find(steps: list[dict[str, Any]], log: pl.DataFrame | None) -> _Found:
     switches = _switches(log, planned) if log is not None else []
     alignment = align_runs([run for run, _ in runs], [switch for switch, _ in switches])
     return _Found(steps, runs, switches, alignment)
-
-
-def _state(step: Mapping[str, Any], settings: int) -> tuple[str, ...]:
-    return (step["value"], step["second_value"])[:settings]
 
 
 def _switches(log: pl.DataFrame, planned: Mapping[str, Sequence[str]]) -> list[tuple[Switch, list[int]]]:

@@ -43,7 +43,7 @@ def working(log: LogData, held: HeldColumn) -> Array | None:
     whole = {name: state for name, state in own.items() if kind_of(log, name) not in PARTS}
     if whole:
         main = min(whole, key=lambda name: _importance(log, name))
-        above = _parents(log, main)
+        above = next((c.element.parents for c in log.columns if c.element and c.element.id == main), ())
         return _all_on([whole[main], *(whole[name] for name in above if name in whole)])
     if own:
         return _any_on(np.stack(list(own.values()), axis=1))
@@ -92,10 +92,6 @@ def _importance(log: LogData, element: str) -> tuple[int, int]:
     measured = {c.place.identifier for c in log.columns if c.place.element == element} & MEASURES_CROP
     number = next((c.element.number for c in log.columns if c.element and c.element.id == element), 0)
     return (1 if measured else 2), number
-
-
-def _parents(log: LogData, element: str) -> tuple[str, ...]:
-    return next((c.element.parents for c in log.columns if c.element and c.element.id == element), ())
 
 
 def _all_on(states: list[Array]) -> Array:
