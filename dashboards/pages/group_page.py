@@ -191,19 +191,29 @@ def _context(
 
 
 def _clear(season: pl.DataFrame, one_crop: bool) -> list[dict[str, Any]]:
-    """Each change of a setting with a clear effect over the season, and its clear outcomes."""
+    """Each change of a setting with a clear effect over the season, and its clear outcomes.
+
+    season : pooled rows, of one machine, of all together (machine null), or both, which are then told apart.
+    """
     listed = []
-    for key, rows in by_change(season):
-        clear = [
-            outcome_of(row)
-            for row in rows.sort("crop", "outcome").iter_rows(named=True)
-            if row["verdict"] in ("less", "more")
-        ]
-        crops = rows["crop"].drop_nulls().unique().sort().to_list()
-        where = f" ({', '.join(words.crop_label(crop) for crop in crops)})" if crops and not one_crop else ""
-        distinct = {outcome.phrase: outcome for outcome in clear}
-        if distinct:
-            listed.append({"name": f"{words.pooled_name(*key)}{where}", "outcomes": list(distinct.values())})
+    for key, both in by_change(season):
+        for (machine,), rows in both.sort("machine", nulls_last=True).group_by(
+            "machine", maintain_order=True
+        ):
+            clear = [
+                outcome_of(row)
+                for row in rows.sort("crop", "outcome").iter_rows(named=True)
+                if row["verdict"] in ("less", "more")
+            ]
+            crops = [] if one_crop else rows["crop"].drop_nulls().unique().sort().to_list()
+            where = [words.crop_label(crop) for crop in crops]
+            where += [machine or "all machines"] if both["machine"].n_unique() > 1 else []
+            about = f" ({', '.join(where)})" if where else ""
+            distinct = {outcome.phrase: outcome for outcome in clear}
+            if distinct:
+                listed.append(
+                    {"name": f"{words.pooled_name(*key)}{about}", "outcomes": list(distinct.values())}
+                )
     return listed
 
 

@@ -12,6 +12,7 @@ from chaffinch.dashboards.figures.forest import _of_one_step, next_field
 from chaffinch.dashboards.figures.loss_curve import with_fit
 from chaffinch.dashboards.figures.timeline import between_passes, levels_of
 from chaffinch.dashboards.pages.field_facts import hours_at_values
+from chaffinch.dashboards.pages.group_page import _clear
 from chaffinch.dashboards.start_sheet.usual import usual_position
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import tables
@@ -113,3 +114,17 @@ def test_hours_at_each_value_add_up_over_fields():
     result = {"crop": "wheat", "conditions": [], "in_use": [["fan_speed", "1000 rpm", 30.0]]}
     more = {**result, "in_use": [["fan_speed", "1000 rpm", 30.0], ["fan_speed", "1050 rpm", 120.0]]}
     assert hours_at_values([result, more]) == {("wheat", "fan_speed"): {"1050 rpm": 2.0, "1000 rpm": 1.0}}
+
+
+def test_what_is_clear_on_this_machine_and_on_all_stands_apart():
+    one = {"scope": "season", "setting": "fan_speed", "unit": "rpm", "per_step": 50.0, "crop": "wheat",
+           "outcome": "cleaning_loss", "verdict": "less", "chance_less": 0.99}  # fmt: skip
+    rows = [
+        one | {"machine": machine, "percent": size, "percent_low": size - 10, "percent_high": size + 10}
+        for machine, size in ((None, -27.0), ("Combine A", -33.0))
+    ]
+    found = _clear(pl.DataFrame(rows, schema=EFFECTS.polars_schema()), one_crop=True)
+    assert [row["name"].partition(" (")[2] for row in found] == ["Combine A)", "all machines)"]
+    assert [outcome.percent for row in found for outcome in row["outcomes"]] == [-33.0, -27.0]
+    alone = _clear(pl.DataFrame(rows[:1], schema=EFFECTS.polars_schema()), one_crop=True)
+    assert [row["name"] for row in alone] == ["Fan speed, per +50 rpm"]
