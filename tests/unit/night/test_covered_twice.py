@@ -8,6 +8,9 @@ import pytest
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.run import ingest_inbox, is_due
 
+# Whole nights over several files.
+pytestmark = pytest.mark.seconds
+
 HEADER = "time,machine,speed_m_s,grain_moisture_pct"
 
 

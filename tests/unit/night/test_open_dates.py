@@ -25,6 +25,7 @@ def days_of(lake: Lake) -> list[date]:
     return lake.scan("adjustments").collect()["time"].dt.date().sort().to_list()
 
 
+@pytest.mark.seconds
 @pytest.mark.parametrize(("notebook", "day_first"), [(NOTEBOOK, True), (US_NOTEBOOK, False)])
 def test_the_days_of_the_logs_settle_it(tmp_path: Path, notebook: str, day_first: bool) -> None:
     """10/05 and 11/05 are two days of May by the logs of 10 May, whatever the file itself suggests."""
