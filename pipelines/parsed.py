@@ -29,7 +29,7 @@ class Parsed:
     Frames have columns of the table contracts in ``schemas/tables.py`` *without* ``delivery`` and ``file``
     (``validate`` and ``lake`` add those); absent columns mean null. Every row of the file is either in one of
     the frames or set aside whole: ``rows_read`` = rows kept + ``rows_set_aside``. A row of ``set_aside`` with
-    ``row_kept`` tells of one value: it is empty in the table, where the rest of its row stays.
+    ``row_kept`` is about one value: it is empty in the table, where the rest of its row stays.
 
     kind : one of the kinds in the contract of ``deliveries``.
     readings, adjustments, loss_checks, load_tickets, trials, fields : frames or None.

@@ -195,7 +195,7 @@ def field_job(
     shows, so that it stays where nothing of that changed.
 
     made : what the field jobs in ``work`` were made from. planned : of ``setting_trials``. trials : of the lake.
-    outside : changes and loss checks outside the logs of their machine, of which the page tells those of its days.
+    outside : changes and loss checks outside the logs of their machine, of which the page lists those of its days.
     """
     machine, name = row["machine"], row["field"]
     deliveries = deliveries_of(lots.get("deliveries", machine).drop("machine"), machine, name)

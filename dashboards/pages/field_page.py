@@ -254,7 +254,7 @@ def _effect_cells(change: ShownChange, outcome: Outcome, zone: str | None, units
 
 
 def _switches_table(change: ShownChange, zone: str | None, units: ShownUnits) -> ShownTable | None:
-    """Of a trial, what each of its switches shows by itself with what all logs know."""
+    """The effect of each switch of a trial, shared over all logs; None for any other change."""
     if not change.switches:
         return None
     cells = [

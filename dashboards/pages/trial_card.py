@@ -104,7 +104,7 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
     with_open = detectable_percent(math.hypot(planned.design.se_log, planned.open_log))
     if with_open > MUCH_MORE * planned.design.smallest_percent:
         notes.append(
-            "The loss sensor itself may respond to the setting, which no number of switches tells. Without loss "
+            "The loss sensor itself may respond to the setting, which no number of switches can show. Without loss "
             f"checks at both values only a change of {math.ceil(with_open)}{words.NARROW}% is clear: place pans "
             "at each."
         )

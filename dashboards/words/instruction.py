@@ -18,7 +18,7 @@ from chaffinch.pipelines.estimate.responses.best_value import BestValue
 # A value that is expected to lose less than this share of the loss is not worth the trouble (common practice, no
 # source).
 WORTH_TRYING = 0.03
-# Where none is expected to pay, or where its length can't be told yet; `chaffinch trial plan` says it then.
+# Where no trial is expected to pay, or its length is not known yet: `chaffinch trial plan` then gives the length.
 TRIAL = "planned trial"
 # Of these less is better, and no loss counts them.
 SIDE_EFFECTS = ("broken_grain", "non_grain", "fuel_per_tonne")

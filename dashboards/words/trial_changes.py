@@ -30,7 +30,7 @@ class Pair:
         return replace(self, before=self.after, after=self.before) if self.at(value) == self.before else self
 
     def at(self, value: str | None) -> str | None:
-        """The value of the pair that a logged one stands for, else None."""
+        """Which of the two values a logged one means; None for any other."""
         known = as_planned(value, (self.before, self.after))
         return known if known in (self.before, self.after) else None
 
@@ -81,7 +81,7 @@ def trials_as_one(
         ]
         # A trial that has no answer yet is shown by its switches.
         listed = [replace(compared[0], switches=tuple(switches)), *compared[1:]] if compared else switches
-        # Each has a number of its own, among those of the switches.
+        # Pages link to a change by its number, so each takes one of its switches'.
         numbers = [one.number for one in switches][: len(listed)]
         found += [
             (switches[0].number, replace(one, number=k)) for k, one in zip(numbers, listed, strict=False)

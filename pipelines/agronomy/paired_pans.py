@@ -28,7 +28,7 @@ def effect_within_percent(pans_each_side: int, pan_error_log: float) -> float:
 
 
 def pans_for(wanted_percent: float, pan_error_log: float) -> int | None:
-    """Least number of pans on each side, in whole rows across the discharge, that tell an effect so precisely.
+    """Least number of pans on each side, in whole rows across the discharge, for so precise an effect.
 
     wanted_percent : half of its 95 % range. None where more than ``MOST_PANS`` a side would be needed.
     """

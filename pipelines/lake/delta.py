@@ -154,20 +154,18 @@ class DeltaTables:
             return _as_declared(name, self._frame(name))
 
     def files_of(self, name: str) -> StoredFiles:
-        """The data files of a table that is parted and lies on this machine, by who owns their rows."""
-        parted = tables()[name].partition
+        """The data files of a partitioned table on this machine, by who owns their rows."""
+        parts = tables()[name].partition
         owned: dict[str, list[tuple[Path, dict[str, str]]]] = {}
         with self._named_failures(name, "read"):
-            written = pl.DataFrame(self._table(name).get_add_actions(flatten=True))
+            written = self._files(self._table(name), name)
             schema = self._frame(name).collect_schema()
         folder = Path(self.uri).resolve() / name
-        for path, *values in written.select(
-            "path", *(f"partition.{column}" for column in parted)
-        ).iter_rows():
+        for path, *values in written.select("path", *(f"partition.{column}" for column in parts)).iter_rows():
             owned.setdefault(values[0], []).append(
-                (folder / unquote(path), dict(zip(parted, values, strict=True)))
+                (folder / unquote(path), dict(zip(parts, values, strict=True)))
             )
-        return StoredFiles(name, {c: kind for c, kind in schema.items() if c not in parted}, owned)
+        return StoredFiles(name, {c: kind for c, kind in schema.items() if c not in parts}, owned)
 
     def _frame(self, name: str) -> pl.LazyFrame:
         """The current table; Polars looks for a folder such as ``my lake`` under ``my%20lake``."""
@@ -299,7 +297,7 @@ class DeltaTables:
 
 @dataclass(frozen=True, slots=True)
 class StoredFiles:
-    """Data files of one table, by owner, each with the values by which it is parted. schema : of the files."""
+    """Data files of one table, by owner, each with the values of its partition. schema : of the files."""
 
     name: str
     schema: dict[str, pl.DataType]

@@ -41,7 +41,7 @@ CLOSE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class OracleKnowledge:
-    """What the oracle knows of one loss of one field job.
+    """What the oracle knows about one loss in one field job.
 
     more_over_time : variances of the log loss besides the noise's, each with its scale, s. ground : those that are
     bound to the ground, each with its length, m. clock_off_s : of the settings log. fade_in_s : time constant of

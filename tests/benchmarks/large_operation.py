@@ -68,7 +68,7 @@ def read_texts(file: Path, separator: str = ",") -> pl.DataFrame:
 
 
 def make_job(source: Path, season: Path, job: int) -> None:
-    """The files of field job number ``job``, counted machine by machine, in a folder of its own in ``season``."""
+    """The files of field job number ``job``, counted machine by machine, in its own folder below ``season``."""
     number, day = divmod(job, DAYS_OF_A_MACHINE)
     dialect = (PLAIN, TERMINAL)[number % 2]
     logs = sorted((source / dialect.folder).glob("harvest_*.csv"))

@@ -46,7 +46,7 @@ def lines_said(page: str, machine: str, crop: str) -> list[Said]:
 
 
 def by_crop(page: str) -> list[tuple[str, str]]:
-    """Of a machine's page what it says of each crop."""
+    """What a machine's page says about each crop."""
     parts = re.split(r"<h2 id=\"answers-\d+\">Settings and what they did: <bdi>(.*?)</bdi></h2>", page)
     return [
         (text_of(crop), part.split("</section>")[0])

@@ -30,8 +30,8 @@ def test_gain_proportion_zeros_and_slope_are_said(shown):
     assert "Before anyone touches the machine" in text
     # By the error that the page itself states of one check.
     said = re.search(
-        r"one check is right within about (\d+) % \(by this machine&#39;s checks\), so that 3 on each side tell an "
-        r"effect within (\d+) %",
+        r"one check is accurate to about (\d+) % \(by this machine&#39;s checks\). Without the log, 3 on each side "
+        r"show an effect to within (\d+) %",
         text,
     )
     assert said is not None

@@ -142,7 +142,7 @@ def on_one_clock(binned: Binned, offset_s: float) -> Binned:
 
 
 def rebinned(binned: Binned, changes: list[Change]) -> Binned:
-    """The field job with ``changes`` in place of its own, without the bins in their washed-out time."""
+    """The field job with its changes replaced by ``changes``, without the bins in their washed-out time."""
     entered = binned.time_s + binned.loss_delay_s
     began, ended = (np.searchsorted(ends, entered, side="right") for ends in left_out_s(changes))
     return binned.kept(began == ended, changes, ended)

@@ -121,7 +121,7 @@ def _drawn(solved: AtSpreads, crops: Array, number: int, count: int) -> tuple[Ar
     terms = solved.mean.size
     root = np.linalg.cholesky(solved.covariance + 1e-12 * np.eye(terms))
     common = solved.mean + np.random.default_rng([SEED, number]).standard_normal((count, terms)) @ root.T
-    # Each machine has chance of its own, which stays when others come.
+    # Each machine has its own random numbers, so that its curves stay when other machines are added.
     chance = np.stack(
         [
             np.random.default_rng([SEED, number, crc32(name.encode())]).standard_normal((count, n))

@@ -282,7 +282,7 @@ class _Rows:
         return fit.coefficients[at], covariance, doses
 
     def _apart(self, members: list[Used]) -> tuple[Array, Array, Array, Array]:
-        """Estimates, covariance and doses of one field's changes, and by itself what one standard deviation of each
+        """Estimates, covariance and doses of one field's changes, and separately what one standard deviation of each
         unknown of the signals does to them, (u, k).
 
         It is the same in each repeat, partly in proportion to the estimates, and would draw their mean to the

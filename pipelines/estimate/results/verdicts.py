@@ -114,7 +114,8 @@ class BothSides:
 def repeated_in_trial(binned: Binned, k: int) -> bool:
     """Whether change ``k`` belongs to a trial with work enough on both sides of all its switches together.
 
-    Steps of a trial may be short: its answer rests on the repeats. A step lies between two switches and counts twice.
+    Steps of a trial may be short, since its answer comes from the repeats. A step lies between two switches, so it
+    counts twice.
     """
     trials = [change.rows.row(0, named=True).get("trial") for change in binned.changes]
     if trials[k] is None:

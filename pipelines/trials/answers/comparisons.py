@@ -23,7 +23,7 @@ class Comparison:
     variance : of the log ratio, by the trial alone. reach, anytime : half widths of its 95 % range, and of the one
     that holds at every look. switches : changes behind it. absolute : kg/ha with its range, where pans weigh the
     signals. capacity : change of the capacity, %, with its range. shared : the answer with all that the lake knows,
-    %, with its range, where the trial lies in one field and other logs know of the setting.
+    %, with its range, where the trial lies in one field and other logs hold changes of the setting.
     """
 
     setting: str

@@ -162,7 +162,7 @@ def _moved_s(log: pl.DataFrame) -> pl.Expr:
 
 
 def as_planned(value: str | None, planned: Sequence[str]) -> str | None:
-    """The planned value that a logged one stands for, within what displays round; else as logged."""
+    """The planned value that a logged one means, within the rounding of displays; else as logged."""
     if value is None or value in planned:
         return value
     try:

@@ -111,7 +111,7 @@ def trial(value: float) -> Suggestion:
                       300.0, 60.0, True, 2.0, 7, 9.0)  # fmt: skip
 
 
-# What may be advised beside a trial: common sense, no source. The states are those of ``standings``.
+# What may be advised while a trial runs: common practice, no source. The states are those of ``standings``.
 @pytest.mark.parametrize(
     ("status", "state", "do", "words", "again", "another"),
     [
