@@ -26,6 +26,7 @@ from chaffinch.pipelines.estimate.model.season import (
     SeasonOutcome,
     fit_moved,
     fit_under,
+    most_for_noise,
     on_bins,
     with_fields,
 )
@@ -169,7 +170,10 @@ class KeptSeason:
             bends = [w.curvature for w in new if w.curvature is not None]
             if not slopes or one.noise is None or one.curvature is None:
                 continue
-            noise = noise_moved(one.noise, one.curvature, np.sum(slopes, axis=0), np.sum(bends, axis=0))
+            # The field jobs that the noise was fitted to stand for all that it knows.
+            stands_for = max(1.0, len(self.places) / most_for_noise(one.outcome))
+            bent = one.curvature * stands_for
+            noise = noise_moved(one.noise, bent, np.sum(slopes, axis=0), np.sum(bends, axis=0))
             known = {id(f.binned): f for f in one.fields}
             apart = [
                 _apart(before, after)

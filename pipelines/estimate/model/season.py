@@ -147,7 +147,7 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
         parts = [_on_ground(p) for p in parts]
     spikes = [_spike(p, first) for p in parts]
     parts = [replace(p, observed=without_bursts(p.observed, first)) for p in parts]
-    most = MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
+    most = most_for_noise(outcome)
     noise = fit_noise([p.observed for p in _spread_out(parts, most)], first, within=0.1)
     scans = [_scan(p, outcome, noise) for p in parts]
     if sum(map(bool, scans)) > FEW_WITH_STEPS * len(parts):
@@ -164,6 +164,11 @@ def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
         outcome, [], noise, Placebos.none(), False, drift, freedom, first=first, curvature=bent
     )
     return with_fields(known, [_with_witness(*one, known) for one in zip(parts, scans, spikes, strict=True)])
+
+
+def most_for_noise(outcome: str) -> int:
+    """To how many field jobs the noise of an outcome is fitted at most."""
+    return MOST_FIELDS_FOR_NOISE if outcome in LOSSES else MOST_FIELDS_BESIDE_LOSSES
 
 
 def with_fields(known: SeasonOutcome, fields: Sequence[FieldOutcome]) -> SeasonOutcome:
