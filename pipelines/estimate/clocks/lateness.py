@@ -73,8 +73,7 @@ def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array
         (0.0, SLOW_S): sum(_over(field, slow, exact) for field in fields),
     }
     by_clock = sum(
-        _mean([sum(_over(field, offset == offsets_s, exact) for field in its) for offset in offsets_s])
-        for its in by_machine.values()
+        _mean(np.sum([_at_each(field, exact) for field in its], axis=0)) for its in by_machine.values() if its
     )
     best = max(hypotheses, key=lambda hypothesis: hypotheses[hypothesis])
     return best if hypotheses[best] > max(CLEARLY, by_clock) else (0.0, 0.0)
@@ -83,21 +82,36 @@ def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array
 def _over(changes: Array, when: Flags, exact: Flags) -> float:
     """Log Bayes factor of changes that acted at the offsets ``when`` over ``exact`` ones, of one field job, at
     most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a change may give any odds."""
-    factor = _evidence(changes, when) - _evidence(changes, exact)
-    return float(np.clip(factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2))
+    return float(_bounded(_evidence(changes, when) - _evidence(changes, exact)))
+
+
+def _at_each(changes: Array, exact: Flags) -> Array:
+    """``_over`` of each offset by itself, shape (offsets,)."""
+    known = np.isfinite(changes).all(axis=1)
+    each = np.full(known.size, -np.inf)
+    each[known] = _any_acting(changes[known])
+    return _bounded(each - _evidence(changes, exact))
+
+
+def _bounded(factor: Array | float) -> Array:
+    return np.clip(factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2)
 
 
 def _evidence(changes: Array, when: Flags) -> float:
-    """Log evidence that the changes acted at the offsets ``when`` that may be theirs, the share that act at all
-    integrated out."""
+    """Log evidence that the changes acted at the offsets ``when`` that may be theirs."""
     known = when & np.isfinite(changes).all(axis=1)
     if not known.any():
         return -np.inf
-    acted = np.logaddexp.reduce(changes[known], axis=0) - np.log(known.sum())
-    return _mean([SHARED * np.logaddexp(np.log1p(-p), np.log(p) + acted).sum() for p in SHARES_ACTING])
+    return float(_any_acting(np.logaddexp.reduce(changes[known], axis=0) - np.log(known.sum())))
 
 
-def _mean(logs: Sequence[float]) -> float:
+def _any_acting(acted: Array) -> Array:
+    """Log evidence (...) of changes (..., changes), the share that act at all integrated out."""
+    by_share = [SHARED * np.logaddexp(np.log1p(-p), np.log(p) + acted).sum(axis=-1) for p in SHARES_ACTING]
+    return np.asarray(np.logaddexp.reduce(by_share, axis=0) - np.log(len(by_share)))
+
+
+def _mean(logs: Array) -> float:
     return float(np.logaddexp.reduce(logs) - np.log(len(logs)))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from base64 import b64decode, b64encode
 from collections.abc import Iterator
-from dataclasses import fields
+from dataclasses import asdict, fields
 from datetime import datetime
 from typing import Any
 
@@ -52,11 +52,9 @@ def _rows(kept: KeptSeason) -> Iterator[tuple[str, str, str]]:
         yield "clock", key, json.dumps(_text(evidence))
     for of, moves in kept.signals.moves.items():
         for name, move in moves.items():
-            numbers = np.array([move.log, move.own, move.common, move.by_checks])
-            yield "move", json.dumps([*of, name]), json.dumps(_text(numbers))
+            yield "move", json.dumps([*of, name]), json.dumps(asdict(move))
     for of, power in kept.signals.powers.items():
-        numbers = np.array([power.log, power.error, power.by_checks])
-        yield "power", json.dumps(of), json.dumps([_text(numbers), power.checks])
+        yield "power", json.dumps(of), json.dumps(asdict(power))
     for kind, draws in (("shares", kept.shares), ("responses", kept.responses)):
         for outcome, one_draws in draws.items():
             yield kind, outcome, json.dumps(_of_draws(one_draws))
@@ -82,13 +80,12 @@ def kept_of(rows: pl.DataFrame) -> KeptSeason:
                 kept.fits[name] = None if read is None else _fit_of(name.split(" ", 1)[0], read)
             elif kind == "power":
                 machine, crop = json.loads(name)
-                log, error, by_checks = map(float, _array(read[0]))
-                powers[machine, crop] = Power(log, error, int(read[1]), by_checks)
+                powers[machine, crop] = Power(**read)
             elif kind == "clock":
                 kept.clocks[name] = _array(read)
             elif kind == "move":
                 machine, crop, setting = json.loads(name)
-                moves.setdefault((machine, crop), {})[setting] = GainMove(*map(float, _array(read)))
+                moves.setdefault((machine, crop), {})[setting] = GainMove(**read)
             else:
                 (kept.shares if kind == "shares" else kept.responses)[name] = _draws_of(read)
     except (ValueError, KeyError, TypeError):

@@ -114,15 +114,15 @@ def kg_ha(levels: Sequence[Level], found: Answer) -> tuple[float, float, float] 
     The calibration's error is common to a machine and independent between machines. The range is that of the
     product of two independent log-normal errors, that of the level and that of the effect, by quadrature over both.
     """
-    from scipy.stats import norm
-
     if not levels or not np.isfinite(found.log_ratio):
         return None
+    from scipy.special import ndtri
+
     level = float(np.mean([one.kg_ha for one in levels]))
     by_machine: dict[str, float] = defaultdict(float)
     for one in levels:
         by_machine[one.machine] += one.kg_ha * one.error / (len(levels) * level)
-    points = norm.ppf((np.arange(200) + 0.5) / 200)
+    points = ndtri((np.arange(200) + 0.5) / 200)
     error = (found.high - found.low) / (2 * REACH_95)
     gains = np.exp(float(np.linalg.norm(list(by_machine.values()))) * points)
     changes = gains[:, None] * np.expm1(found.log_ratio + error * points)[None, :]

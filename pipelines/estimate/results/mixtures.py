@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 # Of a quantile: steps at most, and what is close enough, in standard deviations.
 MOST_STEPS, CLOSE = 60, 1e-4
+# So many degrees of freedom are a normal; so far off, a t of five and more has no probability left.
+FEWEST_BY_NORMAL, MOST_FREEDOM, FURTHEST_SCORE = 5.0, 1e9, 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +33,10 @@ class Posterior:
 
     def below(self, x: Array | float) -> Array:
         """Posterior probability of lying below ``x`` (n,), shape (n,)."""
-        from scipy.special import stdtr
-
         apart = np.broadcast_to(np.asarray(x, dtype=float), self.means.shape[:1])[:, None] - self.means
         with np.errstate(divide="ignore", invalid="ignore"):
             score = np.where(self.variances > 0, apart / np.sqrt(self.variances), np.sign(apart) * np.inf)
-        return stdtr(self.freedoms, np.nan_to_num(score, nan=0.0)) @ self.weights
+        return t_below(np.nan_to_num(score, nan=0.0), self.freedoms) @ self.weights
 
     def quantile(self, level: float) -> Array:
         """Where the probability of lying below is ``level``, shape (n,), by Newton's steps within a bracket."""
@@ -81,3 +81,21 @@ class Posterior:
     def rows(self, which: Sequence[int] | NDArray[np.int_]) -> Posterior:
         """The answers of ``which``."""
         return Posterior(self.weights, *(a[which] for a in (self.means, self.variances, self.freedoms)))
+
+
+def t_below(score: Array, freedoms: Array) -> Array:
+    """Probability that a t of so many degrees of freedom lies below ``score``; the two broadcast.
+
+    From five degrees of freedom on by a normal score, right to 2e-7 and a fifth of the cost (G. W. Hill 1970,
+    Algorithm 395, Communications of the ACM 13:617-619).
+    """
+    from scipy.special import ndtr, stdtr
+
+    if freedoms.size == 0 or freedoms.min() < FEWEST_BY_NORMAL:
+        return np.asarray(stdtr(freedoms, score))
+    many = np.minimum(freedoms, MOST_FREEDOM)
+    a = many - 0.5
+    b = 48 * a**2
+    y = a * np.log1p(np.clip(score, -FURTHEST_SCORE, FURTHEST_SCORE) ** 2 / many)
+    tail = (((-0.4 * y - 3.3) * y - 24) * y - 85.5) / (0.8 * y**2 + 100 + b)
+    return np.asarray(ndtr(np.copysign(((tail + y + 3) / b + 1) * np.sqrt(y), score)))

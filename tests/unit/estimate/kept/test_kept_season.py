@@ -15,6 +15,9 @@ from chaffinch.pipelines.estimate.kept.hardly_moved import moved_by
 from chaffinch.pipelines.estimate.kept.kept_rows import kept_of, season_fit_rows
 from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
 from chaffinch.pipelines.estimate.results import spread_draws
+from chaffinch.pipelines.estimate.signals.exponents import Power
+from chaffinch.pipelines.estimate.signals.gain_moves import GainMove
+from chaffinch.pipelines.estimate.signals.known_signals import KnownSignals
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
 pytestmark = pytest.mark.slow
@@ -74,6 +77,17 @@ def second(fields, first):
 
 def test_what_is_kept_comes_back_bit_by_bit(first):
     assert season_fit_rows(kept_of(first)).sort("kind", "name").equals(first.sort("kind", "name"))
+
+
+def test_what_loss_checks_told_of_the_signals_comes_back_whole():
+    powers = {
+        ("Combine A", "wheat"): Power(-0.2, 0.1, 8, 0.25, 0.07),
+        ("Combine B", None): Power(0.1, 0.3, 0),
+    }
+    moves = {("Combine A", "wheat"): {"fan_speed": GainMove(0.05, 0.02, 0.03, float("inf"))}}
+    signals = KnownSignals(powers=powers, moves=moves)
+    back = kept_of(season_fit_rows(KeptSeason(fitted_at=NIGHT, signals=signals))).signals
+    assert (back.powers, back.moves) == (powers, moves)
 
 
 def test_under_the_same_noise_a_night_agrees_exactly_with_fitting_every_field_again(
