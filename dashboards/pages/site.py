@@ -50,6 +50,7 @@ from chaffinch.dashboards.words.trial_words import (
     trial_href,
 )
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.estimate.responses.best_value import judging_curves
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
@@ -110,13 +111,15 @@ def write_site(
     if pages.all_hold(whole):
         count = sum(name.endswith(".html") for name in pages.made_from)
         return {"written": 0, "unchanged": count, "removed": 0}
+    # Suggested trials follow from the curves of all outcomes; no page shows others than these.
+    would_pay, pages.suggested = suggested_trials(lake, farm, tables, ground, pages.suggested)
+    tables["responses"] = judging_curves(tables["responses"])
     _put_assets(pages)
     where = lake.machine_fields().sort("first_time", "machine", "field")
     lines = machine_lines(tables["effects"], tables["loss_curves"], tables["adjustments"])
     lots = MachineTables.of(tables, weighed, lines)
     found = standings(tables["trials"], tables["effects"], where["machine"].unique().sort().to_list())
     begun = begun_trials(found)
-    would_pay, pages.suggested = suggested_trials(lake, farm, tables, ground, pages.suggested)
     suggested = worth_suggesting(not_known(would_pay, lines), begun)
     planned = setting_trials(tables, suggested, farm)
     made, delays = lake.whole_jobs(), pooled_delays_of(lake)

@@ -16,11 +16,11 @@ from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.trials.answers.worth_trying import (
     NOISE_FIELDS,
     Suggestion,
+    curves_of_trials,
     most_worth_first,
     suggestions,
 )
 from chaffinch.pipelines.trials.design.planned_trial import binned_fields
-from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS
 
 KeptTrials = dict[str, tuple[str, list[dict[str, Any]]]]
 """By machine: digest of what its trials were planned from, and the trials, as in JSON."""
@@ -33,7 +33,7 @@ def suggested_trials(
 
     tables : responses, field_jobs. ground : digest of the program and the farm. kept : of an earlier run.
     """
-    curves = tables["responses"].filter(pl.col("machine").is_not_null(), pl.col("outcome").is_in(ANY_LOSS))
+    curves = curves_of_trials(tables["responses"]).filter(pl.col("machine").is_not_null())
     jobs = tables["field_jobs"].sort(-pl.col("bins"), "machine", "first_time")
     jobs = jobs.select("machine", "crop", "job", "harvest", "made_from")
     noisy = jobs.group_by("crop", maintain_order=True).head(NOISE_FIELDS)

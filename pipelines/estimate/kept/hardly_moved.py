@@ -59,8 +59,9 @@ def settled_effects(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
 def settled_responses(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
     """Rows of ``responses`` after this night; a curve stays as a whole or not at all."""
     ranges = [("log_ratio", "log_ratio_low", "log_ratio_high"), ("absolute", "absolute_low", "absolute_high")]
-    near = [_near_range(names) for names in ranges]
-    # At the value in use the range is a point.
+    # At the value in use the range is a point, zero but for rounding.
+    in_use = pl.col("value") == pl.col("value_in_use")
+    near = [in_use | _near_range(names) for names in ranges]
     widest = ((pl.col("log_ratio_high_now") - pl.col("log_ratio_low_now")) / 2).max().over(_CURVE)
     near += [
         _near("chance_best", pl.lit(OF_A_CHANCE)),

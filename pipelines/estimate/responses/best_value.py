@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 # Losses by which a value is judged, the first that is known.
 JUDGED_BY = ("machine_loss", "separation_loss", "cleaning_loss")
+_CURVE = ("machine", "crop", "setting")
 # Where the end of the range is its best with at least this probability, better may lie beyond.
 LIKELY_BEYOND = 0.5
 # The shares of the probability that a range of 95 % leaves out on either side.
@@ -53,14 +55,21 @@ def best_values(responses: pl.DataFrame) -> list[BestValue]:
     In the order of the rows. The least expected loss ratio decides; where another value is as good as the one in use,
     that one stays.
     """
-    keys = ["machine", "crop", "setting"]
-    found = []
-    for curve in responses.partition_by(keys, maintain_order=True):
-        known = set(curve["outcome"])
-        outcome = next((name for name in JUDGED_BY if name in known), None)
-        if outcome is not None:
-            found.append(_best_of(curve.filter(curve["outcome"] == outcome).sort("value")))
-    return found
+    return [
+        _best_of(curve.sort("value"))
+        for curve in judging_curves(responses).partition_by(_CURVE, maintain_order=True)
+    ]
+
+
+def judging_curves(responses: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``responses`` that values are judged by."""
+    return curves_of_first_known(responses, JUDGED_BY)
+
+
+def curves_of_first_known(responses: pl.DataFrame, outcomes: Sequence[str]) -> pl.DataFrame:
+    """Of each machine, crop and setting the rows about the first of ``outcomes`` that is known."""
+    place = pl.col("outcome").replace_strict(outcomes, range(len(outcomes)), default=None)
+    return responses.filter(place == place.min().over(_CURVE))
 
 
 def _best_of(curve: pl.DataFrame) -> BestValue:

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.responses.best_value import curves_of_first_known
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs, precise_enough
 from chaffinch.pipelines.trials.design.precision import settled_percent
@@ -76,13 +77,12 @@ def suggestions(
     noises: dict[tuple[str | None, tuple[str, ...]], Planned] = {}
     plans: dict[tuple[str, str | None, tuple[str, ...]], TrialDesign | None] = {}
     work = _work_of(fields)
-    own = responses.filter(pl.col("machine").is_not_null(), pl.col("outcome").is_in(ANY_LOSS))
+    own = curves_of_trials(responses).filter(pl.col("machine").is_not_null())
     if machine is not None:
         own = own.filter(pl.col("machine") == machine)
     for curve in own.partition_by(["machine", "crop", "setting"], maintain_order=True):
         name, crop, setting = curve.row(0, named=True)["machine"], curve["crop"][0], curve["setting"][0]
-        outcome = next((o for o in ANY_LOSS if o in set(curve["outcome"])), None)
-        if outcome is None or (name, crop) not in work:
+        if (name, crop) not in work:
             continue
         losses = judged_losses(setting)
         if (crop, losses) not in noises:
@@ -93,10 +93,15 @@ def suggestions(
         design = plans[key]
         if design is None:
             continue
-        best = _best_of(curve.filter(pl.col("outcome") == outcome), work[name, crop], design, farm)
+        best = _best_of(curve, work[name, crop], design, farm)
         if best is not None:
             found.append(best)
     return most_worth_first(found)
+
+
+def curves_of_trials(responses: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``responses`` that trials are ranked by: of each machine, crop and setting the curve of one loss."""
+    return curves_of_first_known(responses, ANY_LOSS)
 
 
 def most_worth_first(found: Sequence[Suggestion]) -> list[Suggestion]:

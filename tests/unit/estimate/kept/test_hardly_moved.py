@@ -8,6 +8,8 @@ import polars as pl
 import pytest
 from chaffinch.pipelines.estimate.kept.hardly_moved import settled_effects, settled_responses
 from chaffinch.schemas.tables import tables
+from hypothesis import given
+from hypothesis import strategies as st
 
 THEN, NOW = datetime(2026, 8, 1, tzinfo=UTC), datetime(2026, 8, 2, tzinfo=UTC)
 
@@ -87,3 +89,33 @@ def test_a_curve_stays_as_a_whole_or_not_at_all():
     assert settled_responses(before, moved).equals(moved)
     longer = curve(0.0, (8.0, 10.0, 12.0, 14.0))
     assert settled_responses(before, longer).equals(longer)
+
+
+def around(in_use: int, moves: list[float], rounding: list[float]) -> pl.DataFrame:
+    """A curve of five values against the one at ``in_use``, where its range is a point but for ``rounding``.
+
+    moves : by how many half widths the numbers at each value moved.
+    """
+    rows = []
+    for i, move in enumerate(moves):
+        half = 0.1 * abs(i - in_use)
+        ends = [0.2 * (i - in_use) + half * (end + move) for end in (0, -1, 1)] if half else rounding
+        rows.append({
+            "machine": "A", "crop": "wheat", "setting": "fan_speed", "outcome": "machine_loss",
+            "value": 900.0 + 50 * i, "value_in_use": 900.0 + 50 * in_use, "tried": 1, "log_ratio": ends[0],
+            "log_ratio_low": ends[1], "log_ratio_high": ends[2], "absolute": 90 * ends[0],
+            "absolute_low": 90 * ends[1], "absolute_high": 90 * ends[2], "chance_best": 0.2,
+            "expected_regret": 0.05, "adjustments_pooled": 4,
+        })  # fmt: skip
+    return tables()["responses"].conform(pl.DataFrame(rows))
+
+
+@given(
+    st.integers(0, 4),
+    st.lists(st.floats(-0.2, 0.2).filter(lambda x: abs(abs(x) - 0.1) > 1e-6), min_size=5, max_size=5),
+    st.lists(st.floats(-1e-15, 1e-15), min_size=3, max_size=3),
+)
+def test_rounding_at_the_value_in_use_moves_no_curve(in_use, moves, rounding):
+    before, after = around(in_use, [0.0] * 5, [0.0] * 3), around(in_use, moves, rounding)
+    near = all(abs(move) < 0.1 for i, move in enumerate(moves) if i != in_use)
+    assert settled_responses(before, after).equals(before if near else after)
