@@ -36,6 +36,11 @@ class Fit:
     freedom: Array
 
 
+def of_field_alone(freedom: float, of_season: float) -> float:
+    """Degrees of freedom of a ``Fit`` by the field's own drift, those of the season taken out again."""
+    return 1 / max(1 / freedom - 1 / of_season, 1e-4)
+
+
 def drift_deviances(observed: Observations, noise: Noise) -> Array:
     """-2 restricted log likelihood of one observed at each of ``DRIFT_LOG_FACTORS``, shape (7,)."""
     return np.array([solve(observed, noise.with_drift(np.exp(u))).deviance for u in DRIFT_LOG_FACTORS])

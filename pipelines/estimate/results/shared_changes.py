@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+from chaffinch.pipelines.estimate.model.fit import of_field_alone
 from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.doses import (
     Diameters,
@@ -57,6 +58,16 @@ class ToShare:
     used: list[Used]
     labels: list[Label]
     estimates: list[FieldEstimates]
+
+
+def freedom_of_trial(members: Sequence[Used], season: SeasonOutcome) -> float:
+    """Degrees of freedom with which the noise in the answer of one field's trial is known.
+
+    Those of the season are of its slow noise, which the order of a trial mostly cancels; and how well the season
+    knows it is part of the field's own drift already (``fit_drift_prior``).
+    """
+    fit = members[0].of.fit
+    return min(of_field_alone(float(fit.freedom[u.index]), season.freedom) for u in members)
 
 
 def to_share(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToShare | None:
@@ -125,7 +136,7 @@ def estimates_of(
             (fitted.fit.covariance[np.ix_(at, at)] - loadings @ loadings.T) * season.placebos.widen**2,
             doses,
             loadings,
-            1 / max(1 / freedom - 1 / season.freedom, 1e-4),
+            of_field_alone(freedom, season.freedom),
             np.array([float(u.unknown) for u in mine]),
             np.array([name.startswith(FARM_WIDE) for name in unknowns], dtype=bool),
         )

@@ -14,13 +14,14 @@ from chaffinch.pipelines.estimate.results.agreement import (
     DOUBT,
     disagreement,
     excess_variance,
+    in_pairs,
     least_squares,
 )
 from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
 from chaffinch.pipelines.estimate.results.doses import Diameters, Label, shared_by_tip
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
-from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, ToShare, Used
+from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, ToShare, Used, freedom_of_trial
 from chaffinch.pipelines.estimate.results.value_comparisons import (
     interaction_of,
     value_comparisons,
@@ -197,14 +198,17 @@ class _Rows:
         """The row of one field, and the steps that it is about: those of a test up and back, else one."""
         fitted = members[0].of
         estimates, covariance, doses, unknown = self._apart(members)
-        freedom = float(min(fitted.fit.freedom[u.index] for u in members))
         trial = members[0].trial
         if trial is None:
+            freedom = float(min(fitted.fit.freedom[u.index] for u in members))
             repeated = self._variance("change", members[0]) * np.diag(doses**2)
+            agree = disagreement(estimates, covariance + repeated, doses)
         else:
             # A trial repeats its change often enough to show how far repeats differ.
-            repeated = (excess_variance(estimates, covariance, doses, freedom) - 1) * covariance
-        remarks = ["changes_disagree"] * (disagreement(estimates, covariance + repeated, doses) < DOUBT)
+            pairs = in_pairs(estimates, covariance, doses)
+            factor, freedom = excess_variance(*pairs, freedom_of_trial(members, self.season))
+            repeated, agree = (factor - 1) * covariance, disagreement(*pairs)
+        remarks = ["changes_disagree"] * (agree < DOUBT)
         row = self._common("field", members, [], remarks)
         row |= fitted.binned.place | {"trial": trial}
         steps = 1.0
@@ -228,7 +232,9 @@ class _Rows:
         for key, members in groups.items():
             if len({u.doses[0].setting for u in members}) == 2:
                 estimates, covariance, _, unknown = self._apart(members)
-                found[key] = interaction_of(members, estimates, covariance, unknown)
+                found[key] = interaction_of(
+                    members, estimates, covariance, unknown, freedom_of_trial(members, self.season)
+                )
         return found
 
     def _comparisons(self, members: list[Used]) -> Iterator[Row]:
@@ -236,7 +242,8 @@ class _Rows:
         estimates, covariance, _, unknown = self._apart(members)
         common = self._common("field", members, [], ["each_value_alone"]) | members[0].of.binned.place
         del common["refusals"], common["levels"]
-        for row in value_comparisons(members, estimates, covariance, unknown, common["reasons"]):
+        freedom = freedom_of_trial(members, self.season)
+        for row in value_comparisons(members, estimates, covariance, unknown, freedom, common["reasons"]):
             yield common | row
 
     def _pooled(self, scope: str, members: list[Used], remarks: list[str]) -> Row:

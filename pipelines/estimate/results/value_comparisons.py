@@ -37,15 +37,21 @@ def values_of_trial(members: Sequence[Used]) -> list[str]:
 
 
 def value_comparisons(
-    members: Sequence[Used], estimates: Array, covariance: Array, unknown: Array, remarks: Sequence[str]
+    members: Sequence[Used],
+    estimates: Array,
+    covariance: Array,
+    unknown: Array,
+    known_with: float,
+    remarks: Sequence[str],
 ) -> Iterator[dict[str, Any]]:
     """What differs between rows of ``effects`` on the values of a trial; none where they can't be separated.
 
-    members, estimates, covariance, unknown : as of ``interaction_of``, for one setting. remarks : to be said.
+    members, estimates, covariance, unknown, known_with : as of ``interaction_of``, for one setting. remarks : to be
+    said.
     """
     from scipy.special import ndtr
 
-    fitted, values = members[0].of, values_of_trial(members)
+    values = values_of_trial(members)
     moves = [(row["trial_from"], row["trial_to"]) for u in members for row in u.rows]
     design = np.array(
         [[float(value == to) - float(value == come) for value in values[1:]] for come, to in moves]
@@ -57,16 +63,13 @@ def value_comparisons(
     inverse = np.linalg.inv(information)
     found = inverse @ (design.T @ solved[:, -1])
     rest = estimates - design @ found
-    freedom = float(min(fitted.fit.freedom[u.index] for u in members))
-    square = float(rest @ np.linalg.solve(covariance, rest))
+    square, repeats = float(rest @ np.linalg.solve(covariance, rest)), estimates.size - found.size
     by_unknown = unknown @ solved[:, :-1] @ inverse
-    inverse = (
-        inverse * spread_of_repeats(square, estimates.size - found.size, freedom) + by_unknown.T @ by_unknown
-    )
+    inverse = inverse * spread_of_repeats(square, repeats, known_with) + by_unknown.T @ by_unknown
     for a, b in combinations(range(len(values)), 2):
         contrast = np.array([float(k == b) - float(k == a) for k in range(1, len(values))])
         effect, error = float(contrast @ found), float(np.sqrt(contrast @ inverse @ contrast))
-        one = answer_with_error(effect, error, freedom, remarks=remarks)
+        one = answer_with_error(effect, error, known_with + repeats, remarks=remarks)
         yield {
             **answer_columns(one),
             **alone_columns(one),
@@ -88,12 +91,13 @@ def lowest_first(values: Sequence[str]) -> list[str]:
 
 
 def interaction_of(
-    members: Sequence[Used], estimates: Array, covariance: Array, unknown: Array
+    members: Sequence[Used], estimates: Array, covariance: Array, unknown: Array, known_with: float
 ) -> dict[str, float]:
     """``INTERACTION_COLUMNS`` of one trial in one field; empty where its changes can't tell it.
 
     members : the trial's changes, each of one setting, with estimates (k,) and their covariance (k, k). unknown :
-    (u, k) what one standard deviation of each unknown of the signals does to them.
+    (u, k) what one standard deviation of each unknown of the signals does to them. known_with : of
+    ``freedom_of_trial``.
     """
     codes = _moves(members)
     if codes is None:
@@ -105,11 +109,11 @@ def interaction_of(
     inverse = np.linalg.inv(information)
     found = inverse @ (codes.T @ solved[:, 3])
     rest = estimates - codes @ found
-    freedom = float(min(members[0].of.fit.freedom[u.index] for u in members))
-    wider = spread_of_repeats(float(rest @ np.linalg.solve(covariance, rest)), estimates.size - 3, freedom)
+    repeats = estimates.size - 3
+    wider = spread_of_repeats(float(rest @ np.linalg.solve(covariance, rest)), repeats, known_with)
     by_unknown = unknown @ solved[:, :3] @ inverse[:, 2]
     error = float(np.sqrt(inverse[2, 2] * wider + (by_unknown**2).sum()))
-    half = reach(freedom, 1.0) * error
+    half = reach(known_with + repeats, 1.0) * error
     effect = float(found[2])
     return dict(zip(INTERACTION_COLUMNS, (effect, effect - half, effect + half), strict=True))
 

@@ -11,7 +11,6 @@ from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.model.noise import SLOW
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, fit_outcome, prepare_alone
-from chaffinch.pipelines.estimate.results.verdicts import reach
 from chaffinch.pipelines.trials.design.precision import TrialNoise, WorkPattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS
 from scipy.special import ndtri, stdtrit
@@ -74,7 +73,7 @@ def known_for_planning(
             parts = [prepare_alone(f.binned, season) for f in season.fields]
             levels = np.array([part.scale for part in parts if part is not None])
             return Planned(
-                _absolute(season, hours, float(np.median(levels))),
+                _absolute(season, float(np.median(levels))),
                 work_pattern(mine),
                 outcome,
                 f"Planned with the noise of {many} ({known_hours:.0f} h of steady work) {words}.",
@@ -105,15 +104,13 @@ def errors_to_come(levels: Array, freedom: float) -> tuple[float, float] | None:
     return float(np.exp(logs.mean() - half)), float(np.exp(logs.mean() + half))
 
 
-def _absolute(season: SeasonOutcome, hours: float, level: float) -> TrialNoise:
+def _absolute(season: SeasonOutcome, level: float) -> TrialNoise:
     """The season's noise on the log scale, at a ``level`` of a field's own fast noise.
 
-    Scaled as the estimator will scale its ranges: wider where placebos require it, and where few fields fix the
-    noise, those of the trial among them.
+    Scaled as the answer of a trial will be: wider where placebos require it.
     """
     assert season.noise is not None
-    wider = reach(_freedom(season, hours), season.placebos.widen) / reach(float("inf"), 1.0)
-    scale = wider * level
+    scale = season.placebos.widen * level
     # The drift of the usual field: the mean over fields would be ruled by the few that drift most.
     noise = season.noise.with_drift(float(np.exp(season.drift.centre)))
     return TrialNoise(

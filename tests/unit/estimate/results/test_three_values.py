@@ -15,7 +15,6 @@ MOVES = [(a, b) for a, b in zip(ORDER[:-1], ORDER[1:], strict=True) if a != b]
 TRUE = np.array([LEVEL[b] - LEVEL[a] for a, b in MOVES])
 MEMBERS = [
     SimpleNamespace(
-        of=SimpleNamespace(fit=SimpleNamespace(freedom=np.full(len(MOVES), 200.0))),
         index=k,
         trial="T",
         rows=[{"trial_from": a, "trial_to": b}],
@@ -25,7 +24,7 @@ MEMBERS = [
 
 
 def compared(seen, noise, unknown):
-    rows = value_comparisons(MEMBERS, seen, noise**2 * np.eye(len(MOVES)), unknown, [])
+    rows = value_comparisons(MEMBERS, seen, noise**2 * np.eye(len(MOVES)), unknown, 200.0, [])
     return {(row["from_value"], row["to_value"]): row for row in rows}
 
 
