@@ -11,9 +11,9 @@ from chaffinch.dashboards.words import terms as words
 from chaffinch.dashboards.words.links import field_href, machine_href
 from chaffinch.dashboards.words.shown_units import units_of, with_range
 from chaffinch.dashboards.words.trial_words import (
-    better_value,
     compared,
     done_sentence,
+    heading,
     interaction_sentence,
     state_sentence,
     step_words,
@@ -42,7 +42,7 @@ def trial_context(
         "machine": one.machine,
         "machine_href": machine_href(one.machine),
         "crop": words.crop_label(one.crop) if one.crop else None,
-        "state": one.state,
+        "state": heading(one),
         "sentence": state_sentence(one),
         "status": one.status,
         "done": done_sentence(one),
@@ -81,7 +81,7 @@ def _when(one: Standing, zone: str | None) -> str:
 
 def _answer(each: Comparison, one: Standing, farm: Farm) -> dict[str, Any]:
     units = units_of(farm, one.crop)
-    better = better_value(each)
+    better = each.better
     unit = f" {each.unit}" if each.unit else ""
     money = None
     per_t = farm.prices.per_t.get(one.crop or "")

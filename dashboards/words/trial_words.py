@@ -13,8 +13,8 @@ from chaffinch.dashboards.words.links import page_name
 from chaffinch.dashboards.words.shown_units import amount, units_of
 from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON
-from chaffinch.pipelines.trials.answers.comparisons import Comparison
+from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON, WILL_NOT_SETTLE
+from chaffinch.pipelines.trials.answers.comparisons import Comparison, best_of
 from chaffinch.pipelines.trials.answers.interaction import Interaction
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
@@ -82,11 +82,11 @@ def comparison_sentence(one: Comparison) -> str:
     )
 
 
-def better_value(one: Comparison) -> str | None:
-    """The value with clearly less loss; None where that is open."""
-    if abs(one.log_ratio) <= one.anytime:
-        return None
-    return one.to_value if one.log_ratio < 0 else one.from_value
+def heading(one: Standing) -> str:
+    """The state of a trial in words: of one that is over, not what will be but what is."""
+    if one.state != WILL_NOT_SETTLE or one.status == "running":
+        return one.state
+    return "partly settled" if any(each.better for each in one.comparisons) else "not settled"
 
 
 def state_sentence(one: Standing) -> str:
@@ -94,11 +94,14 @@ def state_sentence(one: Standing) -> str:
     main = one.main
     stop = " The trial can stop." if one.status == "running" else ""
     if one.state == ENOUGH and main is not None:
-        better = better_value(main)
-        if better is not None and len(one.comparisons) == 1:
-            unit = f" {main.unit}" if main.unit else ""
-            return f"Enough is known: {better}{unit} loses less.{stop}"
-        if better is None and len(one.comparisons) == 1:
+        best = best_of(one.comparisons)
+        if best is not None:
+            unit, least = (
+                f" {main.unit}" if main.unit else "",
+                "less" if len(one.comparisons) == 1 else "least",
+            )
+            return f"Enough is known: {best}{unit} loses {least}.{stop}"
+        if len(one.comparisons) == 1:
             return "Enough is known: a difference that matters can be ruled out. Choose for other reasons."
         return f"Enough is known about every comparison.{stop}"
     if one.state == GO_ON:
@@ -106,9 +109,9 @@ def state_sentence(one: Standing) -> str:
             return "Not started."
         return f"Go on: {counted(one.switches_left, 'more switch', 'more switches')} should settle it."
     clear = [
-        f"{better_value(each)} loses less than {each.from_value if each.log_ratio < 0 else each.to_value}"
+        f"{each.better} loses less than {each.from_value if each.log_ratio < 0 else each.to_value}"
         for each in one.comparisons
-        if better_value(each)
+        if each.better
     ]
     if clear and len(one.comparisons) > 1:
         return f"Partly settled: {words.listed(clear)}; the rest is open."
@@ -143,7 +146,7 @@ def interaction_sentence(one: Interaction) -> str:
 
 def standing_sentences(one: Standing) -> list[str]:
     """A trial on the command line: its name and state, what was done, each comparison, remarks."""
-    found = [f"{one.name} ({one.machine}): {one.state}. {state_sentence(one)}", f"  {done_sentence(one)}."]
+    found = [f"{one.name} ({one.machine}): {heading(one)}. {state_sentence(one)}", f"  {done_sentence(one)}."]
     found += [f"  {comparison_sentence(each)}." for each in one.comparisons]
     found += [f"  {interaction_sentence(one.interaction)}"] if one.interaction else []
     return [*found, *(f"  {remark}" for remark in one.sentences)]
@@ -184,7 +187,7 @@ def shown_trials(found: Sequence[Standing]) -> list[ShownTrial]:
             one.machine,
             one.fields,
             trial_href(one),
-            one.state,
+            heading(one),
             f"By this trial alone, {words.uncapitalized(comparison_sentence(one.main))}" if one.main else "",
             state_sentence(one),
             done_sentence(one),

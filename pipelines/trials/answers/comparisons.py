@@ -56,9 +56,27 @@ class Comparison:
         return _percent(self.log_ratio - self.anytime), _percent(self.log_ratio + self.anytime)
 
     @property
+    def better(self) -> str | None:
+        """The value with clearly less loss, at whatever look; None where that is open."""
+        if abs(self.log_ratio) <= self.anytime:
+            return None
+        return self.to_value if self.log_ratio < 0 else self.from_value
+
+    @property
     def chance_less(self) -> float:
         """Probability that the loss is less at ``to_value``, by the trial alone."""
         return float(ndtr(-self.log_ratio / np.sqrt(self.variance)))
+
+
+def best_of(comparisons: Sequence[Comparison]) -> str | None:
+    """The value of one setting that is clearly better than each other; None where that is open."""
+    values = dict.fromkeys(end for one in comparisons for end in (one.from_value, one.to_value))
+    of_one_setting = len({one.setting for one in comparisons}) == 1
+    # Of three or more values each has to be compared with each.
+    whole = len(comparisons) == len(values) * (len(values) - 1) // 2
+    beaten = {value: sum(one.better == value for one in comparisons) for value in values}
+    best = [value for value, many in beaten.items() if many == len(values) - 1]
+    return best[0] if best and of_one_setting and whole else None
 
 
 def comparisons_of(

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.trials.answers.anytime import ENOUGH, GO_ON, WILL_NOT_SETTLE
-from chaffinch.pipelines.trials.answers.comparisons import Comparison, comparisons_of
+from chaffinch.pipelines.trials.answers.comparisons import Comparison, best_of, comparisons_of
 from chaffinch.pipelines.trials.answers.interaction import Interaction, interaction_in
 
 STEP_STATUSES = ("done", "late", "skipped")
@@ -101,8 +101,8 @@ def _state(found: Sequence[Comparison], status: str, remaining: int) -> tuple[st
     if not found:
         return (GO_ON, remaining) if status in ("planned", "running") else (WILL_NOT_SETTLE, 0)
     states = [one.outlook.state for one in found]
-    # Which of several values is best is settled when every comparison is.
-    if all(one == ENOUGH for one in states):
+    # Where the best of several values is known, how the others compare does not matter.
+    if all(one == ENOUGH for one in states) or best_of(found) is not None:
         return ENOUGH, 0
     open_ones = [one.outlook for one in found if one.outlook.state != ENOUGH]
     if status in ("finished", "abandoned") or all(one.state == WILL_NOT_SETTLE for one in open_ones):

@@ -1,4 +1,4 @@
-"""What repeats of a trial's change say of its range: neither wider nor narrower on average where the errors are right."""
+"""What repeats of a trial say of its range: as wide as it should be on average where the errors are right."""
 
 from __future__ import annotations
 
