@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
-from chaffinch.dashboards.figures.stacked import ratio_ticks, whole
+from chaffinch.dashboards.figures.stacked import ratio_ticks
 from chaffinch.dashboards.figures.theme import MARK_LETTER, MARK_SYMBOL, Figure, light, template
 from chaffinch.dashboards.words.shown_changes import Outcome, ShownChange
 from chaffinch.dashboards.words.terms import NARROW, name_in_figure, percent_range, setting_change, signed
@@ -80,7 +80,7 @@ def effect_chart(titled: Titled) -> Figure | None:
         "automargin": False,
         "showticklabels": False,
     }
-    return whole(
+    return Figure(
         _ranges(placed, reach),
         {
             "height": y * ROW_PX + 62,

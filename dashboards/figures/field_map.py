@@ -10,7 +10,6 @@ from typing import Any, TypeAlias
 import numpy as np
 import polars as pl
 from chaffinch.dashboards.figures.field_data import local_ms, median_of
-from chaffinch.dashboards.figures.stacked import whole
 from chaffinch.dashboards.figures.theme import COLOUR_SCALE, Figure, light, number_look
 from chaffinch.dashboards.words.shown_changes import ShownChange
 from chaffinch.dashboards.words.shown_units import METRIC, Scale, ShownUnits
@@ -112,7 +111,7 @@ def field_map(
         },
     }
     drawn = [_layer(layer, thin, (x, y), visible=number == 0) for number, layer in enumerate(shown)]
-    return whole([*(_outline(*ring) for ring in outlines), *drawn], layout)
+    return Figure([*(_outline(*ring) for ring in outlines), *drawn], layout)
 
 
 def _pass_width_m(placed: pl.DataFrame) -> float:

@@ -50,7 +50,7 @@ def draw(
     """``figure`` as a part of a page; None where there is no figure."""
     if figure is None:
         return None
-    return Drawn(identity, figure_json(figure), description, table, int(figure.layout.height), **more)
+    return Drawn(identity, figure_json(figure), description, table, int(figure.layout["height"]), **more)
 
 
 def number(value: float | None, digits: int) -> str:

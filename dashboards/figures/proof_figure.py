@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from chaffinch.dashboards.figures.theme import Figure, light, template
+from chaffinch.dashboards.figures.theme import light, template
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
 
 ROW_PX = 46
 FIGURE_WIDTH_PX = 1000
@@ -22,7 +25,7 @@ NOMINAL_PCT = 95.0
 CLAIMED_PCT = (91.0, 98.0)
 
 
-def proof_figure(scores: Sequence[dict[str, Any]]) -> Figure:
+def proof_figure(scores: Sequence[dict[str, Any]]) -> go.Figure:
     """Coverage with its binomial 95 % ranges, and mean width against the oracle's.
 
     scores : as ``pipelines.prove.run`` gives them under ``scores``. Scenarios run down in the order given.

@@ -1,8 +1,4 @@
-"""Figures of rows over each other on one axis, put together as plain tables.
-
-Plotly's own objects check every change made to them: building a page's figures change by change takes longer
-than all the rest of the page.
-"""
+"""Figures of rows over each other on one axis."""
 
 from __future__ import annotations
 
@@ -10,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
-from chaffinch.dashboards.figures.theme import Figure, light, template
+from chaffinch.dashboards.figures.theme import Figure, light
 from chaffinch.dashboards.words.terms import signed
 
 Look = dict[str, Any]
@@ -71,7 +67,7 @@ class Stacked:
             elif x_title is not None:
                 across["title"] = {"text": x_title}
             axes[f"xaxis{end}"] = across
-        return whole(self.data, {**axes, "shapes": self.shapes, "annotations": self.annotations, **layout})
+        return Figure(self.data, {**axes, "shapes": self.shapes, "annotations": self.annotations, **layout})
 
 
 def range_and_line(
@@ -120,7 +116,8 @@ def ratio_ticks(percents: Sequence[int], sign: str = "") -> Look:
 
 
 def single(data: list[Look], x_axis: Look, y_axis: Look, height_px: int) -> Figure:
-    """A figure of one pair of axes, its legend below. ``title`` of an axis: its text. Traces are scatter."""
+    """A figure of one pair of axes, its legend below. ``title`` of an axis: its text. Traces are scatter; parts of
+    them that are None are left out."""
     font = {"size": SINGLE_FONT_PX}
     layout: Look = {
         "height": height_px,
@@ -129,12 +126,7 @@ def single(data: list[Look], x_axis: Look, y_axis: Look, height_px: int) -> Figu
     }
     for name, look in (("xaxis", x_axis), ("yaxis", y_axis)):
         layout[name] = {"tickfont": font, **look, "title": {"text": look.get("title") or "", "font": font}}
-    return whole([{"type": "scatter", "hoverinfo": "skip", **one} for one in data if len(one["x"])], layout)
-
-
-def whole(data: list[Look], layout: Look) -> Figure:
-    """A figure in the one look from plain tables."""
-    import plotly.graph_objects as go
-
-    # Plotly's own check of them takes a fifth of the time of a page; tests/pages/test_site_files.py does it.
-    return go.Figure({"data": data, "layout": {"template": template(), **layout}}, _validate=False)
+    traces = [{"type": "scatter", "hoverinfo": "skip", **one} for one in data if len(one["x"])]
+    return Figure(
+        [{name: value for name, value in one.items() if value is not None} for one in traces], layout
+    )

@@ -8,15 +8,16 @@ alone.
 from __future__ import annotations
 
 import json
+from base64 import b64encode
+from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from chaffinch.pipelines.array_types import Array
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
-    from plotly.graph_objects import Figure
-else:
-    # Only annotations need it, and importing Plotly takes long.
-    Figure = object
 
 FONT = "system-ui, sans-serif"
 FIGURE_FONT_PX = 13
@@ -136,9 +137,64 @@ def script_palette() -> str:
     return f"const darkOf = {json.dumps(swap, sort_keys=True)};\n"
 
 
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure as plain tables, by Plotly's schema; its template is ``template()`` unless the layout names one.
+
+    Plotly's own objects copy and check every part of them, which takes as long as all the rest of a page;
+    tests/pages/test_site_files.py lets Plotly check each figure.
+    """
+
+    data: list[dict[str, Any]]
+    layout: dict[str, Any]
+
+
 def figure_json(figure: Figure) -> str:
     """The figure as JSON that is safe inside a script element, the same text for the same figure."""
-    text = json.dumps(json.loads(figure.to_json()), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    layout = {"template": _template_as_json(), **figure.layout}
+    text = json.dumps(
+        {"data": figure.data, "layout": layout},
+        default=_as_json,
+        sort_keys=True,
+        separators=(",", ":"),
+        ensure_ascii=False,
+    )
+    if "NaN" in text or "Infinity" in text:
+        # Numbers that JSON lacks; the words may also stand in a text.
+        known = json.loads(text, parse_constant=lambda _: None)
+        text = json.dumps(known, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
     return text
+
+
+@cache
+def _template_as_json() -> dict[str, Any]:
+    found: dict[str, Any] = template().to_plotly_json()
+    return found
+
+
+# Of the arrays that Plotly's script reads in base64.
+_SHORT_TYPES = {"int8": "i1", "int16": "i2", "int32": "i4", "float32": "f4", "float64": "f8"}
+
+
+def _as_json(value: object) -> Any:
+    """An array as Plotly's script reads it, whole numbers in as few bytes as hold them; a number of numpy's."""
+    if isinstance(value, np.ndarray):
+        short = _shortened(value)
+        kind = _SHORT_TYPES.get(str(short.dtype))
+        if kind is None or not short.size:
+            return short.tolist()
+        return {"dtype": kind, "bdata": b64encode(np.ascontiguousarray(short).tobytes()).decode("ascii")}
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} has no place in a figure.")
+
+
+def _shortened(values: Array) -> Array:
+    if values.dtype != np.int64 or not values.size:
+        return values
+    for kind in (np.int8, np.int16, np.int32):
+        if np.iinfo(kind).min <= values.min() and values.max() <= np.iinfo(kind).max:
+            return values.astype(kind)
+    return values

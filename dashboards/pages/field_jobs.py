@@ -14,7 +14,7 @@ from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
 from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.machine_lines import MachineLines
-from chaffinch.dashboards.words.shown_changes import of_field
+from chaffinch.dashboards.words.shown_changes import TWINS, of_field
 from chaffinch.dashboards.words.trial_words import SettingTrial, ShownTrial
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
@@ -181,6 +181,21 @@ def adjustments_at(row: dict[str, Any], effects: pl.DataFrame, adjustments: pl.D
     return adjustments.filter(_span(row)).join(elsewhere, on=["setting", "time"], how="anti")
 
 
+def shown_effects(effects: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``effects`` that the page of a field shows: the row of the field about a setting that was moved once in
+    it says what the row of that change says.
+
+    effects, adjustments : of the field. A change and its logged row may be up to ``TWINS`` apart.
+    """
+    own = effects.filter(pl.col("scope") == "adjustment").select("setting", "time", pl.lit(1).alias("own"))
+    moved = pl.concat([own.unique(), adjustments.select("setting", "time", pl.lit(0).alias("own"))])
+    span = pl.col("time").max() - pl.col("time").min()
+    once = moved.group_by("setting").agg((span < TWINS) & (pl.col("own").sum() <= 1))
+    single = once.filter("time")["setting"].to_list()
+    pooled = (pl.col("scope") == "field") & pl.col("trial").is_null()
+    return effects.filter(~(pooled & pl.col("setting").is_in(single)))
+
+
 def field_job(
     lots: MachineTables,
     row: dict[str, Any],
@@ -220,6 +235,7 @@ def field_job(
         ),
     }
     changed = {*narrowed["effects"]["setting"], *narrowed["adjustments"]["setting"]}
+    narrowed["effects"] = shown_effects(narrowed["effects"], narrowed["adjustments"])
     responses = lots.get("responses", machine)
     narrowed["responses"] = responses.filter(same_crop, pl.col("setting").is_in(list(changed)))
     job = job_id(machine, name, row.get("day"))

@@ -334,7 +334,7 @@ def _map(
             ]
         ),
     )
-    traces = [k for k, trace in enumerate(figure.data) if trace.meta == "layer"]
+    traces = [k for k, trace in enumerate(figure.data) if trace.get("meta") == "layer"]
     switches = tuple((layer.words, k) for layer, k in zip(shown, traces, strict=True))
     description = (
         "Map of the field in metres, coloured by "

@@ -29,7 +29,7 @@ from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.site.record import Pages
 from chaffinch.dashboards.site.suggested_trials import suggested_trials
 from chaffinch.dashboards.start_sheet.collected import start_sheet_href, start_sheets_of
-from chaffinch.dashboards.start_sheet.sheet import start_sheet
+from chaffinch.dashboards.start_sheet.sheet import Said, start_sheet
 from chaffinch.dashboards.templates import render
 from chaffinch.dashboards.templates import text as template
 from chaffinch.dashboards.words import terms as words
@@ -205,9 +205,8 @@ def _put_start_sheets(
         page = start_sheet_href(one.machine, one.crop)
         found.setdefault(one.machine, []).append((words.crop_label(one.crop), page))
         paper = page.removesuffix(".html") + ".pdf"
-        here = pl.col("crop").eq_missing(pl.lit(one.crop, pl.String))
-        mine = one.effects.filter(here & (pl.col("machine").is_null() | (pl.col("machine") == one.machine)))
-        digest = digest_of([ground, repr((one.advice, one.used, one.last, one.fields, one.fleet)), mine])
+        said = Said.of(one, farm)
+        digest = digest_of([ground, repr((said, one.last, one.fields))])
         if pages.holds(page, digest) and pages.holds(paper, digest):
             pages.put(page, digest, bytes)
             pages.put(paper, digest, bytes)
@@ -216,7 +215,7 @@ def _put_start_sheets(
             (one.machine, f"../{machine_href(one.machine)}"),
             ("Print this sheet (PDF, one page)", paper.split("/")[-1]),
         ]
-        sheet = start_sheet(one, farm, links)
+        sheet = start_sheet(one, said, farm, links)
         pages.write(page, digest, paper_page(sheet))
         pages.write(paper, digest, print_pdf(sheet, one.last))
     return found

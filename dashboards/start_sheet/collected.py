@@ -51,11 +51,13 @@ def start_sheets_of(
             key = row["machine"], noted["crop"]
             jobs.setdefault(key, []).append(noted)
             last[key] = max(last.get(key, row["last_time"]), row["last_time"])
+    effects = tables["effects"].partition_by("machine", "crop", as_dict=True)
+    none = tables["effects"].clear()
     return [
         Sheeted(
             *key,
             advice.get(key, []),
-            tables["effects"],
+            pl.concat([effects.get(key, none), effects.get((None, key[1]), none)]),
             used_last(noted),
             last[key],
             len(noted),

@@ -59,7 +59,8 @@ MOST_CAUTIONS = 4
 class Sheeted:
     """What a start sheet is made from.
 
-    advice : of this machine and crop. effects : the whole table. used : setting to the value last used and its hours.
+    advice : of this machine and crop. effects : about the crop, of the machine and of all together. used : setting to
+    the value last used and its hours.
     last : latest reading of the machine in the crop. fields : how many. fleet : best values of all machines in it.
     """
 
@@ -73,13 +74,28 @@ class Sheeted:
     fleet: Sequence[BestValue] = ()
 
 
-def start_sheet(about: Sheeted, farm: Farm, links: Sequence[tuple[str, str]] = ()) -> Paper:
+@dataclass(frozen=True, slots=True)
+class Said:
+    """All that a start sheet can say, in words: starts : of ``start_values``. change : of ``what_to_change``."""
+
+    starts: Sequence[StartValue]
+    change: Sequence[tuple[str, Sequence[Adjustment]]]
+
+    @classmethod
+    def of(cls, about: Sheeted, farm: Farm) -> Said:
+        spans = tried_spans(about.machine, about.crop, about.effects)
+        starts = start_values(about.machine, about.crop, about.advice, about.used, spans, farm, about.fleet)
+        change = what_to_change(about.machine, about.crop, about.effects, starts)
+        # Sizes have given the order, and no sheet shows them.
+        return cls(
+            starts, [(symptom, [replace(one, size=0.0) for one in found]) for symptom, found in change]
+        )
+
+
+def start_sheet(about: Sheeted, said: Said, farm: Farm, links: Sequence[tuple[str, str]] = ()) -> Paper:
     """The sheet, with as much as fits one page."""
-    spans = tried_spans(about.machine, about.crop, about.effects)
-    starts = start_values(about.machine, about.crop, about.advice, about.used, spans, farm, about.fleet)
-    change = what_to_change(about.machine, about.crop, about.effects, starts)
     for most, usual, scale in DETAILS:
-        paper = replace(_paper(about, starts, change, farm, most, usual), scale=scale, links=links)
+        paper = replace(_paper(about, said.starts, said.change, farm, most, usual), scale=scale, links=links)
         if count_pages(paper) == 1:
             break
     return paper

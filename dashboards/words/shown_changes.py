@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -23,6 +23,8 @@ from chaffinch.schemas.tables import OUTCOMES
 
 _ENDS = ("", "_low", "_high")
 MAIN_OUTCOMES = ("separation_loss", "cleaning_loss", "machine_loss", "throughput", "capacity")
+# A row of a settings log and a change of that setting nearer than this are one.
+TWINS = timedelta(minutes=2)
 OTHER_OUTCOMES = ("broken_grain", "non_grain", "returns", "fuel_per_tonne")
 
 
@@ -229,11 +231,8 @@ def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[ShownCh
 
 
 def _is_twin(row: dict, known: set[tuple[str, datetime]]) -> bool:
-    """Whether a logged row is a change already listed: same setting within two minutes."""
-    return any(
-        setting == row["setting"] and abs((time - row["time"]).total_seconds()) < 120
-        for setting, time in known
-    )
+    """Whether a logged row is a change already listed: the same setting at nearly the same time."""
+    return any(setting == row["setting"] and abs(time - row["time"]) < TWINS for setting, time in known)
 
 
 def _change(rows: pl.DataFrame) -> tuple[ShownChange, list[datetime]]:

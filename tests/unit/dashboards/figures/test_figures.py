@@ -82,22 +82,23 @@ def outcome(verdict: str, ends: tuple[float, float, float] | None) -> Outcome:
 def test_an_effect_too_wide_to_tell_still_shows_its_range():
     figure = effect_chart([(["1. Fan speed"], rows_of_outcomes([outcome("cannot tell", (0.1, -1.2, 1.4))]))])
     (trace,) = figure.data
-    assert trace.name == "cannot tell"
-    assert trace.x[0] - trace.error_x.arrayminus[0] == pytest.approx(-1.2)
-    assert trace.x[0] + trace.error_x.array[0] == pytest.approx(1.4)
+    assert trace["name"] == "cannot tell"
+    assert trace["x"][0] - trace["error_x"]["arrayminus"][0] == pytest.approx(-1.2)
+    assert trace["x"][0] + trace["error_x"]["array"][0] == pytest.approx(1.4)
 
 
 def test_an_effect_without_numbers_says_so_in_its_row():
     figure = effect_chart([(["1. Fan speed"], rows_of_outcomes([outcome("cannot tell", None)]))])
     assert len(figure.data) == 0
-    assert any("cannot tell" in note.text for note in figure.layout.annotations)
+    assert any("cannot tell" in note["text"] for note in figure.layout["annotations"])
 
 
 def test_the_axis_is_even_in_ratios():
     figure = effect_chart([(["1. Fan speed"], rows_of_outcomes([outcome("more", (0.4, 0.1, 1.0))]))])
-    low, high = figure.layout.xaxis.range
+    x_axis = figure.layout["xaxis"]
+    low, high = x_axis["range"]
     assert low == pytest.approx(-high)
-    ticks = dict(zip(figure.layout.xaxis.ticktext, figure.layout.xaxis.tickvals, strict=True))
+    ticks = dict(zip(x_axis["ticktext"], x_axis["tickvals"], strict=True))
     assert ticks["+100"] == pytest.approx(-ticks["−50"], abs=1e-5)
 
 

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from chaffinch.dashboards.paper.printing import count_pages, print_pdf
 from chaffinch.dashboards.start_sheet.collected import used_last
-from chaffinch.dashboards.start_sheet.sheet import Sheeted, start_sheet
+from chaffinch.dashboards.start_sheet.sheet import Said, Sheeted, start_sheet
 from chaffinch.dashboards.start_sheet.start_values import start_values
 from chaffinch.dashboards.start_sheet.what_to_change import HERE, NOT_TRIED, TRIED_OPEN, what_to_change
 from chaffinch.dashboards.words.begun_trials import BegunTrial
@@ -223,6 +223,7 @@ def test_a_sheet_full_of_evidence_is_one_page(units):
     about = Sheeted(
         "A machine with a rather long name, number 27", "wheat", [], effects(*rows), used, LAST, 40
     )
-    sheet = start_sheet(about, parse_farm(f"units = '{units}'"))
+    farm = parse_farm(f"units = '{units}'")
+    sheet = start_sheet(about, Said.of(about, farm), farm)
     assert count_pages(sheet) == 1
     assert print_pdf(sheet, LAST) == print_pdf(sheet, LAST)
