@@ -185,13 +185,13 @@ def shown_effects(effects: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFr
     """Rows of ``effects`` that the page of a field shows: the row of the field about a setting that was moved once in
     it says what the row of that change says.
 
-    effects, adjustments : of the field. A change and its logged row may be up to ``TWINS`` apart.
+    effects, adjustments : of the field. Rows logged within ``TWINS`` of a change with an effect are that change.
     """
     own = effects.filter(pl.col("scope") == "adjustment").select("setting", "time", pl.lit(1).alias("own"))
     moved = pl.concat([own.unique(), adjustments.select("setting", "time", pl.lit(0).alias("own"))])
     span = pl.col("time").max() - pl.col("time").min()
-    once = moved.group_by("setting").agg((span < TWINS) & (pl.col("own").sum() <= 1))
-    single = once.filter("time")["setting"].to_list()
+    once = ((pl.col("own").sum() == 1) & (span < TWINS)) | (pl.len() == 1)
+    single = moved.group_by("setting").agg(once.alias("once")).filter("once")["setting"].to_list()
     pooled = (pl.col("scope") == "field") & pl.col("trial").is_null()
     return effects.filter(~(pooled & pl.col("setting").is_in(single)))
 
