@@ -101,18 +101,28 @@ def card_notes(planned: PlannedTrial, farm: Farm) -> list[str]:
             )
         if setting.costs:
             notes.append(f"{setting.label}, side effects to watch: {setting.costs}")
-    with_open = detectable_percent(math.hypot(planned.design.se_log, planned.open_log))
+    with_open = detectable_percent(planned.with_signals(planned.design.se_log))
     if with_open > MUCH_MORE * planned.design.smallest_percent:
-        notes.append(
-            "The loss sensor itself may respond to the setting, which no number of switches can show. Without loss "
-            f"checks at both values only a change of {math.ceil(with_open)}{words.NARROW}% is clear: place pans "
-            "at each."
-        )
+        notes.append(_open_note(planned.basis.outcome, f"{math.ceil(with_open)}{words.NARROW}%"))
     if not planned.design.both_ways:
         notes.append(
             "Passes are longer than the steps, so directions of travel can't be balanced; more hours would allow it."
         )
     return notes
+
+
+def _open_note(outcome: str, clear: str) -> str:
+    """What no number of switches can show. clear : the change that is clear in spite of it."""
+    if outcome == "machine_loss":
+        return (
+            "The loss of the machine is the sum of two signals, and what a unit of one weighs against one of the "
+            f"other is not known, which no number of switches can show: where one loss moves alone, only a change of "
+            f"{clear} is clear."
+        )
+    return (
+        "The loss sensor itself may respond to the setting, which no number of switches can show. Without loss "
+        f"checks at both values only a change of {clear} is clear: place pans at each."
+    )
 
 
 def fields_sentence(planned: PlannedTrial) -> str:

@@ -98,7 +98,8 @@ def plan(
     design, notes = planned.design, card_notes(planned, farm)
     sentences = [
         f"{planned.plan.name}: {design.switches} switches in {design.hours:.1f} h detect a change of "
-        f"{math.ceil(design.smallest_percent)} % (standard error {design.se_log:.3f}, log scale). "
+        f"{math.ceil(design.smallest_percent)} % (standard error {design.se_log:.3f}, log scale; "
+        f"with what the loss signals leave open {planned.with_signals(design.se_log):.3f}). "
         f"{planned.basis.sentence}",
         *(said for said in (fields_sentence(planned), known_sentence(planned)) if said),
         *notes,
@@ -130,8 +131,10 @@ def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict
         "hours": design.hours,
         "switches": design.switches,
         "seed": written.seed,
-        "se_log": design.se_log,
-        "se_log_of_fields": planned.se_of_fields,
+        "se_log": planned.with_signals(design.se_log),
+        "se_log_of_fields": planned.se_of_fields
+        and [planned.with_signals(se) for se in planned.se_of_fields],
+        "se_of_switches_log": design.se_log,
         "se_of_signals_log": planned.open_log,
         "smallest_percent": design.smallest_percent,
         "se_with_known": planned.se_with_known,

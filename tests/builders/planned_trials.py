@@ -11,6 +11,7 @@ from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate import estimate_effects, prepare
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
+from chaffinch.pipelines.estimate.signals.gain_moves import MOVES, MOVES_PRIOR
 from chaffinch.pipelines.estimate.signals.known_signals import losses_by_checks
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from chaffinch.pipelines.simulate.scenario import Effects, FieldPlan, Operator
@@ -21,6 +22,7 @@ from chaffinch.pipelines.trials.design.season_noise import known_for_planning
 from chaffinch.pipelines.trials.done.matching import match_trials
 from chaffinch.pipelines.trials.written.plan_rows import plan_rows
 from chaffinch.pipelines.trials.written.trial_plan import PlannedStep, TrialPlan
+from scipy.special import ndtr
 
 OUTCOME = "cleaning_loss"
 SETTING, VALUES = "fan_speed", ("1050", "1000")
@@ -39,6 +41,7 @@ SCHEMA = {
     "planned_power": pl.Float64(),
     "least_se": pl.Float64(),
     "most_se": pl.Float64(),
+    "open_se": pl.Float64(),
 }
 
 
@@ -112,6 +115,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
                 "planned_power": power(truth, planned) if truth else 0.05,
                 "least_se": least,
                 "most_se": most,
+                "open_se": by_signals,
             }
         )
     return pl.DataFrame(rows, schema=SCHEMA)
@@ -130,11 +134,21 @@ def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:
 def scored_trials(rows: pl.DataFrame) -> dict[str, float]:
     """Trials, share with an achieved error within 15 % of the planned one, and within what the plan said of eight
     fields in ten, mean ratio of the two, coverage, share called and the share that plans promised, root mean square
-    error."""
+    error.
+
+    No gain moves in these seasons, for which ranges allow. coverage_if_gains_move : expected where the true loss
+    differs from what the signals show by such a move, as likely as the estimate takes it to be. square_by_noise :
+    mean square of the errors over the stated ones less what signals leave open; 1 where ranges are as wide as they
+    should be.
+    """
     columns = {name: rows[name].to_numpy() for name, kind in SCHEMA.items() if kind == pl.Float64()}
     ratio = columns["achieved_se"] / columns["planned_se"]
     held = (columns["low"] <= columns["truth"]) & (columns["truth"] <= columns["high"])
     achieved = columns["achieved_se"]
+    error = columns["estimate"] - columns["truth"]
+    by_noise = achieved**2 - columns["open_se"] ** 2
+    ends = [(columns["truth"] - columns[end])[:, None] / MOVES for end in ("high", "low")]
+    held_if_moved = (ndtr(ends[1]) - ndtr(ends[0])) @ MOVES_PRIOR
     said = (columns["least_se"] <= achieved) & (achieved <= columns["most_se"])
     called = (columns["low"] > 0) | (columns["high"] < 0)
     return {
@@ -145,5 +159,7 @@ def scored_trials(rows: pl.DataFrame) -> dict[str, float]:
         "coverage": float(np.mean(held)),
         "called": float(np.mean(called)),
         "promised": float(np.mean(columns["planned_power"])),
-        "rmse": float(np.sqrt(np.mean((columns["estimate"] - columns["truth"]) ** 2))),
+        "rmse": float(np.sqrt(np.mean(error**2))),
+        "coverage_if_gains_move": float(np.mean(held_if_moved)),
+        "square_by_noise": float(np.mean(error**2 / by_noise)),
     }

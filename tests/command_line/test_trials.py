@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pytest
 from chaffinch.pipelines.command_line.program import run
 from chaffinch.pipelines.lake import Lake
@@ -129,6 +130,9 @@ def test_a_trial_is_planned_from_the_lake(driven, tmp_path, capsys):
     assert set(contract.split()) <= found.keys()
     assert found["setting"] == "fan_speed" and found["values"] == ["1000", "1050"] and found["seed"] == 4
     assert found["smallest_percent"] <= 25
+    # What the answer will state: of its switches, and what no switch tells of the signals.
+    parts = np.hypot(found["se_of_switches_log"], found["se_of_signals_log"])
+    assert found["se_log"] == pytest.approx(parts) and found["se_of_signals_log"] > 0
     assert sum(step["minutes"] for step in found["steps"]) == pytest.approx(60 * found["hours"])
     assert len(found["steps"]) == found["switches"] + 1
     assert Path(found["plan"]) == tmp_path / "trial.toml"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
+from chaffinch.pipelines.estimate.results.signal_weights import OPEN
 from chaffinch.pipelines.estimate.signals.exponents import UNCHECKED
 from chaffinch.pipelines.estimate.signals.gain_moves import MOVES, MOVES_PRIOR, movers
 from chaffinch.schemas.declarations import settings
@@ -19,8 +20,9 @@ def open_of_signals(setting: str, values: Sequence[str], outcome: str, effect_lo
     """Standard error of the log effect that comes from the signals alone, where no loss check tells more.
 
     The gain of a sensor may move with the setting, and the power of the signal may not be one
-    (``estimate/signals``). Repeats do not average that out; loss checks at both values do. effect_log : of the size
-    that the trial is about.
+    (``estimate/signals``). Repeats do not average that out; loss checks at both values do. Machine loss is the sum of
+    two signals of which a unit of one may weigh more (``signal_weights``), which not even checks tell: taken here as
+    if one of the two losses moved alone. effect_log : of the size that the trial is about.
     """
     gain = 0.0
     moved = movers().get(setting, ())
@@ -33,7 +35,11 @@ def open_of_signals(setting: str, values: Sequence[str], outcome: str, effect_lo
         MOVES_PRIOR, np.zeros((1, MOVES.size)), MOVES[None, :] ** 2, np.full((1, MOVES.size), 1e6)
     )
     by_gain = gain * _steps(setting, values) * float(usual.quantile(0.975)[0]) / REACH_95
-    return float(np.hypot(by_gain, UNCHECKED.error * effect_log))
+    by_power = UNCHECKED.error * effect_log
+    # A loss that is ``SHARE_OF_ONE_SENSOR`` of the sum moves by effect / share, and its share by share (1 - share)
+    # times that.
+    by_weights = OPEN * (1 - SHARE_OF_ONE_SENSOR) * effect_log if outcome == "machine_loss" else 0.0
+    return float(np.sqrt(by_gain**2 + by_power**2 + by_weights**2))
 
 
 def _steps(setting: str, values: Sequence[str]) -> float:

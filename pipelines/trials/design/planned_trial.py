@@ -51,7 +51,8 @@ class PlannedTrial:
     """The plan with its design. possible : all designs of that length, by their number of switches. known_percent :
     what the lake already knows about the second value against the first in a field to come, %, with its range.
     se_with_known : standard error of trial and lake together. new_values : values that the machine never ran at, by
-    setting. run : those it did. open_log : standard error that the loss signals add where no check tells more.
+    setting. run : those it did. open_log : standard error that the loss signals add where no check tells more, of a
+    change of the size to be told; what a design tells is by its switches.
     """
 
     plan: TrialPlan
@@ -64,6 +65,10 @@ class PlannedTrial:
     new_values: dict[str, list[str]]
     run: dict[str, list[str]]
     open_log: float
+
+    def with_signals(self, se_log: float) -> float:
+        """Standard error that the answer will state: of switches, and what the signals leave open."""
+        return float(np.hypot(se_log, self.open_log))
 
     @property
     def se_of_fields(self) -> tuple[float, float] | None:
@@ -81,9 +86,11 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
     machine = known_machine(lake, request.machine, farm.machine_aliases())
     catalogue, values = _checked(request)
     crop = _crop_named(lake, farm, request.crop) if request.crop else _usual_crop(lake, machine)
-    basis = known_for_planning(
-        binned_fields(lake, farm), machine, crop, judged_losses(catalogue[0].name), request.hours
-    )
+    fields = binned_fields(lake, farm)
+    basis = known_for_planning(fields, machine, crop, judged_losses(catalogue[0].name), request.hours)
+    # Losses in kg/s are what they say.
+    weighed = [f.calibrated for f in fields if f.machine == machine]
+    tell_log = float(-np.log1p(-request.tell_percent / 100))
     task = TrialTask(
         len(values[0]),
         len(values),
@@ -110,8 +117,10 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
         None if known is None else _together(design.se_log, (known[2] - known[1]) / (2 * REACH_95)),
         {name: found for name, found in new.items() if found},
         run,
-        max(
-            open_of_signals(one.name, mine, basis.outcome, float(-np.log1p(-request.tell_percent / 100)))
+        0.0
+        if weighed and all(weighed)
+        else max(
+            open_of_signals(one.name, mine, basis.outcome, tell_log)
             for one, mine in zip(catalogue, values, strict=True)
         ),
     )
