@@ -53,5 +53,5 @@ def averaged(
     apart = means - mean
     covariance = np.einsum("f,fij->ij", weight, within) + np.einsum("f,fi,fj->ij", weight, apart, apart)
     here = [field.design.names.index(n) for n in names]
-    design = replace(field.design, names=names, columns=field.design.columns[:, here])
-    return replace(field, design=design, fit=Fit(mean, covariance, field.fit.freedom[here]))
+    fit = Fit(mean, covariance, field.fit.freedom[here])
+    return replace(field, design=field.design.without_columns(names), fit=fit)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
@@ -37,6 +37,12 @@ class Design:
     names: tuple[str, ...]
     steps: tuple[int, ...]
     feed_typical_t_h: float
+
+    def without_columns(self, names: tuple[str, ...] | None = None) -> Design:
+        """The same without columns and bins, which follow from those of the field job. names : its only ones."""
+        names = self.names if names is None else names
+        columns = np.broadcast_to(np.nan, (self.columns.shape[0], len(names)))
+        return replace(self, use=np.empty(0, dtype=bool), columns=columns, names=names)
 
 
 def build_design(binned: Binned, outcome: str) -> Design | None:

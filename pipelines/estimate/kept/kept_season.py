@@ -10,31 +10,31 @@ exactly.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from functools import partial
 from hashlib import blake2b
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.by_responses import evidence_of_field
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.data.design import LOSSES, PLACES
+from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.model.noise_fit import noise_moved
 from chaffinch.pipelines.estimate.model.season import (
     FieldOutcome,
     SeasonOutcome,
     fit_moved,
-    fit_under,
     most_for_noise,
-    on_bins,
-    with_fields,
 )
-from chaffinch.pipelines.estimate.model.season_fit import fit_season, without_bins
+from chaffinch.pipelines.estimate.model.season_fit import (
+    fit_fields,
+    fit_season,
+    season_noises,
+    under_noises,
+)
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.estimate.signals.known_signals import KnownSignals
 from chaffinch.pipelines.parallel.fan_out import FanOut
-from chaffinch.pipelines.parallel.processes import through_processes
 
 # A smaller season is fitted whole in seconds.
 FEWEST_JOBS = 40
@@ -48,8 +48,6 @@ AS_LOGGED = "as logged"
 
 Place = tuple[str, str | None, float]
 """Machine, field and first moment of a field job."""
-Fits = dict[str, FieldOutcome | None]
-"""By digest; None where a field job has too few bins that know the outcome."""
 
 
 @dataclass
@@ -65,7 +63,7 @@ class KeptSeason:
     fitted_at: datetime | None = None
     places: frozenset[Place] = frozenset()
     known: dict[str, dict[str, SeasonOutcome]] = field(default_factory=dict)
-    fits: Fits = field(default_factory=dict)
+    fits: dict[str, FieldOutcome | None] = field(default_factory=dict)
     clocks: dict[str, Array | None] = field(default_factory=dict)
     shares: dict[str, KeptDraws] = field(default_factory=dict)
     responses: dict[str, KeptDraws] = field(default_factory=dict)
@@ -107,15 +105,14 @@ class KeptSeason:
         """``fit_season`` of ``fields``, under the noise that is known of ``stage``, where it is."""
         if len(fields) < FEWEST_JOBS:
             return fit_season(fields, each)
-        season = self._under_known(fields, stage, each)
-        if season is None:
-            season = fit_season(fields, each)
-            self.known[stage] = {name: replace(one, fields=[]) for name, one in season.items()}
-            for name, one in season.items():
-                noise, of = noise_digest(one), {id(f.binned): f for f in one.fields}
-                here = [binned for binned in fields if name in binned.outcomes]
-                self._keep({fit_key(bins_digest(b), name, noise): of.get(id(b)) for b in here})
-        return season
+        if (known := self.known.get(stage)) is not None:
+            season, new = self._under(known, fields, each, new=True)
+            self.moved = self._moved_by_new(season, new) if stage == AS_LOGGED else 0.0
+            if self.moved <= TOLERANCE:
+                return season
+            self._forget("The new field jobs would move it too far.", fields)
+        self.known[stage] = known = season_noises(fields, each)
+        return self._under(known, fields, each, new=False)[0]
 
     def clock_evidence(self, binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
         """``evidence_of_field``, where it is not kept."""
@@ -131,33 +128,18 @@ class KeptSeason:
         self.fits = {key: fit for key, fit in self.fits.items() if key in self.used}
         self.clocks = {key: one for key, one in self.clocks.items() if key in self.used}
 
-    def _keep(self, fits: Fits) -> None:
-        self.fits |= fits
-        self.used |= fits.keys()
-
-    def _under_known(
-        self, fields: Sequence[Binned], stage: str, each: FanOut
-    ) -> dict[str, SeasonOutcome] | None:
-        """None where the noise is not known, or the new of ``fields`` would move it too far."""
-        if (known := self.known.get(stage)) is None:
-            return None
+    def _under(
+        self, known: Mapping[str, SeasonOutcome], fields: Sequence[Binned], each: FanOut, new: bool
+    ) -> tuple[dict[str, SeasonOutcome], list[Binned]]:
+        """The season under the noise that is ``known``, and which of ``fields`` were fitted now."""
         keys = [_keys_of(binned, known) for binned in fields]
         due = [i for i, mine in enumerate(keys) if not self.fits.keys() >= set(mine.values())]
         many = [fields[i] for i in due]
-        for i, made in zip(
-            due, through_processes(each, "fit again", partial(_fit_under, known), many, _name), strict=True
-        ):
-            self._keep({keys[i][name]: fit for name, fit in made.items()})
-        season = {}
-        for name, one in known.items():
-            mine = [(b, self.fits[of[name]]) for b, of in zip(fields, keys, strict=True) if name in of]
-            season[name] = with_fields(one, [_on_bins(f, b) for b, f in mine if f is not None])
-        self._keep({key: self.fits[key] for mine in keys for key in mine.values()})
-        self.moved = self._moved_by_new(season, many) if stage == AS_LOGGED else 0.0
-        if self.moved > TOLERANCE:
-            self._forget("The new field jobs would move it too far.", fields)
-            return None
-        return season
+        for i, made in zip(due, fit_fields(known, many, each, new), strict=True):
+            self.fits |= {keys[i][name]: fit for name, fit in made.items()}
+        self.used.update(key for mine in keys for key in mine.values())
+        fits = [{name: self.fits[key] for name, key in mine.items()} for mine in keys]
+        return under_noises(known, fields, fits), many
 
     def _moved_by_new(self, season: Mapping[str, SeasonOutcome], due: Sequence[Binned]) -> float:
         """By how many standard errors effects of ``due``, or their errors, move if the noise is fitted with the field
@@ -185,11 +167,6 @@ class KeptSeason:
         return found
 
 
-def _on_bins(fitted: FieldOutcome, binned: Binned) -> FieldOutcome:
-    # Of a loss, what its regression leaves is looked at.
-    return on_bins(fitted, binned) if fitted.outcome in LOSSES else replace(fitted, binned=binned)
-
-
 def _apart(before: FieldOutcome, after: FieldOutcome) -> Array:
     """Squares of how far effects, and their errors, are apart, in standard errors, (2, changes)."""
     n = len(before.design.steps)
@@ -198,21 +175,11 @@ def _apart(before: FieldOutcome, after: FieldOutcome) -> Array:
     return np.stack([(kept.coefficients[:n] - after.fit.coefficients[:n]) / error, other / error - 1]) ** 2
 
 
-def _fit_under(known: Mapping[str, SeasonOutcome], binned: Binned) -> Fits:
-    """Every outcome of one field job, without the bins, which the caller has."""
-    found = {name: fit_under(binned, one) for name, one in known.items() if name in binned.outcomes}
-    return {name: fit and replace(fit, binned=without_bins(binned)) for name, fit in found.items()}
-
-
 def _keys_of(binned: Binned, known: Mapping[str, SeasonOutcome]) -> dict[str, str]:
     digest = bins_digest(binned)
     return {
         name: fit_key(digest, name, noise_digest(known[name])) for name in known if name in binned.outcomes
     }
-
-
-def _name(binned: Binned) -> str:
-    return f"{binned.machine}, {binned.field}"
 
 
 def place_of(binned: Binned) -> Place:

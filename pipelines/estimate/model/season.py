@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
@@ -42,9 +43,8 @@ SPIKE_SCORE = 3.0
 # unlogged change that the logged one undid.
 BESIDE_S = 600.0
 EVE_S = 180.0
-# Change points in a smaller share of the field jobs hardly change the noise of a season.
-FEW_WITH_STEPS = 0.05
 FARM_WIDE = "farm: "
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,8 @@ class Witness:
 
 @dataclass(frozen=True, slots=True)
 class FieldOutcome:
-    """One outcome of one field job, fitted. ``fit`` is on the log scale, as logged.
+    """One outcome of one field job, fitted. ``fit`` is on the log scale, as logged. ``design`` is without its
+    columns, which would be most of a season's memory (``whole_design``).
 
     change_points : unlogged, of losses only, allowed for by the fit. loadings : by the name of an unknown common to
     the machine, (p,) what one standard deviation of it adds to the coefficients; its square is in the covariance. An
@@ -132,38 +133,54 @@ class SeasonOutcome:
     curvature: Array | None = None
 
 
+FitsOf = Mapping[tuple[int, str], FieldOutcome]
+"""By ``id`` of the bins of a field job, and outcome."""
+
+
+def fits_of(season: Mapping[str, SeasonOutcome]) -> FitsOf:
+    """The fits of a season by field job and outcome."""
+    return {(id(f.binned), name): f for name, outcome in season.items() for f in outcome.fields}
+
+
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     """Fit one outcome over all field jobs that know it."""
+    known = season_noise(fields_for_noise(fields, outcome), outcome)
+    fitted = [fit_under(binned, known) for binned in fields if outcome in binned.outcomes]
+    return with_fields(known, [f for f in fitted if f is not None])
+
+
+def fields_for_noise(fields: Sequence[Binned], outcome: str) -> list[Binned]:
+    """The field jobs to which the noise of an outcome is fitted, at most ``most_for_noise``."""
+    known = [b for b in fields if outcome in b.outcomes and np.isfinite(b.outcomes[outcome]).any()]
+    return _spread_out(known, most_for_noise(outcome), lambda b: int(np.isfinite(b.outcomes[outcome]).sum()))
+
+
+def season_noise(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
+    """What a season says of the noise of an outcome, by the ``fields_for_noise`` of it; without its fields."""
     parts = _parts(fields, outcome)
     if not parts:
         return SeasonOutcome(outcome, [], None, Placebos.none(), False)
     # Good enough to find bursts and drift of the ground; the final fit follows.
-    few, more = (_spread_out(parts, most) for most in FIELDS_AT_FIRST)
+    few, more = (_spread_out(parts, most, lambda p: p.observed.time_s.size) for most in FIELDS_AT_FIRST)
     first = fit_noise(
         [p.observed for p in more], fit_noise([p.observed for p in few], within=2.0), within=1.0
     )
     first = with_ground([_on_ground(p).observed for p in more], first)
     if first.ground_variance > 0:
         parts = [_on_ground(p) for p in parts]
-    spikes = [_spike(p, first) for p in parts]
     parts = [replace(p, observed=without_bursts(p.observed, first)) for p in parts]
-    most = most_for_noise(outcome)
-    noise = fit_noise([p.observed for p in _spread_out(parts, most)], first, within=0.1)
-    scans = [_scan(p, outcome, noise) for p in parts]
-    if sum(map(bool, scans)) > FEW_WITH_STEPS * len(parts):
+    noise = fit_noise([p.observed for p in parts], first, within=0.1)
+    if any(scans := [_scan(p, outcome, noise) for p in parts]):
         # Without the steps the noise is smaller, and more of them may be found.
         stepped = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
-        noise = fit_noise([p.observed for p in _spread_out(stepped, most)], noise, within=0.1)
+        noise = fit_noise([p.observed for p in stepped], noise, within=0.1)
         scans = [_scan(p, outcome, noise) for p in parts]
-    parts = [_allowing_for(part, scan) for part, scan in zip(parts, scans, strict=True)]
-    few = _spread_out(parts, most)
-    drift = fit_drift_prior(np.array([drift_deviances(p.observed, noise) for p in few]))
-    freedom = season_freedom([p.observed for p in few], noise)
-    bent = curvature([p.observed for p in few], noise)
-    known = SeasonOutcome(
+    observed = [_allowing_for(part, scan).observed for part, scan in zip(parts, scans, strict=True)]
+    drift = fit_drift_prior(np.array([drift_deviances(one, noise) for one in observed]))
+    freedom, bent = season_freedom(observed, noise), curvature(observed, noise)
+    return SeasonOutcome(
         outcome, [], noise, Placebos.none(), False, drift, freedom, first=first, curvature=bent
     )
-    return with_fields(known, [_with_witness(*one, known) for one in zip(parts, scans, spikes, strict=True)])
 
 
 def most_for_noise(outcome: str) -> int:
@@ -193,11 +210,16 @@ def with_fields(known: SeasonOutcome, fields: Sequence[FieldOutcome]) -> SeasonO
     )
 
 
-def fit_under(binned: Binned, known: SeasonOutcome) -> FieldOutcome | None:
-    """One field job under the noise of a season, as if it had been among its fields."""
+def fit_under(binned: Binned, known: SeasonOutcome, new: bool = False) -> FieldOutcome | None:
+    """One field job under the noise of a season; None where it hardly knows the outcome.
+
+    new : the noise may have to be fitted with it, so what it says of the noise is found too.
+    """
     if (ready := _ready(binned, known)) is None or known.noise is None:
         return None
     fitted = _with_witness(*ready, known)
+    if not new:
+        return fitted
     assert fitted.witness is not None
     slope, bent = by_noise([ready[0].observed], known.noise)
     return replace(fitted, witness=replace(fitted.witness, slope=slope, curvature=bent))
@@ -213,7 +235,7 @@ def fit_moved(binned: Binned, known: SeasonOutcome, noise: Noise) -> FieldOutcom
 def _ready(
     binned: Binned, known: SeasonOutcome
 ) -> tuple[FieldPart, tuple[ChangePoint, ...], tuple[float, float]] | None:
-    """One field job as ``fit_outcome`` has it before the last fit; its scan, and its part in spikes."""
+    """One field job before its fit, its scan, and its part in spikes."""
     noise, first, parts = known.noise, known.first, _parts([binned], known.outcome)
     if noise is None or first is None or not parts:
         return None
@@ -235,14 +257,13 @@ def _with_witness(
     )
 
 
-def on_bins(fitted: FieldOutcome, binned: Binned) -> FieldOutcome:
-    """A fit that was kept without ``binned``, the bins it was made from, with these and its whole design."""
-    if (design := build_design(binned, fitted.outcome)) is None:
-        return replace(fitted, binned=binned)
+def whole_design(fitted: FieldOutcome) -> Design | None:
+    """The design that a fit was made with, its columns included."""
+    if (design := build_design(fitted.binned, fitted.outcome)) is None:
+        return None
     index = np.arange(design.columns.shape[0])
     steps = [(index >= s.index).astype(float) for s in fitted.change_points]
-    columns = np.column_stack([design.columns, *steps])
-    return replace(fitted, binned=binned, design=replace(design, columns=columns, names=fitted.design.names))
+    return replace(design, columns=np.column_stack([design.columns, *steps]), names=fitted.design.names)
 
 
 def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
@@ -292,7 +313,8 @@ def _fitted(part: FieldPart, known: SeasonOutcome, steps: Sequence[ChangePoint])
     fit = _rescaled(fit_effects(part.observed, known.noise, known.drift, known.freedom), part.scale)
     found = (replace(s, estimate=s.estimate * part.scale, error=s.error * part.scale) for s in steps)
     rises = _rises(part, known.noise) if known.outcome in LOSSES else {}
-    return FieldOutcome(part.binned, known.outcome, part.design, fit, tuple(found), rises=rises)
+    design = part.design.without_columns()
+    return FieldOutcome(part.binned, known.outcome, design, fit, tuple(found), rises=rises)
 
 
 def _after_rises(fitted: FieldOutcome, checked: Placebos) -> FieldOutcome:
@@ -367,12 +389,12 @@ def _rescaled(fit: Fit, scale: float) -> Fit:
     return Fit(fit.coefficients * scale, fit.covariance * scale**2, fit.freedom)
 
 
-def _spread_out(parts: Sequence[FieldPart], most: int) -> list[FieldPart]:
-    """At most ``most`` parts, spread evenly over the season, the longest of each observed of it."""
-    if len(parts) <= most:
-        return list(parts)
-    groups = np.array_split(np.arange(len(parts)), most)
-    return [parts[max(group, key=lambda i: parts[i].observed.time_s.size)] for group in groups]
+def _spread_out(some: Sequence[T], most: int, size: Callable[[T], int]) -> list[T]:
+    """At most ``most`` of them, spread evenly over the season, the largest of each part of it."""
+    if len(some) <= most:
+        return list(some)
+    groups = np.array_split(np.arange(len(some)), most)
+    return [some[max(group, key=lambda i: size(some[i]))] for group in groups]
 
 
 def without_bursts(observed: Observations, noise: Noise) -> Observations:

@@ -17,7 +17,7 @@ import numpy as np
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, whole_design
 from numpy.typing import NDArray
 
 # Loss of so many bins before a bin, and speed within so long at unchanged settings.
@@ -45,8 +45,10 @@ def speed_after_loss(fitted: FieldOutcome) -> tuple[float, float]:
 
     The loss is what its regression leaves of it. The ratio of the first to the root of the second is a score.
     """
-    binned, use = fitted.binned, fitted.design.use
-    rest = binned.outcomes[fitted.outcome][use] - fitted.design.columns @ fitted.fit.coefficients
+    if (design := whole_design(fitted)) is None:
+        return 0.0, 0.0
+    binned, use = fitted.binned, design.use
+    rest = binned.outcomes[fitted.outcome][use] - design.columns @ fitted.fit.coefficients
     total = np.concatenate([[0.0], np.cumsum(rest)])
     now = np.arange(PAST_BINS, rest.size)
     past = (total[now] - total[now - PAST_BINS]) / PAST_BINS

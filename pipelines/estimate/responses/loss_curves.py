@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.model.season import SeasonOutcome
+from chaffinch.pipelines.estimate.model.season import FitsOf, SeasonOutcome, fits_of
 from chaffinch.pipelines.estimate.results.calibration import Calibration, MachineCrop, calibration_of
 from chaffinch.pipelines.estimate.results.capacity import CAPACITY_LOSSES, feed_slope
 from chaffinch.pipelines.work.random_effects import random_effects
@@ -29,7 +29,8 @@ def loss_curves_table(
     mean over its fields.
     """
     table = tables()["loss_curves"]
-    rows = [row for binned in fields if (row := _of_field(binned, season, calibrations)) is not None]
+    fits = fits_of(season)
+    rows = [row for binned in fields if (row := _of_field(binned, season, fits, calibrations)) is not None]
     if not rows:
         return table.empty()
     slopes = np.array([row["slope"] for row in rows], dtype=float)
@@ -50,7 +51,10 @@ def loss_curves_table(
 
 
 def _of_field(
-    binned: Binned, season: Mapping[str, SeasonOutcome], calibrations: Mapping[MachineCrop, Calibration]
+    binned: Binned,
+    season: Mapping[str, SeasonOutcome],
+    fits: FitsOf,
+    calibrations: Mapping[MachineCrop, Calibration],
 ) -> Row | None:
     known = (binned.feed_t_h > 0) & (binned.area_m2_s > 0)
     if not known.any():
@@ -58,7 +62,7 @@ def _of_field(
     feed, area, seconds = binned.feed_t_h[known], binned.area_m2_s[known], binned.seconds[known]
     hours, hectares = seconds.sum() / 3600, float(area @ seconds) / 1e4
     low, high = np.quantile(feed, [0.05, 0.95])
-    slope, error = _slope(binned, season)
+    slope, error = _slope(binned, season, fits)
     loss, loss_error = _loss(binned, calibration_of(binned, calibrations))
     return {
         **binned.place,
@@ -76,11 +80,12 @@ def _of_field(
     }
 
 
-def _slope(binned: Binned, season: Mapping[str, SeasonOutcome]) -> tuple[float | None, float | None]:
+def _slope(
+    binned: Binned, season: Mapping[str, SeasonOutcome], fits: FitsOf
+) -> tuple[float | None, float | None]:
     """d ln(loss share) / d ln(feed rate) at the typical feed rate, by the machine's loss, else the one logged."""
     for name in CAPACITY_LOSSES:
-        fits = season[name].fields if name in season else []
-        fitted = next((f for f in fits if f.binned is binned), None)
+        fitted = fits.get((id(binned), name))
         slope, error = feed_slope(fitted) if fitted is not None else (None, None)
         if error is not None:
             return slope, error * season[name].placebos.widen

@@ -17,7 +17,13 @@ from chaffinch.pipelines.estimate.data.design import CONDITIONED, LOSSES
 from chaffinch.pipelines.estimate.data.regimes import as_dew_comes, coincides, regime_starts, ways_of
 from chaffinch.pipelines.estimate.data.settings_clock import SAME_CLOCK_S, ClockOffset
 from chaffinch.pipelines.estimate.model.rises import ROSE
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, near_change_point
+from chaffinch.pipelines.estimate.model.season import (
+    FieldOutcome,
+    FitsOf,
+    SeasonOutcome,
+    fits_of,
+    near_change_point,
+)
 from chaffinch.pipelines.estimate.results.calibration import (
     Calibration,
     Level,
@@ -104,12 +110,12 @@ def by_own_log(
     every = dict(season)
     if (capacity := capacity_season(season)) is not None:
         every["capacity"] = capacity
-    in_company, dewy = machines_in_company(season), dew_shows(season)
+    in_company, dewy, fits = machines_in_company(season), dew_shows(season), fits_of(season)
     alone = {
         (id(binned), k, name): found
         for binned in fields
         for k, name, found in _alone_answers(
-            binned, season, calibration_of(binned, calibrations), binned.machine in in_company, dewy
+            binned, season, fits, calibration_of(binned, calibrations), binned.machine in in_company, dewy
         )
     }
     return ByOwnLog(fields, every, alone)
@@ -149,10 +155,13 @@ def effects_table(
         draws[name] = model.draws
         shared[name], found = share(one, model, diameters_m, partial(level_of, calibrations, name))
         pooled += found
+    fits = fits_of(season)
     rows = [
         row
         for binned in fields
-        for row in _field_rows(binned, every, alone, shared, calibrations, (clocks or {}).get(binned.machine))
+        for row in _field_rows(
+            binned, every, alone, fits, shared, calibrations, (clocks or {}).get(binned.machine)
+        )
     ]
     rows += [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]
     rows += [row for one in unanswered for row in _unanswered_rows(one)]
@@ -231,6 +240,7 @@ class _Alone:
 def _alone_answers(
     binned: Binned,
     season: Mapping[str, SeasonOutcome],
+    fits: FitsOf,
     calibration: Calibration | None,
     in_company: bool,
     dewy: bool,
@@ -240,7 +250,7 @@ def _alone_answers(
     in_company : of ``machines_in_company``. dewy : of ``dew_shows``.
     """
     starts = regime_starts(binned, ways_of(binned))
-    fitted = {name: _of(outcome, binned) for name, outcome in season.items() if name in binned.outcomes}
+    fitted = {name: fits.get((id(binned), name)) for name in season if name in binned.outcomes}
     for k in range(len(binned.changes)):
         sides = replace(
             BothSides.of(binned, k),
@@ -267,13 +277,14 @@ def _field_rows(
     binned: Binned,
     season: Mapping[str, SeasonOutcome],
     alone: Mapping[tuple[int, int, str], _Alone],
+    fits: FitsOf,
     shared: Mapping[str, Mapping[ChangeKey, Shared]],
     calibrations: Mapping[MachineCrop, Calibration],
     clock: ClockOffset | None,
 ) -> Iterator[Row]:
     """Rows of every change of one field job."""
     key = id(binned)
-    loss = _of(season["machine_loss"], binned) if "machine_loss" in season else None
+    loss = fits.get((key, "machine_loss"))
     for k, change in enumerate(binned.changes):
         found: dict[str, Answer] = {}
         for name in OUTCOMES:
@@ -316,10 +327,6 @@ def _shared_answer(one: _Alone, shared: Shared | None) -> Answer:
     if shared is None or set(THIN) & set(reasons):
         return refuse(*(reasons or ["no_readings"]))
     return answer(shared.log_ratio, shared.low, shared.high, [], reasons)
-
-
-def _of(outcome: SeasonOutcome, binned: Binned) -> FieldOutcome | None:
-    return next((f for f in outcome.fields if f.binned is binned), None)
 
 
 def level_of(

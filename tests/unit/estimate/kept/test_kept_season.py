@@ -14,6 +14,7 @@ from chaffinch.pipelines.estimate.kept import kept_season
 from chaffinch.pipelines.estimate.kept.hardly_moved import moved_by
 from chaffinch.pipelines.estimate.kept.kept_rows import kept_of, season_fit_rows
 from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
+from chaffinch.pipelines.estimate.model import season_fit
 from chaffinch.pipelines.estimate.results import spread_draws
 from chaffinch.pipelines.estimate.signals.exponents import Power
 from chaffinch.pipelines.estimate.signals.gain_moves import GainMove
@@ -105,13 +106,13 @@ def test_under_the_same_noise_a_night_agrees_exactly_with_fitting_every_field_ag
 def test_only_the_new_field_job_is_fitted(fields, first, monkeypatch):
     monkeypatch.setattr(kept_season, "TOLERANCE", np.inf)
     fitted = []
-    real = kept_season.fit_under
+    real = season_fit.fit_under
 
-    def counted(binned, known):
+    def counted(binned, known, new):
         fitted.append(binned.field)
-        return real(binned, known)
+        return real(binned, known, new)
 
-    monkeypatch.setattr(kept_season, "fit_under", counted)
+    monkeypatch.setattr(season_fit, "fit_under", counted)
     kept = kept_of(first)
     kept.begin(fields, NIGHT + timedelta(days=1))
     # As logged, before what a new job tells of its machine's signals moves the machine's other jobs.

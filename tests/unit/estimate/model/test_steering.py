@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.model import steering
 from chaffinch.pipelines.estimate.model.steering import feed_by_ground, machines_that_steer
 
 BINS = 1500
@@ -46,7 +47,8 @@ def made_up(power: float, seed: int) -> tuple[Binned, SimpleNamespace]:
 
 
 @pytest.mark.parametrize(("power", "found"), [(0.3, {"A"}), (0.0, set())])
-def test_a_driver_who_goes_slower_after_loss_is_found(power, found):
+def test_a_driver_who_goes_slower_after_loss_is_found(power, found, monkeypatch):
+    monkeypatch.setattr(steering, "whole_design", lambda fitted: fitted.design)
     fields = [made_up(power, seed)[1] for seed in range(4)]
     assert machines_that_steer({"separation_loss": SimpleNamespace(fields=fields)}) == found
 
