@@ -44,6 +44,7 @@ def trial_context(
         "crop": words.crop_label(one.crop) if one.crop else None,
         "state": heading(one),
         "sentence": state_sentence(one),
+        "over": one.status == "finished",
         "status": one.status,
         "done": done_sentence(one),
         "when": _when(one, zone),

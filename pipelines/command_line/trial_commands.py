@@ -182,7 +182,8 @@ def status(
 ) -> int:
     """Show the progress of each trial and whether it is settled.
 
-    Ranges hold at every look: checking every night causes no more false calls.
+    Ranges hold at every look: checking every night causes no more false calls. They
+    are narrowest when the plan is over.
     """
     from chaffinch.dashboards.words.trial_words import standing_sentences
     from chaffinch.pipelines.errors import CallError, did_you_mean

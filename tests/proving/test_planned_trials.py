@@ -27,8 +27,8 @@ EFFECT = 0.16
 @pytest.mark.parametrize("scenario", ["plain", "heavy_tails"])
 def test_trials_are_as_precise_as_planned(scenario):
     """A fresh seed. Of 384 trials over twelve noise scenarios 98 % came within 15 % of the plan, and 96.1 % of the
-    ranges held; 54.7 % called an effect where plans promised 53.1 %. The test fails where so few of 16 would be seen in one run of a thousand if nine of ten were the truth; so too
-    for coverage.
+    ranges held; 54.7 % called an effect where plans promised 53.1 %. The test fails where so few of 16 would be seen
+    in one run of a thousand if nine of ten were the truth; so too for coverage.
     """
     (seed,) = np.random.SeedSequence().generate_state(1)
     found = scored_trials(answered_trials(scenario, int(seed), EFFECT))

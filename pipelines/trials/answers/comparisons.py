@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import REACH_95
-from chaffinch.pipelines.trials.answers.anytime import LEVEL_MISSED, Outlook, anytime_reach, outlook
+from chaffinch.pipelines.trials.answers.anytime import LEVEL_MISSED, Outlook, outlook, reach_of_look
 from chaffinch.pipelines.trials.done.matching import as_planned
 from chaffinch.pipelines.trials.written.judged_loss import judged_losses
 from scipy.special import ndtr
@@ -96,6 +96,7 @@ def comparisons_of(
         if setting
         for one, other in combinations(values, 2)
     ]
+    over = first["status"] == "finished"
     # Several comparisons share the five in a hundred.
     missed = LEVEL_MISSED / len(pairs)
     for setting, values, one, other in pairs:
@@ -117,9 +118,9 @@ def comparisons_of(
             outcome,
             effect,
             variance,
-            anytime_reach(variance, missed=missed),
+            reach_of_look(variance, over, missed),
             switches,
-            outlook(effect, variance, switches, remaining, tell, missed),
+            outlook(effect, variance, switches, remaining, tell, missed, over),
             _turned(machine_loss[0], one, "absolute") if len(machine_loss) == 1 else None,
             _turned(capacity[0], one, "percent") if len(capacity) == 1 else None,
             _turned(about[0], one, "percent") if len(about) == 1 and about[0]["shared_with"] else None,

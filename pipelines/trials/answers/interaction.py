@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.estimate.results.value_comparisons import lowest_first
-from chaffinch.pipelines.trials.answers.anytime import anytime_reach
+from chaffinch.pipelines.trials.answers.anytime import reach_of_look
 from chaffinch.schemas.declarations import settings
 
 
@@ -75,7 +75,7 @@ def interaction_in(first: dict[str, Any], effects: pl.DataFrame, outcome: str | 
         outcome,
         effect,
         variance,
-        anytime_reach(variance),
+        reach_of_look(variance, first["status"] == "finished"),
     )
 
 

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from builders.trials import plan_of, stored
 from chaffinch.dashboards.figures.trial_switches import switches_drawing
-from chaffinch.dashboards.words.trial_words import step_words
+from chaffinch.dashboards.words.trial_words import heading, state_sentence, step_words
 from chaffinch.pipelines.trials.answers.standing import standings
 from chaffinch.pipelines.trials.written.trial_plan import TrialPlan
 from chaffinch.schemas.tables import tables
@@ -104,3 +104,44 @@ def test_a_trial_over_the_new_year_belongs_to_both_years():
 def test_a_trial_that_was_not_started_belongs_to_no_year():
     (one,) = standings(stored(plan_of(["1000", "1050", "1050", "1000"])), effects_of(), ["A"])
     assert not one.worked_on_in(2026)
+
+
+def over(trials: pl.DataFrame, status: str = "finished") -> pl.DataFrame:
+    return trials.with_columns(pl.lit(status).alias("status"), pl.lit("done").alias("step_status"))
+
+
+# The half range of 0.1 is 1.96 standard errors: at the end of a plan 2.05 of them are clear, at another look 3.9.
+@pytest.mark.parametrize(
+    ("effect", "status", "state", "said"),
+    [
+        (-0.12, "finished", "enough", "1050 loses less"),
+        (-0.12, "abandoned", "will not settle", "did not settle it"),
+        (-0.25, "abandoned", "enough", "1050 loses less"),
+        (-0.09, "finished", "will not settle", "did not settle it"),
+        (0.01, "finished", "enough", "can be ruled out"),
+    ],
+)
+def test_what_is_clear_when_a_plan_is_over_is_settled(effect: float, status: str, state: str, said: str):
+    trials = over(stored(plan_of(["1000", "1050", "1050", "1000"])), status)
+    found = standings(trials, effects_of(("1000", "1050", effect)), ["A"])[0]
+    assert found.state == state
+    assert said in state_sentence(found)
+    assert heading(found) == ("not settled" if state == "will not settle" else state)
+
+
+def test_of_three_values_the_best_is_enough_whatever_the_others_do():
+    order = ["1000", "1050", "1100"]
+    trials = over(stored(plan_of([*order, *reversed(order)])))
+    effects = effects_of(("1000", "1050", -0.4), ("1000", "1100", -0.1), ("1050", "1100", 0.3))
+    found = standings(trials, effects, ["A"])[0]
+    assert found.state == "enough"
+    assert "1050 loses least" in state_sentence(found)
+
+
+def test_of_three_values_one_that_is_worse_than_the_others_settles_a_part():
+    order = ["1000", "1050", "1100"]
+    trials = over(stored(plan_of([*order, *reversed(order)])))
+    effects = effects_of(("1000", "1050", -0.1), ("1000", "1100", 0.3), ("1050", "1100", 0.4))
+    found = standings(trials, effects, ["A"])[0]
+    assert (found.state, heading(found)) == ("will not settle", "partly settled")
+    assert "1000 loses less than 1100" in state_sentence(found)
