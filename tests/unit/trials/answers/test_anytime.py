@@ -79,7 +79,7 @@ def test_a_plan_that_is_over_and_open_did_not_settle_it():
 
 
 def test_at_its_end_a_plan_has_nearly_the_power_it_promised():
-    # Planned for 80 % power with a 95 % range of one look; with one of 96 % it is 77 % (normal tables: 2.802 - 2.054).
+    # Planned for 80 % power with a 95 % range; with one of 96 % it is 77 % (normal tables: 2.802 - 2.054).
     error = TELL / (1.959964 + 0.841621)
     clear = float(ndtr(TELL / error - reach_of_look(error**2, True) / error))
     assert clear == pytest.approx(0.773, abs=0.001)
