@@ -19,8 +19,9 @@ from scipy.special import ndtr, ndtri
 # Effects that trials are about, on the log scale: the mixture is narrowest for these. Common practice, no source.
 USUAL_EFFECT = 0.2
 LEVEL_MISSED = 0.05
-# Of that for the looks before the end of the plan.
-SPENT_EARLY = 0.2
+# Of that for the looks before the end of the plan. The end has so much less that a look in the midst of the last
+# step, which counts as the end already, and one after it miss no more often together.
+SPENT_EARLY = 0.3
 # A plan that settles the question with a smaller probability than this is not worth going on with.
 HOPELESS = 0.05
 

@@ -42,7 +42,8 @@ def test_looking_after_every_switch_costs_nothing_in_false_calls():
     many = np.arange(1, 25)
     effect, variance = total / many, 0.25**2 / many
     anytime = np.abs(effect) > [anytime_reach(v) for v in variance]
-    by_look = np.abs(effect) > [reach_of_look(v, n == 24) for v, n in zip(variance, many, strict=True)]
+    # The last step is looked at when it has begun, and when it is done.
+    by_look = np.abs(effect) > [reach_of_look(v, n >= 23) for v, n in zip(variance, many, strict=True)]
     fixed = np.abs(effect) > 1.96 * np.sqrt(variance)
     assert anytime.any(axis=1).mean() <= 0.05
     assert by_look.any(axis=1).mean() <= 0.05
@@ -69,7 +70,7 @@ def test_an_unclear_effect_goes_on_and_says_for_how_long():
 
 
 def test_an_effect_between_nothing_and_worth_telling_will_not_settle():
-    # One switch more moves it by 0.012 (standard deviation); at the end 0.110 is clear and 0.053 too small to matter.
+    # One switch more moves it by 0.012 (standard deviation); at the end 0.113 is clear and 0.050 too small to matter.
     found = outlook(-0.08, 0.003, 20, 1, TELL)
     assert found.state == WILL_NOT_SETTLE
 
@@ -79,10 +80,10 @@ def test_a_plan_that_is_over_and_open_did_not_settle_it():
 
 
 def test_at_its_end_a_plan_has_nearly_the_power_it_promised():
-    # Planned for 80 % power with a 95 % range; with one of 96 % it is 77 % (normal tables: 2.802 - 2.054).
+    # Planned for 80 % power with a 95 % range; with one of 96.5 % it is 76 % (normal tables: 2.802 - 2.108).
     error = TELL / (1.959964 + 0.841621)
     clear = float(ndtr(TELL / error - reach_of_look(error**2, True) / error))
-    assert clear == pytest.approx(0.773, abs=0.001)
+    assert clear == pytest.approx(0.756, abs=0.001)
 
 
 def test_the_chance_of_settling_is_what_simulation_says():
@@ -122,7 +123,7 @@ def test_correlated_noise_looked_at_after_every_switch_by_the_regression_itself(
         solved = np.linalg.solve(covariance[np.ix_(use, use)], x)
         inverse = np.linalg.inv(x.T @ solved)
         effect = (inverse @ solved.T @ draws[use])[0]
-        reaches = anytime_reach(inverse[0, 0]), reach_of_look(inverse[0, 0], end == ends[-1])
+        reaches = anytime_reach(inverse[0, 0]), reach_of_look(inverse[0, 0], end >= ends[-2])
         called |= np.abs(effect) > np.array(reaches)[:, None]
         looks += 1
     assert looks == len(order) - 3

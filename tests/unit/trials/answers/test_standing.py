@@ -110,7 +110,7 @@ def over(trials: pl.DataFrame, status: str = "finished") -> pl.DataFrame:
     return trials.with_columns(pl.lit(status).alias("status"), pl.lit("done").alias("step_status"))
 
 
-# The half range of 0.1 is 1.96 standard errors: at the end of a plan 2.05 of them are clear, at another look 3.9.
+# The half range of 0.1 is 1.96 standard errors: at the end of a plan 2.11 of them are clear, at another look 3.9.
 @pytest.mark.parametrize(
     ("effect", "status", "state", "said"),
     [
