@@ -144,7 +144,7 @@ def fits_of(season: Mapping[str, SeasonOutcome]) -> FitsOf:
 
 def fit_outcome(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     """Fit one outcome over all field jobs that know it."""
-    known = season_noise(fields_for_noise(fields, outcome), outcome)
+    known = noise_of_season(fields_for_noise(fields, outcome), outcome)
     fitted = [fit_under(binned, known) for binned in fields if outcome in binned.outcomes]
     return with_fields(known, [f for f in fitted if f is not None])
 
@@ -155,7 +155,7 @@ def fields_for_noise(fields: Sequence[Binned], outcome: str) -> list[Binned]:
     return _spread_out(known, most_for_noise(outcome), lambda b: int(np.isfinite(b.outcomes[outcome]).sum()))
 
 
-def season_noise(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
+def noise_of_season(fields: Sequence[Binned], outcome: str) -> SeasonOutcome:
     """What a season says of the noise of an outcome, by the ``fields_for_noise`` of it; without its fields."""
     parts = _parts(fields, outcome)
     if not parts:

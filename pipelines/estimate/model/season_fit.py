@@ -16,7 +16,7 @@ from chaffinch.pipelines.estimate.model.season import (
     SeasonOutcome,
     fields_for_noise,
     fit_under,
-    season_noise,
+    noise_of_season,
     with_fields,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
@@ -37,7 +37,7 @@ def fit_season(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str,
 
 
 def season_noises(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str, SeasonOutcome]:
-    """``season_noise`` of every outcome."""
+    """``noise_of_season`` of every outcome."""
     names = [outcome for outcome in OUTCOMES if outcome != "capacity"]
     few = {name: fields_for_noise(fields, name) for name in names}
     many = processes_for(len(fields))
@@ -67,7 +67,7 @@ def under_noises(
 
 
 def _noise_of(fields: Mapping[str, Sequence[Binned]], outcome: str) -> SeasonOutcome:
-    return season_noise(fields[outcome], outcome)
+    return noise_of_season(fields[outcome], outcome)
 
 
 def _fit_under(known: Mapping[str, SeasonOutcome], new: bool, binned: Binned) -> Fits:
