@@ -109,7 +109,7 @@ def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> 
     pooled : the changes that were pooled; a drum's speed is by tip speed where theirs is. None where the size of
     the adjustment is unknown.
     """
-    from chaffinch.pipelines.estimate.results.doses import Dose, at_the_tip, dose_of
+    from chaffinch.pipelines.estimate.data.doses import Dose, at_the_tip, dose_of
 
     def key_of(dose: Dose) -> Key:
         return dose.setting, dose.from_value, dose.to_value, dose.per_step, dose.unit

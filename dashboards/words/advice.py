@@ -62,7 +62,6 @@ def open_questions(changes: Sequence[ShownChange]) -> list[tuple[str, list[str],
 _ALWAYS = (
     "joint_change",
     "uncalibrated_sum",
-    "clock_doubtful",
     "signal_may_bend",
     "gain_may_move",
     "slope_doubtful",

@@ -14,7 +14,6 @@ from functools import partial
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate.clocks.average import over_likely_clocks
 from chaffinch.pipelines.estimate.clocks.by_responses import (
     clock_offsets,
     on_one_clock,
@@ -23,6 +22,7 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
 from chaffinch.pipelines.estimate.clocks.lateness import allowing_for_delays, delays_of_rows
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
+from chaffinch.pipelines.estimate.data.doses import Diameters
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
 from chaffinch.pipelines.estimate.kept.kept_season import AS_LOGGED, KeptSeason
@@ -31,7 +31,6 @@ from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
 from chaffinch.pipelines.estimate.responses.response_curves import responses_of
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop
 from chaffinch.pipelines.estimate.results.crop_entered import of_all_that_entered
-from chaffinch.pipelines.estimate.results.doses import Diameters
 from chaffinch.pipelines.estimate.results.effects_table import (
     ByOwnLog,
     Unanswered,
@@ -76,8 +75,7 @@ def estimate_effects(
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
     where a driver steered by the loss monitor, feed rates are those of the ground's yield;
-    where it leaves the clock in doubt, effects are averaged over the likely offsets. ``each`` spreads what
-    is fitted over outcomes.
+    where the clock stays in doubt, nothing is answered. ``each`` spreads what is fitted over outcomes.
     """
     known = signals or KnownSignals()
     own, clocks = _by_own_log(fields, known, each)
@@ -130,10 +128,9 @@ def _by_own_log(
             for f in fields
         ]
         season = kept.fit(fields, "clocks set", each)
-    season = {name: over_likely_clocks(outcome, clocks) for name, outcome in season.items()}
     with_changes = [f for f in fields if f.changes]
     season = allowing_for_signals(allowing_for_weights(season), known)
-    return by_own_log(with_changes, season, known.calibrations), clocks
+    return by_own_log(with_changes, season, known.calibrations, clocks), clocks
 
 
 def prepare(

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from chaffinch.pipelines.estimate.data.doses import dose_of
 from chaffinch.pipelines.estimate.results.agreement import disagreement, least_squares
-from chaffinch.pipelines.estimate.results.doses import dose_of
 from chaffinch.pipelines.estimate.results.hierarchy import fit_hierarchy
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.verdicts import answer, numbers

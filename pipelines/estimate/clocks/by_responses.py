@@ -1,7 +1,9 @@
 """Offset of the clock of a settings log from that of the harvest log, by the responses of loss to logged changes.
 
 Used where the harvest log shows no set values. Bursts of loss, jumps of a sensor and unlogged changes look like
-responses too: one field job counts for little, and an offset is applied only where several agree.
+responses too: one field job counts for little, and an offset is applied only where several agree. A change entered
+minutes from its true moment loses a good part of its effect, and its range does not show it: where the clock stays in
+doubt, nothing is answered.
 """
 
 from __future__ import annotations
@@ -11,7 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.clocks.scan import OFFSET_STEP_S, OFFSETS_S, clock_evidence
+from chaffinch.pipelines.estimate.clocks.scan import (
+    OFFSET_STEP_S,
+    OFFSETS_S,
+    log_bayes_factors,
+    steps_at_offsets,
+)
+from chaffinch.pipelines.estimate.clocks.steps_of_others import expected_steps
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change, left_out_s
 from chaffinch.pipelines.estimate.data.design import PLACES
@@ -25,10 +33,9 @@ MOST_OF_FIELD = 8.0
 # so a season in which some are clearly off is evidence against the others.
 SHARES_OFF = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8])
 RIGHT_WITHIN_S = 60.0
+# An offset this likely is applied; a clock less likely right than this, if none is, is in doubt.
 SURE = 0.9
-DOUBTFUL = 0.6
-# Offsets less likely than this are left out of an average.
-LEAST_LIKELY = 0.03
+DOUBTFUL = 0.75
 # Probability so near to the best offset counts for it.
 NEAR_S = 30.0
 # Moved so near to another logged change, a change meets the other's response; where more than this share of them do,
@@ -68,22 +75,14 @@ def _offset(weight: Array, total: Array, reacted: bool) -> ClockOffset:
     near = float(np.where(right, 0.0, weight)[around].sum())
     sure = bool(inside and near > SURE and not reacted)
     doubtful = bool(weight[right].sum() < DOUBTFUL and not sure)
-    likely = _likely(np.where(right, 0.0, weight), float(weight[right].sum())) if doubtful else ()
-    return ClockOffset(_peak(total, best), float(low), float(high), sure, doubtful, likely)
+    return ClockOffset(_peak(total, best), float(low), float(high), sure, doubtful)
 
 
-def _likely(off: Array, right: float) -> tuple[tuple[float, float], ...]:
-    """Offsets that are not unlikely, none first, with weights that sum to one."""
-    kept = np.flatnonzero(off >= LEAST_LIKELY)
-    whole = right + float(off[kept].sum())
-    return ((0.0, right / whole), *((float(OFFSETS_S[i]), float(off[i]) / whole) for i in kept))
-
-
-def evidence(evidence_by_field: Sequence[Array]) -> Array:
+def evidence(evidence_by_field: Iterable[Array]) -> Array:
     """Twice the log likelihood of each of ``OFFSETS_S``, (121,), the share of changes with an effect integrated
     out; one field job counts at most ``MOST_OF_FIELD`` against an offset.
 
-    evidence_by_field : of each field job (121, changes of all losses), of ``clock_evidence``.
+    evidence_by_field : of each field job (121, changes of all losses), of ``log_bayes_factors``.
 
     Plain sums of squared scores were dominated by changes without an effect, and moved clocks that were right.
     """
@@ -149,19 +148,24 @@ def rebinned(binned: Binned, changes: list[Change]) -> Binned:
 
 
 Responses = Mapping[str, Sequence[tuple[Binned, Array]]]
-"""By machine, its field jobs with changes by a settings log, each with its ``clock_evidence`` (121, changes of
-all losses)."""
+"""By machine, its field jobs with changes by a settings log, each with its ``evidence_of_field``."""
 
 
 def evidence_of_field(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
-    """``clock_evidence`` of one field job by both losses, (121, changes of all losses); None without."""
-    found = []
-    for witness in (season[outcome] for outcome in PLACES if outcome in season):
-        part = prepare_alone(binned, witness)
-        if witness.noise is not None and part is not None:
-            seconds = binned.seconds[part.design.use]
-            found.append(clock_evidence(part.observed, witness.noise, part.design.steps, binned, seconds))
-    return np.column_stack(found) if found else None
+    """``steps_at_offsets`` of one field job by both losses, log scale: (2, 121, losses, changes); None without."""
+    logged = [k for k, change in enumerate(binned.changes) if change.by_settings_log]
+    found = np.full((2, OFFSETS_S.size, len(PLACES), len(logged)), np.nan)
+    for loss, outcome in enumerate(PLACES):
+        witness = season.get(outcome)
+        part = prepare_alone(binned, witness) if witness is not None else None
+        if witness is None or witness.noise is None or part is None:
+            continue
+        steps, seconds = part.design.steps, binned.seconds[part.design.use]
+        here = [logged.index(k) for k in steps if k in logged]
+        found[:, :, loss, here] = part.scale * steps_at_offsets(
+            part.observed, witness.noise, steps, binned, seconds
+        )
+    return found if np.isfinite(found).any() else None
 
 
 def responses_to_changes(
@@ -181,8 +185,18 @@ def responses_to_changes(
 
 def clock_offsets(responses: Responses, season: Mapping[str, SeasonOutcome]) -> dict[str, ClockOffset]:
     """Offsets of all machines whose settings log could not be compared with set values."""
+    if not responses:
+        return {}
     witnesses = [season[outcome] for outcome in PLACES if outcome in season]
-    found = {machine: evidence([each for _, each in its]) for machine, its in responses.items()}
+    found = {m: evidence(log_bayes_factors(steps) for _, steps in its) for m, its in responses.items()}
+    # What others' changes did, by what is known of their clocks so far, makes the evidence of each sharper.
+    so_far = _posterior(np.exp(0.5 * np.array(list(found.values()))))
+    weights = [weight for its, weight in zip(responses.values(), so_far, strict=True) for _ in its]
+    expected = iter(expected_steps([one for its in responses.values() for one in its], weights))
+    found = {
+        m: evidence(log_bayes_factors(steps, *next(expected)) for _, steps in its)
+        for m, its in responses.items()
+    }
     clocks = offsets_by_responses(found, any(witness.reacted for witness in witnesses))
     moments = {
         machine: [
@@ -191,7 +205,7 @@ def clock_offsets(responses: Responses, season: Mapping[str, SeasonOutcome]) -> 
         for machine in clocks
     }
     return {
-        machine: replace(clock, sure=False, doubtful=True, likely=((0.0, 0.5), (clock.seconds, 0.5)))
+        machine: replace(clock, sure=False, doubtful=True)
         if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
         else clock
         for machine, clock in clocks.items()

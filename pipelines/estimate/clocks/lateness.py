@@ -21,7 +21,7 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
     Responses,
     rebinned,
 )
-from chaffinch.pipelines.estimate.clocks.scan import OFFSETS_S
+from chaffinch.pipelines.estimate.clocks.scan import OFFSETS_S, log_bayes_factors
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
 
@@ -35,7 +35,11 @@ CLEARLY = 5.0
 def delays_of_rows(responses: Responses) -> tuple[float, float]:
     """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact."""
     by_machine = {
-        machine: [_before_others(binned, one) for binned, one in its if not _mostly_on_plan(binned)]
+        machine: [
+            _before_others(binned, log_bayes_factors(steps))
+            for binned, steps in its
+            if not _mostly_on_plan(binned)
+        ]
         for machine, its in responses.items()
     }
     return clear_hypothesis({machine: its for machine, its in by_machine.items() if its}, OFFSETS_S)
@@ -61,40 +65,43 @@ def _mostly_on_plan(binned: Binned) -> bool:
 def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array) -> tuple[float, float]:
     """``delays_of_rows`` from the evidence of each field job, (offsets, changes of all losses).
 
-    Three hypotheses compete with exact times: rows written late by up to ``USUALLY_LATE_S``, changes that act over
-    up to ``SLOW_S``, and one offset for each machine's clock, which is left to ``by_responses.py``.
+    Rows written late by up to ``USUALLY_LATE_S``, or changes that act over up to ``SLOW_S``: the better of the two
+    must be clear against exact times, and against one offset for each machine's clock, which is left to
+    ``by_responses.py``.
     """
     exact = np.abs(offsets_s) <= EXACT_WITHIN_S
     late = (offsets_s >= 0) & (offsets_s <= USUALLY_LATE_S)
     slow = (offsets_s <= 0) & (offsets_s >= -SLOW_S)
+    hypotheses = {(USUALLY_LATE_S, 0.0): late, (0.0, SLOW_S): slow}
     fields = [field for its in by_machine.values() for field in its]
-    hypotheses = {
-        (USUALLY_LATE_S, 0.0): sum(_over(field, late, exact) for field in fields),
-        (0.0, SLOW_S): sum(_over(field, slow, exact) for field in fields),
+    over_exact = {
+        hypothesis: _of_field(
+            np.array([_evidence(one, when) - _evidence(one, exact) for one in fields])
+        ).sum()
+        for hypothesis, when in hypotheses.items()
     }
-    by_clock = sum(
-        _mean(np.sum([_at_each(field, exact) for field in its], axis=0)) for its in by_machine.values() if its
-    )
-    best = max(hypotheses, key=lambda hypothesis: hypotheses[hypothesis])
-    return best if hypotheses[best] > max(CLEARLY, by_clock) else (0.0, 0.0)
+    best = max(hypotheses, key=lambda hypothesis: over_exact[hypothesis])
+    when = hypotheses[best]
+    over_clocks = 0.0
+    for its in by_machine.values():
+        by_offset = [_by_offset(field) - _evidence(field, when) for field in its]
+        over_clocks -= _mean(_of_field(np.array(by_offset)).sum(axis=0))
+    return best if over_exact[best] > CLEARLY and over_clocks > CLEARLY else (0.0, 0.0)
 
 
-def _over(changes: Array, when: Flags, exact: Flags) -> float:
-    """Log Bayes factor of changes that acted at the offsets ``when`` over ``exact`` ones, of one field job, at
-    most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a change may give any odds."""
-    return float(_bounded(_evidence(changes, when) - _evidence(changes, exact)))
+def _of_field(log_bayes_factor: Array) -> Array:
+    """What one field job counts, at most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a
+    change may give any odds. Two hypotheses are compared directly: had both been measured against exact times, fields
+    that speak clearly for either would count the same for both."""
+    return np.clip(log_bayes_factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2)
 
 
-def _at_each(changes: Array, exact: Flags) -> Array:
-    """``_over`` of each offset by itself, shape (offsets,)."""
+def _by_offset(changes: Array) -> Array:
+    """``_evidence`` of each offset by itself, shape (offsets,)."""
     known = np.isfinite(changes).all(axis=1)
     each = np.full(known.size, -np.inf)
     each[known] = _any_acting(changes[known])
-    return _bounded(each - _evidence(changes, exact))
-
-
-def _bounded(factor: Array | float) -> Array:
-    return np.clip(factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2)
+    return each
 
 
 def _evidence(changes: Array, when: Flags) -> float:

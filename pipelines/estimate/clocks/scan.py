@@ -18,11 +18,11 @@ OFFSETS_S = np.arange(-600.0, 600.0 + OFFSET_STEP_S / 2, OFFSET_STEP_S)
 SPREAD = 25.0
 
 
-def clock_evidence(
+def steps_at_offsets(
     observed: Observations, noise: Noise, logged: tuple[int, ...], binned: Binned, seconds: Array
 ) -> Array:
-    """Log Bayes factor of each logged change having had an effect against none, had it been made at each of
-    ``OFFSETS_S`` from where it was logged; shape (121, changes).
+    """Estimate and error of the step at each logged change, had it been made at each of ``OFFSETS_S`` from where it
+    was logged; shape (2, 121, changes), in the units of ``observed``; NaN where it would lie outside the log.
 
     logged : changes that the design holds, its first columns. seconds : (n,) of the observed bins.
     """
@@ -40,18 +40,24 @@ def clock_evidence(
         steps[:, i] = white - basis @ (basis.T @ white)
     at = np.searchsorted(observed.time_s, made_s - OFFSETS_S[:, None])
     within = (at >= NEAREST_BINS) & (at <= n - NEAREST_BINS)
-    evidence = np.zeros((OFFSETS_S.size, made_s.size))
+    found = np.full((2, OFFSETS_S.size, made_s.size), np.nan)
     for o, here in enumerate(within):
         columns = steps[:, here, o]
-        evidence[o, here] = _log_bayes_factor(columns.T @ columns, columns.T @ rows.y)
-    return evidence
+        inverse = np.linalg.inv(columns.T @ columns + 1e-9 * np.eye(columns.shape[1]))
+        found[:, o, here] = inverse @ columns.T @ rows.y, np.sqrt(np.diag(inverse))
+    return found
 
 
-def _log_bayes_factor(gram: Array, along: Array) -> Array:
-    """Of an effect against none for each of k steps, (k,), from their Gram matrix and products with the outcome.
+def log_bayes_factors(steps: Array, precision: Array | float = 0.0, mean: Array | float = 0.0) -> Array:
+    """Of each change having had an effect against none, (121, changes of all losses), from ``steps`` (2, 121, ...) of
+    ``steps_at_offsets``; 0 where they are unknown.
 
-    The prior variance of effects is ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory).
+    The prior variance of effects is ``SPREAD`` squared errors (as in the g-prior, Zellner 1986; from memory), less
+    where other field jobs give the step a ``mean`` with ``precision`` (one over variance).
     """
-    inverse = np.linalg.inv(gram + 1e-9 * np.eye(along.size))
-    squared = (inverse @ along) ** 2 / np.diag(inverse)
-    return np.asarray(0.5 * squared * SPREAD / (1 + SPREAD) - 0.5 * np.log1p(SPREAD), dtype=np.float64)
+    estimate, error = steps
+    variance = 1 / (precision + 1 / (SPREAD * error**2))
+    total = error**2 + variance
+    away = (estimate - mean * precision * variance) ** 2 / total
+    found = 0.5 * ((estimate / error) ** 2 - away - np.log(total / error**2))
+    return np.asarray(np.nan_to_num(found, nan=0.0).reshape(len(found), -1), dtype=np.float64)

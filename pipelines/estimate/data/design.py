@@ -38,11 +38,10 @@ class Design:
     steps: tuple[int, ...]
     feed_typical_t_h: float
 
-    def without_columns(self, names: tuple[str, ...] | None = None) -> Design:
-        """The same without columns and bins, which follow from those of the field job. names : its only ones."""
-        names = self.names if names is None else names
-        columns = np.broadcast_to(np.nan, (self.columns.shape[0], len(names)))
-        return replace(self, use=np.empty(0, dtype=bool), columns=columns, names=names)
+    def without_columns(self) -> Design:
+        """The same without columns and bins, which follow from those of the field job."""
+        columns = np.broadcast_to(np.nan, self.columns.shape)
+        return replace(self, use=np.empty(0, dtype=bool), columns=columns)
 
 
 def build_design(binned: Binned, outcome: str) -> Design | None:

@@ -20,8 +20,7 @@ SAME_CLOCK_S = 15.0
 class ClockOffset:
     """Clock of the settings log minus that of the harvest log, s, with its 95 % range.
 
-    sure : sure enough to be applied. doubtful : the clocks may disagree by an unknown offset. likely :
-    offsets between which the effects of a doubtful clock's changes are averaged, s, each with its weight.
+    sure : sure enough to be applied. doubtful : the clocks may disagree by an unknown offset.
     """
 
     seconds: float
@@ -29,7 +28,6 @@ class ClockOffset:
     high: float
     sure: bool
     doubtful: bool
-    likely: tuple[tuple[float, float], ...] = ()
 
 
 def offset_by_set_values(adjustments: pl.DataFrame) -> ClockOffset | None:

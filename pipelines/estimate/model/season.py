@@ -266,14 +266,6 @@ def whole_design(fitted: FieldOutcome) -> Design | None:
     return replace(design, columns=np.column_stack([design.columns, *steps]), names=fitted.design.names)
 
 
-def fit_again(binned: Binned, season: SeasonOutcome) -> FieldOutcome | None:
-    """One field job, with other changes than in the season, under the season's noise."""
-    part = prepare_alone(binned, season)
-    if season.noise is None or part is None:
-        return None
-    return _fitted(part, season, ())
-
-
 def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:
     """One field job ready to be fitted under the season's noise; None where it does not know the outcome."""
     noise, parts = season.noise, _parts([binned], season.outcome)

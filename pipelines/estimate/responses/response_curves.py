@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.responses.response_draws import (
     FEED,
@@ -28,7 +29,6 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
     NumericSetting,
     values_in_use,
 )
-from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, Used, estimates_of, used_changes
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws

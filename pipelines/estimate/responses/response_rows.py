@@ -13,10 +13,10 @@ from chaffinch.pipelines.agronomy.tip_speed import speed_rpm, tip_speed_m_s
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import made_at
+from chaffinch.pipelines.estimate.data.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.model.season import FieldOutcome
 from chaffinch.pipelines.estimate.responses.response_draws import Draws, bent
 from chaffinch.pipelines.estimate.results.calibration import Level
-from chaffinch.pipelines.estimate.results.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.results.shared_changes import Used
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import HIGHER_IS_BETTER

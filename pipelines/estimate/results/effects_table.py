@@ -14,6 +14,7 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import Change
 from chaffinch.pipelines.estimate.data.design import CONDITIONED, LOSSES
+from chaffinch.pipelines.estimate.data.doses import Diameters
 from chaffinch.pipelines.estimate.data.regimes import as_dew_comes, coincides, regime_starts, ways_of
 from chaffinch.pipelines.estimate.data.settings_clock import SAME_CLOCK_S, ClockOffset
 from chaffinch.pipelines.estimate.model.rises import ROSE
@@ -40,7 +41,6 @@ from chaffinch.pipelines.estimate.results.company import (
     machines_in_company,
     share_of_moments,
 )
-from chaffinch.pipelines.estimate.results.doses import Diameters
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, to_share
@@ -105,17 +105,25 @@ def by_own_log(
     fields: Sequence[Binned],
     season: Mapping[str, SeasonOutcome],
     calibrations: Mapping[MachineCrop, Calibration],
+    clocks: Mapping[str, ClockOffset] | None = None,
 ) -> ByOwnLog:
-    """Every change of ``fields`` by its own log alone."""
+    """Every change of ``fields`` by its own log alone. clocks : as of ``effects_table``."""
     every = dict(season)
     if (capacity := capacity_season(season)) is not None:
         every["capacity"] = capacity
     in_company, dewy, fits = machines_in_company(season), dew_shows(season), fits_of(season)
+    in_doubt = {machine for machine, clock in (clocks or {}).items() if clock.doubtful}
     alone = {
         (id(binned), k, name): found
         for binned in fields
         for k, name, found in _alone_answers(
-            binned, season, fits, calibration_of(binned, calibrations), binned.machine in in_company, dewy
+            binned,
+            season,
+            fits,
+            calibration_of(binned, calibrations),
+            binned.machine in in_company,
+            dewy,
+            binned.machine in in_doubt,
         )
     }
     return ByOwnLog(fields, every, alone)
@@ -244,19 +252,21 @@ def _alone_answers(
     calibration: Calibration | None,
     in_company: bool,
     dewy: bool,
+    in_doubt: bool,
 ) -> Iterator[tuple[int, str, _Alone]]:
     """Every change of one field job and every outcome that its log can answer: (change, outcome, answer).
 
-    in_company : of ``machines_in_company``. dewy : of ``dew_shows``.
+    in_company : of ``machines_in_company``. dewy : of ``dew_shows``. in_doubt : of the clock of its settings log.
     """
     starts = regime_starts(binned, ways_of(binned))
     fitted = {name: fits.get((id(binned), name)) for name in season if name in binned.outcomes}
-    for k in range(len(binned.changes)):
+    for k, change in enumerate(binned.changes):
         sides = replace(
             BothSides.of(binned, k),
             by_step=near_change_point(fitted.values(), k),
             in_company=in_company,
             at_regime=coincides(binned, k, starts) or (dewy and as_dew_comes(binned, k)),
+            clock_doubtful=in_doubt and change.by_settings_log and not change.on_plan,
         )
         for name in OUTCOMES:
             if name == "capacity":
@@ -346,6 +356,7 @@ def _effect(
 ) -> _Alone:
     refusals = list(sides.thin)
     faults = binned.flaws.get(outcome, [])
+    refusals += ["clock_doubtful"] * sides.clock_doubtful
     refusals += [f for f in faults if f in ("signal_dead", "signal_saturated", "signal_often_zero")]
     remarks = [f for f in faults if f not in refusals]
     if outcome in CONDITIONED and not refusals and sides.overlap < LEAST_OVERLAP:
@@ -409,14 +420,13 @@ def _clock(
     """What is known of the clock by which the change was written down, and the row's reasons with it."""
     columns = {name: adjustment.get(name) for name in ("clock_off_s", "clock_off_low_s", "clock_off_high_s")}
     if columns["clock_off_s"] is not None:
-        applied, doubtful = abs(columns["clock_off_s"]) > SAME_CLOCK_S, False
+        applied = abs(columns["clock_off_s"]) > SAME_CLOCK_S
     elif by_responses is not None and change.by_settings_log:
         columns = dict(zip(columns, (by_responses.seconds, by_responses.low, by_responses.high), strict=True))
-        applied, doubtful = by_responses.sure, by_responses.doubtful
+        applied = by_responses.sure
     else:
         return columns
-    said = ["clock_corrected"] * applied + ["clock_doubtful"] * doubtful
-    return {**columns, "reasons": [*reasons, *said]}
+    return {**columns, "reasons": [*reasons, *["clock_corrected"] * applied]}
 
 
 def _not_logged_rows(outcome: str, season: SeasonOutcome) -> Iterator[Row]:

@@ -8,9 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from chaffinch.pipelines.estimate.model.fit import of_field_alone
-from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
-from chaffinch.pipelines.estimate.results.doses import (
+from chaffinch.pipelines.estimate.data.doses import (
     Diameters,
     Dose,
     Label,
@@ -18,6 +16,8 @@ from chaffinch.pipelines.estimate.results.doses import (
     dose_of,
     shared_by_tip,
 )
+from chaffinch.pipelines.estimate.model.fit import of_field_alone
+from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
 
 ChangeKey = tuple[int, int]

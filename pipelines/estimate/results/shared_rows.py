@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import ENDS_95
 from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.estimate.data.doses import Diameters, Label, shared_by_tip
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.agreement import (
     DOUBT,
@@ -18,7 +19,6 @@ from chaffinch.pipelines.estimate.results.agreement import (
     least_squares,
 )
 from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
-from chaffinch.pipelines.estimate.results.doses import Diameters, Label, shared_by_tip
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, ToShare, Used, freedom_of_trial

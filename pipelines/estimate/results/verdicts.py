@@ -90,7 +90,8 @@ class BothSides:
     thin : of ``thin_sides``. overlap : of ``feed_overlap``. moisture_moved : of ``moisture_moved``. by_step :
     whether a step that was not logged lies so close that losses can't tell the two apart. in_company : whether the
     machine's changes were made as loss rose, and it stayed higher. at_regime : whether a regime began with it.
-    repeated : of ``repeated_in_trial``.
+    clock_doubtful : whether the clock of its settings log may be off by minutes. repeated : of
+    ``repeated_in_trial``.
     """
 
     thin: tuple[str, ...]
@@ -99,6 +100,7 @@ class BothSides:
     by_step: bool = False
     in_company: bool = False
     at_regime: bool = False
+    clock_doubtful: bool = False
     repeated: bool = False
 
     @classmethod

@@ -21,9 +21,9 @@ from chaffinch.pipelines.agronomy.exact import REACH_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import PLACES
+from chaffinch.pipelines.estimate.data.doses import dose_of
 from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop, usable_pairs
-from chaffinch.pipelines.estimate.results.doses import dose_of
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.signal_weights import separation_shares
 from chaffinch.pipelines.estimate.signals.exponents import IN_COMMON, LIKELY_ERRORS, NEARLY

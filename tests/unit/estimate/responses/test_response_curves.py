@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 import statsmodels.api as sm
+from chaffinch.pipelines.estimate.data.doses import Dose, at_the_tip, dose_of
 from chaffinch.pipelines.estimate.responses.best_value import best_values
 from chaffinch.pipelines.estimate.responses.response_curves import responses_table
 from chaffinch.pipelines.estimate.responses.response_draws import BEND, Draws, _drawn, bent, draw_responses
@@ -18,7 +19,6 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
     curve_values,
     values_in_use,
 )
-from chaffinch.pipelines.estimate.results.doses import Dose, at_the_tip, dose_of
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.shared_changes import Used
 from chaffinch.schemas.tables import tables

@@ -12,9 +12,9 @@ from chaffinch.dashboards.figures.forest import key_and_amount
 from chaffinch.pipelines.estimate import estimate_effects, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import build_design
+from chaffinch.pipelines.estimate.data.doses import dose_of
 from chaffinch.pipelines.estimate.model.placebo import check_ranges
 from chaffinch.pipelines.estimate.results.agreement import disagreement, least_squares
-from chaffinch.pipelines.estimate.results.doses import dose_of
 from chaffinch.pipelines.farm import parse_farm
 from chaffinch.pipelines.simulate import SCENARIOS, Effects, Operator, simulate_season
 from chaffinch.schemas.declarations import reasons, settings

@@ -174,7 +174,7 @@ def test_a_day_without_a_time_is_asked_for() -> None:
 
 
 def test_a_dose_is_known_without_the_values() -> None:
-    from chaffinch.pipelines.estimate.results.doses import dose_of
+    from chaffinch.pipelines.estimate.data.doses import dose_of
 
     line = {
         "setting": "fan_speed",
