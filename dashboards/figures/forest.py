@@ -23,6 +23,7 @@ SAME_CHANGE = ["setting", "from_value", "to_value", "per_step", "unit"]
 FLIPPED = {"less": "more", "more": "less"}
 Key = tuple[str, str | None, str | None, float | None, str | None]
 """setting, from_value, to_value, per_step, unit: what pooled rows of ``effects`` have in common."""
+Rows = list[dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +44,15 @@ def forest(outcome: str, heading: str, kind: str, effects: EffectRows, farm: Far
         frame.filter(pl.col("outcome") == outcome)
         for frame in (effects.per_field, effects.season, effects.adjustments)
     )
-    keyed = {**{key: per_field.clear() for key, _ in by_change(season)}, **dict(by_change(per_field))}
+    pooled = _grouped(season)
+    keyed: dict[Key, Rows] = {
+        **{key: [] for key in _grouped(_ordered(season))},
+        **_grouped(_ordered(per_field)),
+    }
     # A trial's switches are in the row of its field.
     at_once = _by_key(adjustments.filter(pl.col("trial").is_null()), keyed.keys(), farm)
     groups = [
-        (key, _rows_of_group(rows, season.filter(_same(key, season)), at_once.get(key, []), kind, farm))
+        (key, _rows_of_group(rows, pooled.get(key, []), at_once.get(key, []), kind, farm))
         for key, rows in keyed.items()
     ]
     groups.sort(key=lambda group: (-_size(group[1]), tuple(str(part or "") for part in group[0])))
@@ -99,8 +104,19 @@ def _forest(groups: Sequence[Group], heading: str, identity: str, is_open: bool)
 
 def by_change(effects: pl.DataFrame) -> list[tuple[Key, pl.DataFrame]]:
     """(change, its rows), in order."""
-    ordered = effects.sort([*SAME_CHANGE, "machine", "field"], nulls_last=True)
-    return list(ordered.group_by(SAME_CHANGE, maintain_order=True))
+    return list(_ordered(effects).group_by(SAME_CHANGE, maintain_order=True))
+
+
+def _ordered(effects: pl.DataFrame) -> pl.DataFrame:
+    return effects.sort([*SAME_CHANGE, "machine", "field"], nulls_last=True)
+
+
+def _grouped(effects: pl.DataFrame) -> dict[Key, Rows]:
+    """Rows by change, in their order."""
+    found: dict[Key, Rows] = {}
+    for row in effects.iter_rows(named=True):
+        found.setdefault(tuple(row[name] for name in SAME_CHANGE), []).append(row)  # type: ignore[arg-type]
+    return found
 
 
 def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> tuple[Key, float] | None:
@@ -124,18 +140,9 @@ def key_and_amount(row: dict[str, Any], pooled: Collection[Key], farm: Farm) -> 
     return key_of(dose), dose.amount
 
 
-def _same(key: Key, frame: pl.DataFrame) -> pl.Expr:
-    return pl.all_horizontal(
-        pl.col(column).eq_missing(pl.lit(value, frame.schema[column]))
-        for column, value in zip(SAME_CHANGE, key, strict=True)
-    )
-
-
-def _by_key(
-    adjustments: pl.DataFrame, pooled: Collection[Key], farm: Farm
-) -> Mapping[Key, list[dict[str, Any]]]:
+def _by_key(adjustments: pl.DataFrame, pooled: Collection[Key], farm: Farm) -> Mapping[Key, Rows]:
     """Adjustments by the pooled change that they belong to, each turned into the effect of one step."""
-    found: dict[Key, list[dict[str, Any]]] = {}
+    found: dict[Key, Rows] = {}
     for row in adjustments.sort("time", "machine").iter_rows(named=True):
         keyed = key_and_amount(row, pooled, farm)
         if keyed is not None:
@@ -178,16 +185,16 @@ def _of_one_step(row: dict[str, Any], amount: float) -> dict[str, Any]:
 
 
 def _rows_of_group(
-    own: pl.DataFrame, season: pl.DataFrame, adjustments: list[dict[str, Any]], kind: str, farm: Farm
+    own: Rows, season: Rows, adjustments: Rows, kind: str, farm: Farm
 ) -> list[tuple[Row, dict[str, Any]]]:
     rows: list[tuple[Row, dict[str, Any]]] = []
-    crops = own["crop"].unique() if kind == "machine" and own.height else season["crop"].unique()
-    for row in season.filter(pl.col("crop").is_null() | pl.col("crop").is_in(crops.to_list())).iter_rows(
-        named=True
-    ):
-        if not (own.height == 1 and row["log_ratio"] == own["log_ratio"][0]):
+    crops = {row["crop"] for row in (own if kind == "machine" and own else season)}
+    for row in season:
+        if row["crop"] is not None and row["crop"] not in crops:
+            continue
+        if not (len(own) == 1 and row["log_ratio"] == own[0]["log_ratio"]):
             rows.append((Row(outcome_of(row), _season_label(row, kind), "season", next_field(row)), row))
-    for row in own.iter_rows(named=True):
+    for row in own:
         here = [a for a in adjustments if (a["machine"], a["field"]) == (row["machine"], row["field"])]
         many = f", {len(here)} changes" if len(here) > MOST_SINGLE else ""
         rows.append((Row(outcome_of(row), f"{_field_label(row, kind)}{many}", "field"), row))

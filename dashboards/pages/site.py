@@ -160,7 +160,7 @@ def write_site(
     )
 
     def make_morning() -> bytes:
-        about = Morning(now, notes, suspicions(lake, weighed), earlier, worse)
+        about = Morning(now, notes, suspicions(lake, weighed, pages.days), earlier, worse)
         return render("nightly", morning_context(where, tables, farm, about) | overview, "")
 
     pages.put("nightly.html", morning, make_morning)

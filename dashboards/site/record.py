@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.site.suggested_trials import KeptTrials
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.ingest.inbox.discover import SITE_FOLDERS, SITE_RECORD
+from chaffinch.pipelines.work.worked_days import KeptDays
 
 # Of sites of earlier versions.
 RECORDS_BEFORE = ("made_from.json", "facts.json")
@@ -22,13 +23,14 @@ class Pages:
     """A folder of pages: writes what changed, records what each was made from, removes what is gone.
 
     facts : what pages of many fields need of each field's readings, by page. suggested : of ``suggested_trials``.
-    whole : digest of what the site as a whole was made from.
+    days : of ``worked_days``. whole : digest of what the site as a whole was made from.
     """
 
     folder: Path
     made_from: dict[str, str] = field(default_factory=dict)
     facts: dict[str, dict[str, Any]] = field(default_factory=dict)
-    suggested: KeptTrials = field(default_factory=dict)
+    suggested: KeptTrials = field(default_factory=KeptTrials)
+    days: KeptDays = field(default_factory=dict)
     whole: str = ""
     written: list[str] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
@@ -48,7 +50,10 @@ class Pages:
             # From its first file on it is known for a site, if it lies in an inbox.
             write_whole(folder / SITE_RECORD, b"")
             return cls(folder)
-        return cls(folder, **json.loads(text)) if digest_of([text]) == digest else cls(folder)
+        if digest_of([text]) != digest:
+            return cls(folder)
+        known = json.loads(text)
+        return cls(folder, **known | {"suggested": KeptTrials(**known["suggested"])})
 
     def holds(self, name: str, digest: str) -> bool:
         """Whether page ``name`` is there and made from the same ``digest``."""
@@ -86,7 +91,13 @@ class Pages:
                 path.unlink()
                 removed.append(name)
         facts = {name: noted for name, noted in self.facts.items() if name in self.kept}
-        record = {"made_from": self.kept, "facts": facts, "suggested": self.suggested, "whole": digest}
+        record = {
+            "made_from": self.kept,
+            "facts": facts,
+            "suggested": asdict(self.suggested),
+            "days": self.days,
+            "whole": digest,
+        }
         text = json.dumps(record, indent=0, sort_keys=True)
         write_whole(self.folder / SITE_RECORD, f"{digest_of([text])}\n{text}".encode())
         return removed

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from math import log
 from typing import Any
 
@@ -18,12 +18,9 @@ import polars as pl
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.validate.judgement import in_words
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
+from chaffinch.pipelines.work.worked_days import LOSS_SIGNALS, WATCHED, KeptDays, worked_days
 from chaffinch.schemas.declarations import without_unit
 
-# Worked days of each machine that are looked at: the last, and those before to hold it against.
-DAYS = 4
-# A machine that has not worked for longer is not a neighbour and is not reported.
-LONGEST_AGO_DAYS = 21
 SHORTEST_WORK_S = 1200.0
 SATURATED_SHARE = 0.2
 # One loss signal that moved this much against the other one, by day, moved alone.
@@ -34,8 +31,6 @@ CHECK_FACTOR = 3.0
 NEIGHBOUR_POINTS = 1.5
 FLOW_ERROR_PCT = 10.0
 
-LOSS_SIGNALS = ("separation_loss_signal", "cleaning_loss_signal")
-WATCHED = ("grain_flow_kg_s", "grain_moisture_pct", *LOSS_SIGNALS, "returns_signal", "speed_m_s")
 _SPOKEN = {channel: without_unit(channel).replace("_", " ") for channel in WATCHED}
 # Worst first: what makes effects wrong before what makes them imprecise.
 KINDS = ("dead", "saturated", "out of calibration", "drifting")
@@ -53,9 +48,9 @@ class Suspicion:
     sentence: str
 
 
-def suspicions(lake: ReadableLake, weighed: WeighedLoads) -> list[Suspicion]:
-    """Everything suspicious on the last worked day of each machine, worst first."""
-    days = worked_days(lake)
+def suspicions(lake: ReadableLake, weighed: WeighedLoads, kept: KeptDays | None = None) -> list[Suspicion]:
+    """Everything suspicious on the last worked day of each machine, worst first. kept : see ``worked_days``."""
+    days = worked_days(lake, kept)
     if days.is_empty():
         return []
     last = days.group_by("machine").agg(pl.col("day").max().alias("last"))
@@ -70,90 +65,6 @@ def suspicions(lake: ReadableLake, weighed: WeighedLoads) -> list[Suspicion]:
         *_flow_against_loads(weighed, days),
     ]
     return sorted(found, key=lambda one: (KINDS.index(one.kind), one.machine, one.channel, one.sentence))
-
-
-def worked_days(lake: ReadableLake) -> pl.DataFrame:
-    """One row per machine, day (UTC) and field of its last ``DAYS`` worked days: crop, seconds of work, first and
-    last moment, and for each watched channel its number of values, distinct values, highest value's share and
-    median in work.
-    """
-    ledger = (
-        lake.scan("deliveries")
-        .filter(pl.col("rows_stored").str.contains('"readings"', literal=True))
-        .collect()
-    )
-    if ledger.is_empty():
-        return pl.DataFrame()
-    # A log whose clock runs ahead must not make all others old.
-    newest = ledger.filter(pl.col("last_time") <= datetime.now(UTC) + timedelta(days=1))["last_time"].max()
-    if newest is None:
-        return pl.DataFrame()
-    recent = ledger.filter(pl.col("last_time") >= pl.lit(newest) - timedelta(days=LONGEST_AGO_DAYS))
-    since = pl.lit(newest) - timedelta(days=LONGEST_AGO_DAYS)
-    # One machine after the other: what is held at a time does not grow with the fleet.
-    by_machine = (
-        recent.explode("machines")
-        .drop_nulls("machines")
-        .sort("machines")
-        .group_by("machines", maintain_order=True)
-    )
-    parts = [
-        _days_of(lake, str(machine), logs["delivery"].to_list(), since) for (machine,), logs in by_machine
-    ]
-    if not parts:
-        return pl.DataFrame()
-    grouped = pl.concat(parts)
-    order = grouped.select("machine", "day").unique().sort("day", descending=True)
-    latest = order.group_by("machine", maintain_order=True).head(DAYS)
-    return grouped.join(latest, on=["machine", "day"], how="semi").sort(
-        "machine", "day", "first_time", "field"
-    )
-
-
-def _days_of(lake: ReadableLake, machine: str, deliveries: list[str], since: pl.Expr) -> pl.DataFrame:
-    """Rows of ``worked_days`` of one machine from its ``deliveries``, in any order."""
-    work = (
-        lake.scan("readings")
-        .filter(pl.col("delivery").is_in(deliveries), pl.col("machine") == machine, pl.col("time") >= since)
-        .select("machine", "field", "crop", "time", "working", *WATCHED)
-        .filter(
-            (pl.col("working") == 1)
-            | (
-                pl.col("working").is_null()
-                & (pl.col("speed_m_s") > 0.2)
-                & (pl.col("grain_flow_kg_s").fill_null(1) > 0)
-            )
-        )
-    )
-    return (
-        work.group_by("machine", pl.col("time").dt.date().alias("day"), "field")
-        .agg(
-            pl.col("crop").drop_nulls().first(),
-            pl.len().alias("readings"),
-            pl.col("time").min().alias("first_time"),
-            pl.col("time").max().alias("last_time"),
-            pl.col("time").sort().diff().dt.total_microseconds().median().alias("step_us"),
-            *(
-                made.alias(f"{what} {channel}")
-                for channel in WATCHED
-                for what, made in _statistics(channel).items()
-            ),
-        )
-        .with_columns((pl.col("readings") * pl.col("step_us").fill_null(1e6) / 1e6).alias("seconds"))
-        .collect(engine="streaming")
-    )
-
-
-def _statistics(channel: str) -> dict[str, pl.Expr]:
-    values = pl.col(channel)
-    return {
-        "count": values.count(),
-        "lowest": values.min(),
-        "highest": values.max(),
-        "at top": (values == values.max()).sum() / values.count(),
-        "median": values.median(),
-        "mean": values.mean(),
-    }
 
 
 def _last_days(days: pl.DataFrame) -> Iterator[dict[str, Any]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from chaffinch.dashboards.pages import field_jobs
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.dashboards.site import suggested_trials
 from chaffinch.dashboards.site.digest import digest_of
+from chaffinch.dashboards.site.suggested_trials import KeptTrials
 from chaffinch.pipelines.farm import Farm, parse_farm
 from chaffinch.pipelines.trials.answers.worth_trying import Suggestion
 from chaffinch.schemas.tables import tables
@@ -120,7 +121,7 @@ def test_trials_are_planned_again_only_for_machines_of_which_something_changed(m
     """Two machines with a curve each; of one the curve moves."""
     asked: list[set[str]] = []
 
-    def suggestions(curves, fields, farm):
+    def suggestions(curves, fields, farm, noises):
         asked.append(set(curves["machine"]))
         return [replace(SUGGESTED, machine=name) for name in sorted(set(curves["machine"]))]
 
@@ -135,8 +136,8 @@ def test_trials_are_planned_again_only_for_machines_of_which_something_changed(m
         "responses": tables()["responses"].conform(pl.DataFrame(rows)),
         "field_jobs": tables()["field_jobs"].empty(),
     }
-    first, kept = suggested_trials.suggested_trials(None, Farm(), held, "ground", {})
-    as_json = json.loads(json.dumps(kept))
+    first, kept = suggested_trials.suggested_trials(None, Farm(), held, "ground", KeptTrials())
+    as_json = KeptTrials(**json.loads(json.dumps(asdict(kept))))
     second, _ = suggested_trials.suggested_trials(None, Farm(), held, "ground", as_json)
     assert second == first
     moved = pl.when(pl.col("machine") == "B").then(-0.3).otherwise(pl.col("log_ratio"))

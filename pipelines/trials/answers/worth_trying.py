@@ -13,8 +13,8 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.responses.best_value import curves_of_first_known
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.trials.design.planning import TrialDesign, TrialTask, designs, precise_enough
-from chaffinch.pipelines.trials.design.precision import settled_percent
-from chaffinch.pipelines.trials.design.season_noise import Planned, known_for_planning, work_pattern
+from chaffinch.pipelines.trials.design.precision import TrialNoise, settled_percent
+from chaffinch.pipelines.trials.design.season_noise import known_for_planning, work_pattern
 from chaffinch.pipelines.trials.written.judged_loss import ANY_LOSS, judged_losses
 from chaffinch.pipelines.trials.written.trial_plan import USUAL_TELL_PERCENT
 from chaffinch.schemas.declarations import reference_loss_share, settings
@@ -65,16 +65,25 @@ class _Work:
     yield_kg_ha: float
 
 
+Noises = dict[tuple[str | None, tuple[str, ...]], TrialNoise]
+"""By crop and the losses by which a trial is judged."""
+
+
 def suggestions(
-    responses: pl.DataFrame, fields: Sequence[Binned], farm: Farm, machine: str | None = None
+    responses: pl.DataFrame,
+    fields: Sequence[Binned],
+    farm: Farm,
+    machine: str | None = None,
+    noises: Noises | None = None,
 ) -> list[Suggestion]:
     """Possible trials of each machine and crop, those worth most first; one for each setting.
 
     responses : the table. fields : field jobs of the lake, for area, yield and noise. machine : only this one.
+    noises : those known already, to which others are added; ``fields`` needs no field of other machines for them.
     Values are those inside the range tried. Without a price trials are ranked by kilograms.
     """
     found: list[Suggestion] = []
-    noises: dict[tuple[str | None, tuple[str, ...]], Planned] = {}
+    noises = {} if noises is None else noises
     plans: dict[tuple[str, str | None, tuple[str, ...]], TrialDesign | None] = {}
     work = _work_of(fields)
     own = curves_of_trials(responses).filter(pl.col("machine").is_not_null())
@@ -112,18 +121,18 @@ def most_worth_first(found: Sequence[Suggestion]) -> list[Suggestion]:
     )
 
 
-def _noise_of(fields: Sequence[Binned], crop: str | None, losses: tuple[str, ...]) -> Planned:
+def _noise_of(fields: Sequence[Binned], crop: str | None, losses: tuple[str, ...]) -> TrialNoise:
     """The noise of a crop, from a few fields of any machine: enough to rank, and quick for a large fleet."""
     mine = sorted(
         (f for f in fields if f.crop == crop),
         key=lambda f: (-f.time_s.size, f.machine, f.time_s[:1].tolist()),
     )
-    return known_for_planning(mine[:NOISE_FIELDS], "", crop, losses)
+    return known_for_planning(mine[:NOISE_FIELDS], "", crop, losses).noise
 
 
-def _plan_of(known: Planned, driven: Sequence[Binned]) -> TrialDesign | None:
+def _plan_of(noise: TrialNoise, driven: Sequence[Binned]) -> TrialDesign | None:
     """A usual trial of two values on a machine: few switches, or the most that half a day allows."""
-    possible = designs(TrialTask(2, 1, HOURS, known.noise, work_pattern(driven), SEED))
+    possible = designs(TrialTask(2, 1, HOURS, noise, work_pattern(driven), SEED))
     if not possible:
         return None
     return precise_enough(possible, USUAL_TELL_PERCENT) or min(possible, key=lambda one: one.se_log)
