@@ -115,7 +115,7 @@ def _grouped(effects: pl.DataFrame) -> dict[Key, Rows]:
     """Rows by change, in their order."""
     found: dict[Key, Rows] = {}
     for row in effects.iter_rows(named=True):
-        found.setdefault(tuple(row[name] for name in SAME_CHANGE), []).append(row)  # type: ignore[arg-type]
+        found.setdefault(tuple(row[name] for name in SAME_CHANGE), []).append(row)
     return found
 
 

@@ -39,7 +39,7 @@ def field_facts(
     return {
         "crop": crop,
         "conditions": conditions,
-        "in_use": [[one.setting, one.value, round(one.minutes, 1)] for one in in_use],
+        "in_use": [[one.setting, one.value, one.minutes] for one in in_use],
     }
 
 

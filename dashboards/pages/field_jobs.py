@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 import polars as pl
 from chaffinch.dashboards.pages.data_quality import deliveries_of
 from chaffinch.dashboards.pages.field_facts import Facts
 from chaffinch.dashboards.pages.field_page import FieldInputs, field_context
+from chaffinch.dashboards.pages.group_page import GroupJob
+from chaffinch.dashboards.pages.settings_in_use import InUse
 from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.words.links import field_href
 from chaffinch.dashboards.words.machine_lines import MachineLines
 from chaffinch.dashboards.words.shown_changes import TWINS, of_field
 from chaffinch.dashboards.words.trial_words import SettingTrial, ShownTrial
+from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.lake.readable import job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.parallel.processes import through_processes
 from chaffinch.pipelines.work import machine_delays
 from chaffinch.pipelines.work.delays.lag import SENSORS, Delays
 from chaffinch.pipelines.work.facts import delay_sentence
@@ -68,10 +70,12 @@ class Ground:
     weighed: WeighedLoads
     adjustments: pl.DataFrame
     delays: PooledDelays
-    in_use: Mapping[str, pl.DataFrame]
+    in_use: Mapping[str, Sequence[InUse]]
 
-    def make(self, job: FieldJob) -> tuple[bytes, Facts]:
-        """The page of a job, and what pages of many fields need of its readings."""
+    def make(self, job: FieldJob | GroupJob) -> tuple[bytes, Facts]:
+        """The page of a job, and what pages of many fields need of the readings of a field."""
+        if isinstance(job, GroupJob):
+            return job.make(self.farm), {}
         from chaffinch.dashboards.templates import render
 
         job_at = (job.machine, job.field, job.day)
@@ -100,13 +104,20 @@ class Ground:
         return render("field", shown, "../"), context["facts"]
 
 
+Job = TypeVar("Job", FieldJob, GroupJob)
+
+
 def make_all(
-    ground: Ground, jobs: Sequence[FieldJob], each: FanOut = one_by_one
-) -> Iterator[tuple[FieldJob, bytes, Facts]]:
-    """Every page, in the order of ``jobs``. ``each`` : how the work is spread; see ``through_processes``."""
-    pages = through_processes(each, "make pages", ground.make, jobs, lambda job: job.page)
-    for job, made in zip(jobs, pages, strict=True):
-        yield job, *made
+    make: Callable[[Any], tuple[bytes, Facts]], jobs: Sequence[Job], each: FanOut = one_by_one
+) -> Iterator[tuple[Job, bytes, Facts]]:
+    """Every page, in the order of ``jobs``. make : of a ``Ground``, here or in processes. each : how the work is
+    spread."""
+    pages = each("make pages", make, jobs, lambda job: job.page)
+    for job, page in zip(jobs, pages, strict=True):
+        if isinstance(page, NotYet):
+            raise page
+        content, facts = page
+        yield job, content, facts
 
 
 @dataclass(frozen=True, slots=True)

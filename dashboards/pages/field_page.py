@@ -29,6 +29,7 @@ from chaffinch.dashboards.pages.field_answers import FieldTables, field_answers
 from chaffinch.dashboards.pages.field_facts import field_facts
 from chaffinch.dashboards.pages.grain_flow import Fact, grain_flow, loads_table
 from chaffinch.dashboards.pages.settings_in_use import (
+    InUse,
     against_common_practice,
     settings_in_use,
     settings_of,
@@ -80,7 +81,7 @@ class FieldInputs:
     boundary_wkt: str | None
     weighed: WeighedLoads
     delays: Delays
-    in_use: pl.DataFrame | None = None
+    in_use: Sequence[InUse] | None = None
     whole: tuple[MachineLines, ...] = ()
     trials: Mapping[str, SettingTrial] = dataclasses.field(default_factory=dict)
 
@@ -104,7 +105,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     shown = trials_as_one(changes, of_field, answers.loss_error)
     sides_of = [sides_of_values(change, changes, sides) for change in shown]
     stated = farm.machines.get(inputs.machine)
-    in_use = settings_in_use(settings_of(readings) if inputs.in_use is None else inputs.in_use)
+    in_use = settings_in_use(settings_of(readings)) if inputs.in_use is None else inputs.in_use
     flow = grain_flow(readings, crop, farm, units, _cut_height_m(readings), calibration)
     return {
         "flow_notes": flow.notes,

@@ -78,6 +78,38 @@ def lot_of(
     return Lot(placed, joined.drop("day"), facts, all_tables["responses"], answered, trials)
 
 
+def lot_of_machine(lot: Lot, machine: str, mine: pl.DataFrame, pooled: pl.DataFrame) -> Lot:
+    """What of ``lot`` the page of a machine shows. mine : its effects. pooled : those of all machines together."""
+    where = lot.where.filter(pl.col("machine") == machine)
+    return Lot(
+        where,
+        pl.concat([mine, pooled]),
+        {href: lot.facts[href] for href in where["href"] if href in lot.facts},
+        lot.responses.filter(pl.col("machine") == machine),
+        {machine: lot.answered.get(machine, [])},
+        {key: of for key, of in lot.trials.items() if key[0] == machine},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class GroupJob:
+    """A page to be made: its name, what it is made from, and what its template shows besides ``machine_context`` or
+    ``crop_context``, whose name and lot it holds."""
+
+    page: str
+    digest: str
+    kind: str
+    name: str
+    lot: Lot
+    more: Mapping[str, Any]
+
+    def make(self, farm: Farm) -> bytes:
+        from chaffinch.dashboards.templates import render
+
+        context = machine_context if self.kind == "machine" else crop_context
+        return render("group", {**context(self.name, self.lot, farm), **self.more}, "../")
+
+
 def machine_context(machine: str, lot: Lot, farm: Farm) -> dict[str, Any]:
     """What the template shows of a machine: the effects in its fields and those of the season."""
     mine = lot.effects.filter(pl.col("machine") == machine)

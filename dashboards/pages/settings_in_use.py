@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 from chaffinch.pipelines.agronomy.setup_check import SetupFinding, doubtful_jumps, setup_check
@@ -63,6 +64,11 @@ def settings_in_use(found: pl.DataFrame) -> list[InUse]:
         if (name,) in by_setting
         for value, unit, hours in by_setting[name,].select("value", "unit", "hours").iter_rows()
     ]
+
+
+def as_noted(in_use: Sequence[Sequence[Any]]) -> list[InUse]:
+    """What ``settings_in_use`` found, from the facts that are kept of a field."""
+    return [InUse(name, settings()[name].label, value, minutes) for name, value, minutes in in_use]
 
 
 def against_common_practice(

@@ -11,16 +11,15 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
-from chaffinch.dashboards.pages.field_jobs import Ground, MachineTables, field_job, make_all
-from chaffinch.dashboards.pages.group_page import crop_context, lot_of, machine_context
+from chaffinch.dashboards.pages.field_jobs import FieldJob, Ground, MachineTables, field_job, make_all
+from chaffinch.dashboards.pages.group_page import GroupJob, Lot, lot_of, lot_of_machine
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
 from chaffinch.dashboards.pages.overview_page import costly_settings, index_context
 from chaffinch.dashboards.pages.season_page import crops_of, season_context
-from chaffinch.dashboards.pages.settings_in_use import settings_of_jobs
+from chaffinch.dashboards.pages.settings_in_use import InUse, as_noted, settings_in_use, settings_of_jobs
 from chaffinch.dashboards.pages.trial_page import trial_context
 from chaffinch.dashboards.paper.page import paper_page
 from chaffinch.dashboards.paper.printing import print_pdf
@@ -54,6 +53,7 @@ from chaffinch.pipelines.estimate.responses.best_value import judging_curves
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.readable import ReadableLake, job_id
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.parallel.processes import in_processes, processes_for
 from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.trials.answers.blocks_driven import randomisation_of
 from chaffinch.pipelines.trials.answers.standing import Standing, standings
@@ -135,15 +135,17 @@ def write_site(
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    stored = [one for job in due if (one := job_id(job.machine, job.field, job.day)) in made]
-    in_use = settings_of_jobs(lake, stored) if stored else {}
-    on = Ground(lake, farm, weighed, tables["adjustments"], delays, in_use)
-    for job, content, facts in make_all(on, due, each):
-        # As JSON gives it back, so that a first run and a later one make the same pages of it.
-        pages.facts[job.page] = json.loads(json.dumps(facts))
-        pages.write(job.page, job.digest, content)
-    sheets = _put_start_sheets(pages, where, tables, farm, ground, begun, lines)
-    _put_groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets, lines)
+    on = Ground(lake, farm, weighed, tables["adjustments"], delays, _settings_used(lake, pages, due, made))
+    with in_processes(on.make, each, processes_for(len(due))) as make:
+        for job, content, facts in make_all(make, due, each):
+            # As JSON gives it back, so that a first run and a later one make the same pages of it.
+            pages.facts[job.page] = json.loads(json.dumps(facts))
+            pages.work[job.page] = made.get(_id_of(job), "")
+            pages.write(job.page, job.digest, content)
+        sheets = _put_start_sheets(pages, where, tables, farm, ground, begun, lines)
+        groups = _groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets, lines)
+        for group, content, _ in make_all(make, groups, each):
+            pages.write(group.page, group.digest, content)
     _put_sensors(pages, tables["field_jobs"], weighed, farm, ground)
     _put_trials(pages, lake, found, where, tables["effects"], farm, ground)
     overview = {"trials": trials}
@@ -170,6 +172,24 @@ def write_site(
         "unchanged": sum(name.endswith(".html") for name in pages.unchanged),
         "removed": len(removed),
     }
+
+
+def _id_of(job: FieldJob) -> str:
+    return job_id(job.machine, job.field, job.day)
+
+
+def _settings_used(
+    lake: ReadableLake, pages: Pages, due: Sequence[FieldJob], made: Mapping[str, str]
+) -> dict[str, list[InUse]]:
+    """Settings of the field jobs that ``work`` holds: as noted when a page was made before of the same ``work``."""
+    stored = {one: job.page for job in due if (one := _id_of(job)) in made}
+    noted = {
+        one: as_noted(pages.facts[page]["in_use"])
+        for one, page in stored.items()
+        if page in pages.facts and pages.work.get(page) == made[one]
+    }
+    rest = settings_of_jobs(lake, [one for one in stored if one not in noted])
+    return noted | {one: settings_in_use(rows) for one, rows in rest.items()}
 
 
 def _morning_digest(
@@ -255,7 +275,7 @@ def _put_trials(
         pages.put(trial_href(one), digest_of([ground, repr(one), mine]), make)
 
 
-def _put_groups(
+def _groups(
     pages: Pages,
     where: pl.DataFrame,
     tables: dict[str, pl.DataFrame],
@@ -266,9 +286,9 @@ def _put_groups(
     suggested: Sequence[Suggestion],
     sheets: Mapping[str, list[tuple[str, str]]],
     lines: Sequence[MachineLines],
-) -> None:
-    """A page per machine and per crop. planned : of ``setting_trials``. sheets : start sheets, by machine. lines : of
-    all machines."""
+) -> list[GroupJob]:
+    """Pages of machines and crops that are due. planned : of ``setting_trials``. sheets : start sheets, by machine.
+    lines : of all machines."""
     effects = tables["effects"]
     facts = {name: noted for name, noted in pages.facts.items() if name in pages.kept}
     lot = lot_of(where, tables, facts, planned, lines)
@@ -281,13 +301,16 @@ def _put_groups(
     with_jobs = tables["field_jobs"]["machine"].unique()
     sensors_of = {machine_href(machine): sensors_href(machine) for machine in with_jobs}
     by_machine = lot.effects.partition_by("machine", as_dict=True)
-
+    of_all = by_machine.get((None,), lot.effects.clear())
+    season_of_all = of_all.filter(pl.col("scope") == "season")
     sheets_of = {machine_href(machine): listed for machine, listed in sheets.items()}
+
+    due: list[GroupJob] = []
 
     def put(
         page: str,
         mine: pl.DataFrame,
-        context: Callable[[], dict[str, Any]],
+        of: tuple[str, str, Callable[[], Lot]],
         shown: Sequence[ShownTrial] = (),
         worth: Sequence[str] = (),
         curves: Sequence[pl.DataFrame] = (),
@@ -312,7 +335,11 @@ def _put_groups(
             "sensors_href": sensors_of.get(page),
             "start_sheets": sheets_of.get(page, []),
         }
-        pages.put(page, digest, lambda: render("group", context() | more, "../"))
+        if pages.holds(page, digest):
+            pages.put(page, digest, bytes)
+        else:
+            kind, name, lot_of_it = of
+            due.append(GroupJob(page, digest, kind, name, lot_of_it(), more))
 
     for machine in where["machine"].unique().sort():
         mine = by_machine.get((machine,), lot.effects.clear())
@@ -330,14 +357,13 @@ def _put_groups(
         )
         curves = [pooled, *(of.get((machine,), tables[name].clear()) for name, of in told.items())]
         plans = [dict(sorted(of.items())) for (whose, _), of in planned.items() if whose == machine]
-        context = partial(machine_context, machine, lot, farm)
-        put(machine_href(machine), places, context, shown, worth, curves, plans)
+        narrowed = partial(lot_of_machine, lot, machine, mine, season_of_all)
+        put(machine_href(machine), places, ("machine", machine, narrowed), shown, worth, curves, plans)
     for crop in crops_of(effects):
-        put(
-            crop_href(crop),
-            lot.effects.filter(pl.col("crop") == crop),
-            partial(crop_context, crop, lot, farm),
-        )
+        of_crop = lot.effects.filter(pl.col("crop") == crop)
+        bare = partial(Lot, lot.where, of_crop, lot.facts, lot.responses.clear(), {}, {})
+        put(crop_href(crop), of_crop, ("crop", crop, bare))
+    return due
 
 
 def _put_assets(pages: Pages) -> None:

@@ -12,7 +12,7 @@ from chaffinch.dashboards.site.digest import digest_of
 from chaffinch.dashboards.site.suggested_trials import KeptTrials
 from chaffinch.pipelines.atomic_write import remove_parts, write_whole
 from chaffinch.pipelines.ingest.inbox.discover import SITE_FOLDERS, SITE_RECORD
-from chaffinch.pipelines.work.worked_days import KeptDays
+from chaffinch.pipelines.work.last_days import KeptDays
 
 # Of sites of earlier versions.
 RECORDS_BEFORE = ("made_from.json", "facts.json")
@@ -22,13 +22,15 @@ RECORDS_BEFORE = ("made_from.json", "facts.json")
 class Pages:
     """A folder of pages: writes what changed, records what each was made from, removes what is gone.
 
-    facts : what pages of many fields need of each field's readings, by page. suggested : of ``suggested_trials``.
+    facts : what pages of many fields need of each field's readings, by page. work : what the rows of ``work`` behind
+    them were made from. suggested : of ``suggested_trials``.
     days : of ``worked_days``. whole : digest of what the site as a whole was made from.
     """
 
     folder: Path
     made_from: dict[str, str] = field(default_factory=dict)
     facts: dict[str, dict[str, Any]] = field(default_factory=dict)
+    work: dict[str, str] = field(default_factory=dict)
     suggested: KeptTrials = field(default_factory=KeptTrials)
     days: KeptDays = field(default_factory=dict)
     whole: str = ""
@@ -90,10 +92,13 @@ class Pages:
             if path.resolve().is_relative_to(self.folder.resolve()) and path.is_file():
                 path.unlink()
                 removed.append(name)
-        facts = {name: noted for name, noted in self.facts.items() if name in self.kept}
+        facts, work = (
+            {name: one for name, one in of.items() if name in self.kept} for of in (self.facts, self.work)
+        )
         record = {
             "made_from": self.kept,
             "facts": facts,
+            "work": work,
             "suggested": asdict(self.suggested),
             "days": self.days,
             "whole": digest,

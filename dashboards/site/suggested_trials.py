@@ -81,7 +81,7 @@ def _known(kept: KeptTrials, shown_by: Mapping[Any, str]) -> Noises:
         held, by_losses = kept.noises.get(crop or "", ("", {}))
         if held == digest:
             for losses, parts in by_losses.items():
-                arrays = {
+                arrays: dict[str, Any] = {
                     name: np.array(part) if isinstance(part, list) else part for name, part in parts.items()
                 }
                 found[crop, tuple(losses.split())] = TrialNoise(**arrays)

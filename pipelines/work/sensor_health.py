@@ -17,8 +17,8 @@ from typing import Any
 import polars as pl
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.validate.judgement import in_words
+from chaffinch.pipelines.work.last_days import LOSS_SIGNALS, WATCHED, KeptDays, worked_days
 from chaffinch.pipelines.work.load_calibration import WeighedLoads
-from chaffinch.pipelines.work.worked_days import LOSS_SIGNALS, WATCHED, KeptDays, worked_days
 from chaffinch.schemas.declarations import without_unit
 
 SHORTEST_WORK_S = 1200.0

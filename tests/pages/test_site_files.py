@@ -96,7 +96,7 @@ def test_what_is_known_in_another_crop_leaves_the_page_of_a_field(made_up, farm,
     made: list[str | None] = []
     real = field_jobs.field_context
     monkeypatch.setattr(field_jobs, "field_context", lambda of, farm: made.append(of.field) or real(of, farm))
-    monkeypatch.setattr(suggested_trials, "suggestions", lambda *_: [])
+    monkeypatch.setattr(suggested_trials, "suggestions", lambda *_, **__: [])
     lake = made_up.friendly_lake()
     for crop, log_ratio, remade in (("maize", -0.1, True), ("maize", -0.2, False), ("wheat", -0.2, True)):
         made.clear()
