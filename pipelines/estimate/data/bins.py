@@ -260,13 +260,13 @@ def _outcomes(
     flaws: dict[str, list[str]] = {}
     losses: dict[str, Array] = {}
     for place in ("separation_loss", "cleaning_loss"):
-        if loss_column(marked, place) is None:
+        if (logged := loss_column(marked, place)) is None:
             continue
-        value = column(f"{place}_aligned")
-        value, flaws[place] = _without_faults(value)
+        step = _smallest_step(column(logged))
+        value, flaws[place] = _without_faults(column(f"{place}_aligned"), step)
         losses[place] = value
         outcomes[place] = _log_ratio(value, kg_s, starts)
-        if _often_zero(value, starts):
+        if _often_zero(value, starts, step):
             flaws[place].append("signal_often_zero")
     often_zero = ["signal_often_zero"] * any("signal_often_zero" in flaws[place] for place in losses)
     calibrated = all(loss_column(marked, p) == f"{p}_kg_s" for p in losses) and bool(losses)
@@ -288,10 +288,18 @@ def _outcomes(
     return outcomes, {**{k: [] for k in outcomes}, **flaws}, calibrated
 
 
-def _often_zero(value: Array, starts: NDArray[np.int_]) -> bool:
+def _smallest_step(logged: Array) -> float:
+    """Least difference of two values of a signal as logged: one kernel, where it counts them.
+
+    Channels that were moved by part of a second have values in between.
+    """
+    return float(np.min(np.diff(np.unique(logged[np.isfinite(logged)])), initial=np.inf))
+
+
+def _often_zero(value: Array, starts: NDArray[np.int_], step: float) -> bool:
     """Whether the sensor shows nothing too often: in whole bins, or in more seconds than a count of kernels would.
 
-    A count of mean m is zero in a share e^-m of the seconds (Poisson); m is the usual signal in its smallest steps.
+    A count of mean m is zero in a share e^-m of the seconds (Poisson); m is the usual signal in its ``step``.
     """
     known = np.isfinite(value)
     count = np.add.reduceat(known.astype(float), starts)
@@ -299,12 +307,11 @@ def _often_zero(value: Array, starts: NDArray[np.int_]) -> bool:
     if not (count > 0).any() or np.mean(total[count > 0] == 0) > MOST_ZERO:
         return bool((count > 0).any())
     positive = value[known & (value > 0)]
-    step = np.min(np.diff(np.unique(positive)), initial=np.inf)
     by_counting = np.exp(-np.median(positive) / step)
     return bool(np.mean(value[known] == 0) > max(MOST_ZERO, BEYOND_COUNTING * by_counting))
 
 
-def _without_faults(value: Array) -> tuple[Array, list[str]]:
+def _without_faults(value: Array, step: float) -> tuple[Array, list[str]]:
     """A loss signal without drop-outs, and what is wrong with it.
 
     A ceiling is a single highest value that holds over 2 % of the readings.
@@ -312,13 +319,13 @@ def _without_faults(value: Array) -> tuple[Array, list[str]]:
     known = value[np.isfinite(value)]
     if known.size == 0 or np.ptp(known) == 0:
         return value, ["signal_dead"]
-    if _drops_out(known):
+    if _drops_out(known, step):
         value = np.where(value == 0, np.nan, value)
     at_top = np.mean(known >= known.max() * (1 - 1e-9))
     return value, ["signal_saturated"] if at_top > 0.02 and np.unique(known).size > 20 else []
 
 
-def _drops_out(known: Array) -> bool:
+def _drops_out(known: Array, step: float) -> bool:
     """Whether zeros are drop-outs: up to a fifth of the readings, and the signal falls to them from its usual height.
 
     Counts of a few kernels are sometimes zero by chance, and a signal enters a dead band from low values.
@@ -327,7 +334,7 @@ def _drops_out(known: Array) -> bool:
     falls = np.flatnonzero((known[2:] == 0) & (known[1:-1] > 0))
     if falls.size == 0 or positive.size < 0.8 * known.size:
         return False
-    usual, step = np.median(positive), np.min(np.diff(np.unique(positive)), initial=np.inf)
+    usual = np.median(positive)
     # The last reading before may be half way down, where channels were moved by part of a second.
     before = np.maximum(known[falls], known[falls + 1])
     return bool(usual > 8 * step and np.median(before) > 0.5 * usual)
