@@ -20,6 +20,8 @@ from chaffinch.pipelines.estimate.data.design import LOSSES
 from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, whole_design
 from numpy.typing import NDArray
 
+# A driver gets used to another loss on the monitor within so long.
+USED_TO_IT_S = 600.0
 # Loss of so many bins before a bin, and speed within so long at unchanged settings.
 PAST_BINS, BLOCK_S = 3, 600.0
 # Score of slower driving after loss that is clear of a machine.
@@ -81,8 +83,13 @@ def feed_by_ground(binned: Binned) -> Binned:
         return binned
     log_feed, log_yield = np.log(feed[known]), np.log(feed[known] / area[known])
     steps = (binned.step[known][:, None] > np.arange(binned.step.max())[None, :]).astype(float)
+    # After a change the driver goes faster or slower for a while: part of what the change did to the feed rate.
+    since_s = binned.time_s[known][:, None] - np.array([c.last_s for c in binned.changes[: steps.shape[1]]])
+    fading = steps * np.exp(-np.maximum(since_s, 0.0) / USED_TO_IT_S)
     ends = [np.exp(-binned.since_start_s[known] / 10.0), np.exp(-binned.until_end_s[known] / 5.0)]
-    design = np.column_stack([np.ones(log_yield.size), log_yield, log_yield**2, steps, *np.nan_to_num(ends)])
+    design = np.column_stack(
+        [np.ones(log_yield.size), log_yield, log_yield**2, steps, fading, *np.nan_to_num(ends)]
+    )
     fitted, *_ = np.linalg.lstsq(design, log_feed, rcond=None)
     predicted = feed.copy()
     predicted[known] = np.exp(design @ fitted)

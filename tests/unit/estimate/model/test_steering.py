@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,16 +15,18 @@ BINS = 1500
 TRUE_SLOPE, TRUE_EFFECT = 2.0, -0.4
 
 
-def made_up(power: float, seed: int) -> tuple[Binned, SimpleNamespace]:
+def made_up(power: float, seed: int, used_to_it_bins: float = np.inf) -> tuple[Binned, SimpleNamespace]:
     """Loss rises with the feed rate to ``TRUE_SLOPE`` and falls by ``TRUE_EFFECT`` half way; the driver divides his
-    speed by the loss of the bin before to the ``power``. Noise of the loss lasts for a minute or so."""
+    speed by the loss of the bin before to the ``power``, until he is used to it. Noise of the loss lasts for a minute
+    or so."""
     rng = np.random.default_rng(seed)
     log_yield = 0.15 * np.convolve(rng.standard_normal(BINS + 20), np.ones(20) / 20**0.5, "valid")[:BINS]
     noise, log_area, log_loss = np.zeros(BINS), np.zeros(BINS), np.zeros(BINS)
     step = (np.arange(BINS) >= BINS // 2).astype(int)
     for i in range(BINS):
         noise[i] = 0.85 * (noise[i - 1] if i else 0.0) + 0.15 * rng.standard_normal()
-        seen = noise[i - 1] + TRUE_EFFECT * step[i - 1] if i else 0.0
+        still = np.exp(-(i - BINS // 2) / used_to_it_bins) * TRUE_EFFECT
+        seen = noise[i - 1] + still * step[i - 1] if i else 0.0
         log_area[i] = -power * seen + 0.03 * rng.standard_normal()
         log_loss[i] = TRUE_SLOPE * (log_yield[i] + log_area[i]) + TRUE_EFFECT * step[i] + noise[i]
     none = np.full(BINS, np.nan)
@@ -66,6 +69,26 @@ def test_the_yield_of_the_ground_gives_slope_and_effect_back():
     assert driven[2] < TRUE_SLOPE - 0.2
     assert grounded[2] == pytest.approx(TRUE_SLOPE, abs=0.1)
     assert grounded[0] == pytest.approx(TRUE_EFFECT, abs=0.1)
+
+
+def test_a_speed_that_follows_a_change_for_a_while_takes_nothing_of_its_effect():
+    """The driver is used to the new loss after ten minutes or so; a shift of speed for good would miss that where the
+    quarter hours around a change decide, as under noise that drifts."""
+    fields = [made_up(0.6, seed, used_to_it_bins=60.0)[0] for seed in range(40)]
+    change = SimpleNamespace(last_s=10.0 * (BINS // 2))
+    known = [replace(one, changes=[change]) for one in fields]
+    for_good, fading = (
+        np.mean([around_the_change(feed_by_ground(one)) for one in some]) for some in (fields, known)
+    )
+    assert fading == pytest.approx(TRUE_EFFECT, abs=0.05)
+    assert for_good > TRUE_EFFECT + 0.15
+
+
+def around_the_change(binned: Binned) -> float:
+    """Step of the loss over the 15 minutes on both sides, at the same feed rate."""
+    rest = binned.outcomes["separation_loss"] - TRUE_SLOPE * np.log(binned.feed_t_h)
+    middle = BINS // 2
+    return float(rest[middle : middle + 90].mean() - rest[middle - 90 : middle].mean())
 
 
 def test_the_losses_of_such_a_machine_say_so():
