@@ -17,7 +17,6 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
     MOST_TAKEN,
     SHARED,
     SHARES_ACTING,
-    TAKEN_FOR_ANOTHER_S,
     Responses,
     rebinned,
 )
@@ -46,10 +45,10 @@ def delays_of_rows(responses: Responses) -> tuple[float, float]:
 
 
 def _before_others(binned: Binned, evidence: Array) -> Array:
-    """The ``evidence`` of one field job, none (-inf) at offsets that move more than ``MOST_TAKEN`` of its changes
-    to their neighbours: there the step of another change answers."""
+    """The ``evidence`` of one field job, none (-inf) at offsets that bring more than ``MOST_TAKEN`` of its changes
+    nearer to their neighbours than half way: the neighbours are moved along, and the steps they made answer."""
     gaps = np.diff(np.sort([c.logged_s for c in binned.changes]))
-    reach = float(np.quantile(gaps, MOST_TAKEN)) - TAKEN_FOR_ANOTHER_S if gaps.size else np.inf
+    reach = float(np.quantile(gaps, MOST_TAKEN)) / 2 if gaps.size else np.inf
     return np.where(np.abs(OFFSETS_S)[:, None] <= max(reach, EXACT_WITHIN_S), evidence, -np.inf)
 
 
