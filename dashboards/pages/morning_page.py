@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -107,10 +107,13 @@ class _Links:
 
     def __init__(self, where: pl.DataFrame) -> None:
         self.rows = list(where.iter_rows(named=True))
+        self._at: dict[tuple[str | None, str | None], list[dict[str, Any]]] = {}
+        for row in self.rows:
+            self._at.setdefault((row["machine"], row["field"]), []).append(row)
 
     def of(self, machine: str | None, name: str | None, day: date | None = None) -> str | None:
-        for row in self.rows:
-            if row["machine"] == machine and row["field"] == name and row["day"] in (None, day):
+        for row in self._at.get((machine, name), ()):
+            if row["day"] in (None, day):
                 return field_href(row)
         return None
 
@@ -238,14 +241,16 @@ def _new_answers(
         name: tables[name].partition_by("machine", as_dict=True)
         for name in ("effects", "adjustments", "loss_curves")
     }
-    machines = {machine for machine, *_ in moved}
+    moments: dict[str, set[Any]] = {}
+    for machine, setting, time in moved:
+        moments.setdefault(machine, set()).add((setting, time))
     for place in links.rows:
-        if place["machine"] in machines:
+        if times := moments.get(place["machine"]):
             held = {
                 name: parts.get((place["machine"],), tables[name].clear())
                 for name, parts in by_machine.items()
             }
-            answers += _answers_of(place, held, moved, links, farm)
+            answers += _answers_of(place, held, moved, times, links, farm)
     answers.sort(key=lambda one: one["line"].weight, reverse=True)
     listed = [one for one in answers if one["was"] or not one["line"].open]
     return {
@@ -262,16 +267,16 @@ def _answers_of(
     place: dict[str, Any],
     held: Mapping[str, pl.DataFrame],
     moved: Mapping[Any, list[str]],
+    times: Collection[Any],
     links: _Links,
     farm: Farm,
 ) -> list[dict[str, Any]]:
     """Of a row of ``machine_fields`` the lines of its page that a change in ``moved`` belongs to.
 
-    held : tables of its machine. moved : verdicts before, by machine, setting and time.
+    held : tables of its machine. moved : verdicts before, by machine, setting and time. times : of its machine.
     """
     machine, effects = place["machine"], held["effects"].filter(pl.col("setting") != NOT_LOGGED)
     here = effects.filter(of_field(place), pl.col("scope").is_in(["adjustment", "field"]))
-    times = {(setting, time) for own, setting, time in moved if own == machine}
     ends = (
         pl.col("time").max().over(pl.coalesce("joint_id", pl.col("setting") + pl.col("time").cast(pl.String)))
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -218,12 +219,10 @@ def changes_of(effects: pl.DataFrame, adjustments: pl.DataFrame) -> list[ShownCh
     effects : rows of scope ``adjustment`` of one field job. adjustments : those of the machine within the
     field's time; those without effects become changes without outcomes.
     """
-    keyed = effects.filter(pl.col("scope") == "adjustment").with_columns(
-        pl.coalesce("joint_id", pl.col("time").dt.to_string("iso") + pl.lit("|") + pl.col("setting")).alias(
-            "_key"
-        )
-    )
-    estimated = [_change(rows) for _, rows in keyed.group_by("_key", maintain_order=True)]
+    together: dict[Any, list[dict[str, Any]]] = {}
+    for row in effects.filter(pl.col("scope") == "adjustment").iter_rows(named=True):
+        together.setdefault(row["joint_id"] or (row["time"], row["setting"]), []).append(row)
+    estimated = [_change(rows) for rows in together.values()]
     known = {(s[0], time) for c, times in estimated for s, time in zip(c.settings, times, strict=True)}
     rest = [_bare(row) for row in adjustments.iter_rows(named=True) if not _is_twin(row, known)]
     ordered = sorted([c for c, _ in estimated] + rest, key=lambda c: (c.time, c.title))
@@ -235,28 +234,33 @@ def _is_twin(row: dict, known: set[tuple[str, datetime]]) -> bool:
     return any(setting == row["setting"] and abs(time - row["time"]) < TWINS for setting, time in known)
 
 
-def _change(rows: pl.DataFrame) -> tuple[ShownChange, list[datetime]]:
-    first = rows.sort("time", "setting")
-    settings = first.unique("setting", keep="first", maintain_order=True)
-    lead = first.filter(pl.col("setting") == settings["setting"][0])
+def _change(rows: Sequence[dict[str, Any]]) -> tuple[ShownChange, list[datetime]]:
+    first: dict[str, dict[str, Any]] = {}
+    for row in sorted(rows, key=lambda row: (row["time"], row["setting"])):
+        first.setdefault(row["setting"], row)
+    settings = list(first.values())
+    lead = [row for row in rows if row["setting"] == settings[0]["setting"]]
+    by_outcome = {row["outcome"]: row for row in reversed(lead)}
     order = {name: i for i, name in enumerate(OUTCOMES)}
-    outcomes = sorted(
-        (outcome_of(r) for r in lead.unique("outcome").iter_rows(named=True)),
-        key=lambda o: order.get(o.name, 99),
-    )
+    outcomes = sorted(map(outcome_of, by_outcome.values()), key=lambda o: order.get(o.name, 99))
+    times = [row["time"] for row in rows]
+
+    def most(name: str) -> float:
+        return max((row[name] for row in lead if row[name] is not None), default=0)
+
     change = ShownChange(
         0,
-        first["time"].min(),  # type: ignore[arg-type]
-        first["time"].max(),  # type: ignore[arg-type]
-        tuple(settings.select("setting", "from_value", "to_value", "unit").iter_rows()),
-        lead["joint_id"][0],
+        min(times),
+        max(times),
+        tuple((row["setting"], row["from_value"], row["to_value"], row["unit"]) for row in settings),
+        settings[0]["joint_id"],
         tuple(outcomes),
-        float(lead["readings_before"].max() or 0),  # type: ignore[arg-type]
-        float(lead["readings_after"].max() or 0),  # type: ignore[arg-type]
-        int(lead["placebos"].max() or 0),  # type: ignore[arg-type]
-        lead["trial"][0],
+        float(most("readings_before")),
+        float(most("readings_after")),
+        int(most("placebos")),
+        settings[0]["trial"],
     )
-    return change, settings["time"].to_list()
+    return change, [row["time"] for row in settings]
 
 
 def _bare(row: dict) -> ShownChange:

@@ -72,10 +72,14 @@ def test_only_pages_whose_data_changed_are_rewritten(made_up, farm, tmp_path):
     assert not any("long-acre" in name or name.startswith("assets/") for name in changed)
 
 
-def test_one_new_field_job_rewrites_only_the_pages_that_show_it(made_up, farm, tmp_path):
-    lake = made_up.friendly_lake()
-    write_site(lake, tmp_path, farm)
-    before = contents(tmp_path)
+def test_one_new_field_job_makes_only_the_pages_that_show_it(made_up, farm, tmp_path, monkeypatch):
+    made: list[str] = []
+    real = field_jobs.Ground.make
+    monkeypatch.setattr(field_jobs.Ground, "make", lambda on, job: made.append(job.page) or real(on, job))
+    lake, site = made_up.friendly_lake(), tmp_path / "site"
+    write_site(lake, site, farm)
+    before = contents(site)
+    made.clear()
     next_day = made_up.MORNING + timedelta(days=1)
     theirs = lake.frames["deliveries"].head(1)
     theirs = theirs.with_columns(
@@ -83,13 +87,49 @@ def test_one_new_field_job_rewrites_only_the_pages_that_show_it(made_up, farm, t
         *(pl.Series(name, [[one]]) for name, one in (("machines", "Combine B"), ("fields", "Long Acre"))),
     )
     readings = made_up.log("Combine B", "Long Acre", next_day, 900, delivery="d9")
-    counts = write_site(lake.with_rows(readings=readings, deliveries=theirs), tmp_path, farm)
-    after = contents(tmp_path)
+    later = lake.with_rows(readings=readings, deliveries=theirs)
+    counts = write_site(later, site, farm)
+    after = contents(site)
     changed = {name for name in after if before.get(name) != after[name] and name.endswith(".html")}
     shared = {"index.html", "season.html", "nightly.html"}
     others = {name for name in changed - shared if "combine-b" not in name and "long-acre" not in name}
     assert others == set()
     assert counts["written"] == len(changed) <= 6
+    assert {name for name in made if "combine-b" not in name and "long-acre" not in name} == set()
+    assert len(made) == 2
+    write_site(later, tmp_path / "from scratch", farm)
+    assert contents(tmp_path / "from scratch") == after
+
+
+def test_what_a_page_does_not_show_makes_no_page(made_up, farm, tmp_path, monkeypatch):
+    """Of the field's rows about a setting moved once, and of curves by which no value is judged, other numbers."""
+    made: list[str] = []
+    real = field_jobs.Ground.make
+    monkeypatch.setattr(field_jobs.Ground, "make", lambda on, job: made.append(job.page) or real(on, job))
+    lake, site = made_up.friendly_lake(), tmp_path / "site"
+    own = lake.frames["effects"].filter(pl.col("scope") == "adjustment").group_by("setting")
+    once = own.agg(pl.col("time").n_unique().alias("n")).filter(pl.col("n") == 1)["setting"][0]
+    alone = lake.frames["effects"].filter(pl.col("scope") == "adjustment", pl.col("setting") == once)
+    pooled = alone.with_columns(
+        pl.lit("field").alias("scope"), pl.lit(None).cast(alone.schema["time"]).alias("time")
+    )
+    other = curve("wheat", -0.2).with_columns(pl.lit("fuel_per_tonne").alias("outcome"))
+    frames = lake.frames["effects"], pl.concat([curve("wheat", -0.2), other])
+
+    def write(percent: float, log_ratio: float) -> None:
+        moved = pooled.with_columns(pl.lit(percent).alias("percent"))
+        lake.frames["effects"] = pl.concat([frames[0], moved])
+        fuel = pl.when(pl.col("outcome") == "fuel_per_tonne").then(log_ratio).otherwise(pl.col("log_ratio"))
+        lake.frames["responses"] = frames[1].with_columns(fuel.alias("log_ratio"))
+        made.clear()
+        write_site(lake, site, farm)
+
+    write(7.0, -0.2)
+    assert any(name.startswith("fields/") for name in made)
+    write(8.0, -0.3)
+    assert [name for name in made if name.startswith("fields/")] == []
+    write_site(lake, tmp_path / "from scratch", farm)
+    assert contents(tmp_path / "from scratch") == contents(site)
 
 
 def test_what_is_known_in_another_crop_leaves_the_page_of_a_field(made_up, farm, tmp_path, monkeypatch):
