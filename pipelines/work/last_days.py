@@ -74,7 +74,7 @@ def worked_days(lake: ReadableLake, kept: KeptDays | None = None) -> pl.DataFram
 
 
 def _days_of(lake: ReadableLake, machine: str, deliveries: list[str], since: pl.Expr) -> pl.DataFrame:
-    """Rows of ``worked_days`` of one machine from its ``deliveries``, in any order."""
+    """Rows of ``worked_days`` of one machine from its ``deliveries``."""
     work = (
         lake.scan("readings")
         .filter(pl.col("delivery").is_in(deliveries), pl.col("machine") == machine, pl.col("time") >= since)
@@ -103,6 +103,7 @@ def _days_of(lake: ReadableLake, machine: str, deliveries: list[str], since: pl.
             ),
         )
         .with_columns((pl.col("readings") * pl.col("step_us").fill_null(1e6) / 1e6).alias("seconds"))
+        .sort("day", "first_time", "field")
         .collect(engine="streaming")
     )
 
