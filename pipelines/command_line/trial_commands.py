@@ -118,6 +118,8 @@ def _plan_path(out: Path, text: str) -> Path:
 
 
 def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict[str, Any]:
+    from chaffinch.pipelines.trials.design.precision import detectable_percent
+
     written, design = planned.plan, planned.design
     second = {"second_setting": written.second_setting, "second_values": list(written.second_values)}
     return {
@@ -136,7 +138,8 @@ def _plan_as_json(planned: Any, notes: list[str], out: Path, toml: Path) -> dict
         and [planned.with_signals(se) for se in planned.se_of_fields],
         "se_of_switches_log": design.se_log,
         "se_of_signals_log": planned.open_log,
-        "smallest_percent": design.smallest_percent,
+        "smallest_percent": detectable_percent(planned.with_signals(design.se_log)),
+        "smallest_percent_of_switches": design.smallest_percent,
         "se_with_known": planned.se_with_known,
         "known_percent": planned.known_percent,
         "outcome": planned.basis.outcome,

@@ -129,7 +129,10 @@ def test_a_trial_is_planned_from_the_lake(driven, tmp_path, capsys):
     contract = "name setting values hours switches seed se_log smallest_percent steps card plan"
     assert set(contract.split()) <= found.keys()
     assert found["setting"] == "fan_speed" and found["values"] == ["1000", "1050"] and found["seed"] == 4
-    assert found["smallest_percent"] <= 25
+    assert found["smallest_percent_of_switches"] <= 25
+    # Told with 80 % power by a 95 % range (normal quantiles; common practice).
+    told = 100 * -np.expm1(-(1.959964 + 0.841621) * found["se_log"])
+    assert found["smallest_percent"] == pytest.approx(told, rel=1e-4)
     # What the answer will state: of its switches, and what no switch tells of the signals.
     parts = np.hypot(found["se_of_switches_log"], found["se_of_signals_log"])
     assert found["se_log"] == pytest.approx(parts) and found["se_of_signals_log"] > 0

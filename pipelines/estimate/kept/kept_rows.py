@@ -157,7 +157,7 @@ def _of_fit(one: FieldOutcome) -> dict[str, Any]:
             _text(witness.placebos.scores),
             _text(witness.placebos.steps),
             _text(witness.placebos.after_rise),
-            _text(np.array(witness.spike)),
+            _text(np.array([witness.spike, witness.steering])),
             _text(witness.slope),
             _text(witness.curvature),
         ],
@@ -174,9 +174,9 @@ def _fit_of(outcome: str, read: dict[str, Any]) -> FieldOutcome:
     fit = Fit(*map(_array, read["fit"]))
     witness = read["witness"]
     if witness is not None:
-        scores, alone, after_rise, spike, slope, bent = map(_array, witness)
-        placebos = PlaceboSteps(scores, alone, after_rise)
-        witness = Witness(fit, placebos, (float(spike[0]), float(spike[1])), slope, bent)
+        scores, alone, after_rise, sums, slope, bent = map(_array, witness)
+        spike, steering = ((float(a), float(b)) for a, b in sums)
+        witness = Witness(fit, PlaceboSteps(scores, alone, after_rise), spike, steering, slope, bent)
     rises = dict(zip(read["rises"][0], _array(read["rises"][1]).tolist(), strict=True))
     return FieldOutcome(_NO_BINS, outcome, design, fit, points, rises=rises, witness=witness)
 

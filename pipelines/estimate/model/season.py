@@ -27,6 +27,7 @@ from chaffinch.pipelines.estimate.model.noise import Noise
 from chaffinch.pipelines.estimate.model.noise_fit import by_noise, curvature, fit_noise, with_ground
 from chaffinch.pipelines.estimate.model.placebo import Placebos, PlaceboSteps, check_ranges, placebo_steps
 from chaffinch.pipelines.estimate.model.rises import ROSE, rise_scores
+from chaffinch.pipelines.estimate.model.speed_after_loss import speed_after_loss
 
 # A dozen fields fix the noise of a season well enough: ranges then vary by a twentieth, which the degrees of freedom
 # allow for.
@@ -52,13 +53,14 @@ class Witness:
     """What one field job says of the season, under its noise.
 
     fit : as ``FieldOutcome`` has it, before placebos of the season widened it. placebos : on the log scale. spike :
-    of ``_spike``. slope (m,), curvature (m, m) : of its deviance by the logs of the noise's parameters, where the
-    noise was not fitted with it.
+    of ``_spike``. steering : of ``speed_after_loss``. slope (m,), curvature (m, m) : of its deviance by the logs of
+    the noise's parameters, where the noise was not fitted with it.
     """
 
     fit: Fit
     placebos: PlaceboSteps
     spike: tuple[float, float]
+    steering: tuple[float, float] = (0.0, 0.0)
     slope: Array | None = None
     curvature: Array | None = None
 
@@ -66,7 +68,7 @@ class Witness:
 @dataclass(frozen=True, slots=True)
 class FieldOutcome:
     """One outcome of one field job, fitted. ``fit`` is on the log scale, as logged. ``design`` is without its
-    columns, which would be most of a season's memory (``whole_design``).
+    columns, which would be most of a season's memory.
 
     change_points : unlogged, of losses only, allowed for by the fit. loadings : by the name of an unknown common to
     the machine, (p,) what one standard deviation of it adds to the coefficients; its square is in the covariance. An
@@ -252,18 +254,12 @@ def _with_witness(
     assert known.noise is not None
     tested = placebo_steps(part.observed, known.noise, part.design.steps)
     fitted = _fitted(part, known, scan)
-    return replace(
-        fitted, witness=Witness(fitted.fit, replace(tested, steps=tested.steps * part.scale), spike)
-    )
-
-
-def whole_design(fitted: FieldOutcome) -> Design | None:
-    """The design that a fit was made with, its columns included."""
-    if (design := build_design(fitted.binned, fitted.outcome)) is None:
-        return None
-    index = np.arange(design.columns.shape[0])
-    steps = [(index >= s.index).astype(float) for s in fitted.change_points]
-    return replace(design, columns=np.column_stack([design.columns, *steps]), names=fitted.design.names)
+    witness = Witness(fitted.fit, replace(tested, steps=tested.steps * part.scale), spike)
+    if known.outcome in LOSSES:
+        use = part.design.use
+        rest = part.binned.outcomes[known.outcome][use] - part.design.columns @ fitted.fit.coefficients
+        witness = replace(witness, steering=speed_after_loss(part.binned, use, rest))
+    return replace(fitted, witness=witness)
 
 
 def prepare_alone(binned: Binned, season: SeasonOutcome) -> FieldPart | None:

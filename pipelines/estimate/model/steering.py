@@ -14,16 +14,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import LOSSES
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome, whole_design
-from numpy.typing import NDArray
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 
 # A driver gets used to another loss on the monitor within so long.
 USED_TO_IT_S = 600.0
-# Loss of so many bins before a bin, and speed within so long at unchanged settings.
-PAST_BINS, BLOCK_S = 3, 600.0
 # Score of slower driving after loss that is clear of a machine.
 CLEAR_STEERING = -5.0
 
@@ -34,44 +30,13 @@ def machines_that_steer(season: Mapping[str, SeasonOutcome]) -> set[str]:
     for loss in LOSSES:
         parts: dict[str, list[tuple[float, float]]] = defaultdict(list)
         for fitted in season[loss].fields if loss in season else []:
-            parts[fitted.binned.machine].append(speed_after_loss(fitted))
+            if fitted.witness is not None:
+                parts[fitted.binned.machine].append(fitted.witness.steering)
         for machine, some in parts.items():
             along, square = np.array(some).sum(axis=0)
             if square > 0 and along / np.sqrt(square) < CLEAR_STEERING:
                 found.add(machine)
     return found
-
-
-def speed_after_loss(fitted: FieldOutcome) -> tuple[float, float]:
-    """Sum over bins of speed times the loss just before, both within ten minutes, and the sum of its squares.
-
-    The loss is what its regression leaves of it. The ratio of the first to the root of the second is a score.
-    """
-    if (design := whole_design(fitted)) is None:
-        return 0.0, 0.0
-    binned, use = fitted.binned, design.use
-    rest = binned.outcomes[fitted.outcome][use] - design.columns @ fitted.fit.coefficients
-    total = np.concatenate([[0.0], np.cumsum(rest)])
-    now = np.arange(PAST_BINS, rest.size)
-    past = (total[now] - total[now - PAST_BINS]) / PAST_BINS
-    area = binned.area_m2_s[use][now]
-    steady = (area > 0) & np.isfinite(area)
-    steady &= binned.time_s[use][now] - binned.time_s[use][now - PAST_BINS] < 15.0 * PAST_BINS
-    if steady.sum() < 10 * PAST_BINS:
-        return 0.0, 0.0
-    block = np.floor(binned.time_s[use][now][steady] / BLOCK_S).astype(np.int64)
-    groups = np.unique(np.column_stack([block, binned.step[use][now][steady]]), axis=0, return_inverse=True)[
-        1
-    ]
-    speed, before = (_within_groups(v, groups.ravel()) for v in (np.log(area[steady]), past[steady]))
-    # Bins of a block share what is slow in both, so that blocks, not bins, are independent.
-    scores = np.bincount(groups, speed * before)
-    return float(scores.sum()), float(scores @ scores)
-
-
-def _within_groups(values: Array, groups: NDArray[np.int_]) -> Array:
-    count = np.bincount(groups)
-    return np.asarray(values - (np.bincount(groups, values) / np.maximum(count, 1))[groups])
 
 
 def feed_by_ground(binned: Binned) -> Binned:

@@ -150,17 +150,14 @@ def capacity_at_share(
     before[:, design.names.index("intercept")] = 1.0
     for j in design.steps:
         before[:, design.names.index(f"step {j}")] = float(j < k)
-    after = before.copy()
-    after[:, design.names.index(f"step {k}")] = 1.0
     rng = np.random.default_rng([k, design.columns.shape[0]])
     drawn = rng.multivariate_normal(fit.coefficients, fit.covariance, DRAWS, method="cholesky")
     drawn = np.vstack([fit.coefficients, drawn])
     spread = (effect.high - effect.low) / (2 * REACH_95)
     moved = effect.log_ratio + spread * np.r_[0.0, rng.standard_normal(DRAWS)]
-    drawn[:, design.names.index(f"step {k}")] = moved
     weight = calibration.log_kg_s_per_unit + calibration.error * np.r_[0.0, rng.standard_normal(DRAWS)]
-    wanted = np.log(share) - weight
-    at = [_crossing(drawn @ curve.T - wanted[:, None], shifts) for curve in (before, after)]
+    apart = drawn @ before.T + (weight - np.log(share))[:, None]
+    at = [_crossing(apart, shifts), _crossing(apart + moved[:, None], shifts)]
     change = (1 - share) * design.feed_typical_t_h * (np.exp(at[1]) - np.exp(at[0]))
     if not np.isfinite(change[0]) or np.isnan(change).mean() > 1 / 40:
         return None

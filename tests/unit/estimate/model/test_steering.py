@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.model import steering
+from chaffinch.pipelines.estimate.model.speed_after_loss import speed_after_loss
 from chaffinch.pipelines.estimate.model.steering import feed_by_ground, machines_that_steer
 
 BINS = 1500
@@ -40,18 +40,12 @@ def made_up(power: float, seed: int, used_to_it_bins: float = np.inf) -> tuple[B
     )
     columns = np.column_stack([step, np.ones(BINS), np.log(feed)])
     coefficients, *_ = np.linalg.lstsq(columns, log_loss, rcond=None)
-    fitted = SimpleNamespace(
-        binned=binned,
-        outcome="separation_loss",
-        design=SimpleNamespace(use=np.ones(BINS, dtype=bool), columns=columns),
-        fit=SimpleNamespace(coefficients=coefficients),
-    )
-    return binned, fitted
+    steering = speed_after_loss(binned, np.ones(BINS, dtype=bool), log_loss - columns @ coefficients)
+    return binned, SimpleNamespace(binned=binned, witness=SimpleNamespace(steering=steering))
 
 
 @pytest.mark.parametrize(("power", "found"), [(0.3, {"A"}), (0.0, set())])
-def test_a_driver_who_goes_slower_after_loss_is_found(power, found, monkeypatch):
-    monkeypatch.setattr(steering, "whole_design", lambda fitted: fitted.design)
+def test_a_driver_who_goes_slower_after_loss_is_found(power, found):
     fields = [made_up(power, seed)[1] for seed in range(4)]
     assert machines_that_steer({"separation_loss": SimpleNamespace(fields=fields)}) == found
 
