@@ -55,6 +55,8 @@ from chaffinch.schemas.tables import tables
 LONGEST_DELAY_S = 600
 # Rows of ``work`` that are held before they are written, and jobs of one commit.
 ROWS_PER_COMMIT, JOBS_PER_COMMIT = 300_000, 64
+# Read at once, so that a season is never held twice.
+JOBS_READ = 200
 # Columns of ``bins`` that are arrays of ``Binned`` of the same name.
 _ARRAYS = tuple(
     column.name
@@ -218,21 +220,27 @@ def refresh_jobs(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> Plan:
 
 def prepared_harvests(plan: Plan, each: FanOut = one_by_one) -> Iterator[Prepared]:
     """Every harvest of every field job, in the order of the plan's rows: from the lake, else made now."""
-    whole = [job_id(*_key(row)) for row in plan.rows if plan.is_whole(row)]
-    stored = {}
-    if whole:
-        for name in ("bins", "field_jobs"):
-            rows = plan.lake.scan(name).filter(pl.col("job").is_in(whole)).collect()
-            stored[name] = rows.partition_by("job", as_dict=True)
     made = _made(plan, each)
-    for row in plan.rows:
-        if plan.is_whole(row):
-            key = (job_id(*_key(row)),)
-            bins = stored["bins"].get(key, tables()["bins"].empty())
-            yield from _harvests_of(row, stored["field_jobs"][key], bins, plan)
-        else:
-            job = next(made)
-            yield from _harvests_of(row, job["field_jobs"], job["bins"], plan)
+    for first in range(0, len(plan.rows), JOBS_READ):
+        some = plan.rows[first : first + JOBS_READ]
+        stored = _stored(plan, [job_id(*_key(row)) for row in some if plan.is_whole(row)])
+        for row in some:
+            if plan.is_whole(row):
+                key = (job_id(*_key(row)),)
+                bins = stored["bins"].get(key, tables()["bins"].empty())
+                yield from _harvests_of(row, stored["field_jobs"][key], bins, plan)
+            else:
+                job = next(made)
+                yield from _harvests_of(row, job["field_jobs"], job["bins"], plan)
+
+
+def _stored(plan: Plan, jobs: Sequence[str]) -> dict[str, dict[tuple[Any, ...], pl.DataFrame]]:
+    """What the lake has of ``jobs``, by table and job."""
+    found = {}
+    for name in ("bins", "field_jobs") if jobs else ():
+        rows = plan.lake.scan(name).filter(pl.col("job").is_in(jobs)).collect()
+        found[name] = rows.partition_by("job", as_dict=True)
+    return found
 
 
 def _made(plan: Plan, each: FanOut) -> Iterator[JobTables]:

@@ -40,8 +40,8 @@ class Design:
 
     def without_columns(self) -> Design:
         """The same without columns and bins, which follow from those of the field job."""
-        columns = np.broadcast_to(np.nan, self.columns.shape)
-        return replace(self, use=np.empty(0, dtype=bool), columns=columns)
+        none = np.empty((0, len(self.names)))
+        return replace(self, use=np.empty(0, dtype=bool), columns=none)
 
 
 def build_design(binned: Binned, outcome: str) -> Design | None:

@@ -149,7 +149,7 @@ def _of_fit(one: FieldOutcome) -> dict[str, Any]:
     return {
         "fit": [_text(fit.coefficients), _text(fit.covariance), _text(fit.freedom)],
         "rises": [[*one.rises], _text(np.array([*one.rises.values()], dtype=float))],
-        "design": [one.design.names, one.design.steps, one.design.columns.shape[0]],
+        "design": [one.design.names, one.design.steps],
         "typical": _text(np.array([one.design.feed_typical_t_h])),
         "steps": _text(np.array([[p.index, p.time_s, p.estimate, p.error] for p in one.change_points])),
         "witness": witness
@@ -165,11 +165,9 @@ def _of_fit(one: FieldOutcome) -> dict[str, Any]:
 
 
 def _fit_of(outcome: str, read: dict[str, Any]) -> FieldOutcome:
-    names, steps, rows = read["design"]
-    # Its columns follow from the bins.
-    columns = np.broadcast_to(np.nan, (rows, len(names)))
+    names, steps = map(tuple, read["design"])
     typical = float(_array(read["typical"])[0])
-    design = Design(np.empty(0, dtype=bool), columns, tuple(names), tuple(steps), typical)
+    design = Design(np.empty(0, dtype=bool), np.empty((0, len(names))), names, steps, typical)
     points = tuple(ChangePoint(int(p[0]), *map(float, p[1:])) for p in _array(read["steps"]))
     fit = Fit(*map(_array, read["fit"]))
     witness = read["witness"]

@@ -150,7 +150,7 @@ def capacity_at_share(
     before[:, design.names.index("intercept")] = 1.0
     for j in design.steps:
         before[:, design.names.index(f"step {j}")] = float(j < k)
-    rng = np.random.default_rng([k, design.columns.shape[0]])
+    rng = np.random.default_rng([k, len(design.names)])
     drawn = rng.multivariate_normal(fit.coefficients, fit.covariance, DRAWS, method="cholesky")
     drawn = np.vstack([fit.coefficients, drawn])
     spread = (effect.high - effect.low) / (2 * REACH_95)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, MutableMapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
+from itertools import chain, islice
 from typing import Any
 
 import numpy as np
@@ -66,6 +67,7 @@ Row = dict[str, Any]
 
 # What a row of one adjustment has of it.
 ADJUSTED = ("time", "setting", "from_value", "to_value", "unit")
+ROWS_AT_ONCE = 5000
 # So near to a change, a step that was not logged is said there too.
 NEAR_S = 1800.0
 # Times known less exactly than this are worth a remark.
@@ -148,7 +150,7 @@ def effects_table(
     fields, every, alone = own.fields, own.season, own.alone
     season = {name: outcome for name, outcome in every.items() if name != "capacity"}
     shared: dict[str, dict[ChangeKey, Shared]] = {}
-    pooled: list[Row] = []
+    pooled: list[pl.DataFrame] = []
     diameters_m = diameters_m or {}
     sharing = {name: to_share(outcome, own.usable(name), diameters_m) for name, outcome in every.items()}
     known = {name: one for name, one in sharing.items() if one is not None}
@@ -162,26 +164,21 @@ def effects_table(
     for (name, one), model in zip(known.items(), models, strict=True):
         draws[name] = model.draws
         shared[name], found = share(one, model, diameters_m, partial(level_of, calibrations, name))
-        pooled += found
+        pooled.append(_frame(found))
     fits = fits_of(season)
-    rows = [
+    of_fields = (
         row
         for binned in fields
         for row in _field_rows(
             binned, every, alone, fits, shared, calibrations, (clocks or {}).get(binned.machine)
         )
-    ]
-    rows += [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]
-    rows += [row for one in unanswered for row in _unanswered_rows(one)]
-    rows += pooled
-    table = tables()["effects"]
-    if not rows:
-        return table.empty()
-    frame = pl.DataFrame(rows, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
+    )
+    not_logged = (row for name, outcome in season.items() for row in _not_logged_rows(name, outcome))
+    without = (row for one in unanswered for row in _unanswered_rows(one))
+    frame = pl.concat([_frame(chain(of_fields, not_logged, without)), *pooled])
     scopes = {"adjustment": 0, "field": 1, "machine": 2, "season": 3}
     return (
-        table.conform(frame)
-        .with_columns(pl.col("scope").replace_strict(scopes, default=4).alias("_scope"))
+        frame.with_columns(pl.col("scope").replace_strict(scopes, default=4).alias("_scope"))
         .sort(
             "_scope",
             "machine",
@@ -195,6 +192,15 @@ def effects_table(
         )
         .drop("_scope")
     )
+
+
+def _frame(rows: Iterable[Row]) -> pl.DataFrame:
+    """``rows`` as a frame of the table, some thousands at a time, since dictionaries take many times its memory."""
+    table, rows, frames = tables()["effects"], iter(rows), []
+    while some := list(islice(rows, ROWS_AT_ONCE)):
+        made = pl.DataFrame(some, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
+        frames.append(table.conform(made))
+    return pl.concat(frames) if frames else table.empty()
 
 
 def _fit_apart(
