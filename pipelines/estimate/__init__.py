@@ -175,8 +175,9 @@ def refresh_answers(
             pairs[of].append(found)
     moment, kept = datetime.now(UTC), kept or KeptSeason()
     kept.begin(fields, moment)
-    steady, kept.signals = losses_by_checks(fields, pairs, kept.signals)
-    answers = estimate_answers(steady, kept.signals, unanswered, farm.diameters_m(), each, kept)
+    # The bins as logged are not held beside them.
+    fields, kept.signals = losses_by_checks(fields, pairs, kept.signals)
+    answers = estimate_answers(fields, kept.signals, unanswered, farm.diameters_m(), each, kept)
     kept.end()
     now = pl.lit(moment).cast(pl.Datetime("us", "UTC")).alias("computed_at")
     return replace(answers, effects=answers.effects.with_columns(now))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -72,12 +72,12 @@ def responses_of(
     """
     ready = {name: one for name in season if (one := _to_draw(season[name], usable[name], diameters_m))}
     kept = {} if kept is None else kept
-    inputs = {
-        name: (one.estimates, one.groups, one.season.freedom, one.columns, kept.get(name))
+    inputs = [
+        (name, (one.estimates, one.groups, one.season.freedom, one.columns, kept.get(name)))
         for name, one in ready.items()
-    }
+    ]
     many = processes_for(len(fields))
-    drawn = through_processes(each, "respond", partial(_draw_apart, inputs), list(ready), str, many)
+    drawn = through_processes(each, "respond", _draw_apart, inputs, itemgetter(0), many)
     in_use = values_in_use(fields)
     rows: list[Row] = []
     for (name, one), draws in zip(ready.items(), drawn, strict=True):
@@ -89,10 +89,9 @@ def responses_of(
 
 
 def _draw_apart(
-    inputs: Mapping[str, tuple[list[FieldEstimates], list[int], float, list[str], KeptDraws | None]],
-    name: str,
+    one: tuple[str, tuple[list[FieldEstimates], list[int], float, list[str], KeptDraws | None]],
 ) -> Draws:
-    return draw_responses(*inputs[name])
+    return draw_responses(*one[1])
 
 
 def _to_draw(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToDraw | None:

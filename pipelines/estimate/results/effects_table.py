@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from itertools import chain, islice
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -155,12 +156,12 @@ def effects_table(
     sharing = {name: to_share(outcome, own.usable(name), diameters_m) for name, outcome in every.items()}
     known = {name: one for name, one in sharing.items() if one is not None}
     draws = {} if draws is None else draws
-    inputs = {
-        name: (one.estimates, one.season.freedom, list(map(str, one.labels)), draws.get(name))
+    inputs = [
+        (name, (one.estimates, one.season.freedom, list(map(str, one.labels)), draws.get(name)))
         for name, one in known.items()
-    }
+    ]
     many = processes_for(len(fields))
-    models = through_processes(each, "share", partial(_fit_apart, inputs), list(known), str, many)
+    models = through_processes(each, "share", _fit_apart, inputs, itemgetter(0), many)
     for (name, one), model in zip(known.items(), models, strict=True):
         draws[name] = model.draws
         shared[name], found = share(one, model, diameters_m, partial(level_of, calibrations, name))
@@ -204,10 +205,10 @@ def _frame(rows: Iterable[Row]) -> pl.DataFrame:
 
 
 def _fit_apart(
-    inputs: Mapping[str, tuple[list[FieldEstimates], float, list[str], KeptDraws | None]], outcome: str
+    one: tuple[str, tuple[list[FieldEstimates], float, list[str], KeptDraws | None]],
 ) -> Hierarchy:
-    """One outcome's model; it needs nothing but the estimates, so that another process can fit it."""
-    return fit_hierarchy(*inputs[outcome])
+    """The model of an outcome; it needs nothing but the estimates, so that another process can fit it."""
+    return fit_hierarchy(*one[1])
 
 
 @dataclass(frozen=True, slots=True)
