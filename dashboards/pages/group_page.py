@@ -93,8 +93,8 @@ def lot_of_machine(lot: Lot, machine: str, mine: pl.DataFrame, pooled: pl.DataFr
 
 @dataclass(frozen=True, slots=True)
 class GroupJob:
-    """A page to be made: its name, what it is made from, and what its template shows besides ``machine_context`` or
-    ``crop_context``, whose name and lot it holds."""
+    """One page to make. digest : of its inputs. kind, name, lot : arguments of ``machine_context`` or
+    ``crop_context``. more : further values for the template."""
 
     page: str
     digest: str

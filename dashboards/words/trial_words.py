@@ -83,7 +83,7 @@ def comparison_sentence(one: Comparison) -> str:
 
 
 def heading(one: Standing) -> str:
-    """The state of a trial in words: of one that is over, not what will be but what is."""
+    """The state of a trial in words; one that is over says what it settled."""
     if one.state != WILL_NOT_SETTLE or one.status == "running":
         return one.state
     return "partly settled" if any(each.better for each in one.comparisons) else "not settled"

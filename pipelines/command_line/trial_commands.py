@@ -74,6 +74,7 @@ def plan(
     from chaffinch.pipelines.atomic_write import write_whole
     from chaffinch.pipelines.lake.table_files import require_ending
     from chaffinch.pipelines.trials.design.planned_trial import TrialRequest, plan_trial
+    from chaffinch.pipelines.trials.design.precision import detectable_percent
     from chaffinch.pipelines.trials.written.trial_plan import as_toml
 
     require_ending(out, (".html",))
@@ -96,10 +97,11 @@ def plan(
     write_whole(toml, text.encode())
     write_whole(out, trial_card(planned, farm, checks, toml.name))
     design, notes = planned.design, card_notes(planned, farm)
+    error = planned.with_signals(design.se_log)
     sentences = [
         f"{planned.plan.name}: {design.switches} switches in {design.hours:.1f} h detect a change of "
-        f"{math.ceil(design.smallest_percent)} % (standard error {design.se_log:.3f}, log scale; "
-        f"with what the loss signals leave open {planned.with_signals(design.se_log):.3f}). "
+        f"{math.ceil(design.smallest_percent)} % (standard error {design.se_log:.3f}, log scale), or of "
+        f"{math.ceil(detectable_percent(error))} % with what the loss signals leave open ({error:.3f}). "
         f"{planned.basis.sentence}",
         *(said for said in (fields_sentence(planned), known_sentence(planned)) if said),
         *notes,

@@ -175,7 +175,7 @@ def refresh_answers(
             pairs[of].append(found)
     moment, kept = datetime.now(UTC), kept or KeptSeason()
     kept.begin(fields, moment)
-    # The bins as logged are not held beside them.
+    # The same name, so that the bins as logged are freed.
     fields, kept.signals = losses_by_checks(fields, pairs, kept.signals)
     answers = estimate_answers(fields, kept.signals, unanswered, farm.diameters_m(), each, kept)
     kept.end()

@@ -55,7 +55,7 @@ from chaffinch.schemas.tables import tables
 LONGEST_DELAY_S = 600
 # Rows of ``work`` that are held before they are written, and jobs of one commit.
 ROWS_PER_COMMIT, JOBS_PER_COMMIT = 150_000, 64
-# Read at once, so that a season is never held twice.
+# Jobs read from the lake at once, to limit memory.
 JOBS_READ = 200
 # Columns of ``bins`` that are arrays of ``Binned`` of the same name.
 _ARRAYS = tuple(

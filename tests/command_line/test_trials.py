@@ -133,7 +133,7 @@ def test_a_trial_is_planned_from_the_lake(driven, tmp_path, capsys):
     # Told with 80 % power by a 95 % range (normal quantiles; common practice).
     told = 100 * -np.expm1(-(1.959964 + 0.841621) * found["se_log"])
     assert found["smallest_percent"] == pytest.approx(told, rel=1e-4)
-    # What the answer will state: of its switches, and what no switch tells of the signals.
+    # The error that the answer will state: from the switches, and from what stays open about the signals.
     parts = np.hypot(found["se_of_switches_log"], found["se_of_signals_log"])
     assert found["se_log"] == pytest.approx(parts) and found["se_of_signals_log"] > 0
     assert sum(step["minutes"] for step in found["steps"]) == pytest.approx(60 * found["hours"])

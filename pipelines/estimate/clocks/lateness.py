@@ -46,7 +46,7 @@ def delays_of_rows(responses: Responses) -> tuple[float, float]:
 
 def _before_others(binned: Binned, evidence: Array) -> Array:
     """The ``evidence`` of one field job, none (-inf) at offsets that bring more than ``MOST_TAKEN`` of its changes
-    nearer to their neighbours than half way: the neighbours are moved along, and the steps they made answer."""
+    nearer to their neighbours than half way: the neighbours move too, and their steps would be seen instead."""
     gaps = np.diff(np.sort([c.logged_s for c in binned.changes]))
     reach = float(np.quantile(gaps, MOST_TAKEN)) / 2 if gaps.size else np.inf
     return np.where(np.abs(OFFSETS_S)[:, None] <= max(reach, EXACT_WITHIN_S), evidence, -np.inf)
@@ -90,13 +90,13 @@ def clear_hypothesis(by_machine: Mapping[str, Sequence[Array]], offsets_s: Array
 
 def _of_field(log_bayes_factor: Array) -> Array:
     """What one field job counts, at most ``MOST_OF_FIELD`` either way: an unlogged step or a burst of loss before a
-    change may give any odds. Two hypotheses are compared directly: had both been measured against exact times, fields
-    that speak clearly for either would count the same for both."""
+    change may give any odds. Hypotheses are compared directly: measured against exact times, both would reach the
+    limit in every clear field, and could not be told apart."""
     return np.clip(log_bayes_factor, -MOST_OF_FIELD / 2, MOST_OF_FIELD / 2)
 
 
 def _by_offset(changes: Array) -> Array:
-    """``_evidence`` of each offset by itself, shape (offsets,)."""
+    """``_evidence`` for each offset separately, shape (offsets,)."""
     known = np.isfinite(changes).all(axis=1)
     each = np.full(known.size, -np.inf)
     each[known] = _any_acting(changes[known])

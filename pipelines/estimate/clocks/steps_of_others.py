@@ -1,4 +1,4 @@
-"""What the other field jobs of a season say of the step that a change should make, whatever their clocks.
+"""The step expected of a change, from the other field jobs of a season, whose clocks may be off as well.
 
 One setting does about the same in all fields, so a clock that is off shows by steps of the expected sign and size
 that stand minutes from where they were logged, and by none where they were.

@@ -152,9 +152,9 @@ class KeptSeason:
             bends = [w.curvature for w in new if w.curvature is not None]
             if not slopes or one.noise is None or one.curvature is None:
                 continue
-            # The field jobs that the noise was fitted to stand for all that it knows.
-            stands_for = max(1.0, len(self.places) / most_for_noise(one.outcome))
-            bent = one.curvature * stands_for
+            # The noise was fitted to a sample, which represents all the field jobs of its season.
+            jobs_of_each = max(1.0, len(self.places) / most_for_noise(one.outcome))
+            bent = one.curvature * jobs_of_each
             noise = noise_moved(one.noise, bent, np.sum(slopes, axis=0), np.sum(bends, axis=0))
             known = {id(f.binned): f for f in one.fields}
             apart = [

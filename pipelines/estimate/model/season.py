@@ -215,7 +215,7 @@ def with_fields(known: SeasonOutcome, fields: Sequence[FieldOutcome]) -> SeasonO
 def fit_under(binned: Binned, known: SeasonOutcome, new: bool = False) -> FieldOutcome | None:
     """One field job under the noise of a season; None where it hardly knows the outcome.
 
-    new : the noise may have to be fitted with it, so what it says of the noise is found too.
+    new : also find the gradient and curvature of its deviance, in case the noise has to be fitted again.
     """
     if (ready := _ready(binned, known)) is None or known.noise is None:
         return None

@@ -196,7 +196,7 @@ def effects_table(
 
 
 def _frame(rows: Iterable[Row]) -> pl.DataFrame:
-    """``rows`` as a frame of the table, some thousands at a time, since dictionaries take many times its memory."""
+    """``rows`` as a frame of the table, in batches: as dictionaries they take far more memory."""
     table, rows, frames = tables()["effects"], iter(rows), []
     while some := list(islice(rows, ROWS_AT_ONCE)):
         made = pl.DataFrame(some, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)

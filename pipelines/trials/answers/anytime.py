@@ -4,8 +4,8 @@ A 95 % range that is looked at every night excludes the truth on some night far 
 The normal mixture gives ranges that hold on all nights together (Robbins 1970, Ann. Math. Statist. 41:1397-1409;
 Howard et al. 2021, Ann. Statist. 49:1055-1080).
 
-A plan promises its power for one look at its end. So looks before the end spend a small part of the five in a
-hundred, and the end has the rest (Haybittle 1971, Br. J. Radiol. 44:793-797; Peto et al. 1976, Br. J. Cancer
+A plan promises its power for one look at its end. So looks before the end spend a small part of the error rate of
+5 %, and the look at the end gets the rest (Haybittle 1971, Br. J. Radiol. 44:793-797; Peto et al. 1976, Br. J. Cancer
 34:585-612).
 """
 
@@ -19,8 +19,8 @@ from scipy.special import ndtr, ndtri
 # Effects that trials are about, on the log scale: the mixture is narrowest for these. Common practice, no source.
 USUAL_EFFECT = 0.2
 LEVEL_MISSED = 0.05
-# Of that for the looks before the end of the plan. The end has so much less that a look in the midst of the last
-# step, which counts as the end already, and one after it miss no more often together.
+# Share of it for the looks before the end of the plan (common practice, no source). Less at the end, since a look
+# during the last step already counts as the end, and there may be another after it.
 SPENT_EARLY = 0.3
 # A plan that settles the question with a smaller probability than this is not worth going on with.
 HOPELESS = 0.05

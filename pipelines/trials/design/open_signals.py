@@ -21,8 +21,8 @@ def open_of_signals(setting: str, values: Sequence[str], outcome: str, effect_lo
 
     The gain of a sensor may move with the setting, and the power of the signal may not be one
     (``estimate/signals``). Repeats do not average that out; loss checks at both values do. Machine loss is the sum of
-    two signals of which a unit of one may weigh more (``signal_weights``), which not even checks tell: taken here as
-    if one of the two losses moved alone. effect_log : of the size that the trial is about.
+    two signals. A unit of one may weigh more than a unit of the other (``signal_weights``), which loss checks do not
+    show: here one of the two losses is assumed to move alone. effect_log : of the size that the trial is about.
     """
     gain = 0.0
     moved = movers().get(setting, ())

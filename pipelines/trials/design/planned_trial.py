@@ -51,8 +51,8 @@ class PlannedTrial:
     """The plan with its design. possible : all designs of that length, by their number of switches. known_percent :
     what the lake already knows about the second value against the first in a field to come, %, with its range.
     se_with_known : standard error of trial and lake together. new_values : values that the machine never ran at, by
-    setting. run : those it did. open_log : standard error that the loss signals add where no check tells more, of a
-    change of the size to be told; what a design tells is by its switches.
+    setting. run : those it did. open_log : standard error that the loss signals add without loss checks, for a change
+    of the size to be detected. A design's own figures count its switches only.
     """
 
     plan: TrialPlan
@@ -67,7 +67,7 @@ class PlannedTrial:
     open_log: float
 
     def with_signals(self, se_log: float) -> float:
-        """Standard error that the answer will state: of switches, and what the signals leave open."""
+        """Standard error that the answer will state: from the switches, and from what the signals leave open."""
         return float(np.hypot(se_log, self.open_log))
 
     @property
@@ -88,7 +88,7 @@ def plan_trial(lake: ReadableLake, farm: Farm, request: TrialRequest) -> Planned
     crop = _crop_named(lake, farm, request.crop) if request.crop else _usual_crop(lake, machine)
     fields = binned_fields(lake, farm)
     basis = known_for_planning(fields, machine, crop, judged_losses(catalogue[0].name), request.hours)
-    # Losses in kg/s are what they say.
+    # Losses logged in kg/s need no weights.
     weighed = [f.calibrated for f in fields if f.machine == machine]
     tell_log = float(-np.log1p(-request.tell_percent / 100))
     task = TrialTask(

@@ -45,7 +45,7 @@ def test_a_step_is_expected_to_be_like_those_of_other_fields_by_its_dose():
         (field(UP_TWO), steps([9.0], [0.10])),
     ]
     precision, mean = expected_steps(fields, [RIGHT] * 3)[2]
-    # One step up: -0.30 +- 0.10 and -0.20 +- 0.20, each besides how fields differ; then twice that.
+    # One step up: -0.30 +- 0.10 and -0.20 +- 0.20, plus the spread between fields. Two steps: twice that.
     weights = 1 / (np.array([0.10, 0.20]) ** 2 + BETWEEN_FIELDS**2)
     assert mean[0, 0] == pytest.approx(2 * (weights @ [-0.30, -0.20]) / weights.sum())
     assert 1 / precision[0, 0] == pytest.approx(4 / weights.sum() + BETWEEN_FIELDS**2)
