@@ -25,7 +25,8 @@ StatedLogs = Callable[[str], SettingsLog]
 
 
 def with_time_windows(adjustments: pl.DataFrame, stated: StatedLogs | None = None) -> pl.DataFrame:
-    """Adjustments with ``earlier_s`` and ``later_s``: how far the change may lie from its logged time, s.
+    """Adjustments with ``earlier_s`` and ``later_s``: how far the change may lie from its logged time, s; and
+    ``takes_s``, how long it takes from then on, as stated.
 
     Times may have been rounded down or to the nearest, so on a grid of g the change lies between g / 2 before the
     logged time and g after it. Rows found in a harvest log are exact.
@@ -55,6 +56,7 @@ def with_time_windows(adjustments: pl.DataFrame, stated: StatedLogs | None = Non
         .with_columns(
             pl.when(written).then(earlier).otherwise(0.0).alias("earlier_s"),
             pl.when(written).then(later).otherwise(0.0).alias("later_s"),
+            pl.when(written).then(takes).fill_null(0.0).alias("takes_s"),
         )
         .drop("_grid")
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import polars as pl
@@ -17,6 +17,7 @@ from chaffinch.pipelines.estimate.data.change_times import (
 from chaffinch.pipelines.estimate.data.settings_clock import (
     FOUND_IN_LOGS,
     SAME_CLOCK_S,
+    TWINS_AGREE_S,
     offset_by_set_values,
 )
 from chaffinch.pipelines.work import seconds_of
@@ -30,6 +31,9 @@ WASHED_OUT_S = (6.0, 30.0)
 # as the setting moved is at the sensors after 6 to 8 s, and a sensor has shown most of it two time constants of about
 # 2 s later (common practice, no source).
 WASHED_OUT_BY_MACHINE_S = (2.0, 12.0)
+
+# What is moved.
+_MOVE = ("machine", "setting")
 
 
 @dataclass(frozen=True)
@@ -69,13 +73,12 @@ class Change:
         """
         compared = "clock_off_s" in self.rows.columns and self.rows["clock_off_s"].is_not_null().any()
         by_clock = self.time_uncertain_s < WRITTEN_BY_HAND_FROM_S
-        return by_clock and not compared and not self.rows["origin"].is_in(FOUND_IN_LOGS).any()
+        return by_clock and not compared and not _seen_by_machine(self.rows).any()
 
     @cached_property
     def washed_out_s(self) -> tuple[float, float]:
         """Seconds before ``first_s`` and after ``last_s`` that are left out of the comparison."""
-        by_machine = self.rows["origin"].is_in(FOUND_IN_LOGS).all()
-        return WASHED_OUT_BY_MACHINE_S if by_machine else WASHED_OUT_S
+        return WASHED_OUT_BY_MACHINE_S if _seen_by_machine(self.rows).all() else WASHED_OUT_S
 
     @cached_property
     def on_plan(self) -> bool:
@@ -92,26 +95,27 @@ def real_adjustments(adjustments: pl.DataFrame, stated: StatedLogs | None = None
     """Adjustments that changed something, sorted by time; rows whose values before and after agree are left out.
 
     A missing ``from_value`` is filled from the machine's previous row of the same setting. Where a settings
-    log and the harvest log itself show the same change (same setting and value within two minutes), the
-    settings log's row stands. A change that several deliveries hold (an export that grows from day to day)
-    counts once. Where both logs of a machine show the same set values at times that lie apart by the same
-    amount, the settings log's clock is off by it. ``made_at`` is added, the time by the harvest log's clock, and
-    ``clock_off_s`` with its range where clocks could be compared. ``earlier_s`` and ``later_s`` say how far the time
-    may be off (``with_time_windows``). stated : what farm.toml says of a settings log.
+    log and the harvest log itself show the same change, the settings log's row stands, at the moment when the machine
+    logged it (``_at_the_machine_s_moment``). A change that several deliveries hold (an export that grows from day to
+    day) counts once, and so do rows that move one setting at one moment. Where both logs of a machine show the same
+    set values at times that lie apart by the same amount, the settings log's clock is off by it.
+
+    Added are ``made_at``, the time by the harvest log's clock; ``seen_by_machine``, whether the harvest log shows the
+    change; ``clock_off_s`` with its range where clocks could be compared; ``earlier_s`` and ``later_s``, how far the
+    time may be off (``with_time_windows``). stated : what farm.toml says of a settings log.
     """
+    by_machine = pl.col("origin").is_in(FOUND_IN_LOGS).alias("seen_by_machine")
     ordered = (
         with_time_windows(adjustments, stated)
+        .with_columns(by_machine)
         .sort("machine", "time", "setting", "row", maintain_order=True)
-        .unique(["machine", "time", "setting", "to_value"], keep="first", maintain_order=True)
+        .unique([*_MOVE, "time", "to_value", "seen_by_machine"], keep="first", maintain_order=True)
     )
-    ordered = _on_one_clock(ordered)
-    by_twin = [pl.when(_same_change(k)).then(_other("from_value", k)) for k in (1, -1)]
-    merged = ordered.with_columns(
-        pl.coalesce("from_value", *by_twin).alias("from_value"),
-        (_same_change(1) | _same_change(-1)).alias("_twin"),
-    ).filter(~(pl.col("origin").is_in(FOUND_IN_LOGS) & pl.col("_twin")))
-    previous = _other("to_value", 1)
-    merged = merged.drop("_twin").with_columns(pl.coalesce("from_value", previous).alias("from_value"))
+    merged = _at_the_machine_s_moment(_on_one_clock(ordered)).drop("takes_s")
+    together = pl.col("from_value").first().over(*_MOVE, "made_at")
+    merged = merged.with_columns(together).unique([*_MOVE, "made_at"], keep="last", maintain_order=True)
+    previous = pl.col("to_value").shift(1).over(*_MOVE)
+    merged = merged.with_columns(pl.coalesce("from_value", previous).alias("from_value"))
     return merged.filter(
         pl.col("to_value").is_null()
         | pl.col("from_value").is_null()
@@ -149,16 +153,53 @@ def _on_one_clock(adjustments: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _same_change(shift: int) -> pl.Expr:
-    """Whether the row before (1) or after (-1) of the same setting is the same change from another origin."""
-    near = (pl.col("made_at") - _other("made_at", shift)).abs() < pl.duration(seconds=SHORTEST_BETWEEN_S)
-    same = pl.col("to_value") == _other("to_value", shift)
-    return (near & same & (pl.col("origin") != _other("origin", shift))).fill_null(False)
+def _at_the_machine_s_moment(rows: pl.DataFrame) -> pl.DataFrame:
+    """``rows`` with those of settings logs at the moment when the machine's own log shows the same change; its own
+    rows of them go.
+
+    The same change moves the setting within 20 s, to any value, since a fan that adjusts itself runs at another speed
+    than was set; or to the same value, within two minutes of when it may have been made.
+    """
+    ordered = rows.sort("made_at", maintain_order=True).with_row_index("_at")
+    seen = ordered.filter("seen_by_machine").select(
+        *_MOVE, "to_value", "made_at",
+        pl.struct(pl.col("_at").alias("twin"), pl.col("made_at").alias("moment"), "from_value").alias("_same"),
+    )  # fmt: skip
+    written = ordered.filter(~pl.col("seen_by_machine"))
+    if seen.is_empty() or written.is_empty():
+        return rows
+    nearest = partial(pl.DataFrame.join_asof, on="made_at", strategy="nearest", check_sortedness=False)
+    written = nearest(written, seen, by=[*_MOVE, "to_value"])
+    any_value, at_most = seen.drop("to_value"), f"{TWINS_AGREE_S:.0f}s"
+    written = nearest(written, any_value, by=[*_MOVE], tolerance=at_most, suffix="_any_value")
+    early = (pl.col("made_at") - pl.col("_same").struct.field("moment")).dt.total_milliseconds() / 1000
+    inside = early.is_between(
+        -pl.col("later_s") - SHORTEST_BETWEEN_S, pl.col("earlier_s") + SHORTEST_BETWEEN_S, closed="none"
+    )
+    same = pl.coalesce("_same_any_value", pl.when(inside).then("_same"))
+    twin, moment, before = (same.struct.field(name) for name in ("twin", "moment", "from_value"))
+    found = twin.is_not_null()
+    written = written.with_columns(
+        twin.alias("_twin"),
+        found.alias("seen_by_machine"),
+        pl.coalesce(moment, "made_at").alias("made_at"),
+        pl.coalesce("from_value", before).alias("from_value"),
+        pl.when(found).then(0.0).otherwise("earlier_s").alias("earlier_s"),
+        pl.when(found).then("takes_s").otherwise("later_s").alias("later_s"),
+    )
+    alone = ordered.filter("seen_by_machine", ~pl.col("_at").is_in(written["_twin"].drop_nulls().implode()))
+    return (
+        pl.concat([alone, written.select(alone.columns)])
+        .sort("machine", "made_at", "setting", "row", maintain_order=True)
+        .drop("_at")
+    )
 
 
-def _other(name: str, shift: int) -> pl.Expr:
-    """A column of the row before (1) or after (-1) of the same machine's setting."""
-    return pl.col(name).shift(shift).over("machine", "setting")
+def _seen_by_machine(rows: pl.DataFrame) -> pl.Series:
+    """Whether the machine's own log shows each of ``rows``, so that its moment is known to the second."""
+    return (
+        rows["seen_by_machine"] if "seen_by_machine" in rows.columns else rows["origin"].is_in(FOUND_IN_LOGS)
+    )
 
 
 def group_changes(adjustments: pl.DataFrame, work_s: Array) -> list[Change]:

@@ -95,6 +95,78 @@ def test_the_settings_log_stands_whatever_log_tells_it_too(origin):
     assert real_adjustments(adjustments(*result))["origin"].to_list() == ["settings log"]
 
 
+@pytest.mark.parametrize("row_of_log", [0, 1])
+@pytest.mark.parametrize("to_value", ["850", "830"])
+def test_a_setting_moved_in_one_second_is_one_row_whatever_values_both_logs_give(row_of_log, to_value):
+    """A fan that adjusts itself ten seconds after it was set has left the value that was written down."""
+    both = [(1000, "fan_speed", "800", to_value, "setting column")]
+    both.insert(row_of_log, (1000, "fan_speed", "800", "850", "settings log"))
+    found = real_adjustments(adjustments(*both, (2000, "fan_speed", to_value, "900", "setting column")))
+    assert found["origin"].to_list() == ["settings log", "setting column"]
+    assert found["to_value"].to_list() == ["850", "900"]
+
+
+def test_a_fan_that_comes_to_the_value_set_by_itself_later_was_set_when_it_moved():
+    log = adjustments(
+        (1000, "fan_speed", "850", "800"),
+        (1000, "fan_speed", "870", "820", "setting column"),
+        (1021, "fan_speed", "820", "800", "setting column"),
+    )
+    changed = real_adjustments(log).select("made_at", "origin").rows()
+    assert changed == [
+        (START + timedelta(seconds=1000), "settings log"),
+        (START + timedelta(seconds=1021), "setting column"),
+    ]
+
+
+def test_a_setting_that_moves_itself_half_a_minute_after_it_was_set_has_changed_twice():
+    log = adjustments(
+        (1000, "fan_speed", "800", "850"),
+        (1000, "fan_speed", "800", "850", "setting column"),
+        (1030, "fan_speed", "850", "830", "setting column"),
+    )
+    assert real_adjustments(log)["to_value"].to_list() == ["850", "830"]
+
+
+def test_two_rows_of_a_log_that_move_one_setting_in_one_second_are_one_change():
+    log = adjustments((1000, "fan_speed", "800", "850"), (1000, "fan_speed", "850", "900"))
+    assert real_adjustments(log).select("from_value", "to_value").rows() == [("800", "900")]
+
+
+def test_a_change_that_the_machine_logs_too_is_made_when_the_machine_logs_it():
+    """The notebook has it 40 s later; fewer seconds are lost, and the clock of the notebook is not doubted for it."""
+    log = adjustments(
+        (1040, "fan_speed", "800", "850"),
+        (1000, "fan_speed", "800", "850", "setting column"),
+        (2000, "rotor_speed", "800", "850"),
+    )
+    seen, written = group_changes(real_adjustments(log), work((0, 3000)))
+    assert (seen.first_s, seen.last_s) == (START.timestamp() + 1000,) * 2
+    assert seen.rows["time"].to_list() == [START + timedelta(seconds=1040)]
+    assert seen.washed_out_s == (2, 12) and not seen.by_settings_log
+    assert written.washed_out_s == (6, 30) and written.by_settings_log
+
+
+def test_rows_written_minutes_later_are_the_change_that_the_machine_logged():
+    """Times to five minutes: each may have been made up to 9.5 minutes before; the fourth is in no other log."""
+    made = (410, 1390, 3000)
+    log = adjustments(
+        *(
+            (s, "fan_speed", str(800 + 50 * k), str(850 + 50 * k))
+            for k, s in enumerate((600, 1800, 3300, 6600))
+        ),
+        *(
+            (s, "fan_speed", str(800 + 50 * k), str(850 + 50 * k), "setting column")
+            for k, s in enumerate(made)
+        ),
+    )
+    found = real_adjustments(log)
+    assert found.height == 4
+    changes = group_changes(found, work((0, 9000)))
+    assert [c.first_s - START.timestamp() for c in changes] == [*made, 6600 - 570]
+    assert [c.time_uncertain_s for c in changes] == [0, 0, 0, 870]
+
+
 def test_a_change_that_a_growing_export_holds_each_day_counts_once():
     one, other = (0, "fan_speed", "800", "850", "task data"), (900, "fan_speed", "850", "800", "task data")
     once = real_adjustments(adjustments(one, one, other))
