@@ -56,7 +56,8 @@ class SimulatedMachine:
 @dataclass(frozen=True)
 class Site:
     """Where and when a field job happens. ``script``: what the operator does, if not left to chance. ``odd``:
-    effects are unlike those elsewhere."""
+    effects are unlike those elsewhere. ``shared``: what the noise of all machines of the field has in common.
+    """
 
     field: str
     crop: str
@@ -64,6 +65,7 @@ class Site:
     place: Place
     script: Script | None = None
     odd: bool = False
+    shared: np.random.SeedSequence | None = None
 
 
 @dataclass(frozen=True)
@@ -143,6 +145,9 @@ def happen(
     tour, intake, times_s, speed_log = _drive_and_plan(rng, scenario, machine, rated_kg_s, site, seconds)
     curves = _draw_curves(rng, scenario, crop, rated_kg_s)
     noise = log_noise(rng, scenario.noise, seconds, intake.drift)
+    if site.shared is not None:
+        common = log_noise(np.random.default_rng(site.shared), scenario.noise, seconds, intake.drift)
+        noise = {loss: np.sqrt(0.5) * (own + common[loss]) for loss, own in noise.items()}
     hour = _hours(site, seconds)
     regime_s = regime_start_s(rng, scenario, hour, intake)
     if scenario.operator.at_regime_share:

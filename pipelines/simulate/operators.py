@@ -67,7 +67,7 @@ def spread_effects(rng: np.random.Generator, about: StepEffects, sd: float) -> S
 
 
 def by_steps(moves: Sequence[Move], per_step: StepEffects, effects: Effects) -> list[MoveEffect]:
-    """What as many steps as those of each move do, and what a best value adds to it."""
+    """What as many steps as those of each move do, and what a best value or another setting adds to it."""
     found: list[MoveEffect] = []
     level = dict.fromkeys(ADJUSTABLES, 0)
     bowls = {(setting, loss): (best, rise) for setting, loss, best, rise in effects.bowls}
@@ -77,6 +77,9 @@ def by_steps(moves: Sequence[Move], per_step: StepEffects, effects: Effects) -> 
         for outcome, one in per_step[move.setting].items():
             best, rise = bowls.get((move.setting, outcome), (0.0, 0.0))
             size[outcome] = move.steps * one + rise * ((after - best) ** 2 - (before - best) ** 2)
+        for first, second, outcome, by_both in effects.interactions:
+            if move.setting in (first, second):
+                size[outcome] += by_both * move.steps * level[second if move.setting == first else first]
         level[move.setting] = after
         found.append(size)
     return found

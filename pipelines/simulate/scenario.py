@@ -73,6 +73,8 @@ class Sensors:
     gain_moves : a step of a setting moves the gain of a loss's sensor: (setting, loss, ln gain of one step up).
     gain_step_share, gain_step_log : share of field jobs in which a loss sensor's gain jumps once, and
         by how much (natural log, either sign).
+    zero_drift_share, zero_drift : share of field jobs in which a loss sensor's zero drifts, by up to this part of its
+        usual (median) signal, until it is set again once.
     """
 
     loss_delay_s: Span = (6.0, 8.0)
@@ -95,6 +97,8 @@ class Sensors:
     gain_moves: tuple[tuple[str, str, float], ...] = ()
     gain_step_share: float = 0.0
     gain_step_log: float = 0.5
+    zero_drift_share: float = 0.0
+    zero_drift: float = 0.3
 
 
 @dataclass(frozen=True)
@@ -170,6 +174,7 @@ class Effects:
         curve's) times its effect on a loss; the truth refers to the field's mean conditions.
     bowls : effects that have a best value: (setting, loss, level of the best, ln ratio one step away from it), a
         parabola. Levels count steps from the start; it is added to what a step does.
+    interactions : (setting, other setting, loss, ln ratio that one step of each together adds to what they do alone).
     fade_in_s : time constant with which an effect comes in; 0 = at once.
     ramp_minutes : a setting moves evenly over so long from its logged moment on; 0 = at once.
     stated : season's mean effects that are given instead of drawn: (setting, what it acts on, ln ratio);
@@ -186,6 +191,7 @@ class Effects:
     by_log_feed: float = 0.0
     by_moisture: float = 0.0
     bowls: tuple[tuple[str, str, float, float], ...] = ()
+    interactions: tuple[tuple[str, str, str, float], ...] = ()
     fade_in_s: float = 0.0
     ramp_minutes: float = 0.0
     stated: tuple[tuple[str, str, float], ...] = ()
@@ -206,6 +212,7 @@ class Scenario:
         ``REFERENCE_DRUM_M``, in proportion on another.
     start_hours : when work in a field begins, hours of the day, UTC.
     headland_minutes : so long the machine first cuts the headlands, across the later passes; 0 = not at all.
+    two_in_a_field : two machines cut each field, and half of the variance of their unexplained loss is common.
     answerable : False where the logs can't show the effects, so that refusals are right.
     """
 
@@ -229,6 +236,7 @@ class Scenario:
     drum_diameters_m: tuple[float, ...] = ()
     start_hours: Span = (9.0, 13.0)
     headland_minutes: float = 0.0
+    two_in_a_field: bool = False
     answerable: bool = True
     noise: LossNoise = field(default_factory=LossNoise)
     sensors: Sensors = field(default_factory=Sensors)

@@ -125,6 +125,11 @@ def _listed() -> tuple[Scenario, ...]:
             operator=Operator(rounded_to_minutes=1),
         ),
         Scenario(
+            "to_five_minutes",
+            "The settings log gives times to five minutes.",
+            operator=Operator(rounded_to_minutes=5),
+        ),
+        Scenario(
             "to_ten_minutes",
             "The settings log gives times to ten minutes.",
             operator=Operator(rounded_to_minutes=10),
@@ -143,6 +148,11 @@ def _listed() -> tuple[Scenario, ...]:
             "slow_ramp",
             "A setting moves over eight minutes and is logged as one moment.",
             effects=Effects(ramp_minutes=8.0),
+        ),
+        Scenario(
+            "slower_ramp",
+            "A setting moves over ten minutes and is logged as one moment.",
+            effects=Effects(ramp_minutes=10.0),
         ),
         Scenario(
             "saturating",
@@ -180,6 +190,11 @@ def _listed() -> tuple[Scenario, ...]:
             "gain_step",
             "The gain of a loss sensor jumps once in half of the fields.",
             sensors=Sensors(gain_step_share=0.3),
+        ),
+        Scenario(
+            "re_zeroed",
+            "The zero of a loss sensor drifts in half of the fields, until it is set again.",
+            sensors=Sensors(zero_drift_share=0.3),
         ),
         Scenario(
             "ground_drift",
@@ -245,6 +260,11 @@ def _listed() -> tuple[Scenario, ...]:
             separation_steepness=(1.2, 1.8),
             cleaning_steepness=(1.0, 1.6),
         ),
+        Scenario(
+            "two_in_a_field",
+            "Two machines cut each field and share half of the variance of unexplained loss.",
+            two_in_a_field=True,
+        ),
         Scenario("two_fields", "Two field jobs are all there is.", fields=2, machines=2),
         Scenario(
             "twenty_machines",
@@ -295,6 +315,17 @@ def _listed() -> tuple[Scenario, ...]:
             "effects_by_conditions",
             "What a step does grows with feed rate and moisture.",
             effects=Effects(by_log_feed=0.8, by_moisture=0.15),
+        ),
+        Scenario(
+            "interaction",
+            "What a setting does depends on where another one stands.",
+            effects=Effects(
+                interactions=(
+                    ("fan_speed", "upper_sieve_opening", "cleaning", -0.1),
+                    ("rotor_speed", "concave_clearance", "separation", 0.1),
+                    ("threshing_speed", "concave_clearance", "separation", 0.1),
+                )
+            ),
         ),
         Scenario(
             "best_inside",

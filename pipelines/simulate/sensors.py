@@ -84,6 +84,9 @@ def loss_signal(
     if sensors.gain_step_share and rng.random() < sensors.gain_step_share:
         jump = int(rng.uniform(0.15, 0.85) * signal.size)
         signal[jump:] *= np.exp(rng.choice([-1.0, 1.0]) * sensors.gain_step_log)
+    if sensors.zero_drift_share and rng.random() < sensors.zero_drift_share:
+        reset = int(rng.uniform(0.15, 0.85) * signal.size)
+        signal[:reset] += np.linspace(0.0, sensors.zero_drift * np.median(signal[signal > 0]), reset)
     if sensors.ceiling_quantile < 1.0:
         signal = np.minimum(signal, np.quantile(signal[signal > 0], sensors.ceiling_quantile))
     if sensors.dead_band:

@@ -60,6 +60,10 @@ class Season:
         rng = np.random.Generator(np.random.SFC64(stream))
         machine = self.machines[index % len(self.machines)]
         site = replace(self._site(rng, index), odd=index < self.scenario.effects.odd_fields)
+        if self.scenario.two_in_a_field:
+            pair = _streams(self.scenario, self.seed)[1 + len(self.machines) + index - index % 2]
+            both = self._site(np.random.Generator(np.random.SFC64(pair)), index - index % 2)
+            site = replace(both, script=site.script, odd=site.odd, shared=pair.spawn(1)[0])
         on_machine = self.on_machines[index % len(self.machines)]
         return simulate_machine_field(rng, self.scenario, self.effects, on_machine, machine, site)
 

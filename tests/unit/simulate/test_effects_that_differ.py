@@ -65,6 +65,16 @@ def test_a_best_value_is_a_parabola_over_the_levels():
     assert move_effects(rng, moves, nothing, effects) == sizes
 
 
+def test_two_settings_together_do_the_product_of_their_levels_more():
+    effects = Effects(interactions=(("fan_speed", "rotor_speed", "separation", 0.1),))
+    moves = plan_moves(np.random.default_rng(5), Operator(), np.arange(40) * 600.0, None)
+    nothing = {move.setting: {"separation": 0.0} for move in moves}
+    fan, rotor = (sum(m.steps for m in moves if m.setting == name) for name in ("fan_speed", "rotor_speed"))
+    assert fan and rotor
+    total = sum(one["separation"] for one in by_steps(moves, nothing, effects))
+    assert total == pytest.approx(0.1 * fan * rotor, abs=1e-12)
+
+
 def test_effects_grow_with_feed_rate_as_stated_and_the_truth_is_at_mean_conditions():
     """By the course of the effect at every second: 1 + 0.8 ln(feed / rated) times what it is at the rated feed."""
     scenario = replace(SCENARIOS["effects_by_conditions"], hours=1.0, adjustments=1)

@@ -177,6 +177,28 @@ def test_a_gain_step_changes_the_signal_and_not_the_loss():
     assert np.array(ratios)[~stepped] == pytest.approx(0.0, abs=0.05)
 
 
+def test_a_drifted_zero_is_set_again_and_the_loss_is_not_moved():
+    """With the sensor's gain: the signal of no loss is zero after the last turn, and was above it before."""
+    season = simulate_season("re_zeroed", 8)
+    raised = []
+    for index in range(8):
+        readings = season.machine_field(index).readings
+        idle = readings.filter(pl.col("working") == 0)["cleaning_loss_signal"]
+        raised.append(idle.head(idle.len() // 2).mean() > 2 * max(idle.tail(100).mean(), 0.01))
+    assert any(raised) and not all(raised)
+
+
+def test_two_machines_of_a_field_share_half_of_the_noise_and_the_time():
+    season = simulate_season("two_in_a_field", 9)
+    one, other, elsewhere = (season.machine_field(index) for index in range(3))
+    assert one.field == other.field != elsewhere.field
+    assert one.machine.name != other.machine.name
+    assert one.readings["time"].equals(other.readings["time"])
+    noise = [m.noise.course["cleaning_noise"].to_numpy() for m in (one, other, elsewhere)]
+    assert np.corrcoef(noise[0], noise[1])[0, 1] == pytest.approx(0.5, abs=0.15)
+    assert abs(np.corrcoef(noise[0], noise[2])[0, 1]) < 0.3
+
+
 def test_ground_drift_is_shared_by_neighbouring_passes():
     """Noise less its fast part correlates between spots a pass apart, and hardly between distant ones."""
     field = simulate_season("ground_drift", 9).machine_field(0)
