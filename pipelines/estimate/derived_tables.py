@@ -430,6 +430,7 @@ def _harvests_of(row: Row, jobs: pl.DataFrame, bins: pl.DataFrame, plan: Plan) -
         for flaw in about["flaws"]:
             outcome, _, code = flaw.partition(":")
             flaws.setdefault(outcome, []).append(code)
+        arrays: dict[str, Any] = {name: _numbers(mine[name]) for name in _ARRAYS}
         binned = Binned(
             machine=about["machine"],
             field=about["field"],
@@ -441,7 +442,7 @@ def _harvests_of(row: Row, jobs: pl.DataFrame, bins: pl.DataFrame, plan: Plan) -
             flaws=flaws,
             calibrated=bool(about["calibrated"]),
             loss_delay_s=about["loss_delay_s"],
-            **{name: _numbers(mine[name]) for name in _ARRAYS},
+            **arrays,
         )
         yield binned, (binned.machine, binned.crop), pairs
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
@@ -34,10 +34,12 @@ ROWS_AT_ONCE = 10_000
 class DeltaTables:
     """The tables below ``uri``, by the names of their contracts. Nothing here knows what counts.
 
-    Every method raises ``LakeError`` where a table can't be read or written.
+    opened : tables in an object store, where each request takes its time: their logs are read once, then only what
+    is new. Every method raises ``LakeError`` where a table can't be read or written.
     """
 
     uri: str
+    opened: dict[str, DeltaTable] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def is_remote(self) -> bool:
@@ -48,6 +50,8 @@ class DeltaTables:
         """Whether the table was ever written."""
         if not self.is_remote:
             return (Path(self.uri) / name / "_delta_log").is_dir() and self._has_commit(name)
+        if name in self.opened:
+            return True
         from deltalake import DeltaTable
 
         with self._named_failures(name, "read"):
@@ -232,7 +236,7 @@ class DeltaTables:
         """
         if not self.exists(name):
             return None
-        table = self._table(name)
+        table = self._read(name)
         until_ms = moment.timestamp() * 1000
         earlier = [int(c["version"]) for c in table.history() if c.get("timestamp", until_ms + 1) <= until_ms]
         if not earlier:
@@ -255,6 +259,17 @@ class DeltaTables:
                     self._table(name).vacuum(_KEPT_HOURS, dry_run=False, full=True)
 
     def _table(self, name: str) -> DeltaTable:
+        """The table as it is now."""
+        if not self.is_remote:
+            return self._read(name)
+        with self._named_failures(name, "read"):
+            if name in self.opened:
+                self.opened[name].update_incremental()
+            else:
+                self.opened[name] = self._read(name)
+            return self.opened[name]
+
+    def _read(self, name: str) -> DeltaTable:
         from deltalake import DeltaTable
 
         with self._named_failures(name, "read"):

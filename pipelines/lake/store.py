@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -50,9 +51,9 @@ class Lake(LakeReader):
         self.mending = False
         self._still_there: Callable[[], bool] = lambda: True
 
-    def __reduce__(self) -> tuple[type[Lake], tuple[str]]:
+    def __reduce__(self) -> tuple[Callable[[str], Lake], tuple[str]]:
         """A copy in another process reads the same lake and has no right to write it."""
-        return Lake, (self.uri,)
+        return _of_this_process, (self.uri,)
 
     @classmethod
     def open(cls, uri: str | Path, *, must_exist: bool = False, hurt: bool = False) -> Lake:
@@ -346,6 +347,12 @@ def _emptied(status: str, reason: str) -> dict[str, Any]:
     kept: dict[str, Any] = {"status": status, "reason": reason, "rows_kept": 0, "rows_set_aside": 0}
     kept |= {"machines": [], "fields": [], "findings": [], "rows_stored": "{}"}
     return kept | dict.fromkeys(("judgement", "stated", "first_time", "last_time", "repeats"))
+
+
+@lru_cache(maxsize=4)
+def _of_this_process(uri: str) -> Lake:
+    """One lake for all work that this process is handed, so that its logs are read once."""
+    return Lake(uri)
 
 
 def _holds_other_things(folder: Path) -> bool:

@@ -8,7 +8,7 @@ its log is taken, so that a second without a kernel does not become minus infini
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.sun import sun_height_deg
 from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.estimate.data.around_changes import AroundChange
 from chaffinch.pipelines.estimate.data.changes import Change, group_changes, left_out_s, made_at
 from chaffinch.pipelines.work import cut_width_m
 from chaffinch.pipelines.work.passes import since_start_and_to_end
@@ -42,7 +43,7 @@ class Binned:
     outcome, NaN where unknown; losses per grain kept, until ``crop_entered`` makes them and the feed rate per grain
     that entered. flaws : codes of what is wrong with an outcome's signal. calibrated : losses are logged in kg/s.
     loss_delay_s : from the header to the loss sensors; a bin's crop meets a change that long before it is shown.
-    sun_deg : height of the sun; None or NaN where the place is not known.
+    sun_deg : height of the sun; None or NaN where the place is not known. summed : of ``summed_up``, by change.
     """
 
     machine: str
@@ -67,6 +68,7 @@ class Binned:
     calibrated: bool
     loss_delay_s: float = 0.0
     sun_deg: Array | None = None
+    summed: Sequence[AroundChange] = ()
 
     @property
     def place(self) -> dict[str, str | None]:
@@ -90,32 +92,50 @@ class Binned:
 
     def seconds_around(self, k: int) -> tuple[float, float]:
         """Seconds of usable work between change ``k`` and its neighbours, before and after."""
-        return (
-            float(self.seconds[self.step == k].sum()),
-            float(self.seconds[self.step == k + 1].sum()),
-        )
+        if self.summed:
+            return self.summed[k].seconds
+        return float(self.seconds[self.step == k].sum()), float(self.seconds[self.step == k + 1].sum())
 
-    def plain_percent(self, outcome: str, k: int) -> float | None:
-        """Change of the mean log outcome from the quarter hour before change ``k`` to the one after it, in %.
+    def around(self, k: int) -> AroundChange:
+        """The work around change ``k``."""
+        return self.summed[k] if self.summed else _around(self, k)
 
-        A plain comparison, blind to feed rate, moisture and the fading of a spike.
-        """
-        values = self.outcomes.get(outcome)
-        if values is None:
-            return None
-        change, known = self.changes[k], np.isfinite(values)
-        before = known & (self.step == k) & (self.time_s > change.first_s - PLAIN_SPAN_S)
-        after = known & (self.step == k + 1) & (self.time_s < change.last_s + PLAIN_SPAN_S)
-        if not before.any() or not after.any():
-            return None
-        return float(100 * np.expm1(values[after].mean() - values[before].mean()))
+    def summed_up(self) -> Binned:
+        """The field job without its bins but the first: what names it, and the work around its changes."""
+        first = np.arange(self.time_s.size) == 0
+        around = [_around(self, k) for k in range(len(self.changes))]
+        return replace(self.kept(first, self.changes, self.step), summed=around)
 
-    def signal_per_m2(self, k: int) -> float:
-        """Summed loss signals for each m2 cut, over the work just before change ``k``; NaN where unknown."""
-        before = (self.step == k) & np.isfinite(self.loss_signal) & (self.area_m2_s > 0)
-        if not before.any():
-            return float("nan")
-        return float(self.loss_signal[before].sum() / self.area_m2_s[before].sum())
+
+def _around(binned: Binned, k: int) -> AroundChange:
+    before, after = binned.step == k, binned.step == k + 1
+    weighed = before & np.isfinite(binned.loss_signal) & (binned.area_m2_s > 0)
+    near = before | after
+    moisture = binned.moisture_pct[near & np.isfinite(binned.moisture_pct)]
+    feed = binned.feed_t_h[near & (binned.feed_t_h > 0)]
+    unknown = float("nan")
+    return AroundChange(
+        binned.seconds_around(k),
+        float(binned.loss_signal[weighed].sum() / binned.area_m2_s[weighed].sum())
+        if weighed.any()
+        else unknown,
+        float(moisture.mean()) if moisture.size else unknown,
+        float(np.log(feed).mean()) if feed.size else unknown,
+        _plain_percent(binned, k),
+    )
+
+
+def _plain_percent(binned: Binned, k: int) -> dict[str, float]:
+    change = binned.changes[k]
+    before = (binned.step == k) & (binned.time_s > change.first_s - PLAIN_SPAN_S)
+    after = (binned.step == k + 1) & (binned.time_s < change.last_s + PLAIN_SPAN_S)
+    found = {}
+    for outcome, values in binned.outcomes.items():
+        known = np.isfinite(values)
+        if (known & before).any() and (known & after).any():
+            apart = values[known & after].mean() - values[known & before].mean()
+            found[outcome] = float(100 * np.expm1(apart))
+    return found
 
 
 def interval_s(time_s: Array) -> float:

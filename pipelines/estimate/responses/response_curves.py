@@ -6,48 +6,55 @@ lies at the end of the range, higher or lower may be better still, and only a tr
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, MutableMapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from operator import itemgetter
 from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.doses import Diameters, Dose, Label
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.responses.response_draws import (
     FEED,
     MOISTURE,
-    Draws,
     bent,
     draw_responses,
 )
 from chaffinch.pipelines.estimate.responses.response_rows import (
     CurveRows,
-    LevelOf,
+    InUse,
     NumericSetting,
-    values_in_use,
 )
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, Used, estimates_of, used_changes
+from chaffinch.pipelines.estimate.results.shared_changes import LevelOf, ToShare, Used
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
-from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.tables import tables
 
 Row = dict[str, Any]
 
+ORDER = ["machine", "crop", "setting", "outcome", "value"]
+
 
 @dataclass(frozen=True, slots=True)
 class ToDraw:
-    """One outcome, ready for ``draw_responses``: its changes, its numeric settings, and what is drawn from."""
+    """One outcome, ready for ``curves_of``: its changes, its numeric settings, and what is drawn from.
+
+    season : without its fields. in_use : of ``values_in_use``. level_of, draws : as of ``ToShare``.
+    """
 
     season: SeasonOutcome
     used: Sequence[Used]
     numbers: Sequence[NumericSetting]
     estimates: list[FieldEstimates]
     groups: list[int]
+    in_use: InUse
+    diameters_m: Diameters
+    level_of: LevelOf
+    draws: KeptDraws | None
+
+    @property
+    def outcome(self) -> str:
+        return self.season.outcome
 
     @property
     def columns(self) -> list[str]:
@@ -56,63 +63,57 @@ class ToDraw:
         return [*labels, *(f"{one.label} about {one.middle} by {one.step}" for one in self.numbers)]
 
 
-def responses_of(
-    season: Mapping[str, SeasonOutcome],
-    usable: Mapping[str, Collection[ChangeKey]],
-    fields: Sequence[Binned],
-    diameters_m: Diameters,
-    levels: Mapping[str, LevelOf],
-    each: FanOut = one_by_one,
-    kept: MutableMapping[str, KeptDraws] | None = None,
-) -> pl.DataFrame:
-    """The table ``responses``: per crop over all machines, and per machine and crop.
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Rows of ``responses`` of one outcome. draws : of spreads, to be kept."""
 
-    season, usable, levels : by outcome, as for ``shared_rows``. fields : all field jobs, whose last changes say
-    which values are in use. ``each`` spreads the outcomes.
-    """
-    ready = {name: one for name in season if (one := _to_draw(season[name], usable[name], diameters_m))}
-    kept = {} if kept is None else kept
-    inputs = [
-        (name, (one.estimates, one.groups, one.season.freedom, one.columns, kept.get(name)))
-        for name, one in ready.items()
-    ]
-    many = processes_for(len(fields))
-    drawn = through_processes(each, "respond", _draw_apart, inputs, itemgetter(0), many)
-    in_use = values_in_use(fields)
-    rows: list[Row] = []
-    for (name, one), draws in zip(ready.items(), drawn, strict=True):
-        if draws.spreads is not None:
-            kept[name] = draws.spreads
-        curves = CurveRows(name, one.used, draws, in_use, diameters_m, levels[name])
-        rows += [row for number in one.numbers for row in curves.of(number)]
-    return responses_table(rows)
+    rows: pl.DataFrame
+    draws: KeptDraws | None
 
 
-def _draw_apart(
-    one: tuple[str, tuple[list[FieldEstimates], list[int], float, list[str], KeptDraws | None]],
-) -> Draws:
-    return draw_responses(*one[1])
+def curves_of(what: ToDraw) -> Curves:
+    """The rows of one outcome: per crop over all machines, and per machine and crop."""
+    drawn = draw_responses(what.estimates, what.groups, what.season.freedom, what.columns, what.draws)
+    curves = CurveRows(what.outcome, what.used, drawn, what.in_use, what.diameters_m, what.level_of)
+    return Curves(responses_table([row for one in what.numbers for row in curves.of(one)]), drawn.spreads)
 
 
-def _to_draw(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToDraw | None:
-    """None where no numeric setting was changed."""
-    used = used_changes(season, usable, diameters_m)
-    labels = sorted({d.label for u in used for d in u.doses}, key=str)
+def to_draw(sharing: ToShare, in_use: InUse, draws: KeptDraws | None = None) -> ToDraw | None:
+    """None where no numeric setting was changed. draws : as known of earlier nights."""
+    used, labels = sharing.used, sharing.labels
     numbers = _numeric_settings(used, labels)
     if not numbers:
         return None
     groups = [*range(len(labels)), *(one.at for one in numbers for _ in range(3))]
-    return ToDraw(season, used, numbers, _bent_estimates(used, labels, numbers, season), groups)
+    estimates = _bent_estimates(sharing, numbers)
+    return ToDraw(
+        sharing.season,
+        used,
+        numbers,
+        estimates,
+        groups,
+        in_use,
+        sharing.diameters_m,
+        sharing.level_of,
+        draws,
+    )
+
+
+def all_responses(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """Rows of all outcomes in a stable order."""
+    return pl.concat([tables()["responses"].empty(), *parts]).sort(
+        ORDER, nulls_last=True, maintain_order=True
+    )
 
 
 def responses_table(rows: Sequence[Row]) -> pl.DataFrame:
-    """``rows`` as the contract has them, in a stable order."""
+    """``rows`` as the contract has them."""
     table = tables()["responses"]
     if not rows:
         return table.empty()
-    frame = pl.DataFrame(rows, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
-    order = ["machine", "crop", "setting", "outcome", "value"]
-    return table.conform(frame).sort(order, nulls_last=True, maintain_order=True)
+    return table.conform(
+        pl.DataFrame(rows, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
+    )
 
 
 def _numeric_settings(used: Sequence[Used], labels: Sequence[Label]) -> list[NumericSetting]:
@@ -131,14 +132,13 @@ def _numeric_settings(used: Sequence[Used], labels: Sequence[Label]) -> list[Num
     return found
 
 
-def _bent_estimates(
-    used: Sequence[Used], labels: Sequence[Label], numbers: Sequence[NumericSetting], season: SeasonOutcome
-) -> list[FieldEstimates]:
-    """The estimates of ``shared_changes`` with columns of bends and interactions added to the doses."""
+def _bent_estimates(sharing: ToShare, numbers: Sequence[NumericSetting]) -> list[FieldEstimates]:
+    """The estimates of ``sharing`` with columns of bends and interactions added to the doses."""
+    used, labels = sharing.used, sharing.labels
     conditions = _conditions(used)
     by_label = {one.label: one for one in numbers}
     found = []
-    for number, field in enumerate(estimates_of(used, labels, season)):
+    for number, field in enumerate(sharing.estimates):
         mine = [u for u in used if u.field == number]
         more = np.zeros((len(mine), 3 * len(numbers)))
         for i, u in enumerate(mine):
@@ -163,15 +163,8 @@ def _conditions(used: Sequence[Used]) -> dict[tuple[int, int], tuple[float, floa
     """Moisture and log feed rate of the work around each change, about the means of its crop; 0 where unknown."""
     raw: dict[tuple[int, int], tuple[str | None, float, float]] = {}
     for u in used:
-        binned = u.of.binned
-        near = (binned.step == u.k) | (binned.step == u.k + 1)
-        moisture = binned.moisture_pct[near & np.isfinite(binned.moisture_pct)]
-        feed = binned.feed_t_h[near & (binned.feed_t_h > 0)]
-        raw[u.field, u.k] = (
-            binned.crop,
-            float(moisture.mean()) if moisture.size else np.nan,
-            float(np.log(feed).mean()) if feed.size else np.nan,
-        )
+        around = u.of.binned.around(u.k)
+        raw[u.field, u.k] = u.of.binned.crop, around.moisture_pct, around.log_feed
     means: dict[str | None, list[float]] = {}
     for crop in {one[0] for one in raw.values()}:
         both = np.array([one[1:] for one in raw.values() if one[0] == crop])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -14,15 +14,12 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import made_at
 from chaffinch.pipelines.estimate.data.doses import Diameters, Dose, Label
-from chaffinch.pipelines.estimate.model.season import FieldOutcome
 from chaffinch.pipelines.estimate.responses.response_draws import Draws, bent
-from chaffinch.pipelines.estimate.results.calibration import Level
-from chaffinch.pipelines.estimate.results.shared_changes import Used
+from chaffinch.pipelines.estimate.results.shared_changes import LevelOf, Used
 from chaffinch.schemas.declarations import settings
 from chaffinch.schemas.tables import HIGHER_IS_BETTER
 
 Row = dict[str, Any]
-LevelOf = Callable[[FieldOutcome, int], Level | None]
 InUse = Mapping[tuple[str, str, str | None], float]
 
 # A curve is drawn in at least so many steps, and at most in two and a half times as many.

@@ -104,7 +104,7 @@ def level_before(binned: Binned, k: int, calibrations: Mapping[MachineCrop, Cali
     if calibration is None:
         return None
     calibration = calibration.at(binned.changes[k].first_s)
-    level = float(np.exp(calibration.log_kg_s_per_unit)) * binned.signal_per_m2(k) * 1e4
+    level = float(np.exp(calibration.log_kg_s_per_unit)) * binned.around(k).signal_per_m2 * 1e4
     return Level(binned.machine, level, calibration.error) if np.isfinite(level) else None
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, MutableMapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
-from itertools import chain, islice
-from operator import itemgetter
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -43,10 +42,8 @@ from chaffinch.pipelines.estimate.results.company import (
     machines_in_company,
     share_of_moments,
 )
-from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
-from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, to_share
-from chaffinch.pipelines.estimate.results.shared_rows import Shared, share
+from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, ToShare, to_share
+from chaffinch.pipelines.estimate.results.shared_rows import Shared, SharedOutcome, effect_rows
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.estimate.results.verdicts import (
     LEAST_OVERLAP,
@@ -59,10 +56,8 @@ from chaffinch.pipelines.estimate.results.verdicts import (
     answer_with_error,
     refuse,
 )
-from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
-from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.schemas.declarations import reference_loss_share
-from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES, tables
+from chaffinch.schemas.tables import NOT_LOGGED, OUTCOMES
 
 Row = dict[str, Any]
 
@@ -93,15 +88,31 @@ SAID_OF_CAPACITY = (
 
 @dataclass(frozen=True, slots=True)
 class ByOwnLog:
-    """What each log alone says of each change. season : outcomes fitted, with capacity. alone : by change."""
+    """What each log alone says of each change. season : outcomes fitted, with capacity. alone : by change.
+    not_logged : rows of steps that nothing written down tells of."""
 
     fields: Sequence[Binned]
     season: Mapping[str, SeasonOutcome]
     alone: Mapping[tuple[int, int, str], _Alone]
+    not_logged: Sequence[Row]
 
     def usable(self, outcome: str) -> set[ChangeKey]:
         """The changes that may be shared: nothing of them was refused."""
         return {(of, k) for (of, k, about), one in self.alone.items() if about == outcome and one.usable}
+
+    def summed_up(self) -> ByOwnLog:
+        """The same without bins and without what fits say of the noise, which are most of a season's memory."""
+        every = {id(f.binned): f.binned for one in self.season.values() for f in one.fields}
+        every |= {id(binned): binned for binned in self.fields}
+        summed = {of: binned.summed_up() for of, binned in every.items()}
+        season = {
+            name: replace(
+                one, fields=[replace(f, binned=summed[id(f.binned)], witness=None) for f in one.fields]
+            )
+            for name, one in self.season.items()
+        }
+        alone = {(id(summed[of]), k, name): one for (of, k, name), one in self.alone.items()}
+        return ByOwnLog([summed[id(one)] for one in self.fields], season, alone, self.not_logged)
 
 
 def by_own_log(
@@ -129,54 +140,59 @@ def by_own_log(
             binned.machine in in_doubt,
         )
     }
-    return ByOwnLog(fields, every, alone)
+    not_logged = [row for name, outcome in season.items() for row in _not_logged_rows(name, outcome)]
+    return ByOwnLog(fields, every, alone, not_logged)
+
+
+def to_share_of(
+    own: ByOwnLog,
+    calibrations: Mapping[MachineCrop, Calibration],
+    diameters_m: Diameters,
+    draws: Mapping[str, KeptDraws],
+) -> list[ToShare]:
+    """The outcomes whose changes share evidence. draws : of their spreads, by outcome, as far as they are known.
+
+    calibrations : by machine and crop, where loss checks weigh its signals. diameters_m : of drums and rotors, by
+    setting and machine.
+    """
+    every = (
+        to_share(one, own.usable(name), diameters_m, partial(level_of, calibrations, name), draws.get(name))
+        for name, one in own.season.items()
+    )
+    return [one for one in every if one is not None]
 
 
 def effects_table(
     own: ByOwnLog,
+    sharing: Sequence[ToShare],
+    shared: Iterable[SharedOutcome],
     calibrations: Mapping[MachineCrop, Calibration],
     unanswered: Sequence[Unanswered] = (),
-    diameters_m: Diameters | None = None,
     clocks: Mapping[str, ClockOffset] | None = None,
-    each: FanOut = one_by_one,
-    draws: MutableMapping[str, KeptDraws] | None = None,
 ) -> pl.DataFrame:
-    """Rows of the ``effects`` contract, in a stable order. ``each`` spreads the outcomes that share evidence.
+    """Rows of the ``effects`` contract, in a stable order.
 
-    own : all field jobs of the season, also those without an adjustment. calibrations : by machine and crop,
-    where loss checks weigh its signals. unanswered : field jobs that can't be estimated at all.
-    diameters_m : of drums and rotors, by setting and machine. clocks : how far settings logs were found off by what
-    the changes did, by machine. draws : of spreads by outcome, which are used again, and brought up to date.
+    own : all field jobs of the season, also those without an adjustment. shared : what came of each of ``sharing``.
+    calibrations : as for ``to_share_of``. unanswered : field jobs that can't be estimated at all. clocks : how far
+    settings logs were found off by what the changes did, by machine.
     """
     fields, every, alone = own.fields, own.season, own.alone
     season = {name: outcome for name, outcome in every.items() if name != "capacity"}
-    shared: dict[str, dict[ChangeKey, Shared]] = {}
+    answers: dict[str, dict[ChangeKey, Shared]] = {}
     pooled: list[pl.DataFrame] = []
-    diameters_m = diameters_m or {}
-    sharing = {name: to_share(outcome, own.usable(name), diameters_m) for name, outcome in every.items()}
-    known = {name: one for name, one in sharing.items() if one is not None}
-    draws = {} if draws is None else draws
-    inputs = [
-        (name, (one.estimates, one.season.freedom, list(map(str, one.labels)), draws.get(name)))
-        for name, one in known.items()
-    ]
-    many = processes_for(len(fields))
-    models = through_processes(each, "share", _fit_apart, inputs, itemgetter(0), many)
-    for (name, one), model in zip(known.items(), models, strict=True):
-        draws[name] = model.draws
-        shared[name], found = share(one, model, diameters_m, partial(level_of, calibrations, name))
-        pooled.append(_frame(found))
+    for what, one in zip(sharing, shared, strict=True):
+        answers[what.outcome] = dict(zip(what.keys(), one.changes, strict=True))
+        pooled.append(one.rows)
     fits = fits_of(season)
     of_fields = (
         row
         for binned in fields
         for row in _field_rows(
-            binned, every, alone, fits, shared, calibrations, (clocks or {}).get(binned.machine)
+            binned, every, alone, fits, answers, calibrations, (clocks or {}).get(binned.machine)
         )
     )
-    not_logged = (row for name, outcome in season.items() for row in _not_logged_rows(name, outcome))
     without = (row for one in unanswered for row in _unanswered_rows(one))
-    frame = pl.concat([_frame(chain(of_fields, not_logged, without)), *pooled])
+    frame = pl.concat([effect_rows(chain(of_fields, own.not_logged, without)), *pooled])
     scopes = {"adjustment": 0, "field": 1, "machine": 2, "season": 3}
     return (
         frame.with_columns(pl.col("scope").replace_strict(scopes, default=4).alias("_scope"))
@@ -193,22 +209,6 @@ def effects_table(
         )
         .drop("_scope")
     )
-
-
-def _frame(rows: Iterable[Row]) -> pl.DataFrame:
-    """``rows`` as a frame of the table, in batches: as dictionaries they take far more memory."""
-    table, rows, frames = tables()["effects"], iter(rows), []
-    while some := list(islice(rows, ROWS_AT_ONCE)):
-        made = pl.DataFrame(some, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
-        frames.append(table.conform(made))
-    return pl.concat(frames) if frames else table.empty()
-
-
-def _fit_apart(
-    one: tuple[str, tuple[list[FieldEstimates], float, list[str], KeptDraws | None]],
-) -> Hierarchy:
-    """The model of an outcome; it needs nothing but the estimates, so that another process can fit it."""
-    return fit_hierarchy(*one[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -478,7 +478,7 @@ def _row(
     absolute: tuple[float, float, float] | None,
     placebos: int,
 ) -> Row:
-    before, after = binned.seconds_around(k)
+    around = binned.around(k)
     first = change.rows["time"][0]
     joint = f"{binned.machine} {first:%Y-%m-%dT%H:%M:%SZ}" if change.is_joint else None
     return {
@@ -493,9 +493,9 @@ def _row(
         "absolute_low": absolute[1] if absolute else None,
         "absolute_high": absolute[2] if absolute else None,
         "absolute_unit": ("t/h" if outcome == "capacity" else "kg/ha") if absolute else None,
-        "readings_before": before,
-        "readings_after": after,
+        "readings_before": around.seconds[0],
+        "readings_after": around.seconds[1],
         "adjustments_pooled": 1,
         "placebos": placebos,
-        "plain_percent": binned.plain_percent(outcome, k),
+        "plain_percent": around.plain_percent.get(outcome),
     }

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -18,10 +18,13 @@ from chaffinch.pipelines.estimate.data.doses import (
 )
 from chaffinch.pipelines.estimate.model.fit import of_field_alone
 from chaffinch.pipelines.estimate.model.season import FARM_WIDE, FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.results.calibration import Level
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 
 ChangeKey = tuple[int, int]
 """id of the bins of a field job, and the number of the change there."""
+LevelOf = Callable[[FieldOutcome, int], Level | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +55,25 @@ class Used:
 
 @dataclass(frozen=True, slots=True)
 class ToShare:
-    """The adjustments of one outcome that share evidence. labels : of the columns of the ``estimates``' doses."""
+    """The adjustments of one outcome that share evidence. season : without its fields. labels : of the columns of the
+    ``estimates``' doses. level_of : the loss in kg/ha before a change, where loss checks weigh the machine's signals.
+    draws : of spreads, as known of earlier nights."""
 
     season: SeasonOutcome
     used: list[Used]
     labels: list[Label]
     estimates: list[FieldEstimates]
+    diameters_m: Diameters
+    level_of: LevelOf
+    draws: KeptDraws | None
+
+    @property
+    def outcome(self) -> str:
+        return self.season.outcome
+
+    def keys(self) -> Iterator[ChangeKey]:
+        """The changes, as long as their field jobs are in this process."""
+        return ((id(u.of.binned), u.k) for u in self.used)
 
 
 def freedom_of_trial(members: Sequence[Used], season: SeasonOutcome) -> float:
@@ -70,7 +86,13 @@ def freedom_of_trial(members: Sequence[Used], season: SeasonOutcome) -> float:
     return min(of_field_alone(float(fit.freedom[u.index]), season.freedom) for u in members)
 
 
-def to_share(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> ToShare | None:
+def to_share(
+    season: SeasonOutcome,
+    usable: Collection[ChangeKey],
+    diameters_m: Diameters,
+    level_of: LevelOf,
+    draws: KeptDraws | None = None,
+) -> ToShare | None:
     """What there is to share of one outcome; None where there is nothing.
 
     Changes that were refused are not among ``usable`` and never used. Joint changes enter by the doses of all their
@@ -80,7 +102,8 @@ def to_share(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: 
     if not used:
         return None
     labels = sorted({d.label for u in used for d in u.doses}, key=str)
-    return ToShare(season, used, labels, list(estimates_of(used, labels, season)))
+    estimates = list(estimates_of(used, labels, season))
+    return ToShare(replace(season, fields=[]), used, labels, estimates, diameters_m, level_of, draws)
 
 
 def used_changes(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> list[Used]:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import numpy as np
+import polars as pl
 from chaffinch.pipelines.agronomy.exact import ENDS_95
 from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.doses import Diameters, Label, shared_by_tip
-from chaffinch.pipelines.estimate.model.season import FieldOutcome, SeasonOutcome
+from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.results.agreement import (
     DOUBT,
     disagreement,
@@ -18,11 +20,12 @@ from chaffinch.pipelines.estimate.results.agreement import (
     in_pairs,
     least_squares,
 )
-from chaffinch.pipelines.estimate.results.calibration import Level, kg_ha
-from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy
+from chaffinch.pipelines.estimate.results.calibration import kg_ha
+from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
 from chaffinch.pipelines.estimate.results.idle_settings import IdleSettings
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
-from chaffinch.pipelines.estimate.results.shared_changes import ChangeKey, ToShare, Used, freedom_of_trial
+from chaffinch.pipelines.estimate.results.shared_changes import LevelOf, ToShare, Used, freedom_of_trial
+from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.estimate.results.value_comparisons import (
     interaction_of,
     value_comparisons,
@@ -35,9 +38,12 @@ from chaffinch.pipelines.estimate.results.verdicts import (
     answer_with_error,
     refuse,
 )
+from chaffinch.schemas.tables import tables
 from numpy.typing import NDArray
 
 Row = dict[str, Any]
+
+ROWS_AT_ONCE = 5000
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,27 +58,41 @@ class Shared:
     shared_with: int
 
 
-def share(
-    what: ToShare,
-    model: Hierarchy,
-    diameters_m: Diameters,
-    level_of: Callable[[FieldOutcome, int], Level | None],
-) -> tuple[dict[ChangeKey, Shared], list[Row]]:
+@dataclass(frozen=True, slots=True)
+class SharedOutcome:
+    """One outcome of all changes together. changes : as ``ToShare.used``. rows : of scope field, machine and season,
+    as of the table. draws : of spreads, to be kept."""
+
+    changes: list[Shared]
+    rows: pl.DataFrame
+    draws: KeptDraws
+
+
+def share(what: ToShare) -> SharedOutcome:
     """Answers of all changes of one outcome, and its rows of scope field, machine and season.
 
-    model : fitted to the estimates. Rows are written for settings that were changed on their own at least once.
-    level_of : the loss in kg/ha before a change, where loss checks weigh the machine's signals.
+    Rows are written for settings that were changed on their own at least once.
     """
     used, labels = what.used, what.labels
+    model = fit_hierarchy(what.estimates, what.season.freedom, list(map(str, labels)), what.draws)
     with_label = {label: sum(any(d.label == label for d in u.doses) for u in used) for label in labels}
     moved = np.concatenate([field.doses for field in what.estimates]) != 0
     ends = _ends(model.changes, model.idle, moved)
-    shared = {
-        (id(u.of.binned), u.k): Shared(*one, max((with_label[d.label] - 1 for d in u.doses), default=0))
+    changes = [
+        Shared(*one, max((with_label[d.label] - 1 for d in u.doses), default=0))
         for u, one in zip(used, ends, strict=True)
-    }
-    rows = _Rows(what.season, used, labels, with_label, model, diameters_m, level_of)
-    return shared, rows.all()
+    ]
+    rows = _Rows(what.season, used, labels, with_label, model, what.diameters_m, what.level_of)
+    return SharedOutcome(changes, effect_rows(rows.all()), model.draws)
+
+
+def effect_rows(rows: Iterable[Row]) -> pl.DataFrame:
+    """``rows`` as a frame of the table, in batches: as dictionaries they take far more memory."""
+    table, rows, frames = tables()["effects"], iter(rows), []
+    while some := list(islice(rows, ROWS_AT_ONCE)):
+        made = pl.DataFrame(some, schema_overrides=dict(table.polars_schema()), infer_schema_length=None)
+        frames.append(table.conform(made))
+    return pl.concat(frames) if frames else table.empty()
 
 
 def _ends(
@@ -102,7 +122,7 @@ class _Rows:
     with_label: dict[Label, int]
     model: Hierarchy
     diameters_m: Diameters
-    level_of: Callable[[FieldOutcome, int], Level | None]
+    level_of: LevelOf
 
     def all(self) -> list[Row]:
         rows: list[Row] = []

@@ -281,6 +281,19 @@ def test_bins_hold_what_their_seconds_hold():
     )
 
 
+def test_a_field_job_summed_up_says_the_same_of_the_work_around_its_changes():
+    """By arithmetic: signal 30 over 16 m2 a second; 36 t/h; the signals do not move with the change."""
+    binned = bin_work(marked_log(), adjustments((1000, "fan_speed", "800", "850")), LOSS_DELAY_S)
+    summed = binned.summed_up()
+    around = summed.around(0)
+    assert around == binned.around(0) and summed.seconds_around(0) == binned.seconds_around(0)
+    assert around.signal_per_m2 == pytest.approx(30 / 16, rel=1e-3)
+    assert around.log_feed == pytest.approx(np.log(36.0))
+    assert around.plain_percent["separation_loss"] == pytest.approx(0.0, abs=0.2)
+    assert summed.place == binned.place and summed.time_s[0] == binned.time_s[0]
+    assert summed.seconds.size == 1 < binned.seconds.size
+
+
 def test_adjustments_outside_the_work_are_no_changes():
     log = adjustments((-500, "fan_speed", "800", "850"), (9000, "fan_speed", "850", "900"))
     assert bin_work(marked_log(), log, LOSS_DELAY_S).changes == []
