@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -130,13 +131,17 @@ def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) ->
     try:
         if "PREFECT_API_URL" not in os.environ:
             say("Starting Prefect's own server, which takes some seconds; --plain runs without it.")
-        with server():
-            from chaffinch.pipelines.night.prefect_flow import run_as_flow
-
-            return run_as_flow(inbox, lake, site, workers)
+        with server(meanwhile=_import_flow):
+            return _import_flow()(inbox, lake, site, workers)
     except NoServer as error:
         say(f"{error} The night goes on without Prefect.")
         return None
+
+
+def _import_flow() -> Callable[[Path, str, Path, str | None], NightSummary]:
+    from chaffinch.pipelines.night.prefect_flow import run_as_flow
+
+    return run_as_flow
 
 
 def _require_folder(inbox: Path) -> None:

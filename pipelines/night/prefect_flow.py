@@ -2,8 +2,8 @@
 
 The flow calls ``run_nightly`` and hands it a ``FanOut`` that makes tasks. A file that is still being copied, a
 share that is away or storage that is busy is retried with growing pauses; an error that waiting does not
-correct is not. Files are read and field jobs prepared side by side: in threads here, or by workers on other
-machines (``dask_workers``).
+correct is not. Files are read, field jobs prepared and fitted side by side: here, or by workers on other machines
+(``dask_workers``).
 
 Import this module where Prefect is wanted only: importing Prefect takes over a second.
 """
@@ -19,7 +19,7 @@ from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.night.prefect_tasks import SideBySide
 from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.night.summary import NightSummary
-from chaffinch.pipelines.parallel.fan_out import processors
+from chaffinch.pipelines.parallel.fan_out import CALCULATED, FROM_STORAGE, processors
 from chaffinch.pipelines.terminal import say, visible
 from prefect import flow, get_run_logger
 from prefect.task_runners import ThreadPoolTaskRunner
@@ -79,5 +79,6 @@ def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], No
     from chaffinch.pipelines.parallel.dask_workers import join, lost
 
     joined = join(workers, inbox, lake)
-    say(f"Workers at {workers} read files and prepare field jobs, {joined.threads} at a time.")
-    return SideBySide(joined.runner(), 2 * joined.threads + 2, math.inf, lost, say)
+    say(f"Workers at {workers} read files, prepare and fit field jobs, {joined.threads} at a time.")
+    anywhere = FROM_STORAGE | CALCULATED
+    return SideBySide(joined.runner(), anywhere, 2 * joined.threads + 2, math.inf, lost, say)

@@ -16,7 +16,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -81,10 +81,10 @@ def _own_folder(home: Path) -> Path:
 
 
 @contextmanager
-def server() -> Iterator[str]:
+def server(meanwhile: Callable[[], object] = lambda: None) -> Iterator[str]:
     """The address of the server that keeps the records: ``PREFECT_API_URL``, else a temporary one.
 
-    Raises ``NoServer``.
+    meanwhile : done while it starts, such as imports. Raises ``NoServer``.
     """
     home = configure_prefect()
     if named := os.environ.get("PREFECT_API_URL"):
@@ -92,19 +92,20 @@ def server() -> Iterator[str]:
         yield named
         return
     secret = f"night:{secrets.token_urlsafe(32)}"
-    process, address = _started(_own_folder(home), secret)
-    ours = {"PREFECT_API_URL": address, "PREFECT_API_AUTH_STRING": secret}
-    os.environ.update(ours)
     try:
-        yield address
+        process, address = _started(_own_folder(home), secret, meanwhile)
+        try:
+            yield address
+        finally:
+            stop_child(process, 5.0)
     finally:
-        for name in ours:
-            del os.environ[name]
-        stop_child(process, 5.0)
+        for name in ("PREFECT_API_URL", "PREFECT_API_AUTH_STRING"):
+            os.environ.pop(name, None)
 
 
-def _started(home: Path, secret: str) -> tuple[subprocess.Popen[Any], str]:
-    """A temporary server that answers, and its address. One start at a time: the first makes the database."""
+def _started(home: Path, secret: str, meanwhile: Callable[[], object]) -> tuple[subprocess.Popen[Any], str]:
+    """A temporary server that answers, and its address, which the environment has from the first moment: Prefect
+    reads it as it is imported. One start at a time: the first makes the database."""
     import fcntl
 
     try:
@@ -125,6 +126,8 @@ def _started(home: Path, secret: str) -> tuple[subprocess.Popen[Any], str]:
                 if not port:
                     raise NoServer(f"Prefect's own server did not start; see {home / 'server.log'}.")
                 address = f"http://127.0.0.1:{port}/api"
+                os.environ.update({"PREFECT_API_URL": address, "PREFECT_API_AUTH_STRING": secret})
+                meanwhile()
                 _await_answer(address, process, LONGEST_START_S)
             except BaseException:
                 stop_child(process)

@@ -13,7 +13,7 @@ from typing import Any
 
 from chaffinch.pipelines.errors import CallError, ChaffinchError, NotYet
 from chaffinch.pipelines.night.prefect_server import prefect_folder
-from chaffinch.pipelines.parallel.fan_out import ANYWHERE, R, T, begun_ahead
+from chaffinch.pipelines.parallel.fan_out import CALCULATED, FROM_STORAGE, R, T, begun_ahead, side_by_side
 
 with prefect_folder():
     from prefect import task
@@ -37,7 +37,9 @@ def as_tasks(
 
 
 class SideBySide:
-    """A ``FanOut`` that hands what can be done anywhere to ``runner``, and does all else by ``as_tasks``.
+    """A ``FanOut`` that hands work of the kinds ``handed`` to ``runner``.
+
+    All else is done here, by ``as_tasks`` if it touches storage and may be worth a retry.
 
     most_ahead, most_bytes_ahead : as of ``begun_ahead``. lost : whether a failure means that the workers went
     away; then the rest is done here.
@@ -46,12 +48,14 @@ class SideBySide:
     def __init__(
         self,
         runner: TaskRunner[Any],
+        handed: frozenset[str] = FROM_STORAGE,
         most_ahead: int | None = None,
         most_bytes_ahead: float | None = None,
         lost: Callable[[Exception], bool] = lambda error: False,
         say: Callable[[str], None] = print,
     ) -> None:
         self.runner, self.lost, self.say = runner, lost, say
+        self.handed = handed
         self.most_ahead, self.most_bytes_ahead = most_ahead, most_bytes_ahead
         self.here_only = False
 
@@ -70,7 +74,10 @@ class SideBySide:
     def __call__(
         self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
     ) -> Iterator[R | NotYet]:
-        if what not in ANYWHERE or len(items) < 2:
+        if what in CALCULATED and (what not in self.handed or self.here_only):
+            yield from side_by_side(what, do, items, name)
+            return
+        if what not in self.handed or len(items) < 2:
             yield from as_tasks(what, do, items, name)
             return
 

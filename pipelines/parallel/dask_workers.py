@@ -1,4 +1,4 @@
-"""Workers on other machines that read files and prepare field jobs, joined through a Dask scheduler.
+"""Workers on other machines that read files, prepare and fit field jobs, joined through a Dask scheduler.
 
 They need the program in the same version, and the inbox and the lake under the same names: a folder on a share,
 or an object store. They are checked before any work is handed out.

@@ -19,9 +19,10 @@ MOST_AHEAD = 32
 MOST_FILES_AHEAD = 256
 MOST_BYTES_AHEAD = 96 << 20
 
-# Work that needs only its item and shared storage, so that any machine may do it. All else is done where the
-# lake is open for writing.
-ANYWHERE = frozenset({"read", "find delays", "prepare"})
+# Work that any machine may do, since it needs only its item and shared storage, or only its item. All else is done
+# where the lake is open for writing.
+FROM_STORAGE = frozenset({"read", "find delays", "prepare"})
+CALCULATED = frozenset({"fit", "fit field jobs", "share"})
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 from chaffinch.pipelines.errors import CallError, LakeError, NotYet, UnreadableFile
 from chaffinch.pipelines.lake import Lake
+from chaffinch.pipelines.parallel.fan_out import FROM_STORAGE
 from chaffinch.pipelines.simulate import write_season_files
 
 NEEDED = [name for name in ("distributed", "prefect_dask") if not importlib.util.find_spec(name)]
@@ -214,7 +215,7 @@ def test_what_lost_workers_left_is_done_here(lasts: int, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(tasks, "as_tasks", one_by_one)
     output: list[str] = []
-    each = tasks.SideBySide(Handed(lasts), 4, math.inf, lost, output.append)
+    each = tasks.SideBySide(Handed(lasts), FROM_STORAGE, 4, math.inf, lost, output.append)
     assert list(each("read", lambda item: item * 2, list(range(20)), str)) == [2 * item for item in range(20)]
     assert len(output) == (1 if lasts < 20 else 0)
     assert list(each("read", lambda item: -item, [1, 2, 3], str)) == [-1, -2, -3]
@@ -224,6 +225,6 @@ def test_a_failure_of_the_work_itself_is_raised(monkeypatch: pytest.MonkeyPatch)
     from chaffinch.pipelines.night import prefect_tasks as tasks
     from chaffinch.pipelines.parallel.dask_workers import lost
 
-    each = tasks.SideBySide(Handed(100, broken=7), 4, math.inf, lost, print)
+    each = tasks.SideBySide(Handed(100, broken=7), FROM_STORAGE, 4, math.inf, lost, print)
     with pytest.raises(ValueError, match="the work itself is wrong"):
         list(each("read", lambda item: item, list(range(20)), str))

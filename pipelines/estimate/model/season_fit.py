@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from operator import itemgetter
 
 import numpy as np
 from chaffinch.pipelines.estimate.data.bins import Binned
@@ -39,9 +40,9 @@ def fit_season(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str,
 def season_noises(fields: Sequence[Binned], each: FanOut = one_by_one) -> dict[str, SeasonOutcome]:
     """``noise_of_season`` of every outcome."""
     names = [outcome for outcome in OUTCOMES if outcome != "capacity"]
-    few = {name: fields_for_noise(fields, name) for name in names}
+    few = [(name, fields_for_noise(fields, name)) for name in names]
     many = processes_for(len(fields))
-    found = through_processes(each, "fit", partial(_noise_of, few), names, str, many)
+    found = through_processes(each, "fit", _noise_of, few, itemgetter(0), many)
     return dict(zip(names, found, strict=True))
 
 
@@ -66,8 +67,9 @@ def under_noises(
     }
 
 
-def _noise_of(fields: Mapping[str, Sequence[Binned]], outcome: str) -> SeasonOutcome:
-    return noise_of_season(fields[outcome], outcome)
+def _noise_of(one: tuple[str, Sequence[Binned]]) -> SeasonOutcome:
+    outcome, fields = one
+    return noise_of_season(fields, outcome)
 
 
 def _fit_under(known: Mapping[str, SeasonOutcome], new: bool, binned: Binned) -> Fits:
