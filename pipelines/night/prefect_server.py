@@ -55,8 +55,8 @@ def configure_prefect() -> Path:
 
 @contextmanager
 def prefect_folder() -> Iterator[None]:
-    """Be in the folder of Prefect's records: importing Prefect reads settings from files where it is, and a folder
-    of logs is no place for those.
+    """Be in the folder of Prefect's records: importing Prefect reads settings from files in the working directory,
+    and a folder of logs must not provide them.
     """
     before = os.getcwd()
     os.chdir(_own_folder(configure_prefect()))

@@ -5,7 +5,7 @@
 Makes the logs first, unless FOLDER holds them from an earlier run. They come in three dialects: plain;
 semicolons, decimal commas and local time; tabs and imperial units. Then, one after another, each as a process
 of its own: bare Polars copies every log from CSV to Parquet, with separator and decimal mark given;
-``chaffinch ingest``; bare again; ``chaffinch estimate``; a night with pages; a night with nothing new; taking in
+``chaffinch ingest``; bare again; ``chaffinch estimate``; a night with pages; a night with nothing new; ingesting
 and estimating once more after one log lost its last minute.
 
 Bare is timed without its start, the commands with theirs. Prints seconds, processor seconds (which other work
@@ -57,7 +57,7 @@ def run(*command: str) -> Ran:
 
 
 def chaffinch(*words: str | Path) -> Ran:
-    """A command of the program; what it sets aside is no failure."""
+    """A command of the program; rows set aside do not count as a failure."""
     from_here = "from chaffinch.pipelines.command_line import main; main()"
     ran = run(sys.executable, "-c", from_here, *map(str, words))
     if ran.code not in (0, 1):

@@ -4,7 +4,7 @@
 
 Simulates 16 field jobs and varies them: machines, days, fields and places, and losses and flows reading
 by reading. For each number of jobs ``ingest``, ``estimate`` and ``pages`` run one after another, each as a process of
-its own, from an empty lake. Told of each: seconds by the clock and of processors, the latter a job too, and the peak
+its own, from an empty lake. Printed for each: seconds by the clock and of processors, the latter a job too, and the peak
 of memory of the process and its children together, in which what they share counts once (proportional set size).
 
 Asked of 2,000 jobs on two processors: 25 minutes, 2 GiB, and for a job at most 1.1 times what one of 200 takes.
@@ -188,7 +188,7 @@ def _watch(process: subprocess.Popen[str], peak: list[int]) -> None:
 
 
 def stages(folder: Path, season: Path, jobs: int) -> dict[str, Ran]:
-    """Each stage from an empty lake, told as it ends."""
+    """Each stage from an empty lake; a line is printed as it ends."""
     inbox, lake, site = (folder / name for name in ("inbox", "lake", "site"))
     size = bring(season, inbox, jobs)
     for old in (lake, site):
@@ -211,7 +211,7 @@ def stages(folder: Path, season: Path, jobs: int) -> dict[str, Ran]:
 
 
 def grown(sizes: dict[int, dict[str, Ran]]) -> bool:
-    """Tell how processor time grew from one number of jobs to the next; whether it stayed within the aim."""
+    """Print how processor time grew from one number of jobs to the next; whether it stayed within the aim."""
     met = True
     numbers = sorted(sizes)
     for few, many in zip(numbers, numbers[1:], strict=False):

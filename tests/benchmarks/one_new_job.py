@@ -4,8 +4,8 @@
 
 Simulates 16 field jobs and copies them under other names to as many as asked for, each with a settings log and loss
 checks of its own. All but the last ``--nights`` are ingested in a first night; then each night brings one more.
-Asked: at most 15 s for such a night of 200. ``--stages`` tells, in one process, what each stage of the last night
-took. At the end all is estimated again from scratch, and what moved is told.
+Asked: at most 15 s for such a night of 200. ``--stages`` prints what each stage of the last night took, in
+one process. At the end all is estimated again from scratch; what moved is printed.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fields", type=int, default=1000)
     parser.add_argument("--lake", type=Path, help="where the grown lake is kept; it is used again when there")
-    parser.add_argument("--sample", type=Path, help="a lake that the sample was taken into already")
+    parser.add_argument("--sample", type=Path, help="a lake that holds the sample already")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="chaffinch-site-") as scratch:
         folder = asked.lake or Path(scratch, "grown")

@@ -1,7 +1,7 @@
 """Hidden company: what may have changed the loss at the same moment as a logged change, and was in no log.
 
 A range allows for noise as the log shows it elsewhere. It can't allow for a driver who changes a setting *because*
-the machine runs into a bad patch, where the patch begins at the change: that is no chance. Two things can be seen.
+the machine runs into a bad patch, so that the patch begins at the change, and not by chance. Two things can be seen.
 Loss rose in the last minute before the changes by more than noise explains, and it stays higher after them, whatever
 was changed and in whichever direction. Where both are clear, a machine's changes can't be separated from patches.
 """

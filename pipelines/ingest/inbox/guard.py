@@ -40,7 +40,7 @@ def blamed_on(file: str) -> Iterator[None]:
         raise NoMemory(
             file, "There is not enough memory to read it; split it by day, or wait for the next night."
         ) from error
-    # A panic of polars is no Exception.
+    # A panic of Polars is not an Exception.
     except (Exception, PanicException) as error:
         what = f"{type(error).__name__}: {error}".splitlines()[0][:200]
         raise UnreadableFile(

@@ -54,7 +54,7 @@ def filled_sheets(
         raise
     except (KeyboardInterrupt, MemoryError, SystemExit):
         raise
-    # What a panic of the reader raises is no Exception.
+    # A panic of the reader does not raise an Exception.
     except BaseException as error:
         raise UnreadableWorkbook(
             f"The workbook is damaged or locked ({str(error)[:100]}); save it again, or export its sheets as CSV."
