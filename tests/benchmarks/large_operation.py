@@ -4,8 +4,8 @@
 
 Simulates 16 field jobs and varies them: machines, days, fields and places, and losses and flows reading
 by reading. For each number of jobs ``ingest``, ``estimate`` and ``pages`` run one after another, each as a process of
-its own, from an empty lake. Printed for each: seconds by the clock and of processors, the latter a job too, and the peak
-of memory of the process and its children together, in which what they share counts once (proportional set size).
+its own, from an empty lake. Printed for each: seconds by the clock and of processors, the latter a job too, and the
+peak of memory of the process and its children together; what they share counts once (proportional set size).
 
 Asked of 2,000 jobs on two processors: 25 minutes, 2 GiB, and for a job at most 1.1 times what one of 200 takes.
 """
