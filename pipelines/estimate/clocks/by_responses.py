@@ -1,4 +1,4 @@
-"""Offset of the clock of a settings log from that of the harvest log, by the responses of loss to logged changes.
+"""Offset of the clock of a settings log from that of the harvest log, by the responses of what is logged to changes.
 
 Used where the harvest log shows no set values. Bursts of loss, jumps of a sensor and unlogged changes look like
 responses too: one field job counts for little, and an offset is applied only where several agree. A change entered
