@@ -87,7 +87,8 @@ def estimate_effects(
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
     where a driver steered by the loss monitor, feed rates are those of the ground's yield;
-    where the clock stays in doubt, nothing is answered. ``each`` spreads what is fitted over outcomes.
+    where the clock stays in doubt, so are those of its range, or nothing is answered.
+    ``each`` spreads what is fitted over outcomes.
     """
     alone = _by_own_log(*_ready(fields, signals), each, KeptSeason())
     return _together(alone, unanswered, diameters_m or {}, each).effects
@@ -140,13 +141,8 @@ def _by_own_log(fields: Sequence[Binned], known: KnownSignals, each: FanOut, kep
         season = kept.fit(fields, f"late by {delays}", each)
         responses = responses_to_changes(fields, season, kept.clock_evidence)
     clocks = clock_offsets(responses, season)
-    if any(clock.sure for clock in clocks.values()):
-        fields = [
-            on_one_clock(f, clocks[f.machine].seconds)
-            if f.machine in clocks and clocks[f.machine].sure
-            else f
-            for f in fields
-        ]
+    if any(clock.sure or clock.ranged for clock in clocks.values()):
+        fields = [by_clock(f, clocks.get(f.machine)) for f in fields]
         season = kept.fit(fields, "clocks set", each)
     with_changes = [f for f in fields if f.changes]
     season = allowing_for_signals(allowing_for_weights(season), known)
@@ -192,6 +188,15 @@ def _together(
 
 def _made(work: partial[Any]) -> Any:
     return work()
+
+
+def by_clock(binned: Binned, clock: ClockOffset | None) -> Binned:
+    """The field job with its changes where the ``clock`` of its settings log has them."""
+    if clock is not None and clock.sure:
+        return on_one_clock(binned, clock.seconds)
+    if clock is not None and clock.ranged:
+        return allowing_for_delays(binned, clock.high, -clock.low)
+    return binned
 
 
 def prepare(

@@ -3,7 +3,7 @@
 Used where the harvest log shows no set values. Bursts of loss, jumps of a sensor and unlogged changes look like
 responses too: one field job counts for little, and an offset is applied only where several agree. A change entered
 minutes from its true moment loses a good part of its effect, and its range does not show it: where the clock stays in
-doubt, nothing is answered.
+doubt, the minutes in which its changes may have been made are left out of the comparison, or nothing is answered.
 """
 
 from __future__ import annotations
@@ -73,12 +73,13 @@ def _offset(weight: Array, total: Array, reacted: bool) -> ClockOffset:
     ends = np.cumsum(weight)
     low = OFFSETS_S[int(np.searchsorted(ends, 0.025))] - OFFSET_STEP_S
     high = OFFSETS_S[min(int(np.searchsorted(ends, 0.975)), OFFSETS_S.size - 1)] + OFFSET_STEP_S
-    inside = 0 < best < OFFSETS_S.size - 1 and not right[best]
+    inside = 0 < best < OFFSETS_S.size - 1
     around = np.abs(OFFSETS_S - OFFSETS_S[best]) <= NEAR_S
     near = float(np.where(right, 0.0, weight)[around].sum())
-    sure = bool(inside and near > SURE and not reacted)
+    sure = bool(inside and not right[best] and near > SURE and not reacted)
     doubtful = bool(weight[right].sum() < DOUBTFUL and not sure)
-    return ClockOffset(_peak(total, best), float(low), float(high), sure, doubtful)
+    ranged = doubtful and inside and not reacted
+    return ClockOffset(_peak(total, best), float(low), float(high), sure, doubtful, ranged)
 
 
 def evidence(evidence_by_field: Iterable[Array]) -> Array:
@@ -208,7 +209,7 @@ def clock_offsets(responses: Responses, season: Mapping[str, SeasonOutcome]) -> 
         for machine in clocks
     }
     return {
-        machine: replace(clock, sure=False, doubtful=True)
+        machine: replace(clock, sure=False, doubtful=True, ranged=False)
         if clock.sure and taken_for_others(moments[machine], clock.seconds) > MOST_TAKEN
         else clock
         for machine, clock in clocks.items()

@@ -20,7 +20,8 @@ SAME_CLOCK_S = 15.0
 class ClockOffset:
     """Clock of the settings log minus that of the harvest log, s, with its 95 % range.
 
-    sure : sure enough to be applied. doubtful : the clocks may disagree by an unknown offset.
+    sure : sure enough to be applied. doubtful : the clocks may disagree by an unknown offset. ranged : by one of the
+    range, so that the time in which a change may have been made can be left out.
     """
 
     seconds: float
@@ -28,6 +29,7 @@ class ClockOffset:
     high: float
     sure: bool
     doubtful: bool
+    ranged: bool = False
 
 
 def offset_by_set_values(adjustments: pl.DataFrame) -> ClockOffset | None:

@@ -126,7 +126,7 @@ def by_own_log(
     if (capacity := capacity_season(season)) is not None:
         every["capacity"] = capacity
     in_company, dewy, fits = machines_in_company(season), dew_shows(season), fits_of(season)
-    in_doubt = {machine for machine, clock in (clocks or {}).items() if clock.doubtful}
+    in_doubt = {machine for machine, clock in (clocks or {}).items() if clock.doubtful and not clock.ranged}
     alone = {
         (id(binned), k, name): found
         for binned in fields

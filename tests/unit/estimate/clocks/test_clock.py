@@ -116,7 +116,8 @@ def test_where_other_clocks_of_the_season_are_off_less_is_believed_of_one():
         for north in ([NOTHING] * 4, [THREE_MINUTES_EARLY] * 4)
     )
     assert not alone.sure
-    assert alone.doubtful
+    assert alone.doubtful and alone.ranged
+    assert alone.low < 180 < alone.high
     assert nearby.sure
 
 
@@ -124,6 +125,7 @@ def test_changes_made_because_loss_had_spiked_move_no_clock():
     found = offset([THREE_MINUTES_EARLY] * 4, reacted=True)
     assert not found.sure
     assert found.doubtful
+    assert not found.ranged, "the range is that of what came before the spike"
 
 
 def test_responses_that_say_little_are_reported_and_never_applied():
@@ -134,6 +136,7 @@ def test_responses_that_say_little_are_reported_and_never_applied():
     at_the_edge = offset([np.maximum(OFFSETS_S - 540, 0.0)[:, None]] * 4)
     assert not at_the_edge.sure
     assert at_the_edge.doubtful
+    assert not at_the_edge.ranged, "it may be off by more than was tried"
 
 
 def test_one_minute_is_no_offset():
