@@ -60,7 +60,7 @@ def slope(x: Array, effects: Array, errors: Array) -> Slope:
     Knapp and Hartung (2003, Statist. Med. 22:2693-2710) with a scale never below one, on n - 2 degrees of
     freedom.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     design = np.column_stack([np.ones(x.size), x - x.mean()])
     freedom = x.size - 2
@@ -74,7 +74,7 @@ def slope(x: Array, effects: Array, errors: Array) -> Slope:
     line = covariance @ design.T @ (weight * effects)
     scale = max(1.0, float(weight @ (effects - design @ line) ** 2) / freedom)
     covariance = covariance * scale
-    factor = float(t.ppf(ENDS_95[1], freedom))
+    factor = float(stdtrit(freedom, ENDS_95[1]))
     at = np.linspace(x.min(), x.max(), GRID)
     places = np.column_stack([np.ones(GRID), at - x.mean()])
     y = places @ line

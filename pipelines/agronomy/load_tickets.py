@@ -50,9 +50,9 @@ class MoistureDrift:
     @property
     def clear(self) -> bool:
         """Whether its 95 % range, by Student's t, leaves zero out."""
-        from scipy.stats import t
+        from scipy.special import stdtrit
 
-        return abs(self.points_per_day) > float(t.ppf(ENDS_95[1], self.loads - 2)) * self.error
+        return abs(self.points_per_day) > float(stdtrit(self.loads - 2, ENDS_95[1])) * self.error
 
 
 @dataclass(frozen=True, slots=True)
