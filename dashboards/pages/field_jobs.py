@@ -41,7 +41,8 @@ class FieldJob:
     """A page to be made: its name, what it is made from, and the rows of the tables that concern it.
 
     day : of readings without a field, else None. boundary_wkt : outline of the field, or None. whole, planned : lines
-    and trials of the machine, of settings changed here.
+    and trials of the machine, of settings changed here. of_machine : its real adjustments. delays : pooled. in_use :
+    settings, where ``work`` holds the job.
     """
 
     page: str
@@ -51,26 +52,26 @@ class FieldJob:
     day: date | None
     boundary_wkt: str | None
     narrowed: dict[str, pl.DataFrame]
+    of_machine: pl.DataFrame
+    delays: Sequence[Delays]
     trials: tuple[ShownTrial, ...] = ()
     whole: tuple[MachineLines, ...] = ()
     planned: tuple[tuple[str | None, Mapping[str, SettingTrial]], ...] = ()
     outside: tuple[str, ...] = ()
+    in_use: Sequence[InUse] | None = None
+
+    @property
+    def id(self) -> str:
+        return job_id(self.machine, self.field, self.day)
 
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What all pages are made from.
-
-    adjustments : real ones of all machines. delays : pooled, by field job. in_use : settings of the field jobs that
-    ``work`` holds.
-    """
+    """What all pages are made from."""
 
     lake: ReadableLake
     farm: Farm
     weighed: WeighedLoads
-    adjustments: pl.DataFrame
-    delays: PooledDelays
-    in_use: Mapping[str, Sequence[InUse]]
 
     def make(self, job: FieldJob | GroupJob) -> tuple[bytes, Facts]:
         """The page of a job, and what pages of many fields need of the readings of a field."""
@@ -82,10 +83,10 @@ class Ground:
         readings = self.lake.readings(*job_at)
         crops = readings["crop"].drop_nulls().mode().sort()
         crop = crops[0] if crops.len() else None
-        mine = self.adjustments.filter(pl.col("machine") == job.machine)
-        marked = marked_readings(self.lake, *job_at, by_log_clock(mine), self.weighed.of(job.machine, crop))
+        in_force, weighed = by_log_clock(job.of_machine), self.weighed.of(job.machine, crop)
+        marked = marked_readings(self.lake, *job_at, in_force, weighed)
         # Of several harvests the last one's.
-        found = self.delays.get(job_id(*job_at)) or [machine_delays(readings)]
+        found = job.delays or [machine_delays(readings)]
         inputs = FieldInputs(
             job.machine,
             job.field,
@@ -94,7 +95,7 @@ class Ground:
             boundary_wkt=job.boundary_wkt,
             weighed=self.weighed,
             delays=found[-1],
-            in_use=self.in_use.get(job_id(*job_at)),
+            in_use=job.in_use,
             whole=job.whole,
             trials=dict(job.planned).get(crop, {}),
             **job.narrowed,
@@ -278,4 +279,18 @@ def field_job(
     ]
     digest = digest_of([ground, *stated, *of_machine, *narrowed.values()])
     page, day = field_href(row), row.get("day")
-    return FieldJob(page, digest, machine, name, day, boundary, narrowed, here, lines, own_trials, doubtful)
+    return FieldJob(
+        page,
+        digest,
+        machine,
+        name,
+        day,
+        boundary,
+        narrowed,
+        lots.get("adjustments", machine),
+        delays.get(job, ()),
+        here,
+        lines,
+        own_trials,
+        doubtful,
+    )

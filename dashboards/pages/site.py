@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -51,7 +52,7 @@ from chaffinch.dashboards.words.trial_words import (
 from chaffinch.pipelines.estimate.data.changes import real_adjustments
 from chaffinch.pipelines.estimate.responses.best_value import judging_curves
 from chaffinch.pipelines.farm import Farm
-from chaffinch.pipelines.lake.readable import ReadableLake, job_id
+from chaffinch.pipelines.lake.readable import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import in_processes, processes_for
 from chaffinch.pipelines.program_digest import program_digest
@@ -135,12 +136,14 @@ def write_site(
             pages.put(job.page, job.digest, bytes)
         else:
             due.append(job)
-    on = Ground(lake, farm, weighed, tables["adjustments"], delays, _settings_used(lake, pages, due, made))
+    used = _settings_used(lake, pages, due, made)
+    due = [replace(job, in_use=used.get(job.id)) for job in due]
+    on = Ground(lake, farm, weighed)
     with in_processes(on.make, each, processes_for(len(due))) as make:
         for job, content, facts in make_all(make, due, each):
             # As JSON gives it back, so that a first run and a later one make the same pages of it.
             pages.facts[job.page] = json.loads(json.dumps(facts))
-            pages.work[job.page] = made.get(_id_of(job), "")
+            pages.work[job.page] = made.get(job.id, "")
             pages.write(job.page, job.digest, content)
         sheets = _put_start_sheets(pages, where, tables, farm, ground, begun, lines)
         groups = _groups(pages, where, tables, farm, ground, trials, planned, suggested, sheets, lines)
@@ -174,15 +177,11 @@ def write_site(
     }
 
 
-def _id_of(job: FieldJob) -> str:
-    return job_id(job.machine, job.field, job.day)
-
-
 def _settings_used(
     lake: ReadableLake, pages: Pages, due: Sequence[FieldJob], made: Mapping[str, str]
 ) -> dict[str, list[InUse]]:
     """Settings of the field jobs that ``work`` holds: as noted when a page was made before of the same ``work``."""
-    stored = {one: job.page for job in due if (one := _id_of(job)) in made}
+    stored = {one: job.page for job in due if (one := job.id) in made}
     noted = {
         one: as_noted(pages.facts[page]["in_use"])
         for one, page in stored.items()
