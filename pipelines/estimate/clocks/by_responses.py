@@ -1,4 +1,4 @@
-"""Offset of the clock of a settings log from that of the harvest log, by the responses of what is logged to changes.
+"""Offset of the clock of a settings log from that of the harvest log, by the responses of loss to logged changes.
 
 Used where the harvest log shows no set values. Bursts of loss, jumps of a sensor and unlogged changes look like
 responses too: one field job counts for little, and an offset is applied only where several agree. A change entered
@@ -42,10 +42,7 @@ NEAR_S = 30.0
 # the offset may be one run between changes.
 TAKEN_FOR_ANOTHER_S = 90.0
 MOST_TAKEN = 0.25
-# Outcomes whose steps show when a setting moved, as far as the machine logs them: a threshing speed shows in broken
-# grain, a sieve in the returns and a chopper in the fuel more clearly than in a loss.
-WITNESSES = (*PLACES, "broken_grain", "non_grain", "returns", "fuel_per_tonne")
-# Outcomes share part of their noise, so their evidence adds up to less than their number.
+# The two losses share part of their noise, so their evidence adds up to less than two.
 SHARED = 0.7
 # Shares of changes with an effect, equally likely in advance.
 SHARES_ACTING = np.linspace(0.05, 0.95, 10)
@@ -156,17 +153,17 @@ Responses = Mapping[str, Sequence[tuple[Binned, Array]]]
 
 
 def evidence_of_field(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
-    """``steps_at_offsets`` of one field job, log scale: (2, 121, witnesses, changes); None without."""
+    """``steps_at_offsets`` of one field job by both losses, log scale: (2, 121, losses, changes); None without."""
     logged = [k for k, change in enumerate(binned.changes) if change.by_settings_log]
-    found = np.full((2, OFFSETS_S.size, len(WITNESSES), len(logged)), np.nan)
-    for i, outcome in enumerate(WITNESSES):
+    found = np.full((2, OFFSETS_S.size, len(PLACES), len(logged)), np.nan)
+    for loss, outcome in enumerate(PLACES):
         witness = season.get(outcome)
         part = prepare_alone(binned, witness) if witness is not None else None
         if witness is None or witness.noise is None or part is None:
             continue
         steps, seconds = part.design.steps, binned.seconds[part.design.use]
         here = [logged.index(k) for k in steps if k in logged]
-        found[:, :, i, here] = part.scale * steps_at_offsets(
+        found[:, :, loss, here] = part.scale * steps_at_offsets(
             part.observed, witness.noise, steps, binned, seconds
         )
     return found if np.isfinite(found).any() else None

@@ -23,7 +23,6 @@ from chaffinch.pipelines.estimate.clocks.by_responses import (
 from chaffinch.pipelines.estimate.clocks.scan import OFFSETS_S, log_bayes_factors
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.change_times import USUALLY_LATE_S
-from chaffinch.pipelines.estimate.data.design import PLACES
 
 # Longest time that a setting takes to move, or its effect to build up.
 SLOW_S = 600.0
@@ -36,7 +35,7 @@ def delays_of_rows(responses: Responses) -> tuple[float, float]:
     """How far before and after their logged times the changes of a season may have acted, s; (0, 0) if exact."""
     by_machine = {
         machine: [
-            _before_others(binned, log_bayes_factors(steps[:, :, : len(PLACES)]))
+            _before_others(binned, log_bayes_factors(steps))
             for binned, steps in its
             if not _mostly_on_plan(binned)
         ]

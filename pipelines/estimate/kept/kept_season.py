@@ -16,8 +16,9 @@ from hashlib import blake2b
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.clocks.by_responses import WITNESSES, evidence_of_field
+from chaffinch.pipelines.estimate.clocks.by_responses import evidence_of_field
 from chaffinch.pipelines.estimate.data.bins import Binned
+from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.model.noise_fit import noise_moved
 from chaffinch.pipelines.estimate.model.season import (
     FieldOutcome,
@@ -115,7 +116,7 @@ class KeptSeason:
 
     def clock_evidence(self, binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
         """``evidence_of_field``, where it is not kept."""
-        noises = [noise_digest(season[name]) for name in WITNESSES if name in season]
+        noises = [noise_digest(season[name]) for name in PLACES if name in season]
         key = fit_key(bins_digest(binned), "clock", " ".join(noises))
         if key not in self.clocks:
             self.clocks[key] = evidence_of_field(binned, season)
