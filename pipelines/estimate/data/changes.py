@@ -96,7 +96,7 @@ def real_adjustments(adjustments: pl.DataFrame, stated: StatedLogs | None = None
 
     A missing ``from_value`` is filled from the machine's previous row of the same setting. Where a settings
     log and the harvest log itself show the same change, the settings log's row stands, at the moment when the machine
-    logged it (``_at_the_machine_s_moment``). A change that several deliveries hold (an export that grows from day to
+    logged it (``_at_the_moment_logged``). A change that several deliveries hold (an export that grows from day to
     day) counts once, and so do rows that move one setting at one moment. Where both logs of a machine show the same
     set values at times that lie apart by the same amount, the settings log's clock is off by it.
 
@@ -111,7 +111,7 @@ def real_adjustments(adjustments: pl.DataFrame, stated: StatedLogs | None = None
         .sort("machine", "time", "setting", "row", maintain_order=True)
         .unique([*_MOVE, "time", "to_value", "seen_by_machine"], keep="first", maintain_order=True)
     )
-    merged = _at_the_machine_s_moment(_on_one_clock(ordered)).drop("takes_s")
+    merged = _at_the_moment_logged(_on_one_clock(ordered)).drop("takes_s")
     together = pl.col("from_value").first().over(*_MOVE, "made_at")
     merged = merged.with_columns(together).unique([*_MOVE, "made_at"], keep="last", maintain_order=True)
     previous = pl.col("to_value").shift(1).over(*_MOVE)
@@ -153,7 +153,7 @@ def _on_one_clock(adjustments: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _at_the_machine_s_moment(rows: pl.DataFrame) -> pl.DataFrame:
+def _at_the_moment_logged(rows: pl.DataFrame) -> pl.DataFrame:
     """``rows`` with those of settings logs at the moment when the machine's own log shows the same change; its own
     rows of them go.
 
