@@ -57,6 +57,7 @@ from chaffinch.pipelines.estimate.signals.known_signals import (
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import ReadableLake
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
+from chaffinch.pipelines.parallel.memory import give_back_memory
 from chaffinch.pipelines.parallel.processes import processes_for, through_processes
 from chaffinch.pipelines.work import machine_delays, mark_work
 from chaffinch.pipelines.work.delays.lag import Delays
@@ -231,6 +232,7 @@ def refresh_answers(
     kept = kept or KeptSeason()
     moment = datetime.now(UTC)
     alone, unanswered = _alone_of_lake(plan or plan_jobs(lake, farm, each), each, kept, moment)
+    give_back_memory()
     answers = _together(alone, unanswered, farm.diameters_m(), each, kept)
     kept.end()
     now = pl.lit(moment).cast(pl.Datetime("us", "UTC")).alias("computed_at")
@@ -256,4 +258,5 @@ def _alone_of_lake(
     # The same name, so that the bins as logged are freed.
     fields, kept.signals = losses_by_checks(fields, pairs, kept.signals)
     fields, known = _ready(fields, kept.signals)
+    give_back_memory()
     return _by_own_log(fields, known, each, kept), unanswered
