@@ -19,9 +19,8 @@ from chaffinch.pipelines.estimate.results.nested_terms import Spreads
 from chaffinch.pipelines.estimate.results.spread_draws import share_of_sizes_below
 from numpy.typing import NDArray
 
-# Of the usual size, between two of ``SIZES``. Chosen on simulated estimates of which 60, 20 and 0 % had no effect; no
-# source. A smaller one counts too few settings as idle in the first, a larger one too many in the last.
-IDLE = 0.15
+# Of the usual size: a tenth. Chosen on simulated estimates with 60 and 20 % of effects nil; no source.
+IDLE = 0.1
 SHARES = (np.arange(64) + 0.5) / 64
 
 
