@@ -25,7 +25,6 @@ from typing import Any
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.results.idle_settings import IdleSettings
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws, draw_spreads
@@ -52,7 +51,6 @@ class Hierarchy:
     next_on_machines: Posterior
     seasons: Posterior
     next_fields: Posterior
-    idle: IdleSettings
     draws: KeptDraws
 
 
@@ -89,8 +87,7 @@ def fit_hierarchy(
         posteriors[name] = Posterior(weights, means, variances, free[name][:, None])
     kinds = ("setting", "field", "change", "machine", "crop", "year")
     typical = {name: np.broadcast_to(np.asarray(getattr(usual, name)) ** 2, model.settings) for name in kinds}
-    idle = IdleSettings.of(drawn, weights)
-    return Hierarchy(model.machines, crops, typical, **posteriors, idle=idle, draws=draws)
+    return Hierarchy(model.machines, crops, typical, **posteriors, draws=draws)
 
 
 def _at_each(

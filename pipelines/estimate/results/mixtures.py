@@ -33,14 +33,10 @@ class Posterior:
 
     def below(self, x: Array | float) -> Array:
         """Posterior probability of lying below ``x`` (n,), shape (n,)."""
-        return self.below_at_each(x) @ self.weights
-
-    def below_at_each(self, x: Array | float) -> Array:
-        """The same at each point, shape (n, q)."""
         apart = np.broadcast_to(np.asarray(x, dtype=float), self.means.shape[:1])[:, None] - self.means
         with np.errstate(divide="ignore", invalid="ignore"):
             score = np.where(self.variances > 0, apart / np.sqrt(self.variances), np.sign(apart) * np.inf)
-        return t_below(np.nan_to_num(score, nan=0.0), self.freedoms)
+        return t_below(np.nan_to_num(score, nan=0.0), self.freedoms) @ self.weights
 
     def quantile(self, level: float) -> Array:
         """Where the probability of lying below is ``level``, shape (n,), by Newton's steps within a bracket."""

@@ -22,7 +22,6 @@ from chaffinch.pipelines.estimate.results.agreement import (
 )
 from chaffinch.pipelines.estimate.results.calibration import kg_ha
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
-from chaffinch.pipelines.estimate.results.idle_settings import IdleSettings
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.shared_changes import LevelOf, ToShare, Used, freedom_of_trial
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
@@ -39,7 +38,6 @@ from chaffinch.pipelines.estimate.results.verdicts import (
     refuse,
 )
 from chaffinch.schemas.tables import tables
-from numpy.typing import NDArray
 
 Row = dict[str, Any]
 
@@ -76,8 +74,7 @@ def share(what: ToShare) -> SharedOutcome:
     used, labels = what.used, what.labels
     model = fit_hierarchy(what.estimates, what.season.freedom, list(map(str, labels)), what.draws)
     with_label = {label: sum(any(d.label == label for d in u.doses) for u in used) for label in labels}
-    moved = np.concatenate([field.doses for field in what.estimates]) != 0
-    ends = _ends(model.changes, model.idle, moved)
+    ends = _ends(model.changes)
     changes = [
         Shared(*one, max((with_label[d.label] - 1 for d in u.doses), default=0))
         for u, one in zip(used, ends, strict=True)
@@ -95,20 +92,9 @@ def effect_rows(rows: Iterable[Row]) -> pl.DataFrame:
     return pl.concat(frames) if frames else table.empty()
 
 
-def _ends(
-    posterior: Posterior, idle: IdleSettings, moved: NDArray[np.bool_]
-) -> list[tuple[float, float, float, float]]:
-    """Mean, 95 % range and probability of lying below zero of each answer.
-
-    moved : of ``IdleSettings.chance_less``. The probability is on the side of the mean, and beyond the level of the
-    range exactly where the range is clear of zero.
-    """
-    mean, low, high = posterior.mean(), *map(posterior.quantile, ENDS_95)
-    less, clear = mean < 0, (high < 0) | (low > 0)
-    chance = idle.chance_less(posterior, moved)
-    least, most = np.where(clear, ENDS_95[1], 0.5), np.where(clear, 1.0, ENDS_95[1] - 1e-9)
-    sided = np.clip(np.where(less, chance, 1 - chance), least + 1e-9, most)
-    columns = mean, low, high, np.where(less, sided, 1 - sided)
+def _ends(posterior: Posterior) -> list[tuple[float, float, float, float]]:
+    """Mean, 95 % range and probability of lying below zero of each answer."""
+    columns = posterior.mean(), *map(posterior.quantile, ENDS_95), posterior.below(0.0)
     return [(float(a), float(b), float(c), float(d)) for a, b, c, d in zip(*columns, strict=True)]
 
 
@@ -178,20 +164,16 @@ class _Rows:
         if not listed:
             return
         at, factors = np.array([one[1] for one in listed]), np.array([one[2] for one in listed])
-        moved = np.equal.outer(at % len(self.labels), np.arange(len(self.labels)))
-        found = _ends(posterior.rows(at).times(factors), self.model.idle, moved)
-        to_come: list[Any] = [None] * len(listed)
-        if beyond is not None:
-            ahead_of = beyond.rows(at).times(factors)
-            to_come = [*zip(*map(ahead_of.quantile, ENDS_95), strict=True)]
-        for (row, _, _), one, ahead in zip(listed, found, to_come, strict=True):
+        found = _ends(posterior.rows(at).times(factors))
+        next_field = _ends(beyond.rows(at).times(factors)) if beyond is not None else [None] * len(listed)
+        for (row, _, _), one, ahead in zip(listed, found, next_field, strict=True):
             refusals, remarks, levels = row.pop("refusals"), row.pop("reasons"), row.pop("levels")
             answered = refuse(*refusals) if refusals else answer(*one[:3], [], remarks)
             estimable = not refusals
             row |= answer_columns(answered)
             row |= {"chance_less": one[3] if estimable else None}
             if ahead is not None and estimable and row.pop("fields", 1) > 1:
-                ends = (100 * float(np.expm1(end)) for end in ahead)
+                ends = (100 * float(np.expm1(end)) for end in ahead[1:3])
                 row |= dict(zip(("next_field_percent_low", "next_field_percent_high"), ends, strict=True))
             row.pop("fields", None)
             weighed = kg_ha(levels, answered)

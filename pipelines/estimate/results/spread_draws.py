@@ -63,12 +63,6 @@ def _sizes() -> _Grid:
     return _Grid(SIZES, NEAR_ZERO * np.log(SIZES) - 0.5 * (NEAR_ZERO + 1) * np.log1p(SIZES**2))
 
 
-def share_of_sizes_below(size: float) -> float:
-    """Prior probability of a size below ``size``."""
-    chances = np.exp(_sizes().log_prior)
-    return float(chances[size > SIZES].sum() / chances.sum())
-
-
 def _half_normal(scale: float) -> _Grid:
     values = scale * np.concatenate([[0.02, 0.06], np.arange(0.1, 3.21, 0.1)])
     # Each value stands for what lies nearer to it than to others.
