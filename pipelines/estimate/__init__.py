@@ -88,7 +88,7 @@ def estimate_effects(
     Where what the changes did shows the clock of a settings log to be off, they are moved and all is fitted
     again; where their rows come late by delays of their own, or settings move slowly, those minutes are left out;
     where a driver steered by the loss monitor, feed rates are those of the ground's yield;
-    where the clock stays in doubt, so are those of its range, or nothing is answered.
+    where the clock stays in doubt, the minutes of its range are left out too, or nothing is answered.
     ``each`` spreads what is fitted over outcomes.
     """
     alone = _by_own_log(*_ready(fields, signals), each, KeptSeason())

@@ -56,7 +56,7 @@ class SimulatedMachine:
 @dataclass(frozen=True)
 class Site:
     """Where and when a field job happens. ``script``: what the operator does, if not left to chance. ``odd``:
-    effects are unlike those elsewhere. ``shared``: what the noise of all machines of the field has in common.
+    effects differ from those elsewhere. ``shared``: what the noise of all machines of the field has in common.
     """
 
     field: str

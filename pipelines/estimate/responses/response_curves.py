@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from chaffinch.pipelines.estimate.data.doses import Diameters, Dose, Label
-from chaffinch.pipelines.estimate.model.season import SeasonOutcome
+from chaffinch.pipelines.estimate.data.doses import Dose, Label
 from chaffinch.pipelines.estimate.responses.response_draws import (
     FEED,
     MOISTURE,
@@ -26,7 +25,7 @@ from chaffinch.pipelines.estimate.responses.response_rows import (
     NumericSetting,
 )
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates
-from chaffinch.pipelines.estimate.results.shared_changes import LevelOf, ToShare, Used
+from chaffinch.pipelines.estimate.results.shared_changes import ToShare, Used
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.schemas.tables import tables
 
@@ -39,28 +38,27 @@ ORDER = ["machine", "crop", "setting", "outcome", "value"]
 class ToDraw:
     """One outcome, ready for ``curves_of``: its changes, its numeric settings, and what is drawn from.
 
-    season : without its fields. in_use : of ``values_in_use``. level_of, draws : as of ``ToShare``.
+    in_use : of ``values_in_use``. draws : of spreads, as known of earlier nights.
     """
 
-    season: SeasonOutcome
-    used: Sequence[Used]
+    sharing: ToShare
     numbers: Sequence[NumericSetting]
     estimates: list[FieldEstimates]
     groups: list[int]
     in_use: InUse
-    diameters_m: Diameters
-    level_of: LevelOf
     draws: KeptDraws | None
 
     @property
     def outcome(self) -> str:
-        return self.season.outcome
+        return self.sharing.outcome
 
     @property
     def columns(self) -> list[str]:
         """What decides the meaning of the columns of the doses."""
-        labels = sorted({str(d.label) for u in self.used for d in u.doses})
-        return [*labels, *(f"{one.label} about {one.middle} by {one.step}" for one in self.numbers)]
+        return [
+            *map(str, self.sharing.labels),
+            *(f"{one.label} about {one.middle} by {one.step}" for one in self.numbers),
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +71,9 @@ class Curves:
 
 def curves_of(what: ToDraw) -> Curves:
     """The rows of one outcome: per crop over all machines, and per machine and crop."""
-    drawn = draw_responses(what.estimates, what.groups, what.season.freedom, what.columns, what.draws)
-    curves = CurveRows(what.outcome, what.used, drawn, what.in_use, what.diameters_m, what.level_of)
+    of = what.sharing
+    drawn = draw_responses(what.estimates, what.groups, of.season.freedom, what.columns, what.draws)
+    curves = CurveRows(what.outcome, of.used, drawn, what.in_use, of.diameters_m, of.level_of)
     return Curves(responses_table([row for one in what.numbers for row in curves.of(one)]), drawn.spreads)
 
 
@@ -85,18 +84,7 @@ def to_draw(sharing: ToShare, in_use: InUse, draws: KeptDraws | None = None) -> 
     if not numbers:
         return None
     groups = [*range(len(labels)), *(one.at for one in numbers for _ in range(3))]
-    estimates = _bent_estimates(sharing, numbers)
-    return ToDraw(
-        sharing.season,
-        used,
-        numbers,
-        estimates,
-        groups,
-        in_use,
-        sharing.diameters_m,
-        sharing.level_of,
-        draws,
-    )
+    return ToDraw(sharing, numbers, _bent_estimates(sharing, numbers), groups, in_use, draws)
 
 
 def all_responses(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:

@@ -63,7 +63,6 @@ Row = dict[str, Any]
 
 # What a row of one adjustment has of it.
 ADJUSTED = ("time", "setting", "from_value", "to_value", "unit")
-ROWS_AT_ONCE = 5000
 # So near to a change, a step that was not logged is said there too.
 NEAR_S = 1800.0
 # Times known less exactly than this are worth a remark.
@@ -89,7 +88,7 @@ SAID_OF_CAPACITY = (
 @dataclass(frozen=True, slots=True)
 class ByOwnLog:
     """What each log alone says of each change. season : outcomes fitted, with capacity. alone : by change.
-    not_logged : rows of steps that nothing written down tells of."""
+    not_logged : rows of steps that no log records."""
 
     fields: Sequence[Binned]
     season: Mapping[str, SeasonOutcome]
@@ -437,7 +436,7 @@ def _clock(
 
 
 def _not_logged_rows(outcome: str, season: SeasonOutcome) -> Iterator[Row]:
-    """Steps that nothing written down tells of. What made them is not known, so the verdict is `cannot tell`."""
+    """Steps that no log records. What made them is not known, so the verdict is `cannot tell`."""
     for fitted in season.fields:
         binned = fitted.binned
         for step in fitted.change_points:
