@@ -7,7 +7,7 @@ rows leave the tables. When the larger one goes, the smaller one is read again.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import polars as pl
@@ -19,6 +19,7 @@ from chaffinch.schemas.tables import tables
 
 # Where a row lies in its file may differ; the rest of it may not.
 _OF_THE_FILE = {"delivery", "file", "row"}
+Pair = tuple[dict[str, Any], dict[str, Any]]
 _COMPARED = ("readings", "adjustments", "set_aside", "loss_checks", "load_tickets")
 
 
@@ -48,8 +49,9 @@ def put_out_repeated(lake: Lake, new: set[str]) -> tuple[str, ...]:
     rows = {row["delivery"]: row for row in ledger.to_dicts()}
     out: dict[str, str] = {}
     said = []
-    for one, other in pairs_of_one_time(list(rows.values()), new):
-        small, large = sorted((one, other), key=_by_size)
+    by_size = (sorted(pair, key=_by_size) for pair in pairs_of_one_time(list(rows.values()), new))
+    pairs = [(small, large) for small, large in by_size if _may_hold(large, small)]
+    for small, large in _sharing_a_row(lake, pairs):
         if small["delivery"] in out or large["delivery"] in out or not _holds(lake, large, small):
             continue
         out[small["delivery"]] = large["delivery"]
@@ -70,23 +72,47 @@ def _stored(row: dict[str, Any]) -> dict[str, int]:
     return dict(json.loads(row["rows_stored"] or "{}"))
 
 
-def _holds(lake: Lake, large: dict[str, Any], small: dict[str, Any]) -> bool:
-    """Whether each row of ``small`` is in ``large`` too, value by value."""
+def _may_hold(large: dict[str, Any], small: dict[str, Any]) -> bool:
+    """Whether ``large`` may hold the rows of ``small``, by what the ledger says of both."""
     of_small, of_large = _stored(small), _stored(large)
     if set(of_small) - set(_COMPARED) or any(of_large.get(name, 0) < rows for name, rows in of_small.items()):
         return False
     inside = small["first_time"] >= large["first_time"] and small["last_time"] <= large["last_time"]
-    if not inside or set(small["machines"]) - set(large["machines"]):
-        return False
+    return inside and not set(small["machines"]) - set(large["machines"])
+
+
+def _sharing_a_row(lake: Lake, pairs: Sequence[Pair]) -> list[Pair]:
+    """Those of ``pairs``, small and large, in which one reading of the small one, that of the least digest, is in
+    the large one: of a thousand files of one day each pair can't be compared row by row.
+    """
+    if not pairs:
+        return []
+    ids = {row["delivery"] for pair in pairs for row in pair}
+    rows = lake.scan("readings").filter(pl.col("delivery").is_in(ids))
+    hashed = rows.select("delivery", of=pl.struct(_compared("readings")).hash(seed=1))
+    least = hashed.group_by("delivery").agg(pl.col("of").min()).collect(engine="streaming")
+    there = hashed.join(least.lazy(), on="of", how="semi").unique().collect(engine="streaming")
+    of, found = dict(least.iter_rows()), set(there.iter_rows())
+    return [pair for pair in pairs if (pair[1]["delivery"], of[pair[0]["delivery"]]) in found]
+
+
+def _holds(lake: Lake, large: dict[str, Any], small: dict[str, Any]) -> bool:
+    """Whether each row of ``small`` is in ``large`` too, value by value."""
+    stored = _stored(small)
     return all(
         _rows_within(lake, name, large["delivery"], small["delivery"])
         for name in DATA_TABLES
-        if name in of_small
+        if name in stored
     )
 
 
+def _compared(name: str) -> list[str]:
+    """Columns of a table by which rows are the same."""
+    return [column for column in tables()[name].polars_schema() if column not in _OF_THE_FILE]
+
+
 def _rows_within(lake: Lake, name: str, large: str, small: str) -> bool:
-    columns = [column for column in tables()[name].polars_schema() if column not in _OF_THE_FILE]
+    columns = _compared(name)
     rows = lake.scan(name).filter(pl.col("delivery").is_in([large, small]))
     for part in _parts(rows, small, "time" in columns):
         keyed = part.select(
