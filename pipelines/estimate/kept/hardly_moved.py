@@ -1,7 +1,9 @@
 """Answers that new evidence hardly moved keep their numbers, so that what shows them need not be made again.
 
-What is kept is always compared with the answer of this night, so no number is ever further from it than the tolerance
-stated here, however many nights it stays. A row whose verdict, reasons or values differ in any way is as it is now.
+What is kept is always compared with the answer of this night, so no number is ever further from it than the
+tolerance stated here, however many nights it stays. A range with an end next to zero keeps its verdict with its
+numbers: verdicts don't turn over for a thousandth of a percent. A row whose reasons or counts differ is as it is now,
+and so is one that can't be answered any more.
 """
 
 from __future__ import annotations
@@ -48,10 +50,13 @@ def settled_effects(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
     ]
     near = [_near_range(names) for names in ranges]
     near.append(_near("chance_less", pl.lit(OF_A_CHANCE)))
-    near += [_near("hidden_step_share", pl.lit(OF_A_SHARE)), _near_number("plain_percent")]
+    turned = pl.col("verdict") != pl.col("verdict_now")
+    answered = (pl.col("verdict") != "cannot tell") & (pl.col("verdict_now") != "cannot tell")
+    # Only a verdict of less or more has a step that would explain it away.
+    near += [turned | _near("hidden_step_share", pl.lit(OF_A_SHARE)), _near_number("plain_percent")]
+    near.append(~turned | answered)
     follow = {f"{alone}percent{end}" for alone in ("", "alone_") for end in ("", "_low", "_high")}
-    # What would explain a verdict away follows from the ends of its range.
-    follow |= {"hidden_step_percent", "hidden_step_share", "chance_less", "plain_percent"}
+    follow |= {"verdict", "hidden_step_percent", "hidden_step_share", "chance_less", "plain_percent"}
     moved = {*follow, *(name for names in ranges for name in names)}
     return _settled(before, after, _EFFECT_KEY, near, moved | _SAID_OF_THEM)
 
