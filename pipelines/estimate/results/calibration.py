@@ -144,19 +144,21 @@ def capacity_at_share(
     two of the feed rates driven: it would be a guess.
     """
     design, fit = fitted.design, fitted.fit
-    # Between the points the curve is as good as straight: 2 % of feed rate apart.
-    shifts = np.linspace(-FURTHEST, FURTHEST, 71)
-    before = feed_contrast(design, shifts)
-    before[:, design.names.index("intercept")] = 1.0
-    for j in design.steps:
-        before[:, design.names.index(f"step {j}")] = float(j < k)
+    # Between the points the curve is as good as straight: 4 % of feed rate apart.
+    shifts = np.linspace(-FURTHEST, FURTHEST, 36)
+    shapes = feed_contrast(design, shifts)
+    feed = np.flatnonzero(shapes.any(axis=0))
+    before = np.array([float(name == "intercept") for name in design.names])
+    before[[design.names.index(f"step {j}") for j in design.steps if j < k]] = 1.0
+    # The level before the change and the shapes of the curve are all that counts: only they are drawn.
+    parts = np.vstack([before, np.eye(len(before))[feed]])
+    middle, covariance = parts @ fit.coefficients, parts @ fit.covariance @ parts.T
     rng = np.random.default_rng([k, len(design.names)])
-    drawn = rng.multivariate_normal(fit.coefficients, fit.covariance, DRAWS, method="cholesky")
-    drawn = np.vstack([fit.coefficients, drawn])
+    drawn = np.vstack([middle, rng.multivariate_normal(middle, covariance, DRAWS, method="eigh")])
     spread = (effect.high - effect.low) / (2 * REACH_95)
     moved = effect.log_ratio + spread * np.r_[0.0, rng.standard_normal(DRAWS)]
     weight = calibration.log_kg_s_per_unit + calibration.error * np.r_[0.0, rng.standard_normal(DRAWS)]
-    apart = drawn @ before.T + (weight - np.log(share))[:, None]
+    apart = drawn[:, 1:] @ shapes[:, feed].T + (drawn[:, 0] + weight - np.log(share))[:, None]
     at = [_crossing(apart, shifts), _crossing(apart + moved[:, None], shifts)]
     change = (1 - share) * design.feed_typical_t_h * (np.exp(at[1]) - np.exp(at[0]))
     if not np.isfinite(change[0]) or np.isnan(change).mean() > 1 / 40:
