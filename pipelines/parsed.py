@@ -56,21 +56,24 @@ class Parsed:
     trials: pl.DataFrame | None = None
 
     @property
+    def _aside(self) -> pl.DataFrame | None:
+        """``set_aside`` where it has rows."""
+        return self.set_aside if self.set_aside is not None and self.set_aside.height else None
+
+    @property
     def rows_set_aside(self) -> int:
         """Distinct rows set aside whole; one row may fail several rules."""
-        return 0 if self.set_aside is None else int(rows_aside(self.set_aside).n_unique())
+        return 0 if self._aside is None else int(rows_aside(self._aside).n_unique())
 
     @property
     def rows_of_remarks(self) -> int:
         """Rows set aside whole that are sound and say nothing about a setting: "rain", "losses ok"."""
-        return 0 if self.set_aside is None else self.set_aside.filter(rule=REMARK).height
+        return 0 if self._aside is None else self._aside.filter(rule=REMARK).height
 
     @property
     def rows_with_values_set_aside(self) -> int:
         """Distinct rows that stay but for a value that was set aside."""
-        if self.set_aside is None:
-            return 0
-        return int(self.set_aside.filter(pl.col("row_kept"))["row"].n_unique())
+        return 0 if self._aside is None else int(self._aside.filter(pl.col("row_kept"))["row"].n_unique())
 
     @property
     def share_set_aside_pct(self) -> float:
@@ -87,6 +90,8 @@ def rows_aside(set_aside: pl.DataFrame) -> pl.Series:
 def combined_set_aside(frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
     """All that was set aside, by row. Of several faults of one rule in one column of a row the first is kept."""
     whole = pl.concat([pl.DataFrame(schema=SET_ASIDE_SCHEMA), *frames])
+    if whole.is_empty():
+        return whole
     return whole.unique(["row", "rule", "column"], keep="first", maintain_order=True).sort(
         "row", maintain_order=True
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote, unquote
 
 import polars as pl
@@ -28,17 +28,23 @@ _KEPT_HOURS = 7 * 24
 MOST_FILES = 32
 
 ROWS_AT_ONCE = 10_000
+# A compressor takes a megabyte for each column that is being written, which small files don't repay.
+Compression = Literal["ZSTD", "SNAPPY"]
+TIGHT: Compression = "ZSTD"
+LIGHT: Compression = "SNAPPY"
 
 
 @dataclass(frozen=True, slots=True)
 class DeltaTables:
     """The tables below ``uri``, by the names of their contracts. Nothing here knows what counts.
 
-    opened : tables in an object store, where each request takes its time: their logs are read once, then only what
-    is new. Every method raises ``LakeError`` where a table can't be read or written.
+    keeps_open : whether logs are read once, then only what is new. In an object store each request takes its time,
+    and who writes thousands of deliveries would read ever longer logs again. Every method raises ``LakeError`` where
+    a table can't be read or written.
     """
 
     uri: str
+    keeps_open: bool = False
     opened: dict[str, DeltaTable] = field(default_factory=dict, compare=False, repr=False)
 
     @property
@@ -177,19 +183,25 @@ class DeltaTables:
             return pl.scan_pyarrow_dataset(self._table(name).to_pyarrow_dataset())
         return pl.scan_delta(self._table(name), storage_options=self._storage_options())
 
-    def put(self, name: str, ids: Iterable[str], frames: Iterable[pl.DataFrame]) -> None:
+    def put(
+        self, name: str, ids: Iterable[str], frames: Iterable[pl.DataFrame], compression: Compression = TIGHT
+    ) -> None:
         """Make the rows that ``ids`` own exactly those of ``frames``, in one commit."""
         present = self.owners_in(name) & set(ids)
         frames = iter(frames)
         first = next(frames, None)
         if first is None:
             self.delete(name, present)
-        elif present:
-            self.write(name, chain([first], frames), mode="overwrite", predicate=owned_by(name, ids))
+            return
+        if present:
+            how = {"mode": "overwrite", "predicate": owned_by(name, ids)}
         else:
-            self.write(name, chain([first], frames), mode="append")
+            how = {"mode": "append"}
+        self.write(name, chain([first], frames), compression, **how)
 
-    def write(self, name: str, frames: Iterable[pl.DataFrame], **how: Any) -> None:
+    def write(
+        self, name: str, frames: Iterable[pl.DataFrame], compression: Compression = TIGHT, **how: Any
+    ) -> None:
         """Write ``frames`` in one commit, one of them in memory at a time; each has the contract's columns.
 
         ``how`` goes to ``deltalake.write_deltalake``.
@@ -203,14 +215,16 @@ class DeltaTables:
         # In slices: of a wide log the writer would hold several copies of the whole.
         slices = (part for frame in frames for part in frame.iter_slices(ROWS_AT_ONCE))
         batches = (batch for part in slices for batch in part.to_arrow().to_batches())
+        table = self._table(name) if self.keeps_open and self.exists(name) else self._path(name)
         with self._named_failures(name, "written"):
             write_deltalake(
-                self._path(name),
+                table,
                 pa.RecordBatchReader.from_batches(schema, batches),
                 partition_by=partition,
                 # Statistics of each page take a sixth of the time of a write, and nothing reads them.
                 writer_properties=WriterProperties(
-                    compression="ZSTD", default_column_properties=ColumnProperties(statistics_enabled="CHUNK")
+                    compression=compression,
+                    default_column_properties=ColumnProperties(statistics_enabled="CHUNK"),
                 ),
                 storage_options=self._storage_options(),
                 **how,
@@ -260,7 +274,7 @@ class DeltaTables:
 
     def _table(self, name: str) -> DeltaTable:
         """The table as it is now."""
-        if not self.is_remote:
+        if not self.keeps_open:
             return self._read(name)
         with self._named_failures(name, "read"):
             if name in self.opened:

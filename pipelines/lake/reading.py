@@ -30,8 +30,8 @@ class LakeReader(ReadableLake):
 
     def __init__(self, uri: str | Path) -> None:
         self.uri = str(uri).rstrip("/") or "/"
-        self.delta = DeltaTables(self.uri)
-        self.is_remote = self.delta.is_remote
+        self.is_remote = DeltaTables(self.uri).is_remote
+        self.delta = DeltaTables(self.uri, keeps_open=self.is_remote)
         self._ledger: tuple[object, pl.DataFrame] | None = None
         self._files: dict[str, tuple[object, StoredFiles]] = {}
         self._spans: tuple[object, pl.DataFrame] | None = None

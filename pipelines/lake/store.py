@@ -28,7 +28,7 @@ from chaffinch.pipelines.lake.delivery import (
     RETRACTED,
     Delivery,
 )
-from chaffinch.pipelines.lake.delta import owned_by
+from chaffinch.pipelines.lake.delta import LIGHT, TIGHT, DeltaTables
 from chaffinch.pipelines.lake.exclusive import LOCK_FILE
 from chaffinch.pipelines.lake.reading import FIELDS_KEY, INPUTS_KEY, LakeReader
 from chaffinch.pipelines.lake.seal import LEDGER, SEAL_FILE, hurt_tables, seal
@@ -36,6 +36,7 @@ from chaffinch.schemas.tables import tables
 
 # Where earlier versions kept what they had worked out.
 OLD_CACHE = ".kept"
+ROWS_OF_A_SMALL_FILE = 1000
 
 
 class Lake(LakeReader):
@@ -96,6 +97,7 @@ class Lake(LakeReader):
             return
         with self._alone(say) as still_there:
             self._writing, self._still_there = True, still_there
+            before, self.delta = self.delta, DeltaTables(self.uri, keeps_open=True)
             try:
                 for one in () if self.mending else hurt_tables(self.delta):
                     if one.stops_everything:
@@ -104,7 +106,7 @@ class Lake(LakeReader):
                 yield
                 seal(self.delta)
             finally:
-                self._writing, self._still_there = False, lambda: True
+                self._writing, self._still_there, self.delta = False, lambda: True, before
 
     def _alone(self, say: Callable[[str], None]) -> AbstractContextManager[Callable[[], bool]]:
         """The right to write: a lock in a folder, a lease in an object store."""
@@ -138,8 +140,9 @@ class Lake(LakeReader):
         with self.writing():
             self._require_lake()
             ids = [delivery.id for delivery in batch]
+            small = all(delivery.rows < ROWS_OF_A_SMALL_FILE for delivery in batch)
             for name in DATA_TABLES:
-                self.delta.put(name, ids, _rows_of(name, batch))
+                self.delta.put(name, ids, _rows_of(name, batch), LIGHT if small else TIGHT)
             taken_in_at = self._now_for(batch)
             rows = [delivery.ledger_row(taken_in_at) for delivery in batch]
             replaced = {old for delivery in batch for old in delivery.replaces} - set(ids)
@@ -324,10 +327,7 @@ class Lake(LakeReader):
             self.delta.delete("deliveries", ids)
             return
         frame = table.conform(pl.DataFrame(rows, schema=table.polars_schema()))
-        if self.delta.exists("deliveries"):
-            self.delta.write("deliveries", [frame], mode="overwrite", predicate=owned_by("deliveries", ids))
-        else:
-            self.delta.write("deliveries", [frame], mode="append")
+        self.delta.put("deliveries", ids, [frame])
 
 
 def _rows_of(name: str, batch: Iterable[Delivery]) -> Iterator[pl.DataFrame]:

@@ -24,6 +24,7 @@ from chaffinch.pipelines.night.summary import (
     refitted_sentence,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, in_groups, one_by_one, side_by_side
+from chaffinch.pipelines.parallel.small_files import small_files_in_processes
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
@@ -220,13 +221,14 @@ def _ingest(plan: InboxPlan, lake: Lake, step: Step, each: FanOut) -> _Ingested:
         work = plan.due(tier, lake)
         # Workers do not need the list of all files.
         reader = replace(work, files=())
-        read = each("read", reader.read, work.files, _name)
-        for batch in _batches(_ready(read, work.files, growing), work.farm):
-            for _ in each("store", lake.take_in, [batch], _span_of_names):
-                pass
-            outcomes.extend(file_outcome(delivery, work.farm) for delivery in batch)
-            replaced += sum(len(delivery.replaces) for delivery in batch)
-            step(len(outcomes), len(plan.firsts), batch[-1].name)
+        with small_files_in_processes(reader.read, work.files, each) as reading:
+            read = each("read", reading, work.files, _name)
+            for batch in _batches(_ready(read, work.files, growing), work.farm):
+                for _ in each("store", lake.take_in, [batch], _span_of_names):
+                    pass
+                outcomes.extend(file_outcome(delivery, work.farm) for delivery in batch)
+                replaced += sum(len(delivery.replaces) for delivery in batch)
+                step(len(outcomes), len(plan.firsts), batch[-1].name)
     return _Ingested(tuple(outcomes), replaced, tuple(growing))
 
 

@@ -10,8 +10,11 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
 import polars as pl
+from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.parsed import Parsed
+from numpy.typing import NDArray
 
 LOSS_CHANNELS = (
     "separation_loss_signal",
@@ -21,9 +24,6 @@ LOSS_CHANNELS = (
 )
 # A pause is an interval this many times the usual one; it is not irregular sampling.
 PAUSE_INTERVALS = 10
-_MEASURED_COLUMNS = (
-    "row", "time", "machine", "field", "crop", "working", "speed_m_s", "grain_flow_kg_s",
-)  # fmt: skip
 MEASURES = (
     "set_aside_pct", "values_aside_pct", "rows_kept", "no_field_pct", "no_crop_pct", "backwards_pct", "irregular_pct",
     "interval_s", "shared_moment_pct", "future_h", "work_h", "loss_channels", "grain_flow_channels",
@@ -48,12 +48,7 @@ def measure(name: str, parsed: Parsed, judged_channels: frozenset[str]) -> list[
     ]
     readings = parsed.readings
     if readings is not None and readings.height:
-        measured = readings.select(
-            c
-            for c in readings.columns
-            if c in judged_channels or c in _MEASURED_COLUMNS or c in LOSS_CHANNELS
-        )
-        for (machine,), own in _by_machine(measured):
+        for (machine,), own in _by_machine(readings):
             rows.extend(
                 {"delivery": name, "machine": machine, **one} for one in _of_machine(own, judged_channels)
             )
@@ -68,65 +63,60 @@ def _by_machine(readings: pl.DataFrame) -> Iterable[tuple[tuple[Any, ...], pl.Da
 
 
 def _of_machine(own: pl.DataFrame, judged_channels: frozenset[str]) -> list[dict[str, Any]]:
-    own = _sorted(own, "row")
-    logged_step_s = _steps_s(own["time"])
-    ascends = logged_step_s.len() == own.height - 1 and (logged_step_s > 0).all()
+    """By NumPy: of a log of thirty rows Polars takes ten times as long, call by call."""
+    if not own["row"].is_sorted():
+        own = own.sort("row", maintain_order=True)
+    time_us = own["time"].to_physical().to_numpy()
+    logged_step_s = np.diff(time_us) / 1e6
+    ascends = bool((logged_step_s > 0).all())
     # Rows out of order say nothing about the interval: that is one between neighbours in time.
-    step_s = logged_step_s if ascends else _steps_s(own["time"].sort())
-    forward = step_s.filter(step_s > 0)
-    usual_s = _number(forward.median()) if forward.len() else None
-    work = _in_work(own)
+    step_s = logged_step_s if ascends else np.diff(np.sort(time_us)) / 1e6
+    forward = step_s[step_s > 0]
+    usual_s = float(np.median(forward)) if forward.size else None
     present = {c for c in own.columns if own[c].null_count() < own.height}
     whole: dict[str, Any] = {
         "no_field_pct": _empty_pct(own, "field"),
         "no_crop_pct": _empty_pct(own, "crop"),
-        "backwards_pct": _share_pct(logged_step_s < 0) if logged_step_s.len() else None,
+        "backwards_pct": _share_pct(logged_step_s < 0) if logged_step_s.size else None,
         "interval_s": usual_s,
-        "shared_moment_pct": 0.0 if ascends else _share_pct(own["time"].is_duplicated()),
-        "future_h": _hours_from_now(own["time"].max()),
+        "shared_moment_pct": 0.0 if ascends else _share_pct(own["time"].is_duplicated().to_numpy()),
+        "future_h": (time_us.max() / 1e6 - datetime.now(UTC).timestamp()) / 3600,
         "loss_channels": float(len(present & set(LOSS_CHANNELS))),
         "grain_flow_channels": float("grain_flow_kg_s" in present),
     }
-    if usual_s:
-        busy = forward.filter(forward < PAUSE_INTERVALS * usual_s)
-        whole["irregular_pct"] = _share_pct((busy - usual_s).abs() > usual_s / 2)
-        whole["work_h"] = work.height * usual_s / 3600
     rows = [whole]
-    if work.height and usual_s:
-        ordered = _sorted(work, "time")
-        for channel in [c for c in ordered.columns if c in judged_channels and c in present]:
-            rows.append({"channel": channel, **_of_channel(ordered[channel], usual_s)})
+    if usual_s:
+        busy, work = forward[forward < PAUSE_INTERVALS * usual_s], np.flatnonzero(_in_work(own))
+        whole["irregular_pct"] = _share_pct(np.abs(busy - usual_s) > usual_s / 2)
+        whole["work_h"] = work.size * usual_s / 3600
+        if not ascends:
+            work = work[np.argsort(time_us[work], kind="stable")]
+        for channel in [c for c in own.columns if c in judged_channels and c in present and work.size]:
+            rows.append({"channel": channel, **_of_channel(own[channel].to_numpy()[work], usual_s)})
     return [{key: value for key, value in row.items() if value is not None} for row in rows]
 
 
-def _sorted(rows: pl.DataFrame, column: str) -> pl.DataFrame:
-    return rows if rows[column].is_sorted() else rows.sort(column, maintain_order=True)
-
-
-def _steps_s(times: pl.Series) -> pl.Series:
-    return times.diff().dt.total_microseconds().drop_nulls() / 1e6
-
-
-def _in_work(own: pl.DataFrame) -> pl.DataFrame:
+def _in_work(own: pl.DataFrame) -> NDArray[np.bool_]:
     """Readings in work: as logged, else those that move with grain flowing, else those that move."""
     if "working" in own.columns and own["working"].null_count() < own.height:
-        return own.filter(pl.col("working") == 1)
-    moving = pl.col("speed_m_s") > 0.2 if "speed_m_s" in own.columns else pl.lit(True)
-    flowing = pl.col("grain_flow_kg_s") > 0 if "grain_flow_kg_s" in own.columns else pl.lit(True)
-    return own.filter(moving & flowing)
+        return np.asarray(own["working"].to_numpy() == 1)
+    work = np.ones(own.height, dtype=bool)
+    for channel, least in (("speed_m_s", 0.2), ("grain_flow_kg_s", 0.0)):
+        if channel in own.columns:
+            work &= own[channel].to_numpy() > least
+    return work
 
 
-def _of_channel(values: pl.Series, usual_s: float) -> dict[str, Any]:
-    known = values.drop_nulls()
-    measures: dict[str, Any] = {"missing_pct": 100.0 * values.null_count() / values.len()}
-    if known.len():
-        runs = known.rle().struct.field("len")
-        changes = runs.len() > 1
-        measures["unmoved_h"] = _number(runs.max()) * usual_s / 3600
-        measures["median"] = _number(known.median())
-        top = known.max()
-        if changes:
-            measures["at_ceiling_pct"] = _share_pct(known == top)
+def _of_channel(values: Array, usual_s: float) -> dict[str, float]:
+    """values : at the readings in work, in the order of time; NaN where missing."""
+    known = values[~np.isnan(values)]
+    measures = {"missing_pct": 100.0 * (values.size - known.size) / values.size}
+    if known.size:
+        begins = np.flatnonzero(np.r_[True, known[1:] != known[:-1], True])
+        measures["unmoved_h"] = float(np.diff(begins).max()) * usual_s / 3600
+        measures["median"] = float(np.median(known))
+        if begins.size > 2:
+            measures["at_ceiling_pct"] = _share_pct(known == known.max())
     return measures
 
 
@@ -134,14 +124,5 @@ def _empty_pct(own: pl.DataFrame, column: str) -> float:
     return 100.0 * own[column].null_count() / own.height if column in own.columns else 100.0
 
 
-def _share_pct(flags: pl.Series) -> float:
-    return 100.0 * _number(flags.mean())
-
-
-def _hours_from_now(moment: Any) -> float:
-    return _number((moment - datetime.now(UTC)).total_seconds()) / 3600
-
-
-def _number(value: Any) -> float:
-    """A statistic of a numeric column as a float; polars types it as anything a column may hold."""
-    return float(value)
+def _share_pct(flags: NDArray[np.bool_]) -> float:
+    return 100.0 * float(flags.mean())

@@ -18,7 +18,7 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
@@ -184,13 +184,17 @@ def _from_path(path: Path, name: str) -> Iterator[InboxFile]:
             magic = stream.read(4)
         if magic[:2] == b"\x1f\x8b":
             packed_bytes = path.stat().st_size
-            yield _measured(name, lambda: gzip.GzipFile(path), packed_bytes)  # type: ignore[arg-type,return-value]
+            yield _measured(name, partial(gzip.GzipFile, path), packed_bytes)  # type: ignore[arg-type]
         elif magic in _ZIPPED:
             yield from _zip(path, name)
         else:
-            yield _measured(name, lambda: path.open("rb"))
+            yield _measured(name, partial(_open_path, path))
     except OSError as error:
         yield _refused(name, f"It can't be opened: {error.strerror}.")
+
+
+def _open_path(path: Path) -> BinaryIO:
+    return path.open("rb")
 
 
 def _measured(name: str, opener: Callable[[], BinaryIO], packed_bytes: int | None = None) -> InboxFile:
@@ -252,7 +256,7 @@ def _zip(path: Path, name: str) -> Iterator[InboxFile]:
             member = _slashed(info.filename).removeprefix(folder)
             while member in readers:
                 member += AGAIN
-            readers[member] = _zip_reader(path, info)
+            readers[member] = partial(_read_member, path, info)
         found.append(_task_data(f"{name}/{printable(folder)}".rstrip("/"), readers))
     for info in infos:
         if info.filename not in claimed:
@@ -270,15 +274,15 @@ def _workbook(path: Path, name: str, infos: list[zipfile.ZipInfo]) -> Iterator[I
         yield _refused_path(path, name, str(error))
         return
     for sheet, content in found:
-
-        def opener(sheet: str = sheet) -> BinaryIO:
-            try:
-                return io.BytesIO(filled_sheets(path, infos, sheet)[0][1])
-            except UnreadableWorkbook as error:
-                raise OSError(f"the workbook changed while it was read ({error})") from None
-
-        digest = hashlib.sha256(content).hexdigest()
+        digest, opener = hashlib.sha256(content).hexdigest(), partial(_open_sheet, path, infos, sheet)
         yield InboxFile(f"{name}/{printable(sheet)}", len(content), digest, opener)
+
+
+def _open_sheet(path: Path, infos: list[zipfile.ZipInfo], sheet: str) -> BinaryIO:
+    try:
+        return io.BytesIO(filled_sheets(path, infos, sheet)[0][1])
+    except UnreadableWorkbook as error:
+        raise OSError(f"the workbook changed while it was read ({error})") from None
 
 
 def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:
@@ -301,9 +305,7 @@ def _hostile(infos: list[zipfile.ZipInfo]) -> str | None:
 
 
 def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
-    def opener() -> BinaryIO:
-        return _archive(path, stamp_of(path)).open(info)  # type: ignore[return-value]
-
+    opener = partial(_open_member, path, info)
     try:
         with opener() as stream:
             magic = stream.read(4)
@@ -316,17 +318,22 @@ def _zip_member(path: Path, name: str, info: zipfile.ZipInfo) -> InboxFile:
         )
     if magic[:2] == b"\x1f\x8b":
         packed = max(info.compress_size, 1)
-        return _measured(name, lambda: gzip.GzipFile(fileobj=opener()), packed)  # type: ignore[arg-type,return-value]
+        return _measured(name, partial(_open_packed_member, path, info), packed)
     return _measured(name, opener, info.compress_size)
 
 
-def _zip_reader(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
-    def read() -> bytes:
-        with _archive(path, stamp_of(path)).open(info) as stream:
-            # Without a bound zipfile unpacks a member that declares too small a size to its end, in memory.
-            return stream.read(info.file_size + 1)
+def _open_member(path: Path, info: zipfile.ZipInfo) -> BinaryIO:
+    return _archive(path, stamp_of(path)).open(info)  # type: ignore[return-value]
 
-    return read
+
+def _open_packed_member(path: Path, info: zipfile.ZipInfo) -> BinaryIO:
+    return gzip.GzipFile(fileobj=_open_member(path, info))  # type: ignore[return-value]
+
+
+def _read_member(path: Path, info: zipfile.ZipInfo) -> bytes:
+    with _open_member(path, info) as stream:
+        # Without a bound zipfile unpacks a member that declares too small a size to its end, in memory.
+        return stream.read(info.file_size + 1)
 
 
 def _marks_task_data(name: str) -> bool:
@@ -386,7 +393,7 @@ def _task_data(name: str, readers: Mapping[str, Callable[[], bytes]]) -> InboxFi
 
 def _refused_path(path: Path, name: str, reason: str) -> InboxFile:
     """A refused file on disk: its hash is that of the packed bytes, so that it is recognised again."""
-    measured = _measured(name, lambda: path.open("rb"))
+    measured = _measured(name, partial(_open_path, path))
     return _refused(name, reason, measured.size_bytes, measured.sha256)
 
 

@@ -10,6 +10,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
@@ -39,8 +40,8 @@ class InboxFile:
 
     ``name`` is the path inside the inbox with forward slashes; a member of an archive is
     ``archive.zip/member.csv``. ``sha256`` covers the unpacked bytes, of all members for task data. ``opener``
-    gives a stream of the unpacked bytes. ``refusal`` is set when the file must not be read. ``source`` and
-    ``stamp``: the file or folder on disk, and its state before it was hashed (see ``settled``).
+    gives a stream of the unpacked bytes, also in another process. ``refusal`` is set when the file must not be
+    read. ``source`` and ``stamp``: the file or folder on disk, and its state before it was hashed (see ``settled``).
     """
 
     name: str
@@ -80,7 +81,7 @@ class InboxFile:
 def from_bytes(name: str, content: bytes) -> InboxFile:
     """A file in memory, as tests and other programs may have it."""
     digest = hashlib.sha256(content).hexdigest()
-    return InboxFile(name, len(content), digest, lambda: io.BytesIO(content))
+    return InboxFile(name, len(content), digest, partial(io.BytesIO, content))
 
 
 def damage_sentence(error: Exception) -> str:
