@@ -11,18 +11,18 @@ Import this module where Prefect is wanted only: importing Prefect takes over a 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from chaffinch.pipelines.errors import ChaffinchError
 from chaffinch.pipelines.lake import Lake
-from chaffinch.pipelines.night.prefect_tasks import SideBySide
+from chaffinch.pipelines.night.prefect_tasks import SideBySide, Threads
 from chaffinch.pipelines.night.run import run_nightly
 from chaffinch.pipelines.night.summary import NightSummary
 from chaffinch.pipelines.parallel.fan_out import CALCULATED, FROM_STORAGE, processors
 from chaffinch.pipelines.terminal import say, visible
 from prefect import flow, get_run_logger
-from prefect.task_runners import ThreadPoolTaskRunner
 
 
 class NightFailed(ChaffinchError):
@@ -73,12 +73,18 @@ def _plain(name: str) -> str:
     return name.replace("{", "(").replace("}", ")")
 
 
-def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], None]) -> SideBySide:
+@contextmanager
+def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], None]) -> Iterator[SideBySide]:
     if workers is None:
-        return SideBySide(ThreadPoolTaskRunner(max_workers=processors()))
+        with Threads(processors()) as threads:
+            yield SideBySide(threads)
+        return
     from chaffinch.pipelines.parallel.dask_workers import join, lost
 
     joined = join(workers, inbox, lake)
-    say(f"Workers at {workers} read files, prepare and fit field jobs, {joined.threads} at a time.")
+    say(
+        f"Workers at {workers} read files, prepare and fit field jobs and make pages, {joined.threads} at a time."
+    )
     anywhere = FROM_STORAGE | CALCULATED
-    return SideBySide(joined.runner(), anywhere, 2 * joined.threads + 2, math.inf, lost, say)
+    with joined.runner() as runner:
+        yield SideBySide(runner, anywhere, 2 * joined.threads + 2, math.inf, lost, say)

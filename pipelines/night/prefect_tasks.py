@@ -8,8 +8,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
-from typing import Any
+from typing import Any, Protocol
 
 from chaffinch.pipelines.errors import CallError, ChaffinchError, NotYet
 from chaffinch.pipelines.night.prefect_server import prefect_folder
@@ -18,17 +17,17 @@ from chaffinch.pipelines.parallel.fan_out import CALCULATED, FROM_STORAGE, R, T,
 with prefect_folder():
     from prefect import task
     from prefect.cache_policies import NO_CACHE
-    from prefect.task_runners import TaskRunner
+    from prefect.task_runners import ThreadPoolTaskRunner
 
 RETRY_DELAYS_S = (5.0, 20.0, 60.0)
-# From this many items on a task takes several, so that ten thousand small files do not make as many tasks.
-MOST_TASKS = 500
+# A task costs a tenth of a second beside its work: of many items it takes a few, and several of ten thousand files.
+ENOUGH_TASKS, A_FEW, MOST_TASKS = 64, 4, 500
 
 
 def as_tasks(
     what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
 ) -> Iterator[R | NotYet]:
-    """A ``FanOut``: each item is a task, in turn; from ``MOST_TASKS`` on a task takes several."""
+    """A ``FanOut``: each item is a task, in turn; of many items a task takes several."""
     for some in _in_groups(items):
         try:
             yield from _task(what, some, name)(_Work(do, some))
@@ -36,10 +35,41 @@ def as_tasks(
             yield from _each_alone(waiting, what, do, some, name)
 
 
+class Runner(Protocol):
+    """Begins work on some items; gives what has their results. name : of an item, for records. a_few : items that one
+    piece of work may have, where there are many."""
+
+    a_few: int
+
+    def submit(
+        self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
+    ) -> Any: ...
+
+
+class Threads:
+    """A ``Runner`` of Prefect tasks in threads of this process."""
+
+    a_few = A_FEW
+
+    def __init__(self, count: int) -> None:
+        self._runner: ThreadPoolTaskRunner[Any] = ThreadPoolTaskRunner(max_workers=count)
+
+    def __enter__(self) -> Threads:
+        self._runner.__enter__()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._runner.__exit__(None, None, None)
+
+    def submit(self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]) -> Any:
+        return self._runner.submit(_task(what, items, name), {"work": _Work(do, items)})
+
+
 class SideBySide:
     """A ``FanOut`` that hands work of the kinds ``handed`` to ``runner``.
 
-    All else is done here, by ``as_tasks`` if it touches storage and may be worth a retry.
+    All else is done here, by ``as_tasks`` if it touches storage and may be worth a retry; so is what failed there and
+    may pass.
 
     most_ahead, most_bytes_ahead : as of ``begun_ahead``. lost : whether a failure means that the workers went
     away; then the rest is done here.
@@ -47,7 +77,7 @@ class SideBySide:
 
     def __init__(
         self,
-        runner: TaskRunner[Any],
+        runner: Runner,
         handed: frozenset[str] = FROM_STORAGE,
         most_ahead: int | None = None,
         most_bytes_ahead: float | None = None,
@@ -58,18 +88,6 @@ class SideBySide:
         self.handed = handed
         self.most_ahead, self.most_bytes_ahead = most_ahead, most_bytes_ahead
         self.here_only = False
-
-    def __enter__(self) -> SideBySide:
-        try:
-            self.runner.__enter__()
-        except Exception as error:
-            self._go_on_here(error)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        # A scheduler that went away does not answer.
-        with suppress(Exception):
-            self.runner.__exit__(None, None, None)
 
     def __call__(
         self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
@@ -84,12 +102,12 @@ class SideBySide:
         def hand_out(some: Sequence[T]) -> tuple[Sequence[T], Any]:
             if not self.here_only:
                 try:
-                    return some, self.runner.submit(_task(what, some, name), {"work": _Work(do, some)})
+                    return some, self.runner.submit(what, do, some, name)
                 except Exception as error:
                     self._go_on_here(error)
             return some, None
 
-        groups = _in_groups(items)
+        groups = _in_groups(items, self.runner.a_few)
         for some, future in begun_ahead(hand_out, groups, self.most_ahead, self.most_bytes_ahead):
             try:
                 here = future is None or self.here_only
@@ -97,7 +115,8 @@ class SideBySide:
             except NotYet as waiting:
                 results = _each_alone(waiting, what, do, some, name)
             except Exception as error:
-                self._go_on_here(error)
+                if not getattr(error, "may_pass", False):
+                    self._go_on_here(error)
                 results = as_tasks(what, do, some, name)
             yield from results
 
@@ -109,8 +128,9 @@ class SideBySide:
         self.here_only = True
 
 
-def _in_groups(items: Sequence[T]) -> list[Sequence[T]]:
-    size = math.ceil(len(items) / MOST_TASKS) or 1
+def _in_groups(items: Sequence[T], a_few: int = A_FEW) -> list[Sequence[T]]:
+    few = min(a_few, math.ceil(len(items) / ENOUGH_TASKS))
+    size = max(1, few, math.ceil(len(items) / MOST_TASKS))
     return [items[first : first + size] for first in range(0, len(items), size)]
 
 

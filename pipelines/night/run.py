@@ -23,7 +23,7 @@ from chaffinch.pipelines.night.summary import (
     file_outcome,
     refitted_sentence,
 )
-from chaffinch.pipelines.parallel.fan_out import FanOut, in_groups, one_by_one, side_by_side
+from chaffinch.pipelines.parallel.fan_out import FanOut, in_groups, side_by_side
 from chaffinch.pipelines.parallel.small_files import small_files_in_processes
 from chaffinch.pipelines.parsed import Parsed
 
@@ -346,7 +346,7 @@ def _settled(lake: Lake, answers: Answers) -> Answers:
 
 
 def write_pages(
-    lake: Lake, site: Path, say: Say = _silent, notes: Sequence[str] = (), each: FanOut = one_by_one
+    lake: Lake, site: Path, say: Say = _silent, notes: Sequence[str] = (), each: FanOut = side_by_side
 ) -> dict[str, Any]:
     """Write the pages of the lake to ``site``. Returns the summary of ``write_site``.
 
@@ -359,6 +359,12 @@ def write_pages(
     def write(folder: Path) -> dict[str, Any]:
         return write_site(lake, folder, lake.farm(), notes=notes, each=side_by_side)
 
+    try:
+        return dict(write_site(lake, site, lake.farm(), notes=notes, each=each))
+    except ChaffinchError as error:
+        if not error.may_pass:
+            raise
+    # It is tried again, after a while, as one piece of work.
     written = _only(each("write", write, [site], _name))
     return {} if isinstance(written, NotYet) else dict(written)
 

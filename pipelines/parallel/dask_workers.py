@@ -7,16 +7,19 @@ or an object store. They are checked before any work is handed out.
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from uuid import uuid4
 
 from chaffinch.pipelines.errors import CallError
+from chaffinch.pipelines.parallel.fan_out import R, T
 from chaffinch.pipelines.program_digest import program_digest
 
 if TYPE_CHECKING:
-    from prefect_dask import DaskTaskRunner
+    from distributed import Client, Future
 
 LONGEST_ANSWER_S = 20
 _START = "dask scheduler; and on each machine: dask worker ADDRESS"
@@ -29,11 +32,46 @@ class Workers:
     address: str
     threads: int
 
-    def runner(self) -> DaskTaskRunner:
-        """What Prefect hands tasks to, not yet started."""
-        from prefect_dask import DaskTaskRunner
+    def runner(self) -> DaskRunner:
+        """What hands work to them, not yet started."""
+        return DaskRunner(self.address)
 
-        return DaskTaskRunner(address=self.address, client_kwargs={"set_as_default": False})
+
+class DaskRunner:
+    """Hands work to the workers of the scheduler at ``address`` as plain Dask tasks.
+
+    As tasks of Prefect each would speak to its server several times, which took a third of a worker's time, and all
+    workers would have to reach it.
+    """
+
+    # What a worker that is lost was doing is done again, so it does one thing at a time.
+    a_few = 1
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        self._client: Client | None = None
+
+    def __enter__(self) -> DaskRunner:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        # A scheduler that went away does not answer.
+        with suppress(Exception):
+            if self._client is not None:
+                self._client.close()
+
+    def submit(self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]) -> Future:
+        """``do`` for each of ``items``, as one task. name : of an item, for records."""
+        from distributed import Client
+
+        if self._client is None:
+            self._client = Client(self.address, timeout=LONGEST_ANSWER_S, set_as_default=False)
+        # Its key is its own: from the work it would be calculated, for longer than some work takes.
+        return self._client.submit(_do_all, do, list(items), key=f"{what} {name(items[0])} {uuid4().hex}")
+
+
+def _do_all(do: Callable[[T], R], items: Sequence[T]) -> list[R]:
+    return [do(item) for item in items]
 
 
 def join(address: str, inbox: Path, lake: str) -> Workers:
@@ -43,10 +81,9 @@ def join(address: str, inbox: Path, lake: str) -> Workers:
     """
     try:
         from distributed import Client
-        from prefect_dask import DaskTaskRunner  # noqa: F401  whether it is there
     except ImportError:
         raise CallError(
-            "--workers needs the package prefect-dask; install it with: pip install 'chaffinch[workers]'."
+            "--workers needs the package distributed; install it with: pip install 'chaffinch[workers]'."
         ) from None
     try:
         with Client(address, timeout=LONGEST_ANSWER_S, set_as_default=False) as client:

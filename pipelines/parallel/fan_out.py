@@ -22,7 +22,7 @@ MOST_BYTES_AHEAD = 96 << 20
 # Work that any machine may do, since it needs only its item and shared storage, or only its item. All else is done
 # where the lake is open for writing.
 FROM_STORAGE = frozenset({"read", "find delays", "prepare"})
-CALCULATED = frozenset({"fit", "fit field jobs", "share"})
+CALCULATED = frozenset({"fit", "fit field jobs", "share", "make pages"})
 
 T = TypeVar("T")
 R = TypeVar("R")

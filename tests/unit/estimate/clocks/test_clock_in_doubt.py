@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from chaffinch.pipelines.estimate import by_clock, prepare, real_adjustments
+from chaffinch.pipelines.estimate import prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
+from chaffinch.pipelines.estimate.two_steps import by_clock
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
 

@@ -7,7 +7,6 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from chaffinch.pipelines import estimate
 from chaffinch.pipelines.estimate import Answers, estimate_answers, prepare, real_adjustments
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.kept import kept_season
@@ -19,6 +18,8 @@ from chaffinch.pipelines.estimate.results import spread_draws
 from chaffinch.pipelines.estimate.signals.exponents import Power
 from chaffinch.pipelines.estimate.signals.gain_moves import GainMove
 from chaffinch.pipelines.estimate.signals.known_signals import KnownSignals
+from chaffinch.pipelines.estimate.two_steps import as_fitted
+from chaffinch.pipelines.parallel.fan_out import one_by_one
 from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
 pytestmark = pytest.mark.slow
@@ -116,13 +117,13 @@ def test_only_the_new_field_job_is_fitted(fields, first, monkeypatch):
     kept = kept_of(first)
     kept.begin(fields, NIGHT + timedelta(days=1))
     # As logged, before what a new job tells of its machine's signals moves the machine's other jobs.
-    kept.fit(first_fields_as_fitted(fields, kept), kept_season.AS_LOGGED, estimate.one_by_one)
+    kept.fit(first_fields_as_fitted(fields, kept), kept_season.AS_LOGGED, one_by_one)
     assert set(fitted) == {fields[-1].field}
 
 
 def first_fields_as_fitted(fields: list[Binned], kept: KeptSeason) -> list[Binned]:
-    entered = estimate.of_all_that_entered(estimate.in_likely_units(fields[:-1]), {})
-    return [*entered, *estimate.of_all_that_entered(estimate.in_likely_units(fields[-1:]), {})]
+    first, last = as_fitted(fields[:-1], None)[0], as_fitted(fields[-1:], None)[0]
+    return [*first, *last]
 
 
 def test_answers_are_near_those_from_scratch(fields, second):
@@ -155,7 +156,7 @@ def test_the_noise_is_fitted_again_where_new_field_jobs_contradict_it(fields, fi
     kept = kept_of(first)
     some = [*fields[:-1], replace(fields[-1], outcomes=wild)]
     kept.begin(some, NIGHT + timedelta(days=1))
-    season = kept.fit(some, kept_season.AS_LOGGED, estimate.one_by_one)
+    season = kept.fit(some, kept_season.AS_LOGGED, one_by_one)
     assert kept.moved > kept_season.TOLERANCE
     assert "too far" in kept.refreshed
     assert len(season["separation_loss"].fields) == len(some)
