@@ -87,4 +87,4 @@ def _spread(workers: str | None, inbox: Path, lake: str, say: Callable[[str], No
     )
     anywhere = FROM_STORAGE | CALCULATED
     with joined.runner() as runner:
-        yield SideBySide(runner, anywhere, 2 * joined.threads + 2, math.inf, lost, say)
+        yield SideBySide(runner, anywhere, joined.most_ahead, math.inf, lost, say)

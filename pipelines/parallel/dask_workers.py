@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ from chaffinch.pipelines.parallel.fan_out import R, T
 from chaffinch.pipelines.program_digest import program_digest
 
 if TYPE_CHECKING:
-    from distributed import Client, Future
+    from distributed import Client
 
 LONGEST_ANSWER_S = 20
 _START = "dask scheduler; and on each machine: dask worker ADDRESS"
@@ -34,7 +35,12 @@ class Workers:
 
     def runner(self) -> DaskRunner:
         """What hands work to them, not yet started."""
-        return DaskRunner(self.address)
+        return DaskRunner(self.address, self.most_ahead)
+
+    @property
+    def most_ahead(self) -> int:
+        """Pieces of work that are best under way or waiting at once."""
+        return 2 * self.threads + 2
 
 
 class DaskRunner:
@@ -47,9 +53,11 @@ class DaskRunner:
     # What a worker that is lost was doing is done again, so it does one thing at a time.
     a_few = 1
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, most_ahead: int) -> None:
         self.address = address
         self._client: Client | None = None
+        # Results come here as soon as they are done: those that lie on a worker are lost with it.
+        self._home = ThreadPoolExecutor(most_ahead, thread_name_prefix="results")
 
     def __enter__(self) -> DaskRunner:
         return self
@@ -59,15 +67,19 @@ class DaskRunner:
         with suppress(Exception):
             if self._client is not None:
                 self._client.close()
+        self._home.shutdown(wait=False, cancel_futures=True)
 
-    def submit(self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]) -> Future:
+    def submit(
+        self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
+    ) -> Future[list[R]]:
         """``do`` for each of ``items``, as one task. name : of an item, for records."""
         from distributed import Client
 
         if self._client is None:
             self._client = Client(self.address, timeout=LONGEST_ANSWER_S, set_as_default=False)
         # Its key is its own: from the work it would be calculated, for longer than some work takes.
-        return self._client.submit(_do_all, do, list(items), key=f"{what} {name(items[0])} {uuid4().hex}")
+        begun = self._client.submit(_do_all, do, list(items), key=f"{what} {name(items[0])} {uuid4().hex}")
+        return self._home.submit(begun.result)
 
 
 def _do_all(do: Callable[[T], R], items: Sequence[T]) -> list[R]:
