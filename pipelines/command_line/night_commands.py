@@ -139,6 +139,9 @@ def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) ->
 
 
 def _import_flow() -> Callable[[Path, str, Path, str | None], NightSummary]:
+    # What its stages import as well: while the server starts, a processor is free.
+    from chaffinch.dashboards.pages import site  # noqa: F401
+    from chaffinch.pipelines import estimate  # noqa: F401
     from chaffinch.pipelines.night.prefect_flow import run_as_flow
 
     return run_as_flow
