@@ -197,7 +197,7 @@ class DeltaTables:
             how = {"mode": "overwrite", "predicate": owned_by(name, ids)}
         else:
             how = {"mode": "append"}
-        self.write(name, chain([first], frames), compression, **how)
+        self.write(name, chain([first], frames), compression=compression, **how)
 
     def write(
         self, name: str, frames: Iterable[pl.DataFrame], compression: Compression = TIGHT, **how: Any
