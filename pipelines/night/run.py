@@ -356,17 +356,18 @@ def write_pages(
 
     say("Writing pages.")
 
-    def write(folder: Path) -> dict[str, Any]:
-        return write_site(lake, folder, lake.farm(), notes=notes, each=side_by_side)
+    def write(folder: Path, spread: FanOut = side_by_side) -> dict[str, Any]:
+        return dict(write_site(lake, folder, lake.farm(), notes=notes, each=spread))
 
-    try:
-        return dict(write_site(lake, site, lake.farm(), notes=notes, each=each))
-    except ChaffinchError as error:
-        if not error.may_pass:
-            raise
-    # It is tried again, after a while, as one piece of work.
+    if "make pages" in getattr(each, "handed", ()):
+        # Nothing can be handed to workers from inside a task.
+        try:
+            return write(site, each)
+        except ChaffinchError as error:
+            if not error.may_pass:
+                raise
     written = _only(each("write", write, [site], _name))
-    return {} if isinstance(written, NotYet) else dict(written)
+    return {} if isinstance(written, NotYet) else written
 
 
 def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:
