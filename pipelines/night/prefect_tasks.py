@@ -12,7 +12,15 @@ from typing import Any, Protocol
 
 from chaffinch.pipelines.errors import CallError, ChaffinchError, NotYet
 from chaffinch.pipelines.night.prefect_server import prefect_folder
-from chaffinch.pipelines.parallel.fan_out import CALCULATED, FROM_STORAGE, R, T, begun_ahead, side_by_side
+from chaffinch.pipelines.parallel.fan_out import (
+    CALCULATED,
+    FROM_STORAGE,
+    MOST_AHEAD,
+    R,
+    T,
+    begun_ahead,
+    side_by_side,
+)
 
 with prefect_folder():
     from prefect import task
@@ -22,6 +30,7 @@ with prefect_folder():
 RETRY_DELAYS_S = (5.0, 20.0, 60.0)
 # A task costs a tenth of a second beside its work: of many items it takes a few, and several of ten thousand files.
 ENOUGH_TASKS, A_FEW, MOST_TASKS = 64, 4, 500
+FEWEST_AHEAD = 4
 
 
 def as_tasks(
@@ -108,7 +117,9 @@ class SideBySide:
             return some, None
 
         groups = _in_groups(items, self.runner.a_few)
-        for some, future in begun_ahead(hand_out, groups, self.most_ahead, self.most_bytes_ahead):
+        # Results of so many items are held at most, in however many pieces they come.
+        most = max(FEWEST_AHEAD, (self.most_ahead or MOST_AHEAD) // len(groups[0]))
+        for some, future in begun_ahead(hand_out, groups, most, self.most_bytes_ahead):
             try:
                 here = future is None or self.here_only
                 results = as_tasks(what, do, some, name) if here else future.result()
