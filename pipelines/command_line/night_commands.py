@@ -139,7 +139,7 @@ def _through_prefect(inbox: Path, lake: str, site: Path, workers: str | None) ->
 
 
 def _import_flow() -> Callable[[Path, str, Path, str | None], NightSummary]:
-    # What its stages import as well: while the server starts, a processor is free.
+    # The stages need these later; importing them while the server starts saves time.
     from chaffinch.dashboards.pages import site  # noqa: F401
     from chaffinch.pipelines import estimate  # noqa: F401
     from chaffinch.pipelines.night.prefect_flow import run_as_flow

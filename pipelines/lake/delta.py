@@ -28,7 +28,7 @@ _KEPT_HOURS = 7 * 24
 MOST_FILES = 32
 
 ROWS_AT_ONCE = 10_000
-# A compressor takes a megabyte for each column that is being written, which small files don't repay.
+# Strong compression needs memory for each file that is open for writing, which small files do not repay.
 Compression = Literal["ZSTD", "SNAPPY"]
 TIGHT: Compression = "ZSTD"
 LIGHT: Compression = "SNAPPY"

@@ -28,7 +28,7 @@ with prefect_folder():
     from prefect.task_runners import ThreadPoolTaskRunner
 
 RETRY_DELAYS_S = (5.0, 20.0, 60.0)
-# A task costs a tenth of a second beside its work: of many items it takes a few, and several of ten thousand files.
+# Each task adds about 0.1 s to its work, so many items are grouped: a few to a task, more of ten thousand files.
 ENOUGH_TASKS, A_FEW, MOST_TASKS = 64, 4, 500
 FEWEST_AHEAD = 4
 
@@ -36,7 +36,7 @@ FEWEST_AHEAD = 4
 def as_tasks(
     what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]
 ) -> Iterator[R | NotYet]:
-    """A ``FanOut``: each item is a task, in turn; of many items a task takes several."""
+    """A ``FanOut``: one task per item, one after another; many items share tasks."""
     for some in _in_groups(items):
         try:
             yield from _task(what, some, name)(_Work(do, some))

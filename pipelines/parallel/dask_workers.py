@@ -50,13 +50,13 @@ class DaskRunner:
     workers would have to reach it.
     """
 
-    # What a worker that is lost was doing is done again, so it does one thing at a time.
+    # If a worker is lost, its task is repeated, so tasks are small.
     a_few = 1
 
     def __init__(self, address: str, most_ahead: int) -> None:
         self.address = address
         self._client: Client | None = None
-        # Results come here as soon as they are done: those that lie on a worker are lost with it.
+        # Results are fetched as soon as they are ready: those still on a worker are lost with it.
         self._home = ThreadPoolExecutor(most_ahead, thread_name_prefix="results")
 
     def __enter__(self) -> DaskRunner:
@@ -77,7 +77,7 @@ class DaskRunner:
 
         if self._client is None:
             self._client = Client(self.address, timeout=LONGEST_ANSWER_S, set_as_default=False)
-        # Its key is its own: from the work it would be calculated, for longer than some work takes.
+        # A random key: Dask would otherwise hash the work, which can take longer than doing it.
         begun = self._client.submit(_do_all, do, list(items), key=f"{what} {name(items[0])} {uuid4().hex}")
         return self._home.submit(begun.result)
 

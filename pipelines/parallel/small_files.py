@@ -1,4 +1,4 @@
-"""Small files are read in processes: reading one keeps the interpreter busy, for which threads would take turns."""
+"""Read many small files in processes: parsing one is mostly Python, where threads would wait for each other."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from typing import Generic, Protocol, TypeVar
 from chaffinch.pipelines.parallel.fan_out import FanOut
 from chaffinch.pipelines.parallel.processes import in_processes, processes_for
 
-# Larger ones are mostly read by Polars, which leaves the interpreter to others; their rows are better not copied.
+# Larger files are mostly parsed by Polars, which releases the interpreter, and copying their rows back is slow.
 SMALL_BYTES = 64 << 10
-# Processes start in about the time in which so many small files are read.
+# Reading fewer files takes less time than starting the processes.
 FEWEST_SMALL = 256
 
 

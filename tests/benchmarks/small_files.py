@@ -1,4 +1,4 @@
-"""Thousands of small logs in one night, each with content of its own: time, processors and memory.
+"""Thousands of small logs in one night, all different: time, processor time and memory.
 
     python tests/benchmarks/small_files.py [FILES]
 

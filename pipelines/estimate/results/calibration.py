@@ -144,13 +144,13 @@ def capacity_at_share(
     two of the feed rates driven: it would be a guess.
     """
     design, fit = fitted.design, fitted.fit
-    # Between the points the curve is as good as straight: 4 % of feed rate apart.
+    # Points lie 4 % of feed rate apart; between them the curve is nearly straight.
     shifts = np.linspace(-FURTHEST, FURTHEST, 36)
     shapes = feed_contrast(design, shifts)
     feed = np.flatnonzero(shapes.any(axis=0))
     before = np.array([float(name == "intercept") for name in design.names])
     before[[design.names.index(f"step {j}") for j in design.steps if j < k]] = 1.0
-    # The level before the change and the shapes of the curve are all that counts: only they are drawn.
+    # Only the level before the change and the shapes of the curve matter, so only they are drawn.
     parts = np.vstack([before, np.eye(len(before))[feed]])
     middle, covariance = parts @ fit.coefficients, parts @ fit.covariance @ parts.T
     rng = np.random.default_rng([k, len(design.names)])
