@@ -19,6 +19,7 @@ from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.doses import Diameters
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.kept.kept_season import AS_LOGGED, KeptSeason
+from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis, evidence_by_machine
 from chaffinch.pipelines.estimate.model.steering import feed_by_ground, machines_that_steer
 from chaffinch.pipelines.estimate.responses.loss_curves import loss_curves_table
 from chaffinch.pipelines.estimate.responses.response_curves import (
@@ -37,7 +38,8 @@ from chaffinch.pipelines.estimate.results.effects_table import (
     effects_table,
     to_share_of,
 )
-from chaffinch.pipelines.estimate.results.shared_rows import SharedOutcome, share
+from chaffinch.pipelines.estimate.results.shared_changes import ToShare
+from chaffinch.pipelines.estimate.results.shared_rows import share
 from chaffinch.pipelines.estimate.results.signal_weights import allowing_for_weights, in_likely_units
 from chaffinch.pipelines.estimate.signals.known_signals import (
     KnownSignals,
@@ -50,11 +52,15 @@ from chaffinch.schemas.tables import tables
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Rows of the tables ``effects``, ``responses`` and ``loss_curves``."""
+    """Rows of the tables ``effects``, ``responses`` and ``loss_curves``. unchanged : machines whose rows of the first
+    two are not among them, nor are those of all machines together: those in the lake still hold. renewed : whether
+    they no longer did."""
 
     effects: pl.DataFrame
     responses: pl.DataFrame
     loss_curves: pl.DataFrame
+    unchanged: frozenset[str] = frozenset()
+    renewed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,29 +115,51 @@ def all_together(
     """All logs together; without ``kept`` no responses. Outcomes are spread; while curves are drawn in other
     processes, this one puts the effects together."""
     own, calibrations = alone.own, alone.known.calibrations
-    shares = {} if kept is None else kept.shares
-    sharing = to_share_of(own, calibrations, diameters_m, shares)
-    drawing: list[ToDraw] = []
-    if kept is not None:
-        in_use = values_in_use(own.fields)
-        every = (to_draw(one, in_use, kept.responses.get(one.outcome)) for one in sharing)
-        drawing = [one for one in every if one is not None]
-    many = processes_for(len(own.fields))
-    work: list[partial[Any]] = [
-        *(partial(share, one) for one in sharing),
-        *(partial(curves_of, one) for one in drawing),
-    ]
-    done: Iterator[Any] = through_processes(
-        each, "share", _made, work, lambda one: str(one.args[0].outcome), many
-    )
-    shared: list[SharedOutcome] = list(islice(done, len(sharing)))
-    effects = effects_table(own, sharing, shared, calibrations, unanswered, alone.clocks)
+    if kept is None:
+        sharing = to_share_of(own, calibrations, diameters_m, {})
+        shared = list(_made_of(sharing, [], None, own, each))
+        effects = effects_table(own, sharing, shared, calibrations, unanswered, alone.clocks)
+        return Answers(effects, tables()["responses"].empty(), alone.loss_curves)
+    sharing = to_share_of(own, calibrations, diameters_m, kept.shares)
+    in_use = values_in_use(own.fields)
+    every = (to_draw(one, in_use, kept.responses.get(one.outcome)) for one in sharing)
+    drawing = [one for one in every if one is not None]
+    evidence = evidence_by_machine(own, sharing, drawing, calibrations, unanswered, alone.clocks, diameters_m)
+    unchanged = kept.basis.unchanged(evidence)
+    only = frozenset(evidence) - unchanged if unchanged else None
+    renewed = False
+    done = _made_of(sharing, drawing, only, own, each)
+    shared = list(islice(done, len(sharing)))
+    if only is not None and not kept.basis.holds(sharing, shared):
+        unchanged, only, renewed = frozenset(), None, True
+        done = _made_of(sharing, drawing, only, own, each)
+        shared = list(islice(done, len(sharing)))
+    effects = effects_table(own, sharing, shared, calibrations, unanswered, alone.clocks, only)
     curves: list[Curves] = list(done)
-    if kept is not None:
-        kept.shares.update({what.outcome: one.draws for what, one in zip(sharing, shared, strict=True)})
-        drawn = zip(drawing, curves, strict=True)
-        kept.responses.update({what.outcome: one.draws for what, one in drawn if one.draws is not None})
-    return Answers(effects, all_responses([one.rows for one in curves]), alone.loss_curves)
+    of_outcomes = list(zip((what.outcome for what in sharing), shared, strict=True))
+    common = kept.basis.common if unchanged else {outcome: one.common for outcome, one in of_outcomes}
+    kept.basis = Basis(evidence, common)
+    kept.shares.update({outcome: one.draws for outcome, one in of_outcomes})
+    drawn = zip(drawing, curves, strict=True)
+    kept.responses.update({what.outcome: one.draws for what, one in drawn if one.draws is not None})
+    responses = all_responses([one.rows for one in curves])
+    return Answers(effects, responses, alone.loss_curves, unchanged, renewed)
+
+
+def _made_of(
+    sharing: Sequence[ToShare],
+    drawing: Sequence[ToDraw],
+    only: frozenset[str] | None,
+    own: ByOwnLog,
+    each: FanOut,
+) -> Iterator[Any]:
+    """The ``SharedOutcome`` of each of ``sharing``, then the ``Curves`` of each of ``drawing``."""
+    work: list[partial[Any]] = [
+        *(partial(share, one, only) for one in sharing),
+        *(partial(curves_of, one, only) for one in drawing),
+    ]
+    many = processes_for(sum(only is None or one.machine in only for one in own.fields))
+    return through_processes(each, "share", _made, work, lambda one: str(one.args[0].outcome), many)
 
 
 def _made(work: partial[Any]) -> Any:

@@ -22,6 +22,7 @@ from chaffinch.pipelines.night.summary import (
     NightSummary,
     file_outcome,
     refitted_sentence,
+    renewed_sentence,
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, in_groups, side_by_side
 from chaffinch.pipelines.parallel.small_files import small_files_in_processes
@@ -287,6 +288,7 @@ def refresh(
         from chaffinch.pipelines.estimate.kept.hardly_moved import moved_by
         from chaffinch.pipelines.estimate.kept.kept_rows import kept_of, season_fit_rows
         from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
+        from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
         from chaffinch.pipelines.lake.delivery import KEPT_FITS
         from chaffinch.pipelines.lake.freshness import (
             as_text,
@@ -305,10 +307,15 @@ def refresh(
         lake.put_trials(jobs.trials)
         before, earlier = from_text(lake.effects_field_inputs()), lake.scan("effects").collect()
         kept = KeptSeason() if forced else kept_of(lake.scan(KEPT_FITS).collect())
+        if not lake.effects_inputs():
+            # A night that ended between its commits left answers of another night than what is kept.
+            kept.basis = Basis()
         answers = refresh_answers(lake, farm, each, jobs, kept)
         refitted = ""
         if kept.fitted_at is not None and not kept.refreshed:
             answers = _settled(lake, answers)
+            if answers.renewed:
+                refitted = renewed_sentence(*moved_by(earlier, answers.effects))
         elif kept.refreshed and earlier.height:
             refitted = refitted_sentence(kept.refreshed, *moved_by(earlier, answers.effects))
         effects = with_times_of(earlier, answers.effects)
@@ -339,8 +346,8 @@ def _settled(lake: Lake, answers: Answers) -> Answers:
     stored = {name: lake.scan(name).collect() for name in ("effects", "responses", "loss_curves")}
     return replace(
         answers,
-        effects=settled_effects(stored["effects"], answers.effects),
-        responses=settled_responses(stored["responses"], answers.responses),
+        effects=settled_effects(stored["effects"], answers.effects, answers.unchanged),
+        responses=settled_responses(stored["responses"], answers.responses, answers.unchanged),
         loss_curves=settled_loss_curves(stored["loss_curves"], answers.loss_curves),
     )
 

@@ -103,8 +103,8 @@ class EstimateSummary:
     """``refreshed`` False: no input had changed. ``effects``: rows now in the table. ``because``: a sentence for
     each machine and field whose inputs changed. ``moved``: rows that are new or differ from before, also if only
     the noise that the season shares differs. ``calibrations``: factors of the machines' grain flow by weighed
-    loads, with the residual. ``refitted``: why the noise that is kept of a large season was fitted again, and how far
-    effects moved by that.
+    loads, with the residual. ``refitted``: why the noise that is kept of a large season was fitted again, or all
+    effects made again, and how far effects moved by that.
     """
 
     refreshed: bool
@@ -126,11 +126,22 @@ class EstimateSummary:
 
 
 def refitted_sentence(why: str, middle: float, far: float) -> str:
+    """middle, far : as of ``moved_sentence``."""
+    again = f"The noise of the season was fitted again ({why.rstrip('.')})."
+    return f"{again} {moved_sentence('By that, and by what is new', middle, far)}"
+
+
+def renewed_sentence(middle: float, far: float) -> str:
+    """middle, far : as of ``moved_sentence``."""
+    why = "What all machines together say has moved, so all effects were made again."
+    return f"{why} {moved_sentence('By that, and by what is new', middle, far)}"
+
+
+def moved_sentence(by: str, middle: float, far: float) -> str:
     """middle, far : in half widths of their ranges, how far half of the effects moved at most, and 99 of 100."""
     return (
-        f"The noise of the season was fitted again ({why.rstrip('.')}). By that, and by what is new, half of the "
-        f"effects moved by at most {100 * middle:.0f} % of the half width of their range, 99 of 100 by at most "
-        f"{100 * far:.0f} %."
+        f"{by}, half of the effects moved by at most {100 * middle:.0f} % of the half width of their range, "
+        f"99 of 100 by at most {100 * far:.0f} %."
     )
 
 

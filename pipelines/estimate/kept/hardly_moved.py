@@ -8,9 +8,11 @@ and so is one that can't be answered any more.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import polars as pl
+from chaffinch.pipelines.estimate.responses.response_curves import in_order as responses_in_order
+from chaffinch.pipelines.estimate.results.effects_table import in_order as effects_in_order
 
 # Of the half width of a range: how far it, its ends or its middle may have moved.
 OF_HALF_WIDTH = 0.1
@@ -39,8 +41,12 @@ _SAID_OF_A_SEASON = {"adjustments_pooled", "readings_before", "readings_after"}
 _LOSS_CURVE_KEY = ("machine", "field", "crop", "first_time")
 
 
-def settled_effects(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
-    """Rows of ``effects`` after this night."""
+def settled_effects(
+    before: pl.DataFrame, after: pl.DataFrame, unchanged: Collection[str] = ()
+) -> pl.DataFrame:
+    """Rows of ``effects`` after this night. unchanged : machines whose rows stay and are not in
+    ``after``, as those of all machines together."""
+    stay, before = _parted(before, unchanged)
     ranges = [
         ("log_ratio", "log_ratio_low", "log_ratio_high"),
         ("alone_log_ratio", "alone_log_ratio_low", "alone_log_ratio_high"),
@@ -58,11 +64,15 @@ def settled_effects(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
     follow = {f"{alone}percent{end}" for alone in ("", "alone_") for end in ("", "_low", "_high")}
     follow |= {"verdict", "hidden_step_percent", "hidden_step_share", "chance_less", "plain_percent"}
     moved = {*follow, *(name for names in ranges for name in names)}
-    return _settled(before, after, _EFFECT_KEY, near, moved | _SAID_OF_THEM)
+    found = _settled(before, after, _EFFECT_KEY, near, moved | _SAID_OF_THEM)
+    return effects_in_order(pl.concat([found, stay])) if stay.height else found
 
 
-def settled_responses(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
-    """Rows of ``responses`` after this night; a curve stays as a whole or not at all."""
+def settled_responses(
+    before: pl.DataFrame, after: pl.DataFrame, unchanged: Collection[str] = ()
+) -> pl.DataFrame:
+    """Rows of ``responses`` after this night; a curve stays as a whole or not at all. unchanged : as of effects."""
+    stay, before = _parted(before, unchanged)
     ranges = [("log_ratio", "log_ratio_low", "log_ratio_high"), ("absolute", "absolute_low", "absolute_high")]
     # At the value in use the range is a point, zero but for rounding.
     in_use = pl.col("value") == pl.col("value_in_use")
@@ -73,7 +83,14 @@ def settled_responses(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame
         _near("expected_regret", OF_HALF_WIDTH * widest),
     ]
     moved = {*(name for names in ranges for name in names), "chance_best", "expected_regret"}
-    return _settled(before, after, (*_CURVE, "value"), near, moved, together=_CURVE)
+    found = _settled(before, after, (*_CURVE, "value"), near, moved, together=_CURVE)
+    return responses_in_order(pl.concat([found, stay])) if stay.height else found
+
+
+def _parted(before: pl.DataFrame, unchanged: Collection[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows that stay, and the others."""
+    stays = pl.col("machine").is_null() | pl.col("machine").is_in(list(unchanged))
+    return (before.filter(stays), before.filter(~stays)) if unchanged else (before.clear(), before)
 
 
 def settled_loss_curves(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:

@@ -15,6 +15,7 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import Design
 from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
+from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
 from chaffinch.pipelines.estimate.model.change_points import ChangePoint
 from chaffinch.pipelines.estimate.model.fit import DriftPrior, Fit
 from chaffinch.pipelines.estimate.model.noise import Noise
@@ -55,6 +56,10 @@ def _rows(kept: KeptSeason) -> Iterator[tuple[str, str, str]]:
             yield "move", json.dumps([*of, name]), json.dumps(asdict(move))
     for of, power in kept.signals.powers.items():
         yield "power", json.dumps(of), json.dumps(asdict(power))
+    for machine, digest in kept.basis.evidence.items():
+        yield "evidence", machine, json.dumps(digest)
+    for outcome, common in kept.basis.common.items():
+        yield "common", outcome, json.dumps(_text(common))
     for kind, draws in (("shares", kept.shares), ("responses", kept.responses)):
         for outcome, one_draws in draws.items():
             yield kind, outcome, json.dumps(_of_draws(one_draws))
@@ -65,6 +70,8 @@ def kept_of(rows: pl.DataFrame) -> KeptSeason:
     kept = KeptSeason()
     powers: dict[MachineCrop, Power] = {}
     moves: dict[MachineCrop, dict[str, GainMove]] = {}
+    evidence: dict[str, str] = {}
+    common: dict[str, Array] = {}
     try:
         for kind, name, content in rows.iter_rows():
             read = json.loads(content)
@@ -83,6 +90,10 @@ def kept_of(rows: pl.DataFrame) -> KeptSeason:
                 powers[machine, crop] = Power(**read)
             elif kind == "clock":
                 kept.clocks[name] = _array(read)
+            elif kind == "evidence":
+                evidence[name] = read
+            elif kind == "common":
+                common[name] = _array(read)
             elif kind == "move":
                 machine, crop, setting = json.loads(name)
                 moves.setdefault((machine, crop), {})[setting] = GainMove(**read)
@@ -90,6 +101,7 @@ def kept_of(rows: pl.DataFrame) -> KeptSeason:
                 (kept.shares if kind == "shares" else kept.responses)[name] = _draws_of(read)
     except (ValueError, KeyError, TypeError):
         return KeptSeason()
+    kept.basis = Basis(evidence, common)
     kept.signals = KnownSignals(powers=powers, moves=moves)
     return kept
 

@@ -19,6 +19,7 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.clocks.by_responses import evidence_of_field
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import PLACES
+from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
 from chaffinch.pipelines.estimate.model.noise_fit import noise_moved
 from chaffinch.pipelines.estimate.model.season import (
     FieldOutcome,
@@ -56,7 +57,8 @@ class KeptSeason:
 
     fitted_at : when the noise was fitted. places : the field jobs that it knows. known : noise of each outcome, by
     stage of the estimate (``as logged``, and after changes were moved). fits, clocks : the fields' own. shares,
-    responses : draws of spreads by outcome. signals : what loss checks told of them. refreshed : why the noise was
+    responses : draws of spreads by outcome. basis : of the answers in the lake. signals : what loss checks told of
+    them. refreshed : why the noise was
     fitted in this night; empty where it was not. moved : see ``TOLERANCE``. used : keys of what this night needs.
     """
 
@@ -67,6 +69,7 @@ class KeptSeason:
     clocks: dict[str, Array | None] = field(default_factory=dict)
     shares: dict[str, KeptDraws] = field(default_factory=dict)
     responses: dict[str, KeptDraws] = field(default_factory=dict)
+    basis: Basis = field(default_factory=Basis)
     signals: KnownSignals = field(default_factory=KnownSignals)
     refreshed: str = ""
     moved: float = 0.0
@@ -99,7 +102,7 @@ class KeptSeason:
         self.places = frozenset(map(place_of, fields))
         for kept in (self.known, self.fits, self.clocks, self.shares, self.responses):
             kept.clear()
-        self.signals = KnownSignals()
+        self.basis, self.signals = Basis(), KnownSignals()
 
     def fit(self, fields: Sequence[Binned], stage: str, each: FanOut) -> dict[str, SeasonOutcome]:
         """``fit_season`` of ``fields``, under the noise that is known of ``stage``, where it is."""

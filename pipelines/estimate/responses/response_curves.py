@@ -6,7 +6,7 @@ lies at the end of the range, higher or lower may be better still, and only a tr
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -69,11 +69,13 @@ class Curves:
     draws: KeptDraws | None
 
 
-def curves_of(what: ToDraw) -> Curves:
-    """The rows of one outcome: per crop over all machines, and per machine and crop."""
+def curves_of(what: ToDraw, only: Collection[str] | None = None) -> Curves:
+    """The rows of one outcome: per crop over all machines, and per machine and crop. only : as of ``share``."""
     of = what.sharing
-    drawn = draw_responses(what.estimates, what.groups, of.season.freedom, what.columns, what.draws)
-    curves = CurveRows(what.outcome, of.used, drawn, what.in_use, of.diameters_m, of.level_of)
+    drawn = draw_responses(what.estimates, what.groups, of.season.freedom, what.columns, what.draws, only)
+    curves = CurveRows(
+        what.outcome, of.of(only), drawn, what.in_use, of.diameters_m, of.level_of, only is None
+    )
     return Curves(responses_table([row for one in what.numbers for row in curves.of(one)]), drawn.spreads)
 
 
@@ -89,9 +91,12 @@ def to_draw(sharing: ToShare, in_use: InUse, draws: KeptDraws | None = None) -> 
 
 def all_responses(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """Rows of all outcomes in a stable order."""
-    return pl.concat([tables()["responses"].empty(), *parts]).sort(
-        ORDER, nulls_last=True, maintain_order=True
-    )
+    return in_order(pl.concat([tables()["responses"].empty(), *parts]))
+
+
+def in_order(frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``responses``, curve by curve."""
+    return frame.sort(ORDER, nulls_last=True, maintain_order=True)
 
 
 def responses_table(rows: Sequence[Row]) -> pl.DataFrame:

@@ -16,15 +16,17 @@ moisture, by half where feed rate changes by a factor of e.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from zlib import crc32
 
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import Numbers
 from chaffinch.pipelines.array_types import Array
+from chaffinch.pipelines.estimate.results.hierarchy import Part
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws, draw_spreads
+from numpy.typing import NDArray
 
 BEND, MOISTURE, FEED = 0.25, 0.1, 0.5
 # Draws of the spreads, and of the rest at each of them.
@@ -59,18 +61,20 @@ def draw_responses(
     season_freedom: float = float("inf"),
     columns: Sequence[str] = (),
     kept: KeptDraws | None = None,
+    only: Collection[str] | None = None,
 ) -> Draws:
     """``POINTS`` x ``EACH`` draws from the posterior of u behind ``fields``.
 
     groups : of ``NestedTerms``; a setting and what bends it have one size. The noise of a field is scaled by nu /
     chi^2_nu of its own freedom nu at each draw of the spreads, so that what it says alone has the tails of its t.
-    columns, kept : as of ``fit_hierarchy``. Chance is the same whatever fields are added, so that curves move by what
+    columns, kept, only : as of ``fit_hierarchy``. Chance is the same whatever fields are added: curves move by what
     these say.
     """
     model = NestedTerms(fields, groups)
     spreads, draws = _points(model, season_freedom, columns, kept)
     machines, seasons = [], []
     covariances, places = model.v.copy(), np.array([_place(f) for f in fields])
+    chosen = Part.of(model, only).machines
     crops = np.hstack(
         [
             np.ones((len(model.crops), 1)),
@@ -80,10 +84,11 @@ def draw_responses(
     )
     for i, at in enumerate(spreads):
         model.v = covariances * _own_noise(model.freedom, (places + i * GOLDEN) % 1)[:, None, None]
-        of_machines, of_season = _drawn(model.solve(at), crops, i, EACH)
+        of_machines, of_season = _drawn(model.solve(at), crops, chosen, i, EACH)
         machines.append(of_machines)
         seasons.append(of_season)
-    return Draws(model.machines, model.crops, np.concatenate(machines), np.concatenate(seasons), draws)
+    names = [model.machines[m] for m in chosen]
+    return Draws(names, model.crops, np.concatenate(machines), np.concatenate(seasons), draws)
 
 
 def _points(
@@ -115,23 +120,23 @@ def _own_noise(freedom: Array, places: Array) -> Array:
     return np.where(freedom < 1e4, freedom / chi2, 1.0)
 
 
-def _drawn(solved: AtSpreads, crops: Array, number: int, count: int) -> tuple[Array, Array]:
-    """``count`` draws at the point of that ``number``: (d, m, c, s) and (d, c, s)."""
+def _drawn(
+    solved: AtSpreads, crops: Array, chosen: NDArray[np.int_], number: int, count: int
+) -> tuple[Array, Array]:
+    """``count`` draws at the point of that ``number``: (d, m, c, s) of the machines ``chosen``, and (d, c, s)."""
     model, n = solved.model, solved.model.settings
     terms = solved.mean.size
     root = np.linalg.cholesky(solved.covariance + 1e-12 * np.eye(terms))
     common = solved.mean + np.random.default_rng([SEED, number]).standard_normal((count, terms)) @ root.T
     # Each machine has its own random numbers, so that its curves stay when other machines are added.
-    chance = np.stack(
-        [
-            np.random.default_rng([SEED, number, crc32(name.encode())]).standard_normal((count, n))
-            for name in model.machines
-        ]
-    )
-    roots = np.linalg.cholesky(solved.inverse + 1e-12 * np.eye(n)).transpose(0, 2, 1)
-    own = solved.alone[:, None] + common @ solved.lead.transpose(0, 2, 1) + chance @ roots
+    chance = np.empty((len(chosen), count, n))
+    for i, m in enumerate(chosen):
+        seed = [SEED, number, crc32(model.machines[m].encode())]
+        chance[i] = np.random.default_rng(seed).standard_normal((count, n))
+    roots = np.linalg.cholesky(solved.inverse[chosen] + 1e-12 * np.eye(n)).transpose(0, 2, 1)
+    own = solved.alone[chosen, None] + common @ solved.lead[chosen].transpose(0, 2, 1) + chance @ roots
     on_each = np.broadcast_to(common[:, None], (count, len(own), terms))
     drawn = np.concatenate([on_each, own.transpose(1, 0, 2)], axis=2)
     to_machine, to_season = (solved.map(crops, machine=one)[:, :n] for one in (True, False))
     of_machines = np.einsum("cij,dmj->dmci", to_machine, drawn, optimize=True)
-    return of_machines, np.einsum("cij,dj->dci", to_season, drawn[:, 0], optimize=True)
+    return of_machines, np.einsum("cij,dj->dci", to_season[:, :, :terms], common, optimize=True)

@@ -70,7 +70,7 @@ def values_in_use(fields: Sequence[Binned]) -> dict[tuple[str, str, str | None],
 
 @dataclass(frozen=True, slots=True)
 class CurveRows:
-    """Makes the rows of one outcome."""
+    """Makes the rows of one outcome. whole : whether curves of all machines together are asked for."""
 
     outcome: str
     used: Sequence[Used]
@@ -78,6 +78,7 @@ class CurveRows:
     in_use: InUse
     diameters_m: Diameters
     level_of: LevelOf
+    whole: bool = True
 
     def of(self, number: NumericSetting) -> Iterator[Row]:
         made = [
@@ -89,7 +90,8 @@ class CurveRows:
         for crop in sorted({u.of.binned.crop for u, _ in made}, key=lambda c: (c is None, c or "")):
             c = self.draws.crop_names.index(crop)
             of_crop = [(u, dose) for u, dose in made if u.of.binned.crop == crop]
-            yield from self._curve(number, None, crop, of_crop, self.draws.seasons[:, c])
+            if self.whole:
+                yield from self._curve(number, None, crop, of_crop, self.draws.seasons[:, c])
             for machine in sorted({u.of.binned.machine for u, _ in of_crop}):
                 mine = [(u, dose) for u, dose in of_crop if u.of.binned.machine == machine]
                 m = self.draws.machine_names.index(machine)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -168,30 +168,41 @@ def effects_table(
     calibrations: Mapping[MachineCrop, Calibration],
     unanswered: Sequence[Unanswered] = (),
     clocks: Mapping[str, ClockOffset] | None = None,
+    only: Collection[str] | None = None,
 ) -> pl.DataFrame:
     """Rows of the ``effects`` contract, in a stable order.
 
     own : all field jobs of the season, also those without an adjustment. shared : what came of each of ``sharing``.
     calibrations : as for ``to_share_of``. unanswered : field jobs that can't be estimated at all. clocks : how far
-    settings logs were found off by what the changes did, by machine.
+    settings logs were found off by what the changes did, by machine. only : as of ``share``.
     """
+
+    def asked(machine: str) -> bool:
+        return only is None or machine in only
+
     fields, every, alone = own.fields, own.season, own.alone
     season = {name: outcome for name, outcome in every.items() if name != "capacity"}
     answers: dict[str, dict[ChangeKey, Shared]] = {}
     pooled: list[pl.DataFrame] = []
     for what, one in zip(sharing, shared, strict=True):
-        answers[what.outcome] = dict(zip(what.keys(), one.changes, strict=True))
+        answers[what.outcome] = dict(zip(what.keys(only), one.changes, strict=True))
         pooled.append(one.rows)
     fits = fits_of(season)
     of_fields = (
         row
         for binned in fields
+        if asked(binned.machine)
         for row in _field_rows(
             binned, every, alone, fits, answers, calibrations, (clocks or {}).get(binned.machine)
         )
     )
-    without = (row for one in unanswered for row in _unanswered_rows(one))
-    frame = pl.concat([effect_rows(chain(of_fields, own.not_logged, without)), *pooled])
+    without = (row for one in unanswered if asked(one.machine) for row in _unanswered_rows(one))
+    not_logged = (row for row in own.not_logged if asked(row["machine"]))
+    return in_order(pl.concat([effect_rows(chain(of_fields, not_logged, without)), *pooled]))
+
+
+def in_order(frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows of ``effects``: adjustments, fields, machines, the season; rows of one place and time stay in order."""
     scopes = {"adjustment": 0, "field": 1, "machine": 2, "season": 3}
     return (
         frame.with_columns(pl.col("scope").replace_strict(scopes, default=4).alias("_scope"))

@@ -19,7 +19,7 @@ ch. 5).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,13 +28,40 @@ from chaffinch.pipelines.array_types import Array
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import AtSpreads, FieldEstimates, NestedTerms, Spreads
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws, draw_spreads
+from numpy.typing import NDArray
 
 Moments = tuple[Array, Array]
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """The field jobs and machines whose own answers are made, by their numbers in the model, in order."""
+
+    fields: NDArray[np.int_]
+    machines: NDArray[np.int_]
+
+    @classmethod
+    def of(cls, model: NestedTerms, only: Collection[str] | None = None) -> Part:
+        """only : names of machines; all where not given."""
+        chosen = [m for m, name in enumerate(model.machines) if only is None or name in only]
+        return cls(np.flatnonzero(np.isin(model.machine, chosen)), np.array(chosen, dtype=int))
+
+    def places(self, model: NestedTerms, crops: int) -> dict[str, NDArray[np.int_]]:
+        """Where its answers lie among those of all, by kind."""
+        of_changes = np.isin(np.nonzero(model.real)[0], self.fields)
+        per_field, per_machine = np.arange(model.settings), np.arange(crops * model.settings)
+        on_machines = (self.machines[:, None] * per_machine.size + per_machine).reshape(-1)
+        return {
+            "changes": np.flatnonzero(of_changes),
+            "fields": (self.fields[:, None] * per_field.size + per_field).reshape(-1),
+            "on_machines": on_machines,
+            "next_on_machines": on_machines,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Hierarchy:
-    """The model fitted. ``machines``, ``crops``: in the order of the answers.
+    """The model fitted. ``machines``, ``crops``: in the order of the answers. part : what has answers of its own.
 
     variances : posterior means of the variances of one step of each setting, by kind of term, (s,). changes : of each
     field in turn, its changes. fields : (field, setting) row by row. on_machines : (machine, crop, setting).
@@ -44,6 +71,7 @@ class Hierarchy:
 
     machines: list[str]
     crops: list[str | None]
+    part: Part
     variances: dict[str, Array]
     changes: Posterior
     fields: Posterior
@@ -59,13 +87,15 @@ def fit_hierarchy(
     season_freedom: float = float("inf"),
     columns: Sequence[str] = (),
     kept: KeptDraws | None = None,
+    only: Collection[str] | None = None,
 ) -> Hierarchy:
     """Posterior of the effects behind ``fields``, which all have the same settings, ``columns``, in their columns.
 
-    kept : draws of the spreads by less evidence, which are weighed again where they serve.
+    kept : draws of the spreads by less evidence, which are weighed again where they serve. only : machines whose own
+    answers are made, all where not given; all evidence counts in any case.
     """
     model = NestedTerms(fields)
-    crops = model.crops
+    crops, part = model.crops, Part.of(model, only)
     # Each crop, then the mean over crops; years as often as they were seen.
     of_crops = np.vstack([np.eye(len(crops)), np.full(len(crops), 1 / len(crops))])
     of_years = np.tile(model.paths[:, 1 + len(crops) :].mean(axis=0), (len(of_crops), 1))
@@ -73,31 +103,32 @@ def fit_hierarchy(
     drawn = None if kept is None else kept.for_model(model, columns)
     weights: Array | None = None
     if kept is not None and drawn is not None:
-        found, logliks = _at_each(model, drawn, of_crops)
+        found, logliks = _at_each(model, drawn, of_crops, part)
         weights, draws = kept.weights(model, logliks), kept
     if drawn is None or weights is None:
         drawn = draw_spreads(model, season_freedom)
-        found, logliks = _at_each(model, drawn, of_crops)
+        found, logliks = _at_each(model, drawn, of_crops, part)
         weights, draws = np.full(len(drawn), 1 / len(drawn)), KeptDraws.of(model, columns, drawn, logliks)
     usual = _usual(drawn, weights)
-    free = freedoms(model.solve(usual), of_crops)
+    free, places = freedoms(model.solve(usual), of_crops), part.places(model, len(crops))
     posteriors = {}
     for name in found[0]:
         means, variances = (np.stack([one[name][j] for one in found], axis=1) for j in (0, 1))
-        posteriors[name] = Posterior(weights, means, variances, free[name][:, None])
+        of_these = free[name][places[name]] if name in places else free[name]
+        posteriors[name] = Posterior(weights, means, variances, of_these[:, None])
     kinds = ("setting", "field", "change", "machine", "crop", "year")
     typical = {name: np.broadcast_to(np.asarray(getattr(usual, name)) ** 2, model.settings) for name in kinds}
-    return Hierarchy(model.machines, crops, typical, **posteriors, draws=draws)
+    return Hierarchy(model.machines, crops, part, typical, **posteriors, draws=draws)
 
 
 def _at_each(
-    model: NestedTerms, drawn: Sequence[Spreads], of_crops: Array
+    model: NestedTerms, drawn: Sequence[Spreads], of_crops: Array, part: Part
 ) -> tuple[list[dict[str, Moments]], list[float]]:
-    """All answers at each draw, and its log likelihood."""
+    """The answers of ``part`` and of all together at each draw, and its log likelihood."""
     found, logliks = [], []
     for spreads in drawn:
         at = model.solve(spreads)
-        found.append(answers(at, of_crops))
+        found.append(answers(at, of_crops, part))
         logliks.append(at.loglik)
     return found, logliks
 
@@ -112,7 +143,7 @@ def _usual(drawn: Sequence[Spreads], weights: Array) -> Spreads:
     return Spreads(**found, noise=float(np.average([s.noise for s in drawn], weights=weights)))
 
 
-def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
+def answers(at: AtSpreads, of_crops: Array, part: Part | None = None) -> dict[str, Moments]:
     """Means and variances of all kinds of answers at one point, each flat in the order of ``Hierarchy``.
 
     of_crops : (r, p) rows of paths for the season's answers, the last the mean over crops.
@@ -120,11 +151,13 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
     model, s = at.model, at.spreads
     n = model.settings
     mean, covariance = at.joint()
-    maps = at.map(model.paths, machine=True)
-    here_mean = (maps @ mean[model.machine][:, :, None])[:, :, 0]
-    here_cov = maps @ covariance[model.machine] @ maps.transpose(0, 2, 1)
-    x, b = model.x, model.without_w(s)
-    inverse = np.linalg.inv(at.w)
+    part = part or Part.of(model)
+    of_part, machine = part.fields, model.machine[part.fields]
+    maps = at.map(model.paths[of_part], machine=True)
+    here_mean = (maps @ mean[machine][:, :, None])[:, :, 0]
+    here_cov = maps @ covariance[machine] @ maps.transpose(0, 2, 1)
+    x, b, between = model.x[of_part], model.without_w(s)[of_part], at.between[of_part]
+    inverse = np.linalg.inv(at.w[of_part])
 
     def of(gain: Array, prior: Array, left: Array) -> Moments:
         """prior (f, r, s): by mu. gain (f, r, k): by the residual. left (f, r): variance left."""
@@ -132,11 +165,13 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
         means = (by @ here_mean[:, :, None] + gain @ b[:, :, None])[:, :, 0]
         return means, left + ((by @ here_cov) * by).sum(axis=2)
 
-    gain = at.between @ inverse
-    left = np.diagonal(at.between - gain @ at.between, axis1=1, axis2=2)
+    gain = between @ inverse
+    left = np.diagonal(between - gain @ between, axis1=1, axis2=2)
     means, variances = of(gain, x, left)
-    changes = means[model.real], variances[model.real]
-    own = np.broadcast_to(s.field, (len(x), n)) ** 2
+    real = model.real[of_part]
+    changes = means[real], variances[real]
+    of_all = np.broadcast_to(s.field, (len(model.x), n)) ** 2
+    own = of_all[of_part]
     by_field = own[:, :, None] * x.transpose(0, 2, 1) @ inverse
     eye = np.broadcast_to(np.eye(n), (len(x), n, n))
     left = own - own * np.einsum("fsk,fks->fs", by_field, x)
@@ -146,14 +181,14 @@ def answers(at: AtSpreads, of_crops: Array) -> dict[str, Moments]:
     machine_maps = at.map(of_crops[:-1], machine=True)
     season_maps = at.map(of_crops, machine=False)
     on_machines = (
-        np.einsum("cij,mj->mci", machine_maps, mean),
-        ((machine_maps @ covariance[:, None]) * machine_maps).sum(axis=3),
+        np.einsum("cij,mj->mci", machine_maps, mean[part.machines]),
+        ((machine_maps @ covariance[part.machines, None]) * machine_maps).sum(axis=3),
     )
     seasons = (
         np.einsum("cij,j->ci", season_maps, mean[0]),
         ((season_maps @ covariance[0]) * season_maps).sum(axis=2),
     )
-    beyond = np.broadcast_to(np.mean(own, axis=0), n)
+    beyond = np.broadcast_to(np.mean(of_all, axis=0), n)
     far = beyond + np.asarray(s.machine) ** 2 + np.asarray(s.year) ** 2
     return {
         "changes": changes,

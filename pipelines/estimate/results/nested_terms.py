@@ -100,9 +100,16 @@ class NestedTerms:
         self.on = (self.machine == np.arange(len(self.machines))[:, None]).astype(float)
         self.paths = np.array([self._path(f.crop, f.year) for f in fields])
         self.freedom = np.array([f.freedom for f in fields])
-        # Which fields count for each pair of a machine and a path, and of two paths: (m p, f), (p p, f).
-        self.on_paths = (self.on[:, None, :] * self.paths.T).reshape(-1, many)
-        self.between_paths = (self.paths.T[:, None, :] * self.paths.T).reshape(-1, many)
+        # Only sums over fields of one machine and one path are needed of them: g groups, in the order of fields.
+        alike, group = np.unique(np.column_stack([self.machine, self.paths]), axis=0, return_inverse=True)
+        self.order = np.argsort(group, kind="stable")
+        self.starts = np.searchsorted(group[self.order], np.arange(len(alike)))
+        self.group_paths = alike[:, 1:]
+        self.groups_on = (alike[:, 0] == np.arange(len(self.machines))[:, None]).astype(float)
+        # Which groups count for each pair of a machine and a path, and of two paths: (m p, g), (p p, g).
+        of_paths = self.group_paths.T
+        self.on_paths = (self.groups_on[:, None, :] * of_paths).reshape(-1, len(alike))
+        self.between_paths = (of_paths[:, None, :] * of_paths).reshape(-1, len(alike))
 
     def _path(self, crop: str | None, year: int) -> list[float]:
         return [1.0, *(float(c == crop) for c in self.crops), *(float(y == year) for y in self.years)]
@@ -133,19 +140,19 @@ class NestedTerms:
         lower = np.linalg.cholesky(w)
         half = np.linalg.solve(lower, np.concatenate([self.x, self.without_w(s)[:, :, None]], axis=2))
         products = half.transpose(0, 2, 1) @ half
-        log_w = 2 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum()
+        log_w = _log_of_roots(np.asarray(lower))
         by_term = self.by_term(s)
-        terms, paths = len(by_term), self.paths
+        terms, summed = len(by_term), np.add.reduceat(products[self.order], self.starts, axis=0)
         own = np.broadcast_to(np.asarray(s.machine, dtype=float), n)
-        flat = products[:, :n, :n].reshape(len(paths), n * n)
+        flat = summed[:, :n, :n].reshape(len(summed), n * n)
         machines = len(self.machines)
-        block = np.eye(n) + own[:, None] * (self.on @ flat).reshape(machines, n, n) * own
+        block = np.eye(n) + own[:, None] * (self.groups_on @ flat).reshape(machines, n, n) * own
         cross = (self.on_paths @ flat).reshape(machines, terms, n, n).transpose(0, 2, 1, 3)
         cross = (own[:, None, None] * cross * by_term).reshape(machines, n, terms * n)
-        seen = own * (self.on @ products[:, :n, n])
+        seen = own * (self.groups_on @ summed[:, :n, n])
         top = (self.between_paths @ flat).reshape(terms, terms, n, n).transpose(0, 2, 1, 3)
         top = np.eye(terms * n) + (by_term[:, :, None, None] * top * by_term).reshape(terms * n, terms * n)
-        aim = (by_term * (paths.T @ products[:, :n, n])).reshape(-1)
+        aim = (by_term * (self.group_paths.T @ summed[:, :n, n])).reshape(-1)
         inverse = np.linalg.inv(block)
         lead = -inverse @ cross
         alone = (inverse @ seen[:, :, None])[:, :, 0]
@@ -155,9 +162,18 @@ class NestedTerms:
         covariance = np.linalg.inv(top)
         mean = covariance @ aim
         explained = float(aim @ mean + (seen * alone).sum())
-        log_dets = log_w + np.linalg.slogdet(block)[1].sum() + np.linalg.slogdet(top)[1]
+        log_dets = log_w + _log_determinant(block) + _log_determinant(top)
         loglik = -0.5 * (log_dets + products[:, n, n].sum() - explained)
         return AtSpreads(self, s, by_term, between, w, inverse, lead, alone, covariance, mean, float(loglik))
+
+
+def _log_determinant(positive: Array) -> float:
+    """Of positive definite matrices (.., n, n), all together."""
+    return _log_of_roots(np.asarray(np.linalg.cholesky(positive)))
+
+
+def _log_of_roots(lower: Array) -> float:
+    return 2 * float(np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum())
 
 
 @dataclass(frozen=True, slots=True)

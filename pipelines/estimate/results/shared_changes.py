@@ -71,9 +71,13 @@ class ToShare:
     def outcome(self) -> str:
         return self.season.outcome
 
-    def keys(self) -> Iterator[ChangeKey]:
-        """The changes, as long as their field jobs are in this process."""
-        return ((id(u.of.binned), u.k) for u in self.used)
+    def of(self, only: Collection[str] | None) -> list[Used]:
+        """The changes on machines ``only``; all where not given."""
+        return [u for u in self.used if only is None or u.of.binned.machine in only]
+
+    def keys(self, only: Collection[str] | None = None) -> Iterator[ChangeKey]:
+        """Those changes, as long as their field jobs are in this process."""
+        return ((id(u.of.binned), u.k) for u in self.of(only))
 
 
 def freedom_of_trial(members: Sequence[Used], season: SeasonOutcome) -> float:

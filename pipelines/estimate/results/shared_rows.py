@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any
@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import ENDS_95
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.data.doses import Diameters, Label, shared_by_tip
+from chaffinch.pipelines.estimate.data.doses import Label, shared_by_tip
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.results.agreement import (
     DOUBT,
@@ -58,29 +58,50 @@ class Shared:
 
 @dataclass(frozen=True, slots=True)
 class SharedOutcome:
-    """One outcome of all changes together. changes : as ``ToShare.used``. rows : of scope field, machine and season,
-    as of the table. draws : of spreads, to be kept."""
+    """One outcome of all changes together. changes : as ``ToShare.of``. rows : of scope field, machine and season,
+    as of the table. draws : of spreads, to be kept. common : ``in_common``."""
 
     changes: list[Shared]
     rows: pl.DataFrame
     draws: KeptDraws
+    common: Array
 
 
-def share(what: ToShare) -> SharedOutcome:
+def share(what: ToShare, only: Collection[str] | None = None) -> SharedOutcome:
     """Answers of all changes of one outcome, and its rows of scope field, machine and season.
 
-    Rows are written for settings that were changed on their own at least once.
+    Rows are written for settings that were changed on their own at least once. only : machines that are answered,
+    by the evidence of all, and not the season; where not given, all machines and the season.
     """
-    used, labels = what.used, what.labels
-    model = fit_hierarchy(what.estimates, what.season.freedom, list(map(str, labels)), what.draws)
+    used, labels, asked = what.used, what.labels, what.of(only)
+    model = fit_hierarchy(what.estimates, what.season.freedom, list(map(str, labels)), what.draws, only)
     with_label = {label: sum(any(d.label == label for d in u.doses) for u in used) for label in labels}
     ends = _ends(model.changes)
     changes = [
         Shared(*one, max((with_label[d.label] - 1 for d in u.doses), default=0))
-        for u, one in zip(used, ends, strict=True)
+        for u, one in zip(asked, ends, strict=True)
     ]
-    rows = _Rows(what.season, used, labels, with_label, model, what.diameters_m, what.level_of)
-    return SharedOutcome(changes, effect_rows(rows.all()), model.draws)
+    tip = shared_by_tip([(d.setting, u.of.binned.machine) for u in used for d in u.doses], what.diameters_m)
+    unknown = {name for name, of_all in tip.items() if of_all is False}
+    rows = _Rows(what.season, asked, labels, with_label, model, unknown, what.level_of, only is None)
+    common = in_common(model, what.season.placebos.widen)
+    return SharedOutcome(changes, effect_rows(rows.all()), model.draws, common)
+
+
+def in_common(model: Hierarchy, widen: float) -> Array:
+    """What all machines together say of one step of each setting, crop by crop, on the log scale: (n, 7).
+
+    Middle and ends of the answer, ends for a field to come, half width of the narrowest answer of a machine, log of
+    how much placebos widen ranges.
+    """
+    crops, settings = len(model.crops), len(model.variances["setting"])
+    here, ahead = (
+        np.array(_ends(posterior))[: crops * settings, :3] for posterior in (model.seasons, model.next_fields)
+    )
+    low, high = (model.on_machines.quantile(end) for end in ENDS_95)
+    halves = ((high - low) / 2).reshape(-1, crops * settings)
+    narrowest = halves.min(axis=0) if len(halves) else np.full(crops * settings, np.nan)
+    return np.column_stack([here, ahead[:, 1:], narrowest, np.full(len(here), np.log(widen))])
 
 
 def effect_rows(rows: Iterable[Row]) -> pl.DataFrame:
@@ -100,30 +121,32 @@ def _ends(posterior: Posterior) -> list[tuple[float, float, float, float]]:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """Rows of the scopes above single adjustments, of one outcome."""
+    """Rows of the scopes above single adjustments, of one outcome. unknown_tip : settings that pool by the speed set,
+    since a diameter is not known. whole : whether the season is answered."""
 
     season: SeasonOutcome
     used: list[Used]
     labels: list[Label]
     with_label: dict[Label, int]
     model: Hierarchy
-    diameters_m: Diameters
+    unknown_tip: set[str]
     level_of: LevelOf
+    whole: bool
 
     def all(self) -> list[Row]:
         rows: list[Row] = []
-        tip = shared_by_tip(
-            [(d.setting, u.of.binned.machine) for u in self.used for d in u.doses], self.diameters_m
-        )
         size = len(self.labels)
         crops, machines = self.model.crops, self.model.machines
+        field_at, machine_at = (
+            {int(number): at for at, number in enumerate(some)}
+            for some in (self.model.part.fields, self.model.part.machines)
+        )
         fields: list[tuple[Row, int, float]] = []
         on_machines: list[tuple[Row, int, float]] = []
         seasons: list[tuple[Row, int, float]] = []
         together = self._interactions()
         for i, label in enumerate(self.labels):
             members = [u for u in self.used if u.single and u.doses and u.doses[0].label == label]
-            unknown_tip = tip.get(label[0]) is False
             by_field: dict[tuple[int, str | None], list[Used]] = {}
             by_machine: dict[tuple[int, int], list[Used]] = {}
             by_crop: dict[int, list[Used]] = {}
@@ -138,13 +161,13 @@ class _Rows:
                     continue
                 row, factor = self._of_field(some)
                 row |= together.get((number, trial), {})
-                fields.append((row, number * size + i, factor))
-            remarks = ["diameter_unknown"] * unknown_tip
+                fields.append((row, field_at[number] * size + i, factor))
+            remarks = ["diameter_unknown"] * (label[0] in self.unknown_tip)
             for (m, c), some in by_machine.items():
                 row = self._pooled("machine", some, remarks) | {"machine": machines[m], "crop": crops[c]}
-                on_machines.append((row, (m * len(crops) + c) * size + i, 1.0))
-            groups = [(c, crops[c], some) for c, some in by_crop.items()]
-            if len(by_crop) > 1:
+                on_machines.append((row, (machine_at[m] * len(crops) + c) * size + i, 1.0))
+            groups = [(c, crops[c], some) for c, some in by_crop.items() if self.whole]
+            if len(groups) > 1:
                 groups.append((len(crops), None, members))
             for c, crop, some in groups:
                 row = self._pooled("season", some, [*remarks, *self._bends(some)]) | {"crop": crop}
