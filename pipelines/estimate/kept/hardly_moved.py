@@ -20,6 +20,8 @@ OF_HALF_WIDTH = 0.1
 OF_A_CHANCE = 0.05
 OF_A_SHARE = 0.02
 OF_A_NUMBER = 0.002
+# Of the slope of a loss curve, d ln(loss share) / d ln(feed rate), which is about one: time saved moves by 2 %.
+OF_A_SLOPE = 0.02
 
 _EFFECT_KEY = (
     "scope",
@@ -96,7 +98,7 @@ def _parted(before: pl.DataFrame, unchanged: Collection[str]) -> tuple[pl.DataFr
 def settled_loss_curves(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
     """Rows of ``loss_curves`` after this night."""
     by_errors = [
-        _near("slope", OF_HALF_WIDTH * pl.col("slope_error_now")),
+        _near("slope", pl.max_horizontal(OF_HALF_WIDTH * pl.col("slope_error_now"), OF_A_SLOPE)),
         _near("slope_error", OF_HALF_WIDTH * pl.col("slope_error_now")),
         _near("loss_log_error", OF_HALF_WIDTH * pl.col("loss_log_error_now")),
         _near("loss_kg_ha", OF_HALF_WIDTH * pl.col("loss_log_error_now") * pl.col("loss_kg_ha_now")),
