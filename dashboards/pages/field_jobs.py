@@ -208,6 +208,42 @@ def shown_effects(effects: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFr
     return effects.filter(~(pooled & pl.col("setting").is_in(single)))
 
 
+def machine_digest(
+    lots: MachineTables,
+    rows: Sequence[dict[str, Any]],
+    ground: str,
+    made: Mapping[str, str],
+    planned: Mapping[tuple[str, str | None], Mapping[str, SettingTrial]],
+    delays: PooledDelays,
+    trials: Sequence[ShownTrial] = (),
+    outside: Sequence[OutsideLogs] = (),
+) -> str:
+    """Of all that the field pages of one machine are made from: while it stays, so do they, and nothing has to be
+    narrowed to each of them.
+
+    rows : those of ``machine_fields`` of the machine. The rest as of ``field_job``.
+    """
+    machine = rows[0]["machine"]
+    deliveries = lots.get("deliveries", machine)
+    names = ("effects", "adjustments", "loss_checks", "loss_curves", "responses", "loads")
+    frames = [
+        deliveries,
+        *(lots.get(name, machine) for name in names),
+        *(lots.get("fields", row["field"]) for row in rows),
+        *(lots.get("set_aside", one) for one in deliveries["delivery"]),
+    ]
+    jobs = [job_id(machine, row["field"], row.get("day")) for row in rows]
+    stated = [
+        [sorted(row.items()) for row in rows],
+        [(made.get(job), delays.get(job)) for job in jobs],
+        [(crop, sorted(of.items())) for (whose, crop), of in planned.items() if whose == machine],
+        [one for one in trials if one.machine == machine],
+        [one for one in outside if one.machine == machine],
+        lots.lines.get(machine, ()),
+    ]
+    return digest_of([ground, *map(repr, stated), *frames])
+
+
 def field_job(
     lots: MachineTables,
     row: dict[str, Any],

@@ -15,7 +15,14 @@ from pathlib import Path
 
 import polars as pl
 from chaffinch.dashboards.figures.theme import script_palette, style_properties
-from chaffinch.dashboards.pages.field_jobs import FieldJob, Ground, MachineTables, field_job, make_all
+from chaffinch.dashboards.pages.field_jobs import (
+    FieldJob,
+    Ground,
+    MachineTables,
+    field_job,
+    machine_digest,
+    make_all,
+)
 from chaffinch.dashboards.pages.group_page import GroupJob, Lot, lot_of, lot_of_machine
 from chaffinch.dashboards.pages.morning_page import SINCE, Morning, morning_context, recent
 from chaffinch.dashboards.pages.overview_page import costly_settings, index_context
@@ -126,16 +133,20 @@ def write_site(
     made, delays = lake.whole_jobs(), pooled_delays_of(lake)
     trials = shown_trials(found)
     outside = rows_outside_logs(lake)
-    jobs = [
-        field_job(lots, row, ground, made, planned, delays, trials, outside)
-        for row in where.iter_rows(named=True)
-    ]
     due = []
-    for job in jobs:
-        if job.page in pages.facts and pages.holds(job.page, job.digest):
-            pages.put(job.page, job.digest, bytes)
-        else:
-            due.append(job)
+    before, pages.machines = pages.machines, {}
+    for (machine,), of_machine in where.group_by("machine", maintain_order=True):
+        rows = of_machine.to_dicts()
+        inputs = ground, made, planned, delays, trials, outside
+        pages.machines[str(machine)] = digest = machine_digest(lots, rows, *inputs)
+        for row in rows:
+            page = field_href(row)
+            held = pages.made_from.get(page, "") if before.get(str(machine)) == digest else ""
+            job = None if pages.holds(page, held) else field_job(lots, row, *inputs)
+            if page in pages.facts and (job is None or pages.holds(page, job.digest)):
+                pages.put(page, held if job is None else job.digest, bytes)
+            else:
+                due.append(job or field_job(lots, row, *inputs))
     used = _settings_used(lake, pages, due, made)
     due = [replace(job, in_use=used.get(job.id)) for job in due]
     on = Ground(lake, farm, weighed)

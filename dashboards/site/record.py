@@ -23,14 +23,16 @@ class Pages:
     """A folder of pages: writes what changed, records what each was made from, removes what is gone.
 
     facts : what pages of many fields need of each field's readings, by page. work : what the rows of ``work`` behind
-    them were made from. suggested : of ``suggested_trials``.
-    days : of ``worked_days``. whole : digest of what the site as a whole was made from.
+    them were made from. machines : digest of all that the field pages of a machine were made from.
+    suggested : of ``suggested_trials``. days : of ``worked_days``. whole : digest of what the site as a whole was
+    made from.
     """
 
     folder: Path
     made_from: dict[str, str] = field(default_factory=dict)
     facts: dict[str, dict[str, Any]] = field(default_factory=dict)
     work: dict[str, str] = field(default_factory=dict)
+    machines: dict[str, str] = field(default_factory=dict)
     suggested: KeptTrials = field(default_factory=KeptTrials)
     days: KeptDays = field(default_factory=dict)
     whole: str = ""
@@ -99,6 +101,7 @@ class Pages:
             "made_from": self.kept,
             "facts": facts,
             "work": work,
+            "machines": self.machines,
             "suggested": asdict(self.suggested),
             "days": self.days,
             "whole": digest,

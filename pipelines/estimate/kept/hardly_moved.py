@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 import polars as pl
-from chaffinch.pipelines.estimate.responses.response_curves import in_order as responses_in_order
-from chaffinch.pipelines.estimate.results.effects_table import in_order as effects_in_order
+from chaffinch.pipelines.estimate.responses.response_curves import responses_in_order
+from chaffinch.pipelines.estimate.results.effects_table import effects_in_order
 
 # Of the half width of a range: how far it, its ends or its middle may have moved.
 OF_HALF_WIDTH = 0.1

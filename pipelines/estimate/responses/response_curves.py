@@ -91,10 +91,10 @@ def to_draw(sharing: ToShare, in_use: InUse, draws: KeptDraws | None = None) -> 
 
 def all_responses(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """Rows of all outcomes in a stable order."""
-    return in_order(pl.concat([tables()["responses"].empty(), *parts]))
+    return responses_in_order(pl.concat([tables()["responses"].empty(), *parts]))
 
 
-def in_order(frame: pl.DataFrame) -> pl.DataFrame:
+def responses_in_order(frame: pl.DataFrame) -> pl.DataFrame:
     """Rows of ``responses``, curve by curve."""
     return frame.sort(ORDER, nulls_last=True, maintain_order=True)
 

@@ -198,10 +198,10 @@ def effects_table(
     )
     without = (row for one in unanswered if asked(one.machine) for row in _unanswered_rows(one))
     not_logged = (row for row in own.not_logged if asked(row["machine"]))
-    return in_order(pl.concat([effect_rows(chain(of_fields, not_logged, without)), *pooled]))
+    return effects_in_order(pl.concat([effect_rows(chain(of_fields, not_logged, without)), *pooled]))
 
 
-def in_order(frame: pl.DataFrame) -> pl.DataFrame:
+def effects_in_order(frame: pl.DataFrame) -> pl.DataFrame:
     """Rows of ``effects``: adjustments, fields, machines, the season; rows of one place and time stay in order."""
     scopes = {"adjustment": 0, "field": 1, "machine": 2, "season": 3}
     return (
