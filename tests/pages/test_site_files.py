@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import asdict, replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
 from chaffinch.dashboards.pages import field_jobs
+from chaffinch.dashboards.pages import site as site_module
 from chaffinch.dashboards.pages.site import write_site
 from chaffinch.dashboards.site import suggested_trials
 from chaffinch.dashboards.site.digest import digest_of
@@ -99,6 +100,32 @@ def test_one_new_field_job_makes_only_the_pages_that_show_it(made_up, farm, tmp_
     assert len(made) == 2
     write_site(later, tmp_path / "from scratch", farm)
     assert contents(tmp_path / "from scratch") == after
+
+
+def test_pages_of_a_machine_of_which_nothing_changed_are_not_looked_at(made_up, farm, tmp_path, monkeypatch):
+    looked: list[str] = []
+    real = site_module.field_job
+    monkeypatch.setattr(
+        site_module,
+        "field_job",
+        lambda lots, row, *rest: looked.append(row["machine"]) or real(lots, row, *rest),
+    )
+    next_day = made_up.MORNING + timedelta(days=1)
+    lake = made_up.friendly_lake().with_rows(readings=made_up.log("Combine B", "Long Acre", next_day, 900))
+    write_site(lake, tmp_path, farm)
+    assert set(looked) == {"Combine A", "Combine B"}
+    looked.clear()
+    later = pl.when(pl.col("machine") == "Combine A").then(-14.0).otherwise(pl.col("percent"))
+    lake.frames["effects"] = lake.frames["effects"].with_columns(later.alias("percent"))
+    write_site(lake, tmp_path, farm)
+    assert set(looked) == {"Combine A"}
+    # A page that somebody removed is made again.
+    looked.clear()
+    (gone,) = (tmp_path / "fields").glob("*combine-b*")
+    gone.unlink()
+    write_site(lake, tmp_path, farm, now=datetime.now(UTC) + timedelta(days=2))
+    assert set(looked) == {"Combine B"}
+    assert gone.is_file()
 
 
 def test_what_a_page_does_not_show_makes_no_page(made_up, farm, tmp_path, monkeypatch):

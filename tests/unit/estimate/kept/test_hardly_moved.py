@@ -6,7 +6,11 @@ from datetime import UTC, datetime
 
 import polars as pl
 import pytest
-from chaffinch.pipelines.estimate.kept.hardly_moved import settled_effects, settled_responses
+from chaffinch.pipelines.estimate.kept.hardly_moved import (
+    settled_effects,
+    settled_loss_curves,
+    settled_responses,
+)
 from chaffinch.schemas.tables import tables
 from hypothesis import given
 from hypothesis import strategies as st
@@ -121,3 +125,31 @@ def test_rounding_at_the_value_in_use_moves_no_curve(in_use, moves, rounding):
     before, after = around(in_use, [0.0] * 5, [0.0] * 3), around(in_use, moves, rounding)
     near = all(abs(move) < 0.1 for i, move in enumerate(moves) if i != in_use)
     assert settled_responses(before, after).equals(before if near else after)
+
+
+def loss_curves(slope: float, error: float) -> pl.DataFrame:
+    row = {
+        "machine": "A", "field": "Mill Field", "crop": "wheat", "first_time": THEN, "hours": 5.0, "area_ha_h": 3.0,
+        "feed_t_h": 20.0, "feed_low_t_h": 12.0, "feed_high_t_h": 28.0, "yield_t_ha": 6.7, "slope": slope,
+        "slope_error": error,
+    }  # fmt: skip
+    return tables()["loss_curves"].conform(pl.DataFrame([row]))
+
+
+@pytest.mark.parametrize(
+    ("error", "moved", "stays"),
+    [(0.01, 0.019, True), (0.01, 0.021, False), (0.5, 0.049, True), (0.5, 0.051, False)],
+)
+def test_a_slope_stays_within_a_tenth_of_its_error_or_a_fiftieth(error, moved, stays):
+    before, after = loss_curves(1.2, error), loss_curves(1.2 + moved, error)
+    assert settled_loss_curves(before, after).equals(before if stays else after)
+
+
+def test_rows_of_unchanged_machines_and_of_all_together_stay():
+    pooled = {"scope": "season", "machine": None, "field": None, "time": None}
+    before = pl.concat([effects(0.1, THEN), effects(0.1, THEN, machine="B"), effects(0.1, THEN, **pooled)])
+    now = effects(0.5, NOW)
+    found = settled_effects(before, now, {"B"})
+    assert found["machine"].to_list() == ["A", "B", None]
+    assert found["computed_at"].to_list() == [NOW, THEN, THEN]
+    assert settled_effects(before, now).equals(now)
