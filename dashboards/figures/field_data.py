@@ -120,18 +120,19 @@ def medians_in_time(
 
 
 def both_sides(
-    readings: pl.DataFrame, moments: Sequence[datetime], index: int
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Usable readings between the neighbours of change ``index``: before it, and after it."""
-    here = moments[index]
+    readings: pl.DataFrame, moments: Sequence[datetime]
+) -> list[tuple[pl.DataFrame, pl.DataFrame]]:
+    """Usable readings between the neighbours of each change: before it, and after it.
+
+    readings : by time. moments : of the changes, in order.
+    """
     usable = readings.filter("usable")
-    before = usable.filter(pl.col("time") < here)
-    after = usable.filter(pl.col("time") >= here)
-    if index > 0:
-        before = before.filter(pl.col("time") >= moments[index - 1])
-    if index + 1 < len(moments):
-        after = after.filter(pl.col("time") < moments[index + 1])
-    return before, after
+    inner = usable["time"].search_sorted(pl.Series(moments, dtype=usable.schema["time"])).to_list()
+    ends = [0, *inner, usable.height]
+    return [
+        (usable[begin:here], usable[here:end])
+        for begin, here, end in zip(ends, ends[1:], ends[2:], strict=False)
+    ]
 
 
 def loss_by_feed(side: pl.DataFrame, column: str, edges: Array) -> pl.DataFrame:
@@ -139,7 +140,7 @@ def loss_by_feed(side: pl.DataFrame, column: str, edges: Array) -> pl.DataFrame:
 
     Classes with fewer than 20 readings are left out: their median says nothing.
     """
-    known = side.filter(pl.col(column).is_not_null(), pl.col("feed").is_not_null())
+    known = side.select("feed", column).drop_nulls()
     place = np.searchsorted(edges, known["feed"].to_numpy(), side="right")
     return (
         known.with_columns(pl.Series("class", place, dtype=pl.Int64))

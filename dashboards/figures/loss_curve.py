@@ -72,7 +72,8 @@ def _curve(readings: tuple[pl.DataFrame, pl.DataFrame], column: str, log_ratio: 
 def _ten_seconds(side: pl.DataFrame, column: str) -> pl.DataFrame:
     moisture = pl.col("moisture_aligned_pct").fill_null(strategy="forward").fill_null(0.0)
     return (
-        side.filter(pl.col(column).is_not_null(), pl.col("feed") > 0)
+        side.select("time", "feed", column, "moisture_aligned_pct")
+        .filter(pl.col(column).is_not_null(), pl.col("feed") > 0)
         .group_by(pl.col("time").dt.truncate("10s"), maintain_order=True)
         .agg(pl.col("feed").mean(), pl.col(column).mean().alias("loss"), moisture.mean().alias("moisture"))
         .filter(pl.col("loss") > 0)

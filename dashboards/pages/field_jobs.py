@@ -84,7 +84,7 @@ class Ground:
         crops = readings["crop"].drop_nulls().mode().sort()
         crop = crops[0] if crops.len() else None
         in_force, weighed = by_log_clock(job.of_machine), self.weighed.of(job.machine, crop)
-        marked = marked_readings(self.lake, *job_at, in_force, weighed)
+        marked = marked_readings(self.lake, *job_at, in_force, weighed, readings)
         # Of several harvests the last one's.
         found = job.delays or [machine_delays(readings)]
         inputs = FieldInputs(

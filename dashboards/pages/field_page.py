@@ -95,8 +95,7 @@ def field_context(inputs: FieldInputs, farm: Farm) -> dict[str, Any]:
     zone = farm.zone_of(inputs.machine)
     found = work_facts(inputs.marked, inputs.delays, zone)
     changes = changes_of(inputs.effects, _near(inputs.adjustments, readings))
-    moments = [change.time for change in changes]
-    sides = [both_sides(readings, moments, k) for k in range(len(changes))]
+    sides = both_sides(readings, [change.time for change in changes])
     tables = FieldTables(
         inputs.field, crop, inputs.effects, inputs.responses, inputs.loss_curves, inputs.whole, inputs.trials
     )

@@ -10,6 +10,7 @@ SLOPE_EDGES_PCT = (5.0, 10.0, COMPENSATED_PCT)
 MOISTURE_BAND_PCT = 2.0
 HOURS_A_BAND = 3
 
+_NEEDED = ("time", "usable", "feed_rate_t_h", "moisture_aligned_pct", "side_slope_pct")
 KINDS = ("side slope", "grain moisture", "time of day")
 
 
@@ -25,7 +26,7 @@ def conditions(marked: pl.DataFrame, zone: str | None = None) -> pl.DataFrame:
     """
     work = marked.filter(
         pl.col("usable") | pl.col("unused_because").is_in(["steep_slope", "gentle_slope"])
-    ).with_columns(_loss_ratio(marked))
+    ).select(*_NEEDED, _loss_ratio(marked))
     banded = [
         work.with_columns(pl.lit(kind).alias("kind"), band.alias("band"), order.alias("order"))
         for kind, band, order in zip(KINDS, *_bands(zone), strict=True)

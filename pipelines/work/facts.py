@@ -117,13 +117,14 @@ class WorkFacts:
 
 def work_facts(marked: pl.DataFrame, delays: Delays, zone: str | None = None) -> WorkFacts:
     """Sum up ``mark_work``'s table of one field job; zone: of the hours in ``conditions``."""
-    used = marked.filter("usable").drop_nulls("effective_width_m")
+    used = marked.select("usable", "effective_width_m").filter("usable").drop_nulls("effective_width_m")
     width = marked["working_width_m"].max() if "working_width_m" in marked.columns else None
     header = float(width) if isinstance(width, (int, float)) else None
     mean = used["effective_width_m"].mean()
     narrow = (used["effective_width_m"] < 0.9 * header).mean() if header and used.height else None
     kinds = (
-        marked.drop_nulls("pass_number")
+        marked.select("pass_number", "pass_kind")
+        .drop_nulls("pass_number")
         .unique("pass_number", keep="first", maintain_order=True)
         .group_by("pass_kind")
         .len()

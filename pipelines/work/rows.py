@@ -74,12 +74,15 @@ def marked_readings(
     day: date | None,
     adjustments: pl.DataFrame,
     calibration: FlowCalibration | None,
+    readings: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Readings of a field job with their rows of ``work``: class, aligned channels, settings in force.
 
     A job that ``work`` does not hold as it is now is marked here; arguments are those of ``marked_harvests``.
+    readings : of the job, where they are at hand.
     """
-    readings = lake.readings(machine, field, day)
+    if readings is None:
+        readings = lake.readings(machine, field, day)
     work = lake.scan_of("work", [job_id(machine, field, day)]).collect().sort(_ORDER)
     if not work.select(_ORDER).equals(readings.select(_ORDER)):
         return pl.concat(marked_harvests(readings, adjustments, calibration), how="diagonal")
