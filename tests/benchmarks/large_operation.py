@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
@@ -80,24 +81,12 @@ def make_job(source: Path, season: Path, job: int) -> None:
     names = {"machine": machine, "field": field}
 
     rows = read_texts(log, dialect.separator)
-    chance = np.random.default_rng([SEED, job])
     changed = [pl.col(dialect.time).str.replace(before, after, literal=True)]
     changed += [
         pl.lit(name).alias(column if column in rows.columns else column.capitalize())
         for column, name in names.items()
     ]
-    for column in dialect.changed:
-        values = rows[column].str.replace(",", ".", literal=True).cast(pl.Float64).to_numpy()
-        if column.lower() == "latitude":
-            written = pl.Series((values + 0.02 * day).round(6))
-        else:
-            spread = OF_A_READING * chance.standard_normal(len(values)) + OF_A_JOB * chance.standard_normal()
-            written = pl.Series((values * np.exp(spread)).round(2))
-        changed.append(
-            written.cast(pl.String)
-            .str.replace(".", "," if dialect is TERMINAL else ".", literal=True)
-            .alias(column)
-        )
+    changed += varied(rows, dialect, job, 0.02 * day)
     rows.with_columns(changed).write_csv(place / "harvest.csv", separator=dialect.separator)
 
     for table in ("settings_log", "loss_checks"):
@@ -108,6 +97,20 @@ def make_job(source: Path, season: Path, job: int) -> None:
             own.with_columns(pl.col("time").str.replace(before, after, literal=True), *renamed).write_csv(
                 place / f"{table}.csv"
             )
+
+
+def varied(rows: pl.DataFrame, dialect: Dialect, job: int, north_deg: float) -> Iterator[pl.Series]:
+    """Columns of a log with flows and losses of its own, ``north_deg`` further north; by the number of its job."""
+    chance = np.random.default_rng([SEED, job])
+    for column in dialect.changed:
+        values = rows[column].str.replace(",", ".", literal=True).cast(pl.Float64).to_numpy()
+        if column.lower() == "latitude":
+            written = pl.Series((values + north_deg).round(6))
+        else:
+            spread = OF_A_READING * chance.standard_normal(len(values)) + OF_A_JOB * chance.standard_normal()
+            written = pl.Series((values * np.exp(spread)).round(2))
+        point = "," if dialect is TERMINAL else "."
+        yield written.cast(pl.String).str.replace(".", point, literal=True).alias(column)
 
 
 def make_season(folder: Path, jobs: int) -> Path:

@@ -2,8 +2,9 @@
 
     python tests/benchmarks/one_new_job.py [--jobs 200] [--hours 5] [--nights 1] [--folder FOLDER] [--stages]
 
-Simulates 16 field jobs and copies them under other names to as many as asked for, each with a settings log and loss
-checks of its own. All but the last ``--nights`` are ingested in a first night; then each night brings one more.
+Simulates 16 field jobs and copies them under other names to as many as asked for, each with flows and losses, a
+settings log and loss checks of its own. All but the last ``--nights`` are ingested in a first night; then each night
+brings one more.
 Asked: at most 15 s for such a night of 200. ``--stages`` prints what each stage of the last night took, in
 one process. At the end all is estimated again from scratch; what moved is printed.
 """
@@ -24,9 +25,8 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+from large_operation import DIFFERENT, PLAIN, SEED, TERMINAL, read_texts, varied
 
-DIFFERENT = 16
-SEED = 17
 AIM_S = 15.0
 
 
@@ -49,12 +49,14 @@ def make_season(folder: Path, jobs: int, hours: float) -> list[list[Path]]:
         for name in ("settings_log", "loss_checks")
     }
     for k in range(copies):
-        for log in logs:
-            text = log.read_text()
+        for number, log in enumerate(logs):
+            dialect = next(one for one in (PLAIN, TERMINAL) if one.folder == log.parent.name)
+            machine, day = dialect.name, log.stem.removeprefix("harvest_")
+            rows = read_texts(log, dialect.separator)
+            rows = rows.with_columns(varied(rows, dialect, k * DIFFERENT + number, 0.0))
+            text = rows.write_csv(separator=dialect.separator)
             for name in (*machines, *names):
                 text = text.replace(name, f"{name} {k:03d}")
-            machine = next(name for name in machines if f"{name} {k:03d}" in text)
-            day = log.stem.removeprefix("harvest_")
             place = folder / "all" / f"{machine} {k:03d}" / day
             place.mkdir(parents=True)
             files = [place / "harvest.csv"]
