@@ -58,13 +58,15 @@ def read_task_file(task_set: TaskSet, people: bool = False) -> TaskFile:
     crop_products = {
         node.get("A") or "" for node in top if node.tag == "PDT" and node.get("C") in crop_groups
     }
+    # Of a million fields without an identifier only the last counts.
+    fields = {node.get("A") or "": node for node in _unique(top, "PFD", notes)}
     root = document.root
     return TaskFile(
         f"{root.get('VersionMajor') or '?'}.{root.get('VersionMinor') or '?'}",
         MappingProxyType(devices),
         MappingProxyType(elements),
         tuple(_task(node) for node in _unique(top, "TSK", notes)),
-        MappingProxyType({node.get("A") or "": _field(node) for node in _unique(top, "PFD", notes)}),
+        MappingProxyType({identifier: _field(node) for identifier, node in fields.items()}),
         MappingProxyType(crops),
         MappingProxyType(products),
         frozenset(crop_products),
