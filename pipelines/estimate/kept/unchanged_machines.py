@@ -23,7 +23,7 @@ from chaffinch.pipelines.estimate.results.effects_table import ByOwnLog, Unanswe
 from chaffinch.pipelines.estimate.results.shared_changes import ToShare
 from chaffinch.pipelines.estimate.results.shared_rows import SharedOutcome
 
-# Of the half width of the narrowest range of a machine; the same of the range for a field to come.
+# Of the half width of the narrowest range of a step, of a machine or of all; the same of that for a field to come.
 OF_NARROWEST = 0.2
 # By so much, relative to itself, the widening of ranges by placebos may differ.
 OF_WIDENING = 0.1

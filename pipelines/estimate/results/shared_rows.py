@@ -91,8 +91,8 @@ def share(what: ToShare, only: Collection[str] | None = None) -> SharedOutcome:
 def in_common(model: Hierarchy, widen: float) -> Array:
     """What all machines together say of one step of each setting, crop by crop, on the log scale: (n, 7).
 
-    Middle and ends of the answer, ends for a field to come, half width of the narrowest answer of a machine, log of
-    how much placebos widen ranges.
+    Middle and ends of the answer, ends for a field to come, half width of the narrowest answer (this, or that of a
+    machine), log of how much placebos widen ranges.
     """
     crops, settings = len(model.crops), len(model.variances["setting"])
     here, ahead = (
@@ -100,7 +100,7 @@ def in_common(model: Hierarchy, widen: float) -> Array:
     )
     low, high = (model.on_machines.quantile(end) for end in ENDS_95)
     halves = ((high - low) / 2).reshape(-1, crops * settings)
-    narrowest = halves.min(axis=0) if len(halves) else np.full(crops * settings, np.nan)
+    narrowest = np.vstack([halves, (here[:, 2] - here[:, 1]) / 2]).min(axis=0)
     return np.column_stack([here, ahead[:, 1:], narrowest, np.full(len(here), np.log(widen))])
 
 
