@@ -1,16 +1,11 @@
 """A large operation on one Dask worker and on two, its lake in an object store, workers killed at random meanwhile.
 
     python tests/benchmarks/operation_on_workers.py [--jobs 200] [--workers 1 2] [--folder FOLDER] [--spared]
-                                                    [--turns]
 
 Field jobs as of ``large_operation.py``. Scheduler, workers of one thread each and the object store (``moto``, a
 library for tests) are processes of this machine, spoken to over TCP. Every 10 to 40 seconds one worker is killed, and
 another takes its place; ``--spared``: none is. Prints a line for each number of workers. Asked: two workers take at
 most 0.65 of the time of one, and leave the same content.
-
-Two workers, the scheduler, the store and the night itself need four processors to run at once. ``--turns``: on a
-machine of two they run as if each worker had a machine of its own (``own_processors``), and times are those of such
-a cluster.
 """
 
 from __future__ import annotations
@@ -26,14 +21,12 @@ import tempfile
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
-from dataclasses import replace
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from random import Random
 from threading import Event, Thread
 
 from large_operation import Ran, bring, make_season, run
-from own_processors import SLOWED, in_turns
 
 MOST_SHARE = 0.65
 PAUSE_S = (10.0, 40.0)
@@ -96,32 +89,23 @@ class Workers:
     def __init__(self, folder: Path, address: str, count: int) -> None:
         self.folder, self.address = folder, address
         self.killed, self._ended, self._thread = 0, Event(), Thread()
-        self._stacks: list[ExitStack] = []
-        self._numbers: list[int] = []
-        for _ in range(count):
-            self._start()
+        self._stacks = [self._started() for _ in range(count)]
 
-    def _start(self) -> None:
+    def _started(self) -> ExitStack:
         stack = ExitStack()
         words = ("worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard")
-        started = stack.enter_context(process(self.folder, "dask", *words, **ONE_THREAD))
-        self._stacks.append(stack)
-        self._numbers.append(started.pid)
+        stack.enter_context(process(self.folder, "dask", *words, **ONE_THREAD))
+        return stack
 
-    def numbers(self) -> list[int]:
-        """Of the processes that run now."""
-        return list(self._numbers)
-
-    def disturb(self, chance: Random, slowed: float) -> None:
-        self._thread = Thread(target=self._kill, args=(chance, slowed))
+    def disturb(self, chance: Random) -> None:
+        self._thread = Thread(target=self._kill, args=(chance,))
         self._thread.start()
 
-    def _kill(self, chance: Random, slowed: float) -> None:
-        while not self._ended.wait(slowed * chance.uniform(*PAUSE_S)):
+    def _kill(self, chance: Random) -> None:
+        while not self._ended.wait(chance.uniform(*PAUSE_S)):
             one = chance.randrange(len(self._stacks))
-            self._stacks.pop(one).close()
-            self._numbers.pop(one)
-            self._start()
+            self._stacks[one].close()
+            self._stacks[one] = self._started()
             self.killed += 1
 
     def stop(self) -> None:
@@ -132,7 +116,7 @@ class Workers:
             stack.close()
 
 
-def night(folder: Path, inbox: Path, count: int, seed: int | None, turns: bool) -> tuple[Ran, str, int]:
+def night(folder: Path, inbox: Path, count: int, seed: int | None) -> tuple[Ran, str, int]:
     """A night on so many workers: what it took, the digest of its lake, and how many workers were killed."""
     from chaffinch.pipelines.lake import Lake
     from distributed import Client
@@ -156,13 +140,10 @@ def night(folder: Path, inbox: Path, count: int, seed: int | None, turns: bool) 
         try:
             with Client(address, timeout=60, set_as_default=False) as client:
                 client.wait_for_workers(count, timeout=300)
+            if seed is not None:
+                workers.disturb(Random(seed))
             site = folder / f"site_{count}"
-            with in_turns(workers.numbers) if turns else nullcontext():
-                if seed is not None:
-                    workers.disturb(Random(seed), SLOWED if turns else 1.0)
-                ran = run("nightly", inbox, "--lake", lake, "--site", site, "--workers", address)
-            if turns:
-                ran = replace(ran, seconds=ran.seconds / SLOWED)
+            ran = run("nightly", inbox, "--lake", lake, "--site", site, "--workers", address)
         finally:
             workers.stop()
         return ran, Lake.open(lake).digest(), workers.killed
@@ -174,7 +155,6 @@ def main() -> int:
     asked.add_argument("--workers", type=int, nargs="+", default=[1, 2])
     asked.add_argument("--folder", type=Path, help="keep everything there; a season there is used again")
     asked.add_argument("--spared", action="store_true", help="no worker is killed")
-    asked.add_argument("--turns", action="store_true", help="as on machines with processors of their own")
     options = asked.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = options.folder or Path(place)
@@ -184,7 +164,7 @@ def main() -> int:
         took, digests = [], set()
         for count in options.workers:
             seed = None if options.spared else secrets.randbits(31)
-            ran, digest, killed = night(folder, folder / "inbox", count, seed, options.turns)
+            ran, digest, killed = night(folder, folder / "inbox", count, seed)
             took.append(ran.seconds)
             digests.add(digest)
             print(
