@@ -218,10 +218,10 @@ def machine_digest(
     trials: Sequence[ShownTrial] = (),
     outside: Sequence[OutsideLogs] = (),
 ) -> str:
-    """Of all that the field pages of one machine are made from: while it stays, so do they, and nothing has to be
-    narrowed to each of them.
+    """Digest of everything the field pages of one machine are made from: while it stays the same, no page of the
+    machine has to be checked on its own.
 
-    rows : those of ``machine_fields`` of the machine. The rest as of ``field_job``.
+    rows : of ``machine_fields``, of this machine. The rest as for ``field_job``.
     """
     machine = rows[0]["machine"]
     deliveries = lots.get("deliveries", machine)

@@ -141,12 +141,14 @@ def write_site(
         pages.machines[str(machine)] = digest = machine_digest(lots, rows, *inputs)
         for row in rows:
             page = field_href(row)
-            held = pages.made_from.get(page, "") if before.get(str(machine)) == digest else ""
-            job = None if pages.holds(page, held) else field_job(lots, row, *inputs)
-            if page in pages.facts and (job is None or pages.holds(page, job.digest)):
-                pages.put(page, held if job is None else job.digest, bytes)
-            else:
-                due.append(job or field_job(lots, row, *inputs))
+            held = pages.made_from.get(page, "")
+            if before.get(str(machine)) != digest or not pages.holds(page, held) or page not in pages.facts:
+                job = field_job(lots, row, *inputs)
+                if page not in pages.facts or not pages.holds(page, job.digest):
+                    due.append(job)
+                    continue
+                held = job.digest
+            pages.put(page, held, bytes)
     used = _settings_used(lake, pages, due, made)
     due = [replace(job, in_use=used.get(job.id)) for job in due]
     on = Ground(lake, farm, weighed)

@@ -52,9 +52,11 @@ from chaffinch.schemas.tables import tables
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Rows of the tables ``effects``, ``responses`` and ``loss_curves``. unchanged : machines whose rows of the first
-    two are not among them, nor are those of all machines together: those in the lake still hold. renewed : whether
-    they no longer did."""
+    """Rows of the tables ``effects``, ``responses`` and ``loss_curves``.
+
+    unchanged : machines whose rows in the lake still hold, as do those of all machines together; the first two
+    tables leave them out. renewed : whether such rows no longer held, and all were made again.
+    """
 
     effects: pl.DataFrame
     responses: pl.DataFrame
@@ -112,14 +114,24 @@ def all_together(
     each: FanOut,
     kept: KeptSeason | None = None,
 ) -> Answers:
-    """All logs together; without ``kept`` no responses. Outcomes are spread; while curves are drawn in other
-    processes, this one puts the effects together."""
+    """All logs together; without ``kept`` no responses."""
+    if kept is not None:
+        return _with_kept(alone, unanswered, diameters_m, each, kept)
     own, calibrations = alone.own, alone.known.calibrations
-    if kept is None:
-        sharing = to_share_of(own, calibrations, diameters_m, {})
-        shared = list(_made_of(sharing, [], None, own, each))
-        effects = effects_table(own, sharing, shared, calibrations, unanswered, alone.clocks)
-        return Answers(effects, tables()["responses"].empty(), alone.loss_curves)
+    sharing = to_share_of(own, calibrations, diameters_m, {})
+    shared = list(_made_of(sharing, [], None, own, each))
+    effects = effects_table(own, sharing, shared, calibrations, unanswered, alone.clocks)
+    return Answers(effects, tables()["responses"].empty(), alone.loss_curves)
+
+
+def _with_kept(
+    alone: Alone, unanswered: Sequence[Unanswered], diameters_m: Diameters, each: FanOut, kept: KeptSeason
+) -> Answers:
+    """The same with responses, of machines with new evidence only where the other rows of the lake still hold.
+
+    ``kept`` is brought up to date. While curves are drawn in other processes, this one puts the effects together.
+    """
+    own, calibrations = alone.own, alone.known.calibrations
     sharing = to_share_of(own, calibrations, diameters_m, kept.shares)
     in_use = values_in_use(own.fields)
     every = (to_draw(one, in_use, kept.responses.get(one.outcome)) for one in sharing)

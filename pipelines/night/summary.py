@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import polars as pl
+from chaffinch.pipelines.errors import counted
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake.delivery import UNREADABLE, Delivery
 from chaffinch.pipelines.parsed import Parsed
@@ -95,7 +96,7 @@ class IngestSummary:
             counts.append(f"{self.replaced} earlier deliveries replaced")
         if self.growing:
             counts.append(f"{len(self.growing)} left, still being written")
-        return [*found, f"{self.files} files: {', '.join(counts)}."]
+        return [*found, f"{counted(self.files, 'file')}: {', '.join(counts)}."]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ def refitted_sentence(why: str, middle: float, far: float) -> str:
 
 def renewed_sentence(middle: float, far: float) -> str:
     """middle, far : as of ``moved_sentence``."""
-    why = "What all machines together say has moved, so all effects were made again."
+    why = "The answers over all machines have moved, so all effects were estimated again."
     return f"{why} {moved_sentence('By that, and by what is new', middle, far)}"
 
 

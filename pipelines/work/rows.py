@@ -79,7 +79,7 @@ def marked_readings(
     """Readings of a field job with their rows of ``work``: class, aligned channels, settings in force.
 
     A job that ``work`` does not hold as it is now is marked here; arguments are those of ``marked_harvests``.
-    readings : of the job, where they are at hand.
+    readings : of the job; read from the lake if not given.
     """
     if readings is None:
         readings = lake.readings(machine, field, day)

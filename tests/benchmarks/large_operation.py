@@ -100,7 +100,7 @@ def make_job(source: Path, season: Path, job: int) -> None:
 
 
 def varied(rows: pl.DataFrame, dialect: Dialect, job: int, north_deg: float) -> Iterator[pl.Series]:
-    """Columns of a log with flows and losses of its own, ``north_deg`` further north; by the number of its job."""
+    """Columns of a log with its flows and losses varied at random by job, and moved north by ``north_deg``."""
     chance = np.random.default_rng([SEED, job])
     for column in dialect.changed:
         values = rows[column].str.replace(",", ".", literal=True).cast(pl.Float64).to_numpy()

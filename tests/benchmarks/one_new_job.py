@@ -2,9 +2,9 @@
 
     python tests/benchmarks/one_new_job.py [--jobs 200] [--hours 5] [--nights 1] [--folder FOLDER] [--stages]
 
-Simulates 16 field jobs and copies them under other names to as many as asked for, each with flows and losses, a
-settings log and loss checks of its own. All but the last ``--nights`` are ingested in a first night; then each night
-brings one more.
+Simulates 16 field jobs and copies them under other names to as many as asked for, each with varied flows and
+losses and its own settings log and loss checks. All but the last ``--nights`` are ingested in a first night; then
+each night brings one more.
 Asked: at most 15 s for such a night of 200. ``--stages`` prints what each stage of the last night took, in
 one process. At the end all is estimated again from scratch; what moved is printed.
 """

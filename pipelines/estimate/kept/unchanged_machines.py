@@ -1,9 +1,9 @@
 """Machines of which nothing is new keep their answers, while what all machines together say hardly moves.
 
-An answer rests on the logs of its machine and on what all machines together say. One more field job in two hundred
-hardly moves the second, and an answer follows it by less than it moves, since its own logs hold it. So machines whose
-evidence is the same bit by bit keep their rows, and so does the season, until what all say of one step of a setting
-has moved by more than ``OF_NARROWEST`` since all rows were made; then all are made again.
+An answer combines the logs of its machine with what all machines together say. One more field job in two hundred
+hardly moves the pooled answer, and the answer of another machine moves less, because its own logs count too. So
+machines whose evidence is identical keep their rows, and so does the season, until the pooled answer for one step
+of a setting has moved by more than ``OF_NARROWEST`` since all rows were made; then all are made again.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from chaffinch.pipelines.estimate.results.shared_rows import SharedOutcome
 
 # Of the half width of the narrowest range of a step, of a machine or of all; the same of that for a field to come.
 OF_NARROWEST = 0.2
-# By so much, relative to itself, the widening of ranges by placebos may differ.
+# How far the widening of ranges by placebos may change, relative to itself.
 OF_WIDENING = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What the answers in the lake rest on. evidence : digest of it, by machine. common : ``SharedOutcome.common`` of
-    the night that made the rows of all machines, by outcome."""
+    """What the answers in the lake were made from. evidence : its digest, by machine. common : by outcome, the pooled
+    answers (``SharedOutcome.common``) of the night that made the rows of all machines."""
 
     evidence: Mapping[str, str] = field(default_factory=dict)
     common: Mapping[str, Array] = field(default_factory=dict)
@@ -44,7 +44,7 @@ class Basis:
         )
 
     def holds(self, sharing: Sequence[ToShare], shared: Sequence[SharedOutcome]) -> bool:
-        """Whether what all machines together say is still near enough."""
+        """Whether the pooled answers are still near enough."""
         return {what.outcome for what in sharing} == self.common.keys() and all(
             _near(self.common[what.outcome], one.common) and _drawn_before(what, one)
             for what, one in zip(sharing, shared, strict=True)

@@ -61,7 +61,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Hierarchy:
-    """The model fitted. ``machines``, ``crops``: in the order of the answers. part : what has answers of its own.
+    """The model fitted. ``machines``, ``crops``: in the order of the answers. part : what was answered.
 
     variances : posterior means of the variances of one step of each setting, by kind of term, (s,). changes : of each
     field in turn, its changes. fields : (field, setting) row by row. on_machines : (machine, crop, setting).

@@ -5,12 +5,10 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.estimate.kept import kept_season, unchanged_machines
+from builders.kept_seasons import keep_small_seasons
 from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
-from chaffinch.pipelines.estimate.results import spread_draws
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delta import DeltaTables
 from chaffinch.pipelines.night.run import run_nightly
@@ -25,13 +23,7 @@ PLACES = ["scope", "machine", "field", "crop", "time", "setting", "outcome"]
 @pytest.fixture(autouse=True, scope="module")
 def seven_field_jobs_are_many():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(kept_season, "FEWEST_JOBS", 3)
-        patch.setattr(kept_season, "MOST_GROWTH", 2.0)
-        patch.setattr(kept_season, "TOLERANCE", np.inf)
-        patch.setattr(unchanged_machines, "OF_NARROWEST", np.inf)
-        patch.setattr(spread_draws, "WARM_UP", 10)
-        patch.setattr(spread_draws, "SWEEPS", 256)
-        patch.setattr(spread_draws, "ENOUGH_LEFT", 0.0)
+        keep_small_seasons(patch)
         yield
 
 

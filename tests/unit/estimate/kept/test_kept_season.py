@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from chaffinch.pipelines.estimate import Answers, estimate_answers, prepare, real_adjustments
+from builders.kept_seasons import binned_season, kept_night
+from chaffinch.pipelines.estimate import estimate_answers
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.kept import kept_season
 from chaffinch.pipelines.estimate.kept.hardly_moved import moved_by
@@ -20,7 +21,6 @@ from chaffinch.pipelines.estimate.signals.gain_moves import GainMove
 from chaffinch.pipelines.estimate.signals.known_signals import KnownSignals
 from chaffinch.pipelines.estimate.two_steps import as_fitted
 from chaffinch.pipelines.parallel.fan_out import one_by_one
-from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 
 pytestmark = pytest.mark.slow
 
@@ -41,26 +41,14 @@ def patched():
 
 @pytest.fixture(scope="module")
 def fields(patched) -> list[Binned]:
-    season = simulate_season(replace(SCENARIOS["plain"], fields=FIELDS, hours=1.0), 77)
-    found = []
-    for made in season.iter():
-        binned, _ = prepare(made.readings, real_adjustments(made.adjustments.with_row_index("row")))
-        found.append(binned)
-    return found
-
-
-def night(kept: KeptSeason, fields: list[Binned], when: datetime) -> Answers:
-    kept.begin(fields, when)
-    answers = estimate_answers(fields, kept=kept)
-    kept.end()
-    return answers
+    return binned_season(77, fields=FIELDS)
 
 
 @pytest.fixture(scope="module")
 def first(fields):
     """Rows kept of a night without the last field job."""
     kept = KeptSeason()
-    night(kept, fields[:-1], NIGHT)
+    kept_night(kept, fields[:-1], NIGHT)
     assert kept.refreshed
     return season_fit_rows(kept)
 
@@ -72,7 +60,7 @@ def second(fields, first):
     # One of five may move the noise further than one of forty.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(kept_season, "TOLERANCE", np.inf)
-        answers = night(kept, fields, NIGHT + timedelta(days=1))
+        answers = kept_night(kept, fields, NIGHT + timedelta(days=1))
     assert not kept.refreshed
     return kept, answers
 
@@ -98,7 +86,7 @@ def test_under_the_same_noise_a_night_agrees_exactly_with_fitting_every_field_ag
     monkeypatch.setattr(kept_season, "TOLERANCE", np.inf)
     bare = kept_of(first)
     bare.fits.clear()
-    again = night(bare, fields, NIGHT + timedelta(days=1))
+    again = kept_night(bare, fields, NIGHT + timedelta(days=1))
     assert second[1].effects.equals(again.effects)
     assert second[1].responses.equals(again.responses)
     assert second[1].loss_curves.equals(again.loss_curves)

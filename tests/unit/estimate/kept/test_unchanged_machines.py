@@ -9,15 +9,14 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from chaffinch.pipelines.estimate import Answers, estimate_answers, prepare, real_adjustments
+from builders.kept_seasons import binned_season, keep_small_seasons, kept_night
+from chaffinch.pipelines.estimate import Answers
 from chaffinch.pipelines.estimate.data.bins import Binned
-from chaffinch.pipelines.estimate.kept import kept_season, unchanged_machines
+from chaffinch.pipelines.estimate.kept import unchanged_machines
 from chaffinch.pipelines.estimate.kept.hardly_moved import settled_effects, settled_responses
 from chaffinch.pipelines.estimate.kept.kept_rows import kept_of, season_fit_rows
 from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
 from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
-from chaffinch.pipelines.estimate.results import spread_draws
-from chaffinch.pipelines.simulate import SCENARIOS, simulate_season
 from polars.testing import assert_frame_equal
 
 pytestmark = pytest.mark.slow
@@ -29,41 +28,21 @@ NEXT = NIGHT + timedelta(days=1)
 @pytest.fixture(autouse=True, scope="module")
 def small_seasons_are_kept():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(kept_season, "FEWEST_JOBS", 3)
-        patch.setattr(kept_season, "MOST_GROWTH", 2.0)
-        # One of a few may move the noise, and what all say, further than one of forty.
-        patch.setattr(kept_season, "TOLERANCE", np.inf)
-        patch.setattr(unchanged_machines, "OF_NARROWEST", np.inf)
-        # What follows holds for any number of draws.
-        patch.setattr(spread_draws, "WARM_UP", 10)
-        patch.setattr(spread_draws, "SWEEPS", 256)
-        patch.setattr(spread_draws, "ENOUGH_LEFT", 0.0)
+        keep_small_seasons(patch)
         yield
 
 
 @pytest.fixture(scope="module")
 def fields() -> list[Binned]:
     """The last one tries no value beyond those of the others: that would change the scales of all."""
-    season = simulate_season(replace(SCENARIOS["plain"], fields=7, hours=1.0, machines=3), 79)
-    found = []
-    for made in season.iter():
-        binned, _ = prepare(made.readings, real_adjustments(made.adjustments.with_row_index("row")))
-        found.append(binned)
-    return found
-
-
-def night(kept: KeptSeason, fields: list[Binned], when: datetime) -> Answers:
-    kept.begin(fields, when)
-    answers = estimate_answers(fields, kept=kept)
-    kept.end()
-    return answers
+    return binned_season(79, fields=7, machines=3)
 
 
 @pytest.fixture(scope="module")
 def first(fields) -> tuple[pl.DataFrame, Answers]:
     """Rows kept of a night without the last field job, and its answers."""
     kept = KeptSeason()
-    answers = night(kept, fields[:-1], NIGHT)
+    answers = kept_night(kept, fields[:-1], NIGHT)
     assert answers.unchanged == frozenset()
     return season_fit_rows(kept), answers
 
@@ -73,11 +52,11 @@ def whole(fields, first) -> Answers:
     """All answers of the next night, as if nothing were known of unchanged machines."""
     kept = kept_of(first[0])
     kept.basis = Basis()
-    return night(kept, fields, NEXT)
+    return kept_night(kept, fields, NEXT)
 
 
 def test_only_machines_with_something_new_are_answered(fields, first, whole):
-    answers = night(kept_of(first[0]), fields, NEXT)
+    answers = kept_night(kept_of(first[0]), fields, NEXT)
     due = {f.machine for f in fields} - answers.unchanged
     assert fields[-1].machine in due
     assert answers.unchanged
@@ -90,7 +69,7 @@ def test_only_machines_with_something_new_are_answered(fields, first, whole):
 
 
 def test_with_the_rows_that_stay_every_row_is_there_in_its_order(fields, first, whole):
-    answers, before = night(kept_of(first[0]), fields, NEXT), first[1]
+    answers, before = kept_night(kept_of(first[0]), fields, NEXT), first[1]
     effects = settled_effects(before.effects, answers.effects, answers.unchanged)
     responses = settled_responses(before.responses, answers.responses, answers.unchanged)
     places = ["scope", "machine", "field", "crop", "time", "setting", "outcome"]
@@ -107,7 +86,7 @@ def test_with_the_rows_that_stay_every_row_is_there_in_its_order(fields, first, 
 
 
 def test_a_night_with_nothing_new_answers_nothing(fields, first):
-    answers = night(kept_of(first[0]), fields[:-1], NEXT)
+    answers = kept_night(kept_of(first[0]), fields[:-1], NEXT)
     assert answers.unchanged == {f.machine for f in fields[:-1]}
     assert answers.effects.is_empty()
     assert answers.responses.is_empty()
@@ -116,20 +95,20 @@ def test_a_night_with_nothing_new_answers_nothing(fields, first):
 def test_where_all_together_say_something_else_all_rows_are_made(fields, first, whole, monkeypatch):
     monkeypatch.setattr(unchanged_machines, "OF_NARROWEST", 0.0)
     kept = kept_of(first[0])
-    answers = night(kept, fields, NEXT)
+    answers = kept_night(kept, fields, NEXT)
     assert answers.renewed
     assert answers.unchanged == frozenset()
     assert answers.effects.equals(whole.effects)
     assert answers.responses.equals(whole.responses)
     # What was made in this night is what the next one is compared with.
-    after = night(kept, fields, NEXT + timedelta(days=1))
+    after = kept_night(kept, fields, NEXT + timedelta(days=1))
     assert after.unchanged == {f.machine for f in fields}
 
 
 def test_drift_adds_up_from_the_night_that_made_all_rows(fields, first):
     kept = kept_of(first[0])
     before = deepcopy(kept.basis.common)
-    night(kept, fields, NEXT)
+    kept_night(kept, fields, NEXT)
     assert kept.basis.common.keys() == before.keys()
     assert all(np.array_equal(kept.basis.common[name], before[name]) for name in before)
 
@@ -141,10 +120,10 @@ def test_a_value_noted_otherwise_is_new_evidence(fields, first):
     noted = replace(change, rows=change.rows.with_columns(pl.lit("other").alias("to_value")))
     some = [*fields[:-1]]
     some[at] = replace(fields[at], changes=[noted, *fields[at].changes[1:]])
-    answers = night(kept_of(first[0]), some, NEXT)
+    answers = kept_night(kept_of(first[0]), some, NEXT)
     assert fields[at].machine not in answers.unchanged
 
 
 def test_a_field_job_that_is_gone_is_new_evidence(fields, first):
-    answers = night(kept_of(first[0]), fields[1:-1], NEXT)
+    answers = kept_night(kept_of(first[0]), fields[1:-1], NEXT)
     assert fields[0].machine not in answers.unchanged
