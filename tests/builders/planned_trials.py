@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -32,6 +33,7 @@ SCHEMA = {
     "scenario": pl.String(),
     "seed": pl.Int64(),
     "field": pl.String(),
+    "refused": pl.Boolean(),
     "planned_se": pl.Float64(),
     "achieved_se": pl.Float64(),
     "truth": pl.Float64(),
@@ -46,7 +48,8 @@ SCHEMA = {
 
 
 def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELDS) -> pl.DataFrame:
-    """One season with a trial in each field: rows of ``SCHEMA``.
+    """One season with a trial in each field: rows of ``SCHEMA``. Where a sensor showed zero too often to answer
+    from, only ``refused`` has a value.
 
     effect : true log effect of a step of ``SETTING`` on cleaning loss, about which fields differ. Each trial is
     planned with the noise of the other half of the season's fields, as a farm would know it by then.
@@ -86,7 +89,11 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
     )
     place = {f.machine: k for k, f in enumerate(binned)}
     halves = [known_for_planning(binned[k::2], "", "wheat", (OUTCOME,), hours) for k in (1, 0)]
-    rows = []
+    rows: list[dict[str, Any]] = [
+        {"scenario": scenario, "seed": seed, "field": one.field, "refused": True}
+        for one in binned
+        if "signal_often_zero" in one.flaws[OUTCOME]
+    ]
     for row in answers.iter_rows(named=True):
         known = halves[place[row["machine"]] % 2]
         order = order_of[row["machine"]]
@@ -106,6 +113,7 @@ def answered_trials(scenario: str, seed: int, effect: float, fields: int = FIELD
                 "scenario": scenario,
                 "seed": seed,
                 "field": row["field"],
+                "refused": False,
                 "planned_se": planned,
                 "achieved_se": (high - low) / (2 * REACH_95),
                 "truth": truth,
@@ -132,15 +140,17 @@ def _plan(machine: str, order: Sequence[State]) -> pl.DataFrame:
 
 
 def scored_trials(rows: pl.DataFrame) -> dict[str, float]:
-    """Trials, share with an achieved error within 15 % of the planned one, and within what the plan said of eight
-    fields in ten, mean ratio of the two, coverage, share called and the share that plans promised, root mean square
-    error.
+    """Trials answered and refused, share with an achieved error within 15 % of the planned one, and within what the
+    plan said of eight fields in ten, mean ratio of the two, coverage, share called and the share that plans promised,
+    root mean square error.
 
     No gain moves in these seasons, for which ranges allow. coverage_if_gains_move : expected where the true loss
     differs from what the signals show by such a move, as likely as the estimate takes it to be. square_by_noise :
     mean square of the errors over the stated ones less what signals leave open; 1 where ranges are as wide as they
     should be.
     """
+    refused = rows["refused"].sum()
+    rows = rows.filter(~pl.col("refused"))
     columns = {name: rows[name].to_numpy() for name, kind in SCHEMA.items() if kind == pl.Float64()}
     ratio = columns["achieved_se"] / columns["planned_se"]
     held = (columns["low"] <= columns["truth"]) & (columns["truth"] <= columns["high"])
@@ -153,6 +163,7 @@ def scored_trials(rows: pl.DataFrame) -> dict[str, float]:
     called = (columns["low"] > 0) | (columns["high"] < 0)
     return {
         "trials": float(rows.height),
+        "refused": float(refused),
         "within_15_percent": float(np.mean((ratio > 0.85) & (ratio < 1.15))),
         "within_fields": float(np.mean(said)),
         "ratio": float(np.mean(ratio)),
