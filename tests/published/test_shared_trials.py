@@ -58,7 +58,7 @@ def trials(with_latitude: bool = False) -> NestedTerms:
 
 def seasons(model: NestedTerms, spreads: Spreads) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Means, standard errors, and standard deviations of a trial to come."""
-    of_crops = np.array([[1.0, 1.0, 1.0]] * 2)
+    of_crops = np.ones((2, 1))
     found = answers(model.solve(spreads), of_crops)
     means, variances = (part[: model.settings] for part in found["seasons"])
     return means, np.sqrt(variances), np.sqrt(found["next_fields"][1][: model.settings])

@@ -75,13 +75,7 @@ def draw_responses(
     machines, seasons = [], []
     covariances, places = model.v.copy(), np.array([_place(f) for f in fields])
     chosen = Part.of(model, only).machines
-    crops = np.hstack(
-        [
-            np.ones((len(model.crops), 1)),
-            np.eye(len(model.crops)),
-            np.tile(model.paths[:, 1 + len(model.crops) :].mean(axis=0), (len(model.crops), 1)),
-        ]
-    )
+    crops = model.paths_of_crops()[:-1]
     for i, at in enumerate(spreads):
         model.v = covariances * _own_noise(model.freedom, (places + i * GOLDEN) % 1)[:, None, None]
         of_machines, of_season = _drawn(model.solve(at), crops, chosen, i, EACH)

@@ -96,10 +96,7 @@ def fit_hierarchy(
     """
     model = NestedTerms(fields)
     crops, part = model.crops, Part.of(model, only)
-    # Each crop, then the mean over crops; years as often as they were seen.
-    of_crops = np.vstack([np.eye(len(crops)), np.full(len(crops), 1 / len(crops))])
-    of_years = np.tile(model.paths[:, 1 + len(crops) :].mean(axis=0), (len(of_crops), 1))
-    of_crops = np.hstack([np.ones((len(of_crops), 1)), of_crops, of_years])
+    of_crops = model.paths_of_crops()
     drawn = None if kept is None else kept.for_model(model, columns)
     weights: Array | None = None
     if kept is not None and drawn is not None:
@@ -150,9 +147,9 @@ def answers(at: AtSpreads, of_crops: Array, part: Part | None = None) -> dict[st
     """
     model, s = at.model, at.spreads
     n = model.settings
-    mean, covariance = at.joint()
     part = part or Part.of(model)
-    of_part, machine = part.fields, model.machine[part.fields]
+    mean, covariance = at.joint(part.machines)
+    of_part, machine = part.fields, np.searchsorted(part.machines, model.machine[part.fields])
     maps = at.map(model.paths[of_part], machine=True)
     here_mean = (maps @ mean[machine][:, :, None])[:, :, 0]
     here_cov = maps @ covariance[machine] @ maps.transpose(0, 2, 1)
@@ -179,14 +176,14 @@ def answers(at: AtSpreads, of_crops: Array, part: Part | None = None) -> dict[st
     fields = means.reshape(-1), variances.reshape(-1)
 
     machine_maps = at.map(of_crops[:-1], machine=True)
-    season_maps = at.map(of_crops, machine=False)
+    season_maps = at.map(of_crops, machine=False)[:, :, : at.mean.size]
     on_machines = (
-        np.einsum("cij,mj->mci", machine_maps, mean[part.machines]),
-        ((machine_maps @ covariance[part.machines, None]) * machine_maps).sum(axis=3),
+        np.einsum("cij,mj->mci", machine_maps, mean),
+        ((machine_maps @ covariance[:, None]) * machine_maps).sum(axis=3),
     )
     seasons = (
-        np.einsum("cij,j->ci", season_maps, mean[0]),
-        ((season_maps @ covariance[0]) * season_maps).sum(axis=2),
+        np.einsum("cij,j->ci", season_maps, at.mean),
+        ((season_maps @ at.covariance) * season_maps).sum(axis=2),
     )
     beyond = np.broadcast_to(np.mean(of_all, axis=0), n)
     far = beyond + np.asarray(s.machine) ** 2 + np.asarray(s.year) ** 2
@@ -212,7 +209,7 @@ def freedoms(at: AtSpreads, of_crops: Array) -> dict[str, Array]:
     """
     model, n = at.model, at.model.settings
     found = answers(at, of_crops)
-    _, covariance = at.joint()
+    _, covariance = at.joint(np.arange(len(model.machines)))
     maps = at.map(model.paths, machine=True)
     here_cov = maps @ covariance[model.machine] @ maps.transpose(0, 2, 1)
     x = model.x

@@ -14,6 +14,9 @@ import numpy as np
 from chaffinch.pipelines.array_types import Array
 from numpy.typing import NDArray
 
+# Fields of a group whose products are summed by one product of matrices.
+MOST_STACKED = 8
+
 
 @dataclass(frozen=True, slots=True)
 class FieldEstimates:
@@ -70,7 +73,8 @@ class DrawnTerms:
 
 
 class NestedTerms:
-    """The padded arrays of all fields. paths : (f, p), which terms of mu but the machine's a field has.
+    """The padded arrays of all fields. paths : (f, p), which terms of mu but the machine's a field has: the setting's
+    own, and where there are several crops or years, one of each.
 
     groups : for each column of the doses the number of the setting that it belongs to; each its own where not given.
     """
@@ -97,13 +101,14 @@ class NestedTerms:
         self.real = np.diagonal(self.padding, axis1=1, axis2=2) == 0
         self.estimates = int(self.real.sum())
         self.machine = np.array([self.machines.index(f.machine) for f in fields])
+        # A lone crop, or year, can't be told from the setting's own term.
+        self.several = [len(some) if len(some) > 1 else 0 for some in (self.crops, self.years)]
         self.on = (self.machine == np.arange(len(self.machines))[:, None]).astype(float)
         self.paths = np.array([self._path(f.crop, f.year) for f in fields])
         self.freedom = np.array([f.freedom for f in fields])
-        # Only sums over fields of one machine and one path are needed of them: g groups, in the order of fields.
+        # Only sums over fields of one machine and one path are needed of them: g groups.
         alike, group = np.unique(np.column_stack([self.machine, self.paths]), axis=0, return_inverse=True)
-        self.order = np.argsort(group, kind="stable")
-        self.starts = np.searchsorted(group[self.order], np.arange(len(alike)))
+        self.stacks, self.starts = _in_stacks(group)
         self.group_paths = alike[:, 1:]
         self.groups_on = (alike[:, 0] == np.arange(len(self.machines))[:, None]).astype(float)
         # Which groups count for each pair of a machine and a path, and of two paths: (m p, g), (p p, g).
@@ -112,7 +117,15 @@ class NestedTerms:
         self.between_paths = (of_paths[:, None, :] * of_paths).reshape(-1, len(alike))
 
     def _path(self, crop: str | None, year: int) -> list[float]:
-        return [1.0, *(float(c == crop) for c in self.crops), *(float(y == year) for y in self.years)]
+        crops, years = self.crops[: self.several[0]], self.years[: self.several[1]]
+        return [1.0, *(float(c == crop) for c in crops), *(float(y == year) for y in years)]
+
+    def paths_of_crops(self) -> Array:
+        """Paths of each crop, then their mean, (crops + 1, p); years as often as they were seen."""
+        many, crops = len(self.crops) + 1, self.several[0]
+        of_crops = np.vstack([np.eye(crops), np.full(crops, 1 / crops)]) if crops else np.empty((many, 0))
+        of_years = np.tile(self.paths[:, 1 + crops :].mean(axis=0), (many, 1))
+        return np.hstack([np.ones((many, 1)), of_crops, of_years])
 
     def without_w(self, s: Spreads) -> Array:
         """The estimates less what w adds to them, (f, k)."""
@@ -125,7 +138,7 @@ class NestedTerms:
 
     def by_term(self, s: Spreads) -> Array:
         """Standard deviations of the terms of ``paths``, (p, s)."""
-        each = [s.setting, *[s.crop] * len(self.crops), *[s.year] * len(self.years)]
+        each = [s.setting, *[s.crop] * self.several[0], *[s.year] * self.several[1]]
         return np.array([np.broadcast_to(one, self.settings) for one in each], dtype=float)
 
     def solve(self, s: Spreads) -> AtSpreads:
@@ -138,11 +151,20 @@ class NestedTerms:
         )
         w = s.noise * self.v + between + self.padding
         lower = np.linalg.cholesky(w)
-        half = np.linalg.solve(lower, np.concatenate([self.x, self.without_w(s)[:, :, None]], axis=2))
-        products = half.transpose(0, 2, 1) @ half
+        half = np.zeros((len(w) + 1, len(diagonal), n + 1))
+        # Inverting what is small and multiplying takes a third of the time of solving.
+        inverse = np.linalg.inv(lower)
+        half[:-1, :, :n], half[:-1, :, n] = (
+            inverse @ self.x,
+            (inverse @ self.without_w(s)[:, :, None])[:, :, 0],
+        )
+        stacked = half[self.stacks].reshape(len(self.stacks), -1, n + 1)
+        summed = stacked.transpose(0, 2, 1) @ stacked
+        if len(self.starts) < len(summed):
+            summed = np.add.reduceat(summed, self.starts, axis=0)
         log_w = _log_of_roots(np.asarray(lower))
         by_term = self.by_term(s)
-        terms, summed = len(by_term), np.add.reduceat(products[self.order], self.starts, axis=0)
+        terms = len(by_term)
         own = np.broadcast_to(np.asarray(s.machine, dtype=float), n)
         flat = summed[:, :n, :n].reshape(len(summed), n * n)
         machines = len(self.machines)
@@ -163,8 +185,23 @@ class NestedTerms:
         mean = covariance @ aim
         explained = float(aim @ mean + (seen * alone).sum())
         log_dets = log_w + _log_determinant(block) + _log_determinant(top)
-        loglik = -0.5 * (log_dets + products[:, n, n].sum() - explained)
+        loglik = -0.5 * (log_dets + summed[:, n, n].sum() - explained)
         return AtSpreads(self, s, by_term, between, w, inverse, lead, alone, covariance, mean, float(loglik))
+
+
+def _in_stacks(group: NDArray[np.int_]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Fields (stacks, size) so that one product of matrices sums over a stack, and where each group's stacks begin.
+
+    group : (f,) number of the group of each field. A stack is filled up with the number that no field has.
+    """
+    members = [np.flatnonzero(group == g) for g in range(1 + int(group.max()))]
+    size = min(MOST_STACKED, -(-len(group) // len(members)))
+    counts = [-(-some.size // size) for some in members]
+    filled = [
+        np.pad(some, (0, count * size - some.size), constant_values=len(group))
+        for some, count in zip(members, counts, strict=True)
+    ]
+    return np.concatenate(filled).reshape(-1, size), np.cumsum([0, *counts[:-1]])
 
 
 def _log_determinant(positive: Array) -> float:
@@ -192,10 +229,11 @@ class AtSpreads:
     mean: Array
     loglik: float
 
-    def joint(self) -> tuple[Array, Array]:
-        """Mean (m, j) and covariance (m, j, j) of the common terms with each machine's own."""
-        spread = self.lead @ self.covariance
-        own = self.inverse + spread @ self.lead.transpose(0, 2, 1)
+    def joint(self, machines: NDArray[np.int_]) -> tuple[Array, Array]:
+        """Mean (m, j) and covariance (m, j, j) of the common terms with the own of each of ``machines``."""
+        lead = self.lead[machines]
+        spread = lead @ self.covariance
+        own = self.inverse[machines] + spread @ lead.transpose(0, 2, 1)
         top = np.broadcast_to(self.covariance, (len(own), *self.covariance.shape))
         covariance = np.concatenate(
             [
@@ -204,7 +242,7 @@ class AtSpreads:
             ],
             axis=1,
         )
-        means = self.alone + self.lead @ self.mean
+        means = self.alone[machines] + lead @ self.mean
         return np.concatenate(
             [np.broadcast_to(self.mean, (len(own), self.mean.size)), means], axis=1
         ), covariance

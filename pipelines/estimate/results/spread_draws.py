@@ -93,7 +93,7 @@ class _Chain:
         self.of_group = np.equal.outer(model.groups, np.arange(self.sizes.size)).astype(float)
         # Which terms anything was seen of: without data a term is its prior.
         moved = (model.x != 0).any(axis=1)
-        ends = np.cumsum([0, 1, len(model.crops), len(model.years)])
+        ends = np.cumsum([0, 1, *model.several])
         by_path = (model.paths.T @ moved) > 0
         self.seen = {
             name: by_path[a:b]

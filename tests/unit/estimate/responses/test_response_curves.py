@@ -64,7 +64,7 @@ def test_draws_are_those_of_weighted_least_squares_where_nothing_is_shared():
     """With a flat prior and no differences between fields the posterior is that of GLS with known errors."""
     fields = season(1, 0.5, 0.1, fields=6)
     model = NestedTerms(fields)
-    crops = np.array([[1.0, 0.0, 0.0]])
+    crops = np.ones((1, 1))
     _, drawn = _drawn(model.solve(FLAT), crops, np.array([0]), 2, 40_000)
     x = np.concatenate([f.doses for f in fields])
     y = np.concatenate([f.estimates for f in fields])
@@ -79,7 +79,7 @@ def test_the_range_of_the_best_value_is_that_of_fieller():
     16:175-185: all z at which the slope u1 + 2 c u2 z does not differ from zero."""
     fields = season(3, 0.5, 0.25, fields=9)
     model = NestedTerms(fields)
-    _, drawn = _drawn(model.solve(FLAT), np.array([[1.0, 0.0, 0.0]]), np.array([0]), 4, 40_000)
+    _, drawn = _drawn(model.solve(FLAT), np.ones((1, 1)), np.array([0]), 4, 40_000)
     u = drawn[:, 0]
     best = -u[:, 0] / (2 * BEND * u[:, 1])
     z = np.linspace(-2, 2, 4001)

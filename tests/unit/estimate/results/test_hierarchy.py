@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from chaffinch.pipelines.estimate.results import spread_draws
 from chaffinch.pipelines.estimate.results.hierarchy import answers, fit_hierarchy
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
 from chaffinch.pipelines.estimate.results.nested_terms import FieldEstimates, NestedTerms, Spreads
@@ -176,10 +177,15 @@ def alone(effects: list[float], error: float) -> list[FieldEstimates]:
     ]
 
 
-def test_draws_are_those_of_a_fine_grid():
-    """Eight fields; the posterior of the mean over a grid of the four scales, by the plain formulas."""
+def test_draws_are_those_of_a_fine_grid(monkeypatch):
+    """Eight fields; the posterior of the mean over a grid of the four scales, by the plain formulas. The mean of one
+    chain is off by 0.003 (standard deviation of 60 chains), so sixteen are taken together, and may be four standard
+    errors off."""
     effects, error = np.array([0.28, 0.08, -0.03, 0.07, -0.01, 0.01, 0.18, 0.12]), 0.12
-    found = fit_hierarchy(alone(list(effects), error))
+    chains = []
+    for seed in np.random.SeedSequence().generate_state(16):
+        monkeypatch.setattr(spread_draws, "SEED", int(seed))
+        chains.append(fit_hierarchy(alone(list(effects), error)))
     # Size with a square of beta prime (1/4, 1/2), log-normal usual effect, half-normal spreads.
     size = 2.0 ** np.linspace(-7, 3, 41)[:, None, None, None]
     usual = np.linspace(-3, 3, 25)[None, :, None, None]
@@ -202,12 +208,13 @@ def test_draws_are_those_of_a_fine_grid():
     def below(x: float) -> float:
         return float(weights @ stats.norm.cdf(x, means, errors))
 
-    assert found.seasons.mean()[0] == pytest.approx(exact, abs=0.004)
+    assert np.mean([one.seasons.mean()[0] for one in chains]) == pytest.approx(exact, abs=0.003)
     for level in (0.025, 0.975):
         # Within a twelfth of a standard deviation.
-        assert below(found.seasons.quantile(level)[0]) == pytest.approx(level, abs=0.005)
+        ends = [below(one.seasons.quantile(level)[0]) for one in chains]
+        assert np.mean(ends) == pytest.approx(level, abs=0.005)
     variance = float((weight * size**2 * field**2).sum())
-    assert found.variances["field"][0] == pytest.approx(variance, rel=0.25)
+    assert np.mean([one.variances["field"][0] for one in chains]) == pytest.approx(variance, rel=0.25)
 
 
 def test_a_mixture_of_one_t_is_that_t():
