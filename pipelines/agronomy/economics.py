@@ -15,6 +15,7 @@ derivation.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from chaffinch.pipelines.agronomy.exact import ENDS_95, REACH_95, Numbers, quotient
@@ -125,10 +126,7 @@ def saving(
     by = counted_gain(at, price_per_t, machine_per_h)
     if by is None:
         return None
-    rng = np.random.default_rng(SEED)
-    z = rng.standard_normal((3, DRAWS))
-    # So that the draws have exactly the mean and spread asked for.
-    z = (z - z.mean(axis=1, keepdims=True)) / z.std(axis=1, keepdims=True)
+    z = _errors()
     middle, low, high = log_effect
     effect = middle + (high - low) / (2 * REACH_95) * z[0]
     loss = None if at.loss_kg_ha is None else at.loss_kg_ha * np.exp(at.loss_error * z[1])
@@ -145,6 +143,14 @@ def saving(
     drawn = replace(at, loss_kg_ha=loss, slope=slope)
     before, after = (_least_cost(drawn, price_per_t, machine_per_h, e) for e in (0.0, effect))
     return _of_draws(before - after, by)
+
+
+@cache
+def _errors() -> Array:
+    """Draws of three standard normal errors, (3, DRAWS), the same for every change."""
+    z = np.random.default_rng(SEED).standard_normal((3, DRAWS))
+    # So that the draws have exactly the mean and spread asked for.
+    return np.asarray((z - z.mean(axis=1, keepdims=True)) / z.std(axis=1, keepdims=True))
 
 
 def _least_cost(at: LossAtWork, price_per_t: float, machine_per_h: float, log_effect: Numbers) -> Numbers:

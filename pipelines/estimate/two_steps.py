@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 from typing import Any
@@ -167,8 +167,8 @@ def _made_of(
 ) -> Iterator[Any]:
     """The ``SharedOutcome`` of each of ``sharing``, then the ``Curves`` of each of ``drawing``."""
     work: list[partial[Any]] = [
-        *(partial(share, one, only) for one in sharing),
-        *(partial(curves_of, one, only) for one in drawing),
+        *(partial(share, one.part(only), only) for one in sharing),
+        *(partial(curves_of, replace(one, sharing=one.sharing.part(only)), only) for one in drawing),
     ]
     many = processes_for(sum(only is None or one.machine in only for one in own.fields))
     return through_processes(each, "share", _made, work, lambda one: str(one.args[0].outcome), many)

@@ -21,9 +21,12 @@ from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delivery import RETRACTED, Delivery, delivery_id
 from chaffinch.pipelines.lake.freshness import reading_digest
 from chaffinch.pipelines.night.open_dates import orders_of_open_dates, read_with_order
+from chaffinch.pipelines.parallel.processes import FEWEST_FOR_PROCESSES
 from chaffinch.pipelines.parsed import Parsed
 
 TIERS = ("farm", "boundaries", "task data", "table")
+# Deliveries of a lake of which a few more leave enough work for processes.
+MANY_KNOWN = 100
 _HEAD_BYTES = 4096
 
 
@@ -89,6 +92,12 @@ class InboxPlan:
     known: frozenset[str] = frozenset()
     growing: tuple[str, ...] = ()
     farm_fault: str | None = None
+
+    @property
+    def few_are_new(self) -> bool:
+        """Whether a few files are new in a lake that has many."""
+        new = sum(delivery_id(file.sha256) not in self.known for _, file in self.firsts)
+        return len(self.known) >= MANY_KNOWN and 0 < new < FEWEST_FOR_PROCESSES
 
     def names(self) -> dict[str, set[str]]:
         """Every name in the inbox, by delivery."""

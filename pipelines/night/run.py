@@ -26,6 +26,7 @@ from chaffinch.pipelines.night.summary import (
 )
 from chaffinch.pipelines.parallel.fan_out import FanOut, in_groups, side_by_side
 from chaffinch.pipelines.parallel.small_files import small_files_in_processes
+from chaffinch.pipelines.parallel.warm import warm_processes, warm_up
 from chaffinch.pipelines.parsed import Parsed
 
 if TYPE_CHECKING:
@@ -72,6 +73,11 @@ def run_nightly(
     ``each`` spreads the work of the stages over files, field jobs and pages. If a stage fails, the others are
     still done; its sentence is in ``failed``. Raises ``CallError`` if there is no inbox.
     """
+    with warm_processes():
+        return _night(inbox, lake, site, say, step, each)
+
+
+def _night(inbox: Path, lake: Lake, site: Path, say: Say, step: Step, each: FanOut) -> NightSummary:
     from chaffinch.pipelines.night.notify import notify
 
     failed: list[str] = []
@@ -148,6 +154,9 @@ def ingest_inbox(
     with lake.writing(say):
         lake.strike(without_their_larger_file(lake))
         plan = plan_inbox(_found(inbox, lake, each), lake)
+        if plan.few_are_new:
+            # They import while this process reads what is new.
+            warm_up("chaffinch.pipelines.estimate", "chaffinch.dashboards.pages.field_jobs")
         done = _ingest(plan, lake, step, each)
         if plan.growing and _only(each("wait for", _require_complete, [inbox], _name)) is None:
             plan = replace(plan_inbox(inbox, lake), known=plan.known)

@@ -31,7 +31,7 @@ def small_files_in_processes(
 ) -> Iterator[Callable[[F], R]]:
     """The same as ``read``, which does small ``files`` in processes if there are many; for ``each`` to call."""
     small = sum(file.size_bytes <= SMALL_BYTES for file in files)
-    with in_processes(read, each, processes_for(small) if small >= FEWEST_SMALL else 1) as elsewhere:
+    with in_processes(read, each, processes_for(small) if small >= FEWEST_SMALL else 0) as elsewhere:
         yield read if elsewhere is read else _BySize(read, elsewhere)
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -56,13 +57,16 @@ class Used:
 @dataclass(frozen=True, slots=True)
 class ToShare:
     """The adjustments of one outcome that share evidence. season : without its fields. labels : of the columns of the
-    ``estimates``' doses. level_of : the loss in kg/ha before a change, where loss checks weigh the machine's signals.
-    draws : of spreads, as known of earlier nights."""
+    ``estimates``' doses. with_label : how many changes have a dose of each. unknown_tip : settings that pool by the
+    speed set, since a diameter is not known. level_of : the loss in kg/ha before a change, where loss checks weigh
+    the machine's signals. draws : of spreads, as known of earlier nights."""
 
     season: SeasonOutcome
     used: list[Used]
     labels: list[Label]
     estimates: list[FieldEstimates]
+    with_label: Mapping[Label, int]
+    unknown_tip: frozenset[str]
     diameters_m: Diameters
     level_of: LevelOf
     draws: KeptDraws | None
@@ -74,6 +78,10 @@ class ToShare:
     def of(self, only: Collection[str] | None) -> list[Used]:
         """The changes on machines ``only``; all where not given."""
         return [u for u in self.used if only is None or u.of.binned.machine in only]
+
+    def part(self, only: Collection[str] | None) -> ToShare:
+        """The same for answers on machines ``only``: what other processes get of it."""
+        return replace(self, used=self.of(only))
 
     def keys(self, only: Collection[str] | None = None) -> Iterator[ChangeKey]:
         """Those changes, as long as their field jobs are in this process."""
@@ -107,7 +115,11 @@ def to_share(
         return None
     labels = sorted({d.label for u in used for d in u.doses}, key=str)
     estimates = list(estimates_of(used, labels, season))
-    return ToShare(replace(season, fields=[]), used, labels, estimates, diameters_m, level_of, draws)
+    with_label = Counter(label for u in used for label in {d.label for d in u.doses})
+    tip = shared_by_tip([(d.setting, u.of.binned.machine) for u in used for d in u.doses], diameters_m)
+    unknown_tip = frozenset(name for name, of_all in tip.items() if of_all is False)
+    lone = replace(season, fields=[])
+    return ToShare(lone, used, labels, estimates, with_label, unknown_tip, diameters_m, level_of, draws)
 
 
 def used_changes(season: SeasonOutcome, usable: Collection[ChangeKey], diameters_m: Diameters) -> list[Used]:

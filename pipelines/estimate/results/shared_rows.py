@@ -11,8 +11,6 @@ import numpy as np
 import polars as pl
 from chaffinch.pipelines.agronomy.exact import ENDS_95
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.data.doses import Label, shared_by_tip
-from chaffinch.pipelines.estimate.model.season import SeasonOutcome
 from chaffinch.pipelines.estimate.results.agreement import (
     DOUBT,
     disagreement,
@@ -23,7 +21,7 @@ from chaffinch.pipelines.estimate.results.agreement import (
 from chaffinch.pipelines.estimate.results.calibration import kg_ha
 from chaffinch.pipelines.estimate.results.hierarchy import Hierarchy, fit_hierarchy
 from chaffinch.pipelines.estimate.results.mixtures import Posterior
-from chaffinch.pipelines.estimate.results.shared_changes import LevelOf, ToShare, Used, freedom_of_trial
+from chaffinch.pipelines.estimate.results.shared_changes import ToShare, Used, freedom_of_trial
 from chaffinch.pipelines.estimate.results.spread_draws import KeptDraws
 from chaffinch.pipelines.estimate.results.value_comparisons import (
     interaction_of,
@@ -73,17 +71,14 @@ def share(what: ToShare, only: Collection[str] | None = None) -> SharedOutcome:
     Rows are written for settings that were changed on their own at least once. only : machines that are answered,
     by the evidence of all, and not the season; where not given, all machines and the season.
     """
-    used, labels, asked = what.used, what.labels, what.of(only)
+    labels, asked = what.labels, what.of(only)
     model = fit_hierarchy(what.estimates, what.season.freedom, list(map(str, labels)), what.draws, only)
-    with_label = {label: sum(any(d.label == label for d in u.doses) for u in used) for label in labels}
     ends = _ends(model.changes)
     changes = [
-        Shared(*one, max((with_label[d.label] - 1 for d in u.doses), default=0))
+        Shared(*one, max((what.with_label[d.label] - 1 for d in u.doses), default=0))
         for u, one in zip(asked, ends, strict=True)
     ]
-    tip = shared_by_tip([(d.setting, u.of.binned.machine) for u in used for d in u.doses], what.diameters_m)
-    unknown = {name for name, of_all in tip.items() if of_all is False}
-    rows = _Rows(what.season, asked, labels, with_label, model, unknown, what.level_of, only is None)
+    rows = _Rows(what, asked, model, only is None)
     common = in_common(model, what.season.placebos.widen)
     return SharedOutcome(changes, effect_rows(rows.all()), model.draws, common)
 
@@ -121,21 +116,16 @@ def _ends(posterior: Posterior) -> list[tuple[float, float, float, float]]:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """Rows of the scopes above single adjustments, of one outcome. unknown_tip : settings that pool by the speed set,
-    since a diameter is not known. whole : whether the season is answered."""
+    """Rows of the scopes above single adjustments, of one outcome. whole : whether the season is answered."""
 
-    season: SeasonOutcome
+    what: ToShare
     used: list[Used]
-    labels: list[Label]
-    with_label: dict[Label, int]
     model: Hierarchy
-    unknown_tip: set[str]
-    level_of: LevelOf
     whole: bool
 
     def all(self) -> list[Row]:
         rows: list[Row] = []
-        size = len(self.labels)
+        size = len(self.what.labels)
         crops, machines = self.model.crops, self.model.machines
         field_at, machine_at = (
             {int(number): at for at, number in enumerate(some)}
@@ -145,7 +135,7 @@ class _Rows:
         on_machines: list[tuple[Row, int, float]] = []
         seasons: list[tuple[Row, int, float]] = []
         together = self._interactions()
-        for i, label in enumerate(self.labels):
+        for i, label in enumerate(self.what.labels):
             members = [u for u in self.used if u.single and u.doses and u.doses[0].label == label]
             by_field: dict[tuple[int, str | None], list[Used]] = {}
             by_machine: dict[tuple[int, int], list[Used]] = {}
@@ -162,7 +152,7 @@ class _Rows:
                 row, factor = self._of_field(some)
                 row |= together.get((number, trial), {})
                 fields.append((row, field_at[number] * size + i, factor))
-            remarks = ["diameter_unknown"] * (label[0] in self.unknown_tip)
+            remarks = ["diameter_unknown"] * (label[0] in self.what.unknown_tip)
             for (m, c), some in by_machine.items():
                 row = self._pooled("machine", some, remarks) | {"machine": machines[m], "crop": crops[c]}
                 on_machines.append((row, (machine_at[m] * len(crops) + c) * size + i, 1.0))
@@ -206,11 +196,11 @@ class _Rows:
             yield row
 
     def _common(self, scope: str, members: list[Used], refusals: list[str], remarks: list[str]) -> Row:
-        outcome = self.season.outcome
+        outcome = self.what.season.outcome
         dose = members[0].doses[0]
         flaws = {flaw for u in members for flaw in u.of.binned.flaws.get(outcome, [])}
         flaws |= {doubt for u in members for doubt in u.of.doubts_of(u.k)}
-        levels = [level for u in members if (level := self.level_of(u.of, u.k)) is not None]
+        levels = [level for u in members if (level := self.what.level_of(u.of, u.k)) is not None]
         if len(levels) == len(members):
             flaws.discard("uncalibrated_sum")
         seconds = np.array([u.of.binned.seconds_around(u.k) for u in members]).sum(axis=0)
@@ -228,13 +218,13 @@ class _Rows:
             "refusals": refusals,
             "reasons": [*sorted(flaws), *remarks],
             "levels": levels if outcome == "machine_loss" else [],
-            "shared_with": self.with_label[dose.label] - len(members),
+            "shared_with": self.what.with_label[dose.label] - len(members),
             "tried_low": min(tried, default=None),
             "tried_high": max(tried, default=None),
             "readings_before": float(seconds[0]),
             "readings_after": float(seconds[1]),
             "adjustments_pooled": len(members),
-            "placebos": self.season.placebos.count,
+            "placebos": self.what.season.placebos.count,
         }
 
     def _of_field(self, members: list[Used]) -> tuple[Row, float]:
@@ -249,7 +239,7 @@ class _Rows:
         else:
             # A trial repeats its change often enough to show how far repeats differ.
             pairs = in_pairs(estimates, covariance, doses)
-            factor, freedom = excess_variance(*pairs, freedom_of_trial(members, self.season))
+            factor, freedom = excess_variance(*pairs, freedom_of_trial(members, self.what.season))
             repeated, agree = (factor - 1) * covariance, disagreement(*pairs)
         remarks = ["changes_disagree"] * (agree < DOUBT)
         row = self._common("field", members, [], remarks)
@@ -276,7 +266,7 @@ class _Rows:
             if len({u.doses[0].setting for u in members}) == 2:
                 estimates, covariance, _, unknown = self._apart(members)
                 found[key] = interaction_of(
-                    members, estimates, covariance, unknown, freedom_of_trial(members, self.season)
+                    members, estimates, covariance, unknown, freedom_of_trial(members, self.what.season)
                 )
         return found
 
@@ -285,7 +275,7 @@ class _Rows:
         estimates, covariance, _, unknown = self._apart(members)
         common = self._common("field", members, [], ["each_value_alone"]) | members[0].of.binned.place
         del common["refusals"], common["levels"]
-        freedom = freedom_of_trial(members, self.season)
+        freedom = freedom_of_trial(members, self.what.season)
         for row in value_comparisons(members, estimates, covariance, unknown, freedom, common["reasons"]):
             yield common | row
 
@@ -325,7 +315,7 @@ class _Rows:
         """Estimates, covariance and doses of one field's changes; with ``spread``, of fields about their mean."""
         fit, at = members[0].of.fit, [u.index for u in members]
         doses = np.array([u.doses[0].amount for u in members])
-        covariance = fit.covariance[np.ix_(at, at)] * self.season.placebos.widen**2
+        covariance = fit.covariance[np.ix_(at, at)] * self.what.season.placebos.widen**2
         if spread:
             covariance = covariance + self._variance("field", members[0]) * np.outer(doses, doses)
             covariance = covariance + self._variance("change", members[0]) * np.diag(doses**2)
@@ -346,12 +336,13 @@ class _Rows:
         """What one standard deviation of each unknown of the signals does to one field's changes, (k,) by name."""
         at = [u.index for u in members]
         return {
-            name: loading[at] * self.season.placebos.widen for name, loading in members[0].of.loadings.items()
+            name: loading[at] * self.what.season.placebos.widen
+            for name, loading in members[0].of.loadings.items()
         }
 
     def _variance(self, kind: str, of: Used) -> float:
         """Between fields, or between changes in one, of a step of the setting that a change moved."""
-        return float(self.model.variances[kind][self.labels.index(of.doses[0].label)])
+        return float(self.model.variances[kind][self.what.labels.index(of.doses[0].label)])
 
     def _bends(self, members: list[Used]) -> list[str]:
         """Whether a step clearly does not do the same all along the setting."""

@@ -12,6 +12,7 @@ from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
 from chaffinch.pipelines.lake import Lake
 from chaffinch.pipelines.lake.delta import DeltaTables
 from chaffinch.pipelines.night.run import run_nightly
+from chaffinch.pipelines.parallel import warm
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import NOT_LOGGED
 
@@ -111,3 +112,17 @@ def test_a_night_that_ended_between_its_commits_leaves_no_basis(first_night, tmp
 
     next_night(first_night, tmp_path, half_written)
     assert seen == [frozenset()]
+
+
+def test_work_done_by_warm_processes_is_the_same(first_night, tmp_path, monkeypatch):
+    here = next_night(first_night, tmp_path / "here")
+    monkeypatch.setattr("chaffinch.pipelines.night.plan.MANY_KNOWN", 1)
+    done = []
+    real = warm._Warm.__call__
+    monkeypatch.setattr(warm._Warm, "__call__", lambda one, item: done.append(real(one, item)) or done[-1])
+    there = next_night(first_night, tmp_path / "there")
+    assert done, "nothing was done by the others"
+    for name in ("effects", "responses", "loss_curves"):
+        rows = [lake.scan(name).collect().drop("computed_at", strict=False) for lake in (here, there)]
+        assert rows[0].height and rows[0].equals(rows[1]), name
+    assert here.digest() == there.digest()
