@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import partial
+from itertools import count, takewhile
 from typing import Any
 
 import numpy as np
@@ -116,20 +117,48 @@ class Plan:
         """Whether the lake holds the job as it would be made now."""
         return self.whole.get(job_id(*_key(row))) == self.made_from(row)
 
-    def calibration(self, row: Row) -> FlowCalibration | None:
-        return self.weighed.of(row["machine"], row["crop"])
-
-    def make(self, row: Row) -> JobTables:
-        """The derived rows of one field job."""
+    def job(self, row: Row) -> PlannedJob:
+        """What one field job is made from: all that a process needs of the plan."""
         job = job_id(*_key(row))
         changes, checks = self.near[job]
-        of = {"job": job, "made_from": self.made_from(row)}
-        in_force = by_log_clock(self.changes.get(row["machine"], changes))
+        return PlannedJob(
+            self.lake,
+            row,
+            self.changes.get(row["machine"], changes),
+            changes,
+            checks,
+            self.weighed.of(row["machine"], row["crop"]),
+            self.found[job],
+            self.used[job],
+            self.made_from(row),
+            self.inputs[job_key(*_key(row))]["readings"],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedJob:
+    """One field job of a ``Plan``. of_machine : all changes of its machine. readings : their digest."""
+
+    lake: ReadableLake
+    row: Row
+    of_machine: pl.DataFrame
+    changes: pl.DataFrame
+    checks: pl.DataFrame
+    calibration: FlowCalibration | None
+    found: Sequence[Delays]
+    used: Sequence[Delays]
+    made_from: str
+    readings: str
+
+    def make(self) -> JobTables:
+        """Its derived rows."""
+        row, changes = self.row, self.changes
+        of = {"job": job_id(*_key(row)), "made_from": self.made_from}
         readings = self.lake.readings(*_key(row))
-        marked = marked_harvests(readings, in_force, self.calibration(row), self.used[job])
+        marked = marked_harvests(readings, by_log_clock(self.of_machine), self.calibration, self.used)
         bins, jobs = [tables()["bins"].empty()], []
-        for k, (harvest, delays) in enumerate(zip(marked, self.used[job], strict=True)):
-            binned, pairs = prepare_marked(harvest, changes, checks, delays)
+        for k, (harvest, delays) in enumerate(zip(marked, self.used, strict=True)):
+            binned, pairs = prepare_marked(harvest, changes, self.checks, delays)
             shared = of | {"machine": row["machine"], "field": row["field"], "harvest": k + 1}
             bins.append(_bin_rows(binned, shared))
             jobs.append(
@@ -139,8 +168,8 @@ class Plan:
                     "day": str(row["day"]) if row["day"] else None,
                     "bins": bins[-1].height,
                     "loss_checks": json.dumps(pairs.tolist()),
-                    "delays_found": delays_as_text(self.found[job][k]),
-                    "delays_found_in": _found_in(self.inputs[job_key(*_key(row))]["readings"]),
+                    "delays_found": delays_as_text(self.found[k]),
+                    "delays_found_in": _found_in(self.readings),
                 }
             )
         return {
@@ -223,30 +252,33 @@ def prepared_harvests(plan: Plan, each: FanOut = one_by_one) -> Iterator[Prepare
     made = _made(plan, each)
     for first in range(0, len(plan.rows), JOBS_READ):
         some = plan.rows[first : first + JOBS_READ]
-        stored = _stored(plan, [job_id(*_key(row)) for row in some if plan.is_whole(row)])
+        whole = [job_id(*_key(row)) for row in some if plan.is_whole(row)]
+        bins, jobs = (
+            _by_harvest(plan.lake.scan(name).filter(pl.col("job").is_in(whole)).collect()) if whole else {}
+            for name in ("bins", "field_jobs")
+        )
         for row in some:
             if plan.is_whole(row):
-                key = (job_id(*_key(row)),)
-                bins = stored["bins"].get(key, tables()["bins"].empty())
-                yield from _harvests_of(row, stored["field_jobs"][key], bins, plan)
+                yield from _harvests_of(row, jobs, bins, plan)
             else:
                 job = next(made)
-                yield from _harvests_of(row, job["field_jobs"], job["bins"], plan)
+                yield from _harvests_of(row, _by_harvest(job["field_jobs"]), _by_harvest(job["bins"]), plan)
 
 
-def _stored(plan: Plan, jobs: Sequence[str]) -> dict[str, dict[tuple[Any, ...], pl.DataFrame]]:
-    """What the lake has of ``jobs``, by table and job."""
-    found = {}
-    for name in ("bins", "field_jobs") if jobs else ():
-        rows = plan.lake.scan(name).filter(pl.col("job").is_in(jobs)).collect()
-        found[name] = rows.partition_by("job", as_dict=True)
-    return found
+def _by_harvest(rows: pl.DataFrame) -> dict[tuple[Any, ...], pl.DataFrame]:
+    """Rows of ``bins`` or ``field_jobs`` by job and harvest, in order of time."""
+    ordered = rows.sort("job", "harvest", "time" if "time" in rows.columns else "first_time")
+    return ordered.partition_by("job", "harvest", as_dict=True, maintain_order=True)
 
 
 def _made(plan: Plan, each: FanOut) -> Iterator[JobTables]:
     """The jobs that the lake does not hold as they would be made now, in the order of the plan's rows."""
-    due = [row for row in plan.rows if not plan.is_whole(row)]
-    return through_processes(each, "prepare", plan.make, due, _name) if due else iter(())
+    due = [plan.job(row) for row in plan.rows if not plan.is_whole(row)]
+    return (
+        through_processes(each, "prepare", PlannedJob.make, due, lambda one: _name(one.row))
+        if due
+        else iter(())
+    )
 
 
 def _key(row: Row) -> tuple[str, str | None, Any]:
@@ -408,10 +440,17 @@ def _bin_rows(binned: Binned | None, shared: Mapping[str, Any]) -> pl.DataFrame:
     return tables()["bins"].conform(frame.with_columns(pl.col(pl.Float64).fill_nan(None)))
 
 
-def _harvests_of(row: Row, jobs: pl.DataFrame, bins: pl.DataFrame, plan: Plan) -> Iterator[Prepared]:
-    """The harvests of a job from its rows of ``field_jobs`` and ``bins``: the reverse of ``Plan.make``."""
-    changes = plan.near[job_id(*_key(row))][0]
-    for about in jobs.sort("harvest").iter_rows(named=True):
+def _harvests_of(
+    row: Row,
+    jobs: Mapping[tuple[Any, ...], pl.DataFrame],
+    bins: Mapping[tuple[Any, ...], pl.DataFrame],
+    plan: Plan,
+) -> Iterator[Prepared]:
+    """The harvests of a job from rows of two tables (``_by_harvest``): the reverse of ``Plan.make``."""
+    job = job_id(*_key(row))
+    changes = plan.near[job][0]
+    for key in takewhile(jobs.__contains__, ((job, k) for k in count(1))):
+        about = jobs[key].row(0, named=True)
         number = pl.Series(json.loads(about["changes"]), dtype=pl.Int64)
         pairs = np.array(json.loads(about["loss_checks"]), dtype=float).reshape(-1, 3)
         if about["not_usable_because"] is not None:
@@ -425,7 +464,7 @@ def _harvests_of(row: Row, jobs: pl.DataFrame, bins: pl.DataFrame, plan: Plan) -
             )
             yield unanswered, (row["machine"], row["crop"]), pairs
             continue
-        mine = bins.filter(pl.col("harvest") == about["harvest"]).sort("time")
+        mine = bins[key] if key in bins else tables()["bins"].empty()
         flaws: dict[str, list[str]] = {outcome: [] for outcome in about["outcomes"]}
         for flaw in about["flaws"]:
             outcome, _, code = flaw.partition(":")
@@ -458,4 +497,5 @@ def _changes(adjustments: pl.DataFrame, number: pl.Series) -> list[Change]:
 
 
 def _numbers(column: pl.Series) -> np.ndarray:
-    return column.fill_null(float("nan")).to_numpy().astype(float)
+    # Nulls become NaN.
+    return np.array(column.to_numpy(), dtype=float)

@@ -7,6 +7,7 @@ or an object store. They are checked before any work is handed out.
 from __future__ import annotations
 
 import os
+import socket
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
@@ -23,19 +24,22 @@ if TYPE_CHECKING:
     from distributed import Client
 
 LONGEST_ANSWER_S = 20
+LONGEST_REACH_S = 2
 _START = "dask scheduler; and on each machine: dask worker ADDRESS"
 
 
 @dataclass(frozen=True, slots=True)
 class Workers:
-    """Workers that can do the work. ``threads``: of all of them together."""
+    """Workers that can do the work. ``threads``: of all of them together. ``direct``: whether this machine reaches
+    each of them, so that results need not pass through the scheduler."""
 
     address: str
     threads: int
+    direct: bool = False
 
     def runner(self) -> DaskRunner:
         """What hands work to them, not yet started."""
-        return DaskRunner(self.address, self.most_ahead)
+        return DaskRunner(self.address, self.most_ahead, self.direct)
 
     @property
     def most_ahead(self) -> int:
@@ -53,8 +57,8 @@ class DaskRunner:
     # If a worker is lost, its task is repeated, so tasks are small.
     a_few = 1
 
-    def __init__(self, address: str, most_ahead: int) -> None:
-        self.address = address
+    def __init__(self, address: str, most_ahead: int, direct: bool) -> None:
+        self.address, self.direct = address, direct
         self._client: Client | None = None
         # Results are fetched as soon as they are ready: those still on a worker are lost with it.
         self._home = ThreadPoolExecutor(most_ahead, thread_name_prefix="results")
@@ -76,7 +80,12 @@ class DaskRunner:
         from distributed import Client
 
         if self._client is None:
-            self._client = Client(self.address, timeout=LONGEST_ANSWER_S, set_as_default=False)
+            self._client = Client(
+                self.address,
+                timeout=LONGEST_ANSWER_S,
+                set_as_default=False,
+                direct_to_workers=self.direct,
+            )
         # A random key: Dask would otherwise hash the work, which can take longer than doing it.
         begun = self._client.submit(_do_all, do, list(items), key=f"{what} {name(items[0])} {uuid4().hex}")
         return self._home.submit(begun.result)
@@ -114,7 +123,17 @@ def join(address: str, inbox: Path, lake: str) -> Workers:
     for worker, answer in answers.items():
         if fault := _fault(answer, ours, inbox, lake):
             raise CallError(f"The worker at {worker} can't be used: {fault}")
-    return Workers(address, threads)
+    return Workers(address, threads, all(_is_reached(worker) for worker in answers))
+
+
+def _is_reached(worker: str) -> bool:
+    """Whether this machine reaches the worker at an address such as ``tcp://10.0.0.7:40000``."""
+    host, _, port = worker.partition("://")[2].rpartition(":")
+    try:
+        with socket.create_connection((host.strip("[]"), int(port)), LONGEST_REACH_S):
+            return True
+    except (OSError, ValueError):
+        return False
 
 
 def _fault(answer: Any, ours: str, inbox: Path, lake: str) -> str | None:

@@ -37,7 +37,8 @@ class Counting:
     ) -> Iterator[Any]:
         # What is fitted is fitted to all field jobs together.
         if what in self.done:
-            self.done[what].extend((item["machine"], item["field"]) for item in items)
+            rows = (item if what == "find delays" else item.row for item in items)
+            self.done[what].extend((row["machine"], row["field"]) for row in rows)
         return one_by_one(what, do, items, name)
 
 
