@@ -16,7 +16,8 @@ import polars as pl
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.changes import real_adjustments as real_adjustments
 from chaffinch.pipelines.estimate.data.doses import Diameters
-from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepare_marked, prepared_harvests
+from chaffinch.pipelines.estimate.derived_tables import Plan, plan_jobs, prepared_harvests
+from chaffinch.pipelines.estimate.job_rows import prepare_marked
 from chaffinch.pipelines.estimate.kept.kept_season import KeptSeason
 from chaffinch.pipelines.estimate.results.calibration import MachineCrop
 from chaffinch.pipelines.estimate.results.effects_table import Unanswered

@@ -8,22 +8,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import partial
-from itertools import count, takewhile
 from typing import Any
 
-import numpy as np
 import polars as pl
-from chaffinch.pipelines.agronomy.load_tickets import FlowCalibration
 from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
-from chaffinch.pipelines.estimate.data.bins import Binned, bin_work
-from chaffinch.pipelines.estimate.data.changes import Change, made_at, real_adjustments
-from chaffinch.pipelines.estimate.model.feed_noise import flow_noise, without_sensor_noise
-from chaffinch.pipelines.estimate.results.calibration import MachineCrop, check_pairs
-from chaffinch.pipelines.estimate.results.effects_table import Unanswered
-from chaffinch.pipelines.estimate.sensors.sensor_facts import sensor_facts
+from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
+from chaffinch.pipelines.estimate.job_rows import (
+    JobTables,
+    PlannedJob,
+    Prepared,
+    Row,
+    delays_stamp,
+    harvests_of,
+    job_of,
+    key_of,
+)
 from chaffinch.pipelines.farm import Farm
 from chaffinch.pipelines.lake import Lake, ReadableLake
 from chaffinch.pipelines.lake.freshness import (
@@ -34,10 +36,9 @@ from chaffinch.pipelines.lake.freshness import (
     made_from,
     shared_inputs,
 )
-from chaffinch.pipelines.lake.readable import job_id, job_key
+from chaffinch.pipelines.lake.readable import job_key
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one
 from chaffinch.pipelines.parallel.processes import through_processes
-from chaffinch.pipelines.program_digest import program_digest
 from chaffinch.pipelines.trials.done.matching import match_trials
 from chaffinch.pipelines.work import machine_delays
 from chaffinch.pipelines.work.delays.lag import Delays
@@ -48,9 +49,8 @@ from chaffinch.pipelines.work.delays.of_machine import (
     rounded,
 )
 from chaffinch.pipelines.work.load_calibration import WeighedLoads, weighed_loads
-from chaffinch.pipelines.work.rows import by_log_clock, harvests, marked_harvests, work_rows
+from chaffinch.pipelines.work.rows import by_log_clock, harvests
 from chaffinch.pipelines.work.setting_state import readings_with_settings
-from chaffinch.schemas.tables import tables
 
 # No crop is longer under way from header to sensor than this.
 LONGEST_DELAY_S = 600
@@ -58,35 +58,6 @@ LONGEST_DELAY_S = 600
 ROWS_PER_COMMIT, JOBS_PER_COMMIT = 150_000, 64
 # Jobs read from the lake at once, to limit memory.
 JOBS_READ = 200
-# Columns of ``bins`` that are arrays of ``Binned`` of the same name.
-_ARRAYS = tuple(
-    column.name
-    for column in tables()["bins"].columns
-    if column.kind == "number" and column.name in {f.name for f in fields(Binned)}
-)
-
-Row = Mapping[str, Any]
-"""A row of ``machine_fields``."""
-JobTables = dict[str, pl.DataFrame]
-"""Rows of one field job, by derived table."""
-Prepared = tuple[Binned | Unanswered, MachineCrop, np.ndarray]
-"""One harvest: its bins or why there are none, its machine and crop, and what its loss checks say."""
-
-
-def prepare_marked(
-    marked: pl.DataFrame, adjustments: pl.DataFrame, checks: pl.DataFrame | None, delays: Delays
-) -> tuple[Binned | None, np.ndarray]:
-    """One harvest of a field job in bins, and what its loss checks say of its signals (``check_pairs``).
-
-    marked : readings after ``mark_work`` with the same ``delays``. adjustments : real adjustments of its machine.
-    checks : loss checks of the harvest with ``machine_loss_kg_ha`` known.
-    """
-    binned = bin_work(marked, adjustments, delays.loss_s)
-    if binned is not None:
-        binned = without_sensor_noise(binned, flow_noise(marked))
-    if checks is None or checks.height == 0:
-        return binned, np.empty((0, 3))
-    return binned, check_pairs(marked, checks, delays.loss_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,15 +82,15 @@ class Plan:
     trials: pl.DataFrame
 
     def made_from(self, row: Row) -> str:
-        return made_from(self.inputs[job_key(*_key(row))])
+        return made_from(self.inputs[job_key(*key_of(row))])
 
     def is_whole(self, row: Row) -> bool:
         """Whether the lake holds the job as it would be made now."""
-        return self.whole.get(job_id(*_key(row))) == self.made_from(row)
+        return self.whole.get(job_of(row)) == self.made_from(row)
 
     def job(self, row: Row) -> PlannedJob:
         """What one field job is made from: all that a process needs of the plan."""
-        job = job_id(*_key(row))
+        job = job_of(row)
         changes, checks = self.near[job]
         return PlannedJob(
             self.lake,
@@ -131,52 +102,8 @@ class Plan:
             self.found[job],
             self.used[job],
             self.made_from(row),
-            self.inputs[job_key(*_key(row))]["readings"],
+            self.inputs[job_key(*key_of(row))]["readings"],
         )
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedJob:
-    """One field job of a ``Plan``. of_machine : all changes of its machine. readings : their digest."""
-
-    lake: ReadableLake
-    row: Row
-    of_machine: pl.DataFrame
-    changes: pl.DataFrame
-    checks: pl.DataFrame
-    calibration: FlowCalibration | None
-    found: Sequence[Delays]
-    used: Sequence[Delays]
-    made_from: str
-    readings: str
-
-    def make(self) -> JobTables:
-        """Its derived rows."""
-        row, changes = self.row, self.changes
-        of = {"job": job_id(*_key(row)), "made_from": self.made_from}
-        readings = self.lake.readings(*_key(row))
-        marked = marked_harvests(readings, by_log_clock(self.of_machine), self.calibration, self.used)
-        bins, jobs = [tables()["bins"].empty()], []
-        for k, (harvest, delays) in enumerate(zip(marked, self.used, strict=True)):
-            binned, pairs = prepare_marked(harvest, changes, self.checks, delays)
-            shared = of | {"machine": row["machine"], "field": row["field"], "harvest": k + 1}
-            bins.append(_bin_rows(binned, shared))
-            jobs.append(
-                shared
-                | _about(harvest, binned, changes, delays)
-                | {
-                    "day": str(row["day"]) if row["day"] else None,
-                    "bins": bins[-1].height,
-                    "loss_checks": json.dumps(pairs.tolist()),
-                    "delays_found": delays_as_text(self.found[k]),
-                    "delays_found_in": _found_in(self.readings),
-                }
-            )
-        return {
-            "work": work_rows(marked, of),
-            "bins": pl.concat(bins),
-            "field_jobs": tables()["field_jobs"].conform(pl.DataFrame(jobs, infer_schema_length=None)),
-        }
 
 
 def plan_jobs(
@@ -203,7 +130,7 @@ def plan_jobs(
         of: _checks_in_kg_ha(*of, checks, farm) for of in {(row["machine"], row["crop"]) for row in rows}
     }
     near = {
-        job_id(*_key(row)): (
+        job_of(row): (
             _changes_near(row, changes.get(row["machine"], none)),
             _checks_near(row, known[row["machine"], row["crop"]]),
         )
@@ -211,13 +138,13 @@ def plan_jobs(
     }
     readings = _readings_digests(lake, rows)
     found = _found_delays(lake, rows, readings, each)
-    together = pooled_delays({job_id(*_key(r)): (r["machine"], found[job_id(*_key(r))]) for r in rows})
+    together = pooled_delays({job_of(r): (r["machine"], found[job_of(r)]) for r in rows})
     used = {job: [rounded(delays) for delays in of_job] for job, of_job in together.items()}
     begin = _settings_at_start(rows, changes)
     inputs: Inputs = {ALL_JOBS: shared_inputs(farm)}
     for row in rows:
-        job = job_id(*_key(row))
-        inputs[job_key(*_key(row))] = {
+        job = job_of(row)
+        inputs[job_key(*key_of(row))] = {
             "readings": readings[job],
             "settings": digest_of_text(digest_of_frame(near[job][0]) + begin.get(job, "")),
             "checks": digest_of_frame(near[job][1]),
@@ -235,7 +162,7 @@ def refresh_jobs(lake: Lake, farm: Farm, each: FanOut = one_by_one) -> Plan:
     """
     with lake.writing():
         plan = plan_jobs(lake, farm, each)
-        lake.keep_jobs([job_id(*_key(row)) for row in plan.rows])
+        lake.keep_jobs([job_of(row) for row in plan.rows])
         batch: list[JobTables] = []
         for made in _made(plan, each):
             batch.append(made)
@@ -252,17 +179,18 @@ def prepared_harvests(plan: Plan, each: FanOut = one_by_one) -> Iterator[Prepare
     made = _made(plan, each)
     for first in range(0, len(plan.rows), JOBS_READ):
         some = plan.rows[first : first + JOBS_READ]
-        whole = [job_id(*_key(row)) for row in some if plan.is_whole(row)]
+        whole = [job_of(row) for row in some if plan.is_whole(row)]
         bins, jobs = (
             _by_harvest(plan.lake.scan(name).filter(pl.col("job").is_in(whole)).collect()) if whole else {}
             for name in ("bins", "field_jobs")
         )
         for row in some:
+            near, _ = plan.near[job_of(row)]
             if plan.is_whole(row):
-                yield from _harvests_of(row, jobs, bins, plan)
+                yield from harvests_of(row, jobs, bins, near)
             else:
                 job = next(made)
-                yield from _harvests_of(row, _by_harvest(job["field_jobs"]), _by_harvest(job["bins"]), plan)
+                yield from harvests_of(row, _by_harvest(job["field_jobs"]), _by_harvest(job["bins"]), near)
 
 
 def _by_harvest(rows: pl.DataFrame) -> dict[tuple[Any, ...], pl.DataFrame]:
@@ -281,16 +209,8 @@ def _made(plan: Plan, each: FanOut) -> Iterator[JobTables]:
     )
 
 
-def _key(row: Row) -> tuple[str, str | None, Any]:
-    return row["machine"], row["field"], row.get("day")
-
-
 def _name(row: Row) -> str:
     return f"{row['machine']}, {row['field'] or row['day']}"
-
-
-def _found_in(readings: str) -> str:
-    return digest_of_text(f"{program_digest()} {readings}")
 
 
 def _found_delays(
@@ -299,20 +219,20 @@ def _found_delays(
     """Delays of each harvest of each job by its own readings: as stored, else found now."""
     found: dict[str, list[Delays]] = {}
     kept = lake.scan("field_jobs").select("job", "harvest", "delays_found", "delays_found_in").collect()
-    for job, _, text, found_in in kept.sort("job", "harvest").iter_rows():
-        if job in readings and found_in == _found_in(readings[job]):
+    for job, _, text, stamp in kept.sort("job", "harvest").iter_rows():
+        if job in readings and stamp == delays_stamp(readings[job]):
             found.setdefault(job, []).append(delays_from_text(text))
-    due = [row for row in rows if job_id(*_key(row)) not in found]
+    due = [row for row in rows if job_of(row) not in found]
     for row, delays in zip(
         due, through_processes(each, "find delays", partial(_find_delays, lake), due, _name), strict=True
     ):
-        found[job_id(*_key(row))] = delays
+        found[job_of(row)] = delays
     # In one order, whatever was stored: sums of floats depend on it.
     return {job: found[job] for job in sorted(readings)}
 
 
 def _find_delays(lake: ReadableLake, row: Row) -> list[Delays]:
-    return [machine_delays(harvest) for harvest in harvests(lake.readings(*_key(row)))]
+    return [machine_delays(harvest) for harvest in harvests(lake.readings(*key_of(row)))]
 
 
 def _readings_digests(lake: ReadableLake, rows: Sequence[Row]) -> dict[str, str]:
@@ -324,7 +244,7 @@ def _readings_digests(lake: ReadableLake, rows: Sequence[Row]) -> dict[str, str]
             for machine in one["machines"] or ():
                 holding.setdefault(machine, []).append(one)
     return {
-        job_id(*_key(row)): digest_of_text(
+        job_of(row): digest_of_text(
             repr(
                 [str(row["first_time"]), str(row["last_time"])]
                 + [
@@ -381,121 +301,8 @@ def _settings_at_start(rows: Sequence[Row], changes: Mapping[str, pl.DataFrame])
     if not known or not rows:
         return {}
     starts = pl.DataFrame(
-        [{"job": job_id(*_key(r)), "machine": r["machine"], "time": r["first_time"]} for r in rows],
+        [{"job": job_of(r), "machine": r["machine"], "time": r["first_time"]} for r in rows],
         schema_overrides={"time": pl.Datetime("us", "UTC")},
     )
     joined = readings_with_settings(starts, pl.concat(known, how="diagonal"))
     return {job: json.dumps(state) for job, state in joined.select("job", "settings").iter_rows()}
-
-
-def _about(
-    harvest: pl.DataFrame, binned: Binned | None, changes: pl.DataFrame, delays: Delays
-) -> dict[str, Any]:
-    """What ``field_jobs`` says of one harvest after ``prepare``."""
-    about = {
-        "first_time": harvest["time"][0],
-        "last_time": harvest["time"][-1],
-        "readings": harvest.height,
-        "loss_delay_s": delays.loss_s,
-    } | {f"{s}_delay_s": delays.of(s).seconds for s in ("grain", "separation", "cleaning", "moisture")}
-    if binned is None:
-        during = made_at(changes).is_between(harvest["time"].min(), harvest["time"].max())
-        return about | _no_work(harvest) | {"changes": json.dumps([0 if one else None for one in during])}
-    number = {row: k for k, change in enumerate(binned.changes) for row in change.rows["row"]}
-    return about | {
-        "crop": binned.crop,
-        "outcomes": list(binned.outcomes),
-        "flaws": [f"{outcome}:{code}" for outcome, codes in binned.flaws.items() for code in codes],
-        "calibrated": int(binned.calibrated),
-        "sensors": json.dumps(sensor_facts(harvest, binned)),
-        "changes": json.dumps([number.get(row) for row in changes["row"]]),
-    }
-
-
-def _no_work(harvest: pl.DataFrame) -> dict[str, Any]:
-    """Why a harvest has no usable work, and the outcomes that stay unknown."""
-
-    def known(name: str) -> bool:
-        return name in harvest.columns and harvest[name].count() > 0
-
-    places = [p for p in ("separation_loss", "cleaning_loss") if known(f"{p}_signal") or known(f"{p}_kg_s")]
-    return {
-        "crop": harvest["crop"].drop_nulls()[0] if known("crop") else None,
-        "outcomes": [*places, *(["machine_loss"] if len(places) == 2 else []), "throughput", "capacity"],
-        "not_usable_because": "no_readings" if known("grain_flow_kg_s") else "no_grain_flow",
-    }
-
-
-def _bin_rows(binned: Binned | None, shared: Mapping[str, Any]) -> pl.DataFrame:
-    """Rows of ``bins``; unknown values are null."""
-    if binned is None:
-        return tables()["bins"].empty()
-    arrays = {name: getattr(binned, name) for name in _ARRAYS}
-    arrays |= {f"log_{outcome}": values for outcome, values in binned.outcomes.items()}
-    frame = pl.DataFrame(arrays).with_columns(
-        pl.Series("time", np.round(binned.time_s * 1e6).astype(np.int64)).cast(pl.Datetime("us", "UTC")),
-        pl.Series("step", binned.step),
-        *(pl.lit(value).alias(name) for name, value in shared.items()),
-    )
-    return tables()["bins"].conform(frame.with_columns(pl.col(pl.Float64).fill_nan(None)))
-
-
-def _harvests_of(
-    row: Row,
-    jobs: Mapping[tuple[Any, ...], pl.DataFrame],
-    bins: Mapping[tuple[Any, ...], pl.DataFrame],
-    plan: Plan,
-) -> Iterator[Prepared]:
-    """The harvests of a job from rows of two tables (``_by_harvest``): the reverse of ``Plan.make``."""
-    job = job_id(*_key(row))
-    changes = plan.near[job][0]
-    for key in takewhile(jobs.__contains__, ((job, k) for k in count(1))):
-        about = jobs[key].row(0, named=True)
-        number = pl.Series(json.loads(about["changes"]), dtype=pl.Int64)
-        pairs = np.array(json.loads(about["loss_checks"]), dtype=float).reshape(-1, 3)
-        if about["not_usable_because"] is not None:
-            unanswered = Unanswered(
-                about["machine"],
-                about["field"],
-                about["crop"],
-                changes.filter(number.is_not_null()),
-                tuple(about["outcomes"]),
-                about["not_usable_because"],
-            )
-            yield unanswered, (row["machine"], row["crop"]), pairs
-            continue
-        mine = bins[key] if key in bins else tables()["bins"].empty()
-        flaws: dict[str, list[str]] = {outcome: [] for outcome in about["outcomes"]}
-        for flaw in about["flaws"]:
-            outcome, _, code = flaw.partition(":")
-            flaws.setdefault(outcome, []).append(code)
-        arrays: dict[str, Any] = {name: _numbers(mine[name]) for name in _ARRAYS}
-        binned = Binned(
-            machine=about["machine"],
-            field=about["field"],
-            crop=about["crop"],
-            changes=_changes(changes, number),
-            time_s=mine["time"].dt.epoch("us").to_numpy() / 1e6,
-            step=mine["step"].to_numpy().astype(int),
-            outcomes={one: _numbers(mine[f"log_{one}"]) for one in about["outcomes"]},
-            flaws=flaws,
-            calibrated=bool(about["calibrated"]),
-            loss_delay_s=about["loss_delay_s"],
-            **arrays,
-        )
-        yield binned, (binned.machine, binned.crop), pairs
-
-
-def _changes(adjustments: pl.DataFrame, number: pl.Series) -> list[Change]:
-    """Adjustments by the number of their change (``group_changes``); those without one are left out."""
-    ordered = adjustments.with_columns(made_at(adjustments).alias("made_at"), number.alias("_change"))
-    ordered = ordered.sort("made_at", "setting", "row", maintain_order=True)
-    found = []
-    for rows in ordered.drop_nulls("_change").partition_by("_change", maintain_order=True, include_key=False):
-        found.append(Change.of(rows))
-    return found
-
-
-def _numbers(column: pl.Series) -> np.ndarray:
-    # Nulls become NaN.
-    return np.array(column.to_numpy(), dtype=float)

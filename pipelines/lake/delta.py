@@ -39,13 +39,15 @@ class DeltaTables:
     """The tables below ``uri``, by the names of their contracts. Nothing here knows what counts.
 
     keeps_open : whether logs are read once, then only what is new. In an object store each request takes its time,
-    and who writes thousands of deliveries would read ever longer logs again. Every method raises ``LakeError`` where
-    a table can't be read or written.
+    and who writes thousands of deliveries would read ever longer logs again. least : versions of tables that are new
+    enough for what was handed to this process, so that nothing newer is asked for. Every method raises ``LakeError``
+    where a table can't be read or written.
     """
 
     uri: str
     keeps_open: bool = False
     opened: dict[str, DeltaTable] = field(default_factory=dict, compare=False, repr=False)
+    least: dict[str, int] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def is_remote(self) -> bool:
@@ -278,10 +280,15 @@ class DeltaTables:
             return self._read(name)
         with self._named_failures(name, "read"):
             if name in self.opened:
-                self.opened[name].update_incremental()
+                if name not in self.least or self.opened[name].version() < self.least[name]:
+                    self.opened[name].update_incremental()
             else:
                 self.opened[name] = self._read(name)
             return self.opened[name]
+
+    def versions(self) -> dict[str, int]:
+        """The versions of the tables whose logs are kept open, as last read."""
+        return {name: int(table.version()) for name, table in self.opened.items()}
 
     def _read(self, name: str) -> DeltaTable:
         from deltalake import DeltaTable

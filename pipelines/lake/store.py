@@ -52,9 +52,9 @@ class Lake(LakeReader):
         self.mending = False
         self._still_there: Callable[[], bool] = lambda: True
 
-    def __reduce__(self) -> tuple[Callable[[str], Lake], tuple[str]]:
-        """A copy in another process reads the same lake and has no right to write it."""
-        return _of_this_process, (self.uri,)
+    def __reduce__(self) -> tuple[Callable[..., Lake], tuple[Any, ...]]:
+        """A copy in another process reads the same lake, as it is now or later, and has no right to write it."""
+        return _handed_over, (self.uri, self.delta.versions())
 
     @classmethod
     def open(cls, uri: str | Path, *, must_exist: bool = False, hurt: bool = False) -> Lake:
@@ -353,6 +353,13 @@ def _emptied(status: str, reason: str) -> dict[str, Any]:
 def _of_this_process(uri: str) -> Lake:
     """One lake for all work that this process is handed, so that its logs are read once."""
     return Lake(uri)
+
+
+def _handed_over(uri: str, versions: dict[str, int]) -> Lake:
+    """The lake of this process, at least as new as ``versions`` of its tables."""
+    lake = _of_this_process(uri)
+    lake.delta.least.update(versions)
+    return lake
 
 
 def _holds_other_things(folder: Path) -> bool:

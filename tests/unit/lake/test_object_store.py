@@ -9,6 +9,8 @@ from __future__ import annotations
 import importlib.util
 import json
 import os
+import pickle
+import shutil
 import signal
 import socket
 import subprocess
@@ -25,6 +27,7 @@ from chaffinch.pipelines.lake import Lake, lease
 from chaffinch.pipelines.night.run import ingest_inbox
 from chaffinch.pipelines.simulate import write_season_files
 from chaffinch.schemas.tables import tables
+from deltalake import DeltaTable
 
 NEEDED = [name for name in ("moto", "flask", "flask_cors", "obstore") if not importlib.util.find_spec(name)]
 pytestmark = [
@@ -111,7 +114,6 @@ def test_the_content_is_that_of_a_folder_and_other_engines_read_it(bucket, inbox
     assert by_polars.sort("machine", "time").equals(ours)
 
     import duckdb
-    from deltalake import DeltaTable
 
     engine = duckdb.connect()
     engine.register("readings", DeltaTable(uri, storage_options=options()).to_pyarrow_dataset())
@@ -147,6 +149,41 @@ def test_every_table_is_read_by_another_delta_reader(inbox, tmp_path):
         assert both[0].equals(both[1]), name
         read += theirs.height
     assert read > 3600
+
+
+@pytest.mark.slow
+def test_what_is_handed_to_another_process_is_read_without_asking_for_more(
+    bucket, inbox, tmp_path, monkeypatch
+):
+    lake = Lake.open(f"{bucket}/handed")
+    logs = sorted(inbox.rglob("harvest_*.csv"))
+    part = tmp_path / "inbox"
+    asked: list[str] = []
+    real = DeltaTable.update_incremental
+
+    def noted(table):
+        asked.append(table.table_uri)
+        real(table)
+
+    for number, log in enumerate(logs, start=1):
+        place = part / log.relative_to(inbox)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(log, place)
+        ingest_inbox(part, lake)
+        rows = lake.machine_fields().height
+        assert rows == number
+        copy = pickle.loads(pickle.dumps(lake))
+        assert copy is not lake and copy.ledger().height == number
+        assert copy.machine_fields().height == rows
+        with monkeypatch.context() as patch:
+            patch.setattr(DeltaTable, "update_incremental", noted)
+            assert copy.readings(*_first(copy)).height
+    assert asked == []
+
+
+def _first(lake):
+    row = lake.machine_fields().row(0, named=True)
+    return row["machine"], row["field"], row.get("day")
 
 
 @pytest.mark.faults
