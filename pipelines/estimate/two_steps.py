@@ -86,16 +86,17 @@ def each_alone(fields: Sequence[Binned], known: KnownSignals, each: FanOut, kept
     """All outcomes fitted, and what each log says alone; the clocks of settings logs by responses."""
     if not any(f.changes for f in fields):
         return Alone(by_own_log([], {}, {}), known, {}, tables()["loss_curves"].empty())
+    clock_evidence = partial(kept.clock_evidence, each=each)
     season = kept.fit(fields, AS_LOGGED, each)
     if steering := machines_that_steer(season):
         fields = [feed_by_ground(f) if f.machine in steering else f for f in fields]
         season = kept.fit(fields, "steered", each)
-    responses = responses_to_changes(fields, season, kept.clock_evidence)
+    responses = responses_to_changes(fields, season, clock_evidence)
     delays = delays_of_rows(responses)
     if any(delays):
         fields = [allowing_for_delays(f, *delays) for f in fields]
         season = kept.fit(fields, f"late by {delays}", each)
-        responses = responses_to_changes(fields, season, kept.clock_evidence)
+        responses = responses_to_changes(fields, season, clock_evidence)
     clocks = clock_offsets(responses, season)
     if any(clock.sure or clock.ranged for clock in clocks.values()):
         fields = [by_clock(f, clocks.get(f.machine)) for f in fields]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
@@ -25,6 +26,8 @@ from chaffinch.pipelines.estimate.data.changes import Change, left_out_s
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.data.settings_clock import ClockOffset
 from chaffinch.pipelines.estimate.model.season import SeasonOutcome, prepare_alone
+from chaffinch.pipelines.parallel.fan_out import FanOut
+from chaffinch.pipelines.parallel.processes import through_processes
 
 # Most that one field job counts against an offset, as twice the log odds: a burst of loss before a change may
 # give any odds, and means nothing for the other fields.
@@ -169,18 +172,28 @@ def evidence_of_field(binned: Binned, season: Mapping[str, SeasonOutcome]) -> Ar
     return found if np.isfinite(found).any() else None
 
 
+def evidence_of_fields(
+    fields: Sequence[Binned], season: Mapping[str, SeasonOutcome], each: FanOut
+) -> list[Array | None]:
+    """``evidence_of_field`` of each of ``fields``, spread by ``each``."""
+    noises = {name: replace(season[name], fields=[]) for name in PLACES if name in season}
+    of_one = partial(evidence_of_field, season=noises)
+    return list(
+        through_processes(each, "fit field jobs", of_one, fields, lambda b: f"{b.machine}, {b.field}")
+    )
+
+
 def responses_to_changes(
-    fields: Iterable[Binned],
+    fields: Sequence[Binned],
     season: Mapping[str, SeasonOutcome],
-    evidence_of: Callable[[Binned, Mapping[str, SeasonOutcome]], Array | None] = evidence_of_field,
+    evidence_of: Callable[[Sequence[Binned], Mapping[str, SeasonOutcome]], Sequence[Array | None]],
 ) -> Responses:
-    """What the losses say of the times of the changes of every settings log."""
+    """What the losses say of the times of the changes of every settings log. evidence_of : ``evidence_of_fields``."""
+    logged = [binned for binned in fields if any(c.by_settings_log for c in binned.changes)]
     machines: dict[str, list[tuple[Binned, Array]]] = {}
-    for binned in fields:
-        if any(c.by_settings_log for c in binned.changes):
-            found = evidence_of(binned, season)
-            if found is not None:
-                machines.setdefault(binned.machine, []).append((binned, found))
+    for binned, found in zip(logged, evidence_of(logged, season), strict=True):
+        if found is not None:
+            machines.setdefault(binned.machine, []).append((binned, found))
     return machines
 
 

@@ -16,7 +16,7 @@ from hashlib import blake2b
 
 import numpy as np
 from chaffinch.pipelines.array_types import Array
-from chaffinch.pipelines.estimate.clocks.by_responses import evidence_of_field
+from chaffinch.pipelines.estimate.clocks.by_responses import evidence_of_fields
 from chaffinch.pipelines.estimate.data.bins import Binned
 from chaffinch.pipelines.estimate.data.design import PLACES
 from chaffinch.pipelines.estimate.kept.unchanged_machines import Basis
@@ -117,14 +117,17 @@ class KeptSeason:
         self.known[stage] = known = season_noises(fields, each)
         return self._under(known, fields, each, new=False)[0]
 
-    def clock_evidence(self, binned: Binned, season: Mapping[str, SeasonOutcome]) -> Array | None:
-        """``evidence_of_field``, where it is not kept."""
-        noises = [noise_digest(season[name]) for name in PLACES if name in season]
-        key = fit_key(bins_digest(binned), "clock", " ".join(noises))
-        if key not in self.clocks:
-            self.clocks[key] = evidence_of_field(binned, season)
-        self.used.add(key)
-        return self.clocks[key]
+    def clock_evidence(
+        self, fields: Sequence[Binned], season: Mapping[str, SeasonOutcome], each: FanOut
+    ) -> list[Array | None]:
+        """``evidence_of_field`` of each of ``fields``, made where it is not kept."""
+        noises = " ".join(noise_digest(season[name]) for name in PLACES if name in season)
+        keys = [fit_key(bins_digest(binned), "clock", noises) for binned in fields]
+        due = {key: binned for key, binned in zip(keys, fields, strict=True) if key not in self.clocks}
+        found = evidence_of_fields(list(due.values()), season, each)
+        self.clocks.update(zip(due, found, strict=True))
+        self.used.update(keys)
+        return [self.clocks[key] for key in keys]
 
     def end(self) -> None:
         """Forget the fits that this night did not use."""
