@@ -13,13 +13,30 @@ def settings_in_force(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.D
     readings : machine, time and any set values that the log itself carries, which stand. adjustments : rows of
     the ``adjustments`` contract, of any time; before the first of a setting its ``from_value`` held.
     """
-    columns = {s.column: s.kind for s in settings().values() if s.kind != "service"}
+    columns = [s.column for s in settings().values() if s.kind != "service"]
     logged = [name for name in columns if name in readings.columns and readings[name].count()]
-    asked = readings.select("machine", "time", *logged).with_row_index("_place")
-    filled = with_setting_columns(readings_with_settings(asked, adjustments)).sort("_place")
-    if filled.height != readings.height:
-        raise AssertionError(f"{readings.height} readings became {filled.height} in the as-of join")
+    states = with_setting_columns(
+        readings_with_settings(_moments_of_change(readings, adjustments), adjustments)
+    )
+    asked = readings.select("machine", "time", *logged).with_row_index("_place").sort("time")
+    found = asked.join_asof(
+        states.sort("time"), on="time", by="machine", suffix="_state", check_sortedness=False
+    ).sort("_place")
+    both = [name for name in logged if f"{name}_state" in found.columns]
+    filled = found.with_columns(pl.coalesce(name, f"{name}_state").alias(name) for name in both)
     return filled.select(name for name in columns if name in filled.columns)
+
+
+def _moments_of_change(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Machine and time of its first reading and of each change before its last one: between them no setting moves, so
+    that thousands of readings need not be joined one by one."""
+    spans = readings.group_by("machine").agg(pl.col("time").min(), pl.col("time").max().alias("last"))
+    changes = adjustments.select("machine", pl.col("time").alias("moment")).join(spans, on="machine")
+    during = changes.filter(pl.col("moment").is_between("time", "last"))
+    moments = pl.concat(
+        [spans.select("machine", "time"), during.select("machine", pl.col("moment").alias("time"))]
+    )
+    return moments.unique().sort("machine", "time")
 
 
 def readings_with_settings(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:

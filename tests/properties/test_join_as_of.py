@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
-from chaffinch.pipelines.work.setting_state import readings_with_settings, setting_at
+from chaffinch.pipelines.work.setting_state import readings_with_settings, setting_at, settings_in_force
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
@@ -82,6 +82,26 @@ def test_against_a_search(readings, changes):
         found = dict(zip(joined["reading"], setting_at(joined, setting), strict=True))
         for i, (machine, time) in enumerate(readings):
             assert found[i] == state_by_search(changes, machine, time, setting)
+
+
+@pytest.mark.seconds
+@hypothesis_settings(max_examples=40, deadline=None)
+@given(readings_rows, changes_rows, st.lists(words, min_size=8, max_size=8))
+def test_columns_of_settings_against_a_search(readings, changes, logged):
+    """What the log itself carries stands."""
+    left, right = frames(readings, changes)
+    carried = [float(one) if one else None for one in logged[: left.height]]
+    left = left.with_columns(pl.Series("fan_speed_rpm", carried, dtype=pl.Float64))
+    found = settings_in_force(left, right)
+    assert found.height == left.height or not found.columns
+    for setting, column, own in (
+        ("fan_speed", "fan_speed_rpm", carried),
+        ("concave_clearance", "concave_clearance_mm", [None] * left.height),
+    ):
+        values = found[column].to_list() if column in found.columns else [None] * left.height
+        for i, (machine, time) in enumerate(readings):
+            by_search = state_by_search(changes, machine, time, setting)
+            assert values[i] == (own[i] if own[i] is not None else by_search and float(by_search)), setting
 
 
 @pytest.mark.seconds
