@@ -111,7 +111,8 @@ def plan_jobs(
 ) -> Plan:
     """What every field job is made from. Delays are found where the readings changed; ``each`` spreads that.
     machines : only their field jobs, where given."""
-    adjustments = lake.scan("adjustments").collect()
+    asked = pl.lit(True) if machines is None else pl.col("machine").is_in(list(machines))
+    adjustments = lake.scan("adjustments").filter(asked).collect()
     changes = {
         str(name[0]): real_adjustments(rows, farm.settings_log_of)
         for name, rows in adjustments.group_by("machine")
@@ -124,7 +125,7 @@ def plan_jobs(
         if machines is None or row["machine"] in machines
     )
     last_seen = {row["machine"]: row["last_time"] for row in sorted(rows, key=lambda one: one["last_time"])}
-    trials, changes = match_trials(lake.scan("trials").collect(), changes, last_seen)
+    trials, changes = match_trials(lake.scan("trials").filter(asked).collect(), changes, last_seen)
     none = real_adjustments(adjustments.clear())
     known = {
         of: _checks_in_kg_ha(*of, checks, farm) for of in {(row["machine"], row["crop"]) for row in rows}

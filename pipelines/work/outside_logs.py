@@ -14,6 +14,7 @@ NEAR = timedelta(minutes=30)
 LEAST_ROWS, LEAST_SHARE = 2, 0.5
 # A shift by whole hours is named if it brings this share of the rows into the logs.
 FITS = 0.9
+_BETWEEN = pl.col("time").is_between(pl.col("first") - NEAR, pl.col("last") + NEAR)
 _WHAT = {"adjustments": "changes", "loss_checks": "loss checks"}
 
 
@@ -49,7 +50,8 @@ def _of_table(lake: ReadableLake, only: set[str] | None, table: str, what: str) 
         .group_by("machine", "day", "field")
         .agg(pl.col("first_time").min().alias("first"), pl.col("last_time").max().alias("last"))
     )
-    for (file, machine), its in noted.group_by("file", "machine", maintain_order=True):
+    suspects = _suspects(noted, spans)
+    for (file, machine), its in suspects.group_by("file", "machine", maintain_order=True):
         of_machine = spans.filter(machine=machine)
         on_days = its.filter(pl.col("time").dt.date().is_in(of_machine["day"].to_list()))["time"]
         outside = ~_inside(on_days, of_machine)
@@ -64,11 +66,28 @@ def _of_table(lake: ReadableLake, only: set[str] | None, table: str, what: str) 
         yield OutsideLogs(str(machine), tuple(days), sentence)
 
 
+def _suspects(noted: pl.DataFrame, spans: pl.DataFrame) -> pl.DataFrame:
+    """The rows of files and machines of which enough lie outside: of most seasons none, found in one go."""
+    rows = noted.with_row_index("at").with_columns(pl.col("time").dt.date().alias("on"))
+    by_day = pl.concat(
+        rows.with_columns(pl.col("on").dt.offset_by(f"{days}d").alias("day")) for days in (-1, 0, 1)
+    )
+    found = by_day.join(spans, on=["machine", "day"]).group_by("at").agg(
+        (pl.col("on") == pl.col("day")).any().alias("on_day"), _BETWEEN.any().alias("inside")
+    )  # fmt: skip
+    each = rows.join(found.filter("on_day"), on="at").group_by("file", "machine").agg(
+        (~pl.col("inside")).sum().alias("outside"), pl.len()
+    )  # fmt: skip
+    enough = pl.max_horizontal(pl.lit(LEAST_ROWS), LEAST_SHARE * pl.col("len"))
+    return noted.join(
+        each.filter(pl.col("outside") >= enough), on=["file", "machine"], how="semi", maintain_order="left"
+    )
+
+
 def _inside(times: pl.Series, spans: pl.DataFrame) -> pl.Series:
     """Whether each time lies in one of the spans or within ``NEAR`` of it."""
     pairs = times.to_frame("time").with_row_index().join(spans.select("first", "last"), how="cross")
-    inside = pl.col("time").is_between(pl.col("first") - NEAR, pl.col("last") + NEAR)
-    return pairs.group_by("index").agg(inside.any()).sort("index")["time"]
+    return pairs.group_by("index").agg(_BETWEEN.any()).sort("index")["time"]
 
 
 def _shift(times: pl.Series, spans: pl.DataFrame) -> str:
