@@ -17,10 +17,10 @@ import polars as pl
 from chaffinch.pipelines.agronomy.loss_checks import loss_check_kg_ha
 from chaffinch.pipelines.estimate.data.changes import made_at, real_adjustments
 from chaffinch.pipelines.estimate.job_rows import (
+    JobRow,
     JobTables,
     PlannedJob,
     Prepared,
-    Row,
     delays_stamp,
     harvests_of,
     job_of,
@@ -71,7 +71,7 @@ class Plan:
     """
 
     lake: ReadableLake
-    rows: tuple[Row, ...]
+    rows: tuple[JobRow, ...]
     changes: Mapping[str, pl.DataFrame]
     near: Mapping[str, tuple[pl.DataFrame, pl.DataFrame]]
     weighed: WeighedLoads
@@ -81,14 +81,14 @@ class Plan:
     whole: Mapping[str, str]
     trials: pl.DataFrame
 
-    def made_from(self, row: Row) -> str:
+    def made_from(self, row: JobRow) -> str:
         return made_from(self.inputs[job_key(*key_of(row))])
 
-    def is_whole(self, row: Row) -> bool:
+    def is_whole(self, row: JobRow) -> bool:
         """Whether the lake holds the job as it would be made now."""
         return self.whole.get(job_of(row)) == self.made_from(row)
 
-    def job(self, row: Row) -> PlannedJob:
+    def job(self, row: JobRow) -> PlannedJob:
         """What one field job is made from: all that a process needs of the plan."""
         job = job_of(row)
         changes, checks = self.near[job]
@@ -210,12 +210,12 @@ def _made(plan: Plan, each: FanOut) -> Iterator[JobTables]:
     )
 
 
-def _name(row: Row) -> str:
+def _name(row: JobRow) -> str:
     return f"{row['machine']}, {row['field'] or row['day']}"
 
 
 def _found_delays(
-    lake: ReadableLake, rows: Sequence[Row], readings: Mapping[str, str], each: FanOut
+    lake: ReadableLake, rows: Sequence[JobRow], readings: Mapping[str, str], each: FanOut
 ) -> dict[str, list[Delays]]:
     """Delays of each harvest of each job by its own readings: as stored, else found now."""
     found: dict[str, list[Delays]] = {}
@@ -232,11 +232,11 @@ def _found_delays(
     return {job: found[job] for job in sorted(readings)}
 
 
-def _find_delays(lake: ReadableLake, row: Row) -> list[Delays]:
+def _find_delays(lake: ReadableLake, row: JobRow) -> list[Delays]:
     return [machine_delays(harvest) for harvest in harvests(lake.readings(*key_of(row)))]
 
 
-def _readings_digests(lake: ReadableLake, rows: Sequence[Row]) -> dict[str, str]:
+def _readings_digests(lake: ReadableLake, rows: Sequence[JobRow]) -> dict[str, str]:
     """By job, of the deliveries that may hold some of its readings, how each was read, and its name, by which
     one of two values for a moment is chosen; and of its span, which one year of a lake may narrow."""
     holding: dict[str, list[dict[str, Any]]] = {}
@@ -259,7 +259,7 @@ def _readings_digests(lake: ReadableLake, rows: Sequence[Row]) -> dict[str, str]
     }
 
 
-def _may_hold(delivery: Mapping[str, Any], row: Row) -> bool:
+def _may_hold(delivery: Mapping[str, Any], row: JobRow) -> bool:
     """Whether a delivery may hold readings of the day of a job that is a day without a field."""
     day, first, last = row.get("day"), delivery["first_time"], delivery["last_time"]
     if day is None or first is None or last is None:
@@ -268,7 +268,7 @@ def _may_hold(delivery: Mapping[str, Any], row: Row) -> bool:
     return bool(first < begins + timedelta(days=1) and last >= begins)
 
 
-def _changes_near(row: Row, changes: pl.DataFrame) -> pl.DataFrame:
+def _changes_near(row: JobRow, changes: pl.DataFrame) -> pl.DataFrame:
     """Real adjustments of a machine in the days of a job. Which file they came in, and where in it, decides
     nothing any more but the order of what is simultaneous."""
     span = row["first_time"], row["last_time"]
@@ -290,13 +290,13 @@ def _checks_in_kg_ha(machine: str, crop: str | None, checks: pl.DataFrame, farm:
     )
 
 
-def _checks_near(row: Row, checks: pl.DataFrame) -> pl.DataFrame:
+def _checks_near(row: JobRow, checks: pl.DataFrame) -> pl.DataFrame:
     """``checks`` in the days of a job. Crop that is weighed was cut a delay earlier."""
     late = timedelta(seconds=LONGEST_DELAY_S)
     return checks.filter(pl.col("time").is_between(row["first_time"] - late, row["last_time"] + late))
 
 
-def _settings_at_start(rows: Sequence[Row], changes: Mapping[str, pl.DataFrame]) -> dict[str, str]:
+def _settings_at_start(rows: Sequence[JobRow], changes: Mapping[str, pl.DataFrame]) -> dict[str, str]:
     """By job, the settings in force when it began, as text."""
     known = [by_log_clock(of_machine) for of_machine in changes.values() if of_machine.height]
     if not known or not rows:

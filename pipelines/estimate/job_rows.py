@@ -33,7 +33,7 @@ _ARRAYS = tuple(
     if column.kind == "number" and column.name in {f.name for f in fields(Binned)}
 )
 
-Row = Mapping[str, Any]
+JobRow = Mapping[str, Any]
 """A row of ``machine_fields``."""
 JobTables = dict[str, pl.DataFrame]
 """Rows of one field job, by derived table."""
@@ -62,7 +62,7 @@ class PlannedJob:
     """One field job of a ``Plan``. of_machine : all changes of its machine. readings : their digest."""
 
     lake: ReadableLake
-    row: Row
+    row: JobRow
     of_machine: pl.DataFrame
     changes: pl.DataFrame
     checks: pl.DataFrame
@@ -101,12 +101,12 @@ class PlannedJob:
         }
 
 
-def key_of(row: Row) -> tuple[str, str | None, Any]:
+def key_of(row: JobRow) -> tuple[str, str | None, Any]:
     """Machine, field, and the day of what lies in no field."""
     return row["machine"], row["field"], row.get("day")
 
 
-def job_of(row: Row) -> str:
+def job_of(row: JobRow) -> str:
     """The identifier of a field job."""
     return job_id(*key_of(row))
 
@@ -169,7 +169,7 @@ def _bin_rows(binned: Binned | None, shared: Mapping[str, Any]) -> pl.DataFrame:
 
 
 def harvests_of(
-    row: Row,
+    row: JobRow,
     jobs: Mapping[tuple[Any, ...], pl.DataFrame],
     bins: Mapping[tuple[Any, ...], pl.DataFrame],
     changes: pl.DataFrame,
