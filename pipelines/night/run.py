@@ -154,7 +154,7 @@ def ingest_inbox(
     with lake.writing(say):
         lake.strike(without_their_larger_file(lake))
         plan = plan_inbox(_found(inbox, lake, each), lake)
-        if plan.few_are_new:
+        if plan.few_are_new and not _hands_pages_out(each):
             # They import while this process reads what is new.
             warm_up("chaffinch.pipelines.estimate", "chaffinch.dashboards.pages.field_jobs")
         done = _ingest(plan, lake, step, each)
@@ -375,7 +375,7 @@ def write_pages(
     def write(folder: Path, spread: FanOut = side_by_side) -> dict[str, Any]:
         return dict(write_site(lake, folder, lake.farm(), notes=notes, each=spread))
 
-    if "make pages" in getattr(each, "handed", ()):
+    if _hands_pages_out(each):
         # Nothing can be handed to workers from inside a task.
         try:
             return write(site, each)
@@ -384,6 +384,11 @@ def write_pages(
                 raise
     written = _only(each("write", write, [site], _name))
     return {} if isinstance(written, NotYet) else written
+
+
+def _hands_pages_out(each: FanOut) -> bool:
+    """Whether workers on other machines do all work that can be handed out."""
+    return "make pages" in getattr(each, "handed", ())
 
 
 def _batches(deliveries: Iterable[Delivery], farm: Farm) -> Iterator[list[Delivery]]:
