@@ -14,12 +14,11 @@ from typing import Any, Generic, TypeVar
 
 from chaffinch.pipelines.errors import NotYet
 from chaffinch.pipelines.parallel.fan_out import FanOut, one_by_one, processors
-from chaffinch.pipelines.parallel.spawned import itself, spawned, work
+from chaffinch.pipelines.parallel.spawned import MOST_PROCESSES, itself, spawned, work
 from chaffinch.pipelines.parallel.warm import done_warm
 
 # Starting processes takes seconds; fewer items than these are done by then.
 FEWEST_FOR_PROCESSES = 16
-MOST_PROCESSES = 8
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 
 from chaffinch.pipelines.parallel.children import SAFE_IMPORTS
 
+MOST_PROCESSES = 8
 _ENVIRONMENT = SAFE_IMPORTS | dict.fromkeys(
     ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"
 )

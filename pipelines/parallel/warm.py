@@ -12,7 +12,7 @@ from importlib import import_module
 from typing import Any, Generic, TypeVar
 
 from chaffinch.pipelines.parallel.fan_out import processors
-from chaffinch.pipelines.parallel.spawned import itself, spawned
+from chaffinch.pipelines.parallel.spawned import MOST_PROCESSES, itself, spawned
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -41,10 +41,11 @@ def warm_up(*modules: str) -> None:
     """Start processes that import ``modules`` while the caller goes on. Outside of ``warm_processes`` nothing is
     started."""
     global _executor
-    if _may_start and _executor is None and processors() > 1:
-        _executor = spawned(processors())
+    count = min(processors(), MOST_PROCESSES)
+    if _may_start and _executor is None and count > 1:
+        _executor = spawned(count)
         with suppress(BrokenProcessPool):
-            for _ in range(processors()):
+            for _ in range(count):
                 _executor.submit(_import_all, modules)
 
 

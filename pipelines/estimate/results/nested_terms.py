@@ -153,11 +153,9 @@ class NestedTerms:
         lower = np.linalg.cholesky(w)
         half = np.zeros((len(w) + 1, len(diagonal), n + 1))
         # Inverting what is small and multiplying takes a third of the time of solving.
-        inverse = np.linalg.inv(lower)
-        half[:-1, :, :n], half[:-1, :, n] = (
-            inverse @ self.x,
-            (inverse @ self.without_w(s)[:, :, None])[:, :, 0],
-        )
+        upward = np.linalg.inv(lower)
+        half[:-1, :, :n] = upward @ self.x
+        half[:-1, :, n] = (upward @ self.without_w(s)[:, :, None])[:, :, 0]
         stacked = half[self.stacks].reshape(len(self.stacks), -1, n + 1)
         summed = stacked.transpose(0, 2, 1) @ stacked
         if len(self.starts) < len(summed):
