@@ -39,7 +39,7 @@ def as_tasks(
     """A ``FanOut``: one task per item, one after another; many items share tasks."""
     for some in _in_groups(items):
         try:
-            yield from _task(what, some, name)(_Work(do, some))
+            yield from _task(what, some, name)(_Work(do, some)).taken()
         except NotYet as waiting:
             yield from _each_alone(waiting, what, do, some, name)
 
@@ -71,7 +71,7 @@ class Threads:
         self._runner.__exit__(None, None, None)
 
     def submit(self, what: str, do: Callable[[T], R], items: Sequence[T], name: Callable[[T], str]) -> Any:
-        return self._runner.submit(_task(what, items, name), {"work": _Work(do, items)})
+        return _Coming(self._runner.submit(_task(what, items, name), {"work": _Work(do, items)}))
 
 
 class SideBySide:
@@ -178,8 +178,31 @@ class _Work:
         self.do, self.items = do, items
 
 
-def _do_all(work: _Work) -> list[Any]:
-    return [work.do(item) for item in work.items]
+class _Done:
+    """Results of some items, to be taken once. Prefect keeps what a task gives until garbage is collected, which is
+    seldom: the results of hundreds of field jobs would be held."""
+
+    def __init__(self, results: list[Any]) -> None:
+        self._results = results
+
+    def taken(self) -> list[Any]:
+        results, self._results = self._results, []
+        return results
+
+
+class _Coming:
+    """Results of a task that is under way."""
+
+    def __init__(self, future: Any) -> None:
+        self._future = future
+
+    def result(self) -> list[Any]:
+        done: _Done = self._future.result()
+        return done.taken()
+
+
+def _do_all(work: _Work) -> _Done:
+    return _Done([work.do(item) for item in work.items])
 
 
 def retry_delays_s() -> list[float]:

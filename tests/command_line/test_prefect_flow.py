@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import signal
@@ -9,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -162,6 +164,37 @@ def test_many_items_share_tasks(records: str, monkeypatch: pytest.MonkeyPatch) -
     result = many()
     assert [one for one in result if not isinstance(one, NotYet)] == [0, 2, 4, 6, 10, 12]
     assert isinstance(result[4], NotYet)
+
+
+class Large:
+    """A result that is told apart from others."""
+
+
+def made(_: int) -> Large:
+    return Large()
+
+
+@pytest.mark.parametrize("side_by_side", [False, True])
+def test_results_are_not_held_until_the_end(records: str, side_by_side: bool) -> None:
+    """Without the collector of garbage, which comes seldom."""
+    from chaffinch.pipelines.night.prefect_tasks import SideBySide, Threads, as_tasks
+    from prefect import flow
+
+    @flow
+    def many() -> int:
+        most, alive = 0, weakref.WeakSet()
+        with Threads(2) as threads:
+            each = SideBySide(threads) if side_by_side else as_tasks
+            for one in each("prepare", made, list(range(30)), str):
+                alive.add(one)
+                most = max(most, len(alive))
+        return most
+
+    gc.disable()
+    try:
+        assert many() <= 3
+    finally:
+        gc.enable()
 
 
 def start(
