@@ -21,6 +21,8 @@ MOST_CELLS = 20_000_000
 # hold about one cell a byte on disk; millions of equal cells hold ten.
 COUNTED_BYTES = 16 << 20
 MOST_CELLS_PER_BYTE = 3
+# No log has so many columns.
+WIDE = 1000
 _CHUNK = 1 << 20
 _CELLS = (b"<c ", b"<c>", b"<c/")
 
@@ -99,11 +101,17 @@ def _content(sheet: object) -> bytes:
         )
     stream = io.StringIO()
     writer = csv.writer(stream, delimiter="\t", lineterminator="\n")
-    for row in sheet.to_python(skip_empty_area=False):  # type: ignore[attr-defined]
-        # Most cells of a wide sheet may be empty.
+    rows = sheet.to_python(skip_empty_area=False)  # type: ignore[attr-defined]
+    for row in _without_empty_columns(rows) if sheet.total_width > WIDE else rows:  # type: ignore[attr-defined]
         texts = [cell if cell == "" else _text(cell) for cell in row]
         writer.writerow(texts if any(texts) else [])
     return stream.getvalue().rstrip("\n").encode()
+
+
+def _without_empty_columns(rows: list[list[object]]) -> list[list[object]]:
+    """``rows`` without the columns that hold no cell, of which a cell far to the right makes thousands."""
+    filled = sorted({at for row in rows for at, cell in enumerate(row) if cell != ""})
+    return [[row[at] for at in filled] for row in rows]
 
 
 def _text(cell: object) -> str:

@@ -56,6 +56,20 @@ def test_each_sheet_is_a_file(book: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(("at", "tabs"), [(900, 900), (16_000, 2)])
+def test_empty_columns_of_a_very_wide_sheet_are_left_out(tmp_path: Path, at: int, tabs: int) -> None:
+    path = tmp_path / "wide.xlsx"
+    with xlsxwriter.Workbook(str(path)) as made:
+        sheet = made.add_worksheet("Log")
+        sheet.write_row(0, 0, ["time", "speed"])
+        sheet.write_row(2, 0, ["08:00", 1.5])
+        sheet.write(1, at, "far")
+    (file,) = single_file(path)
+    lines = file.read_bytes().decode().split("\n")
+    assert [line.split("\t")[:2] for line in lines] == [["time", "speed"], ["", ""], ["08:00", "1.5"]]
+    assert lines[1] == "\t" * tabs + "far"
+
+
 def test_a_damaged_workbook_is_refused_with_a_sentence(book: Path, tmp_path: Path) -> None:
     spoilt = tmp_path / "spoilt.xlsx"
     with zipfile.ZipFile(book) as whole, zipfile.ZipFile(spoilt, "w") as cut:
