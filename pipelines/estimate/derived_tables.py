@@ -181,22 +181,24 @@ def prepared_harvests(plan: Plan, each: FanOut = one_by_one) -> Iterator[Prepare
     for first in range(0, len(plan.rows), JOBS_READ):
         some = plan.rows[first : first + JOBS_READ]
         whole = [job_of(row) for row in some if plan.is_whole(row)]
-        bins, jobs = (
-            _by_harvest(plan.lake.scan(name).filter(pl.col("job").is_in(whole)).collect()) if whole else {}
-            for name in ("bins", "field_jobs")
-        )
+        stored = {
+            name: plan.lake.scan(name).filter(pl.col("job").is_in(whole)).collect()
+            for name in (("bins", "field_jobs") if whole else ())
+        }
+        bins = _by_harvest(stored["bins"]) if whole else {}
+        jobs = stored["field_jobs"].partition_by("job", as_dict=True) if whole else {}
         for row in some:
             near, _ = plan.near[job_of(row)]
             if plan.is_whole(row):
-                yield from harvests_of(row, jobs, bins, near)
+                yield from harvests_of(row, jobs[job_of(row),], bins, near)
             else:
                 job = next(made)
-                yield from harvests_of(row, _by_harvest(job["field_jobs"]), _by_harvest(job["bins"]), near)
+                yield from harvests_of(row, job["field_jobs"], _by_harvest(job["bins"]), near)
 
 
 def _by_harvest(rows: pl.DataFrame) -> dict[tuple[Any, ...], pl.DataFrame]:
-    """Rows of ``bins`` or ``field_jobs`` by job and harvest, in order of time."""
-    ordered = rows.sort("job", "harvest", "time" if "time" in rows.columns else "first_time")
+    """Rows of ``bins`` by job and harvest, in order of time."""
+    ordered = rows.sort("job", "harvest", "time")
     return ordered.partition_by("job", "harvest", as_dict=True, maintain_order=True)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
-from itertools import count, takewhile
 from typing import Any
 
 import numpy as np
@@ -102,7 +101,7 @@ class PlannedJob:
 
 
 def key_of(row: JobRow) -> tuple[str, str | None, Any]:
-    """Machine, field, and the day of what lies in no field."""
+    """Machine, field, and the day where there is no field."""
     return row["machine"], row["field"], row.get("day")
 
 
@@ -112,7 +111,7 @@ def job_of(row: JobRow) -> str:
 
 
 def delays_stamp(readings: str) -> str:
-    """Of what delays were found in, given the digest of the readings."""
+    """Digest of the program and of readings (``readings``: theirs): delays found under it still hold."""
     return digest_of_text(f"{program_digest()} {readings}")
 
 
@@ -170,15 +169,13 @@ def _bin_rows(binned: Binned | None, shared: Mapping[str, Any]) -> pl.DataFrame:
 
 def harvests_of(
     row: JobRow,
-    jobs: Mapping[tuple[Any, ...], pl.DataFrame],
+    jobs: pl.DataFrame,
     bins: Mapping[tuple[Any, ...], pl.DataFrame],
     changes: pl.DataFrame,
 ) -> Iterator[Prepared]:
-    """The harvests of a job from its rows of ``field_jobs`` and ``bins``, each by job and harvest: the reverse of
+    """The harvests of a job from its rows of ``field_jobs`` and from ``bins`` by job and harvest: the reverse of
     ``PlannedJob.make``. changes : in its days."""
-    job = job_of(row)
-    for key in takewhile(jobs.__contains__, ((job, k) for k in count(1))):
-        about = jobs[key].row(0, named=True)
+    for about in jobs.sort("harvest").iter_rows(named=True):
         number = pl.Series(json.loads(about["changes"]), dtype=pl.Int64)
         pairs = np.array(json.loads(about["loss_checks"]), dtype=float).reshape(-1, 3)
         if about["not_usable_because"] is not None:
@@ -192,6 +189,7 @@ def harvests_of(
             )
             yield unanswered, (row["machine"], row["crop"]), pairs
             continue
+        key = about["job"], about["harvest"]
         mine = bins[key] if key in bins else tables()["bins"].empty()
         flaws: dict[str, list[str]] = {outcome: [] for outcome in about["outcomes"]}
         for flaw in about["flaws"]:

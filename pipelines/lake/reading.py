@@ -23,7 +23,7 @@ INPUTS_KEY = "chaffinch.inputs"
 FIELDS_KEY = "chaffinch.fields"
 # To open so many files one by one takes as long as to look through the list of a thousand.
 MOST_OPENED_ALONE = 32
-# Small tables of many small files, which each stage of a night needs whole. More rows are read each time.
+# Small tables in many small files, which every stage of a night reads whole: up to so many rows stay in memory.
 ASKED_FOR_OFTEN = ("adjustments", "loss_checks")
 MOST_HELD = 200_000
 
@@ -66,7 +66,7 @@ class LakeReader(ReadableLake):
         return frame
 
     def _held(self, name: str) -> pl.LazyFrame:
-        """The rows of a table with a file for each delivery, read once as long as nobody commits."""
+        """The rows of a small table, in memory until somebody commits to it."""
         state = self.delta.state(name), self.delta.state("deliveries")
         if name not in self._rows or self._rows[name][0] != state:
             counted = pl.col("delivery").is_in(self._counted())

@@ -25,7 +25,7 @@ from chaffinch.pipelines.parallel.processes import FEWEST_FOR_PROCESSES
 from chaffinch.pipelines.parsed import Parsed
 
 TIERS = ("farm", "boundaries", "task data", "table")
-# Deliveries of a lake of which a few more leave enough work for processes.
+# In a lake of so many deliveries a few new files are enough work for processes.
 MANY_KNOWN = 100
 _HEAD_BYTES = 4096
 

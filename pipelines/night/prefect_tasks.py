@@ -179,8 +179,8 @@ class _Work:
 
 
 class _Done:
-    """Results of some items, to be taken once. Prefect keeps what a task gives until garbage is collected, which is
-    seldom: the results of hundreds of field jobs would be held."""
+    """Results of some items, to be taken once. What a task returns stays in memory, in reference cycles of Prefect,
+    until garbage is collected; by then there may be the results of hundreds of field jobs."""
 
     def __init__(self, results: list[Any]) -> None:
         self._results = results

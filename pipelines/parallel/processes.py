@@ -1,7 +1,7 @@
 """The pool of processes: work that keeps the interpreter busy, for which threads would take turns.
 
-Much work gets processes of its own (``spawned``), little work those that are there already (``warm``), if any are. A
-process that is lost costs nothing but time.
+Much work starts processes (``spawned``); little work goes to those that run already (``warm``), if there are any. A
+lost process costs only time.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def through_processes(
 def in_processes(do: Callable[[T], R], each: FanOut, processes: int) -> Iterator[Callable[[T], R]]:
     """The same as ``do``, run in one of several processes, for ``each`` to call side by side.
 
-    It is ``do`` itself for no process, for one unless some are warm, where ``each`` takes items in turn, and on
+    It is ``do`` itself for no process, for one unless some are warm, where ``each`` works one by one, and on
     another machine. ``do``, the items and the results must be picklable.
     """
     if processes < 1 or each is one_by_one:

@@ -1,7 +1,6 @@
-"""Processes that are spawned: each with one thread for linear algebra and Polars, its own imports, and an end.
+"""Spawned processes, each with one thread for linear algebra and Polars.
 
-The caller's program is not run again in them, they import nothing from the working directory, and they end with the
-caller.
+They don't run the caller's program again, import nothing from the working directory, and end with the caller.
 """
 
 from __future__ import annotations
@@ -39,7 +38,7 @@ def spawned(count: int, do: Callable[[Any], Any] | None = None) -> ProcessPoolEx
 
 
 def itself(do: Callable[[T], R]) -> Callable[[T], R]:
-    """What a call to processes of ours is on another machine."""
+    """``do``: another machine, which has no such processes, unpickles it as it is."""
     return do
 
 

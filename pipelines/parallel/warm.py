@@ -23,7 +23,7 @@ _may_start = False
 
 @contextmanager
 def warm_processes() -> Iterator[None]:
-    """What ``warm_up`` starts meanwhile ends with this."""
+    """Within this, ``warm_up`` may start processes; at the end they are stopped."""
     global _executor, _may_start
     _may_start = True
     try:
@@ -31,7 +31,7 @@ def warm_processes() -> Iterator[None]:
     finally:
         executor, _executor, _may_start = _executor, None, False
         if executor is not None:
-            # Nobody waits for imports that nothing came of; there is no other way before Python 3.14.
+            # They may still be importing, so they are killed; the executor has no call for it before Python 3.14.
             for process in list((executor._processes or {}).values()):
                 process.kill()
             executor.shutdown(cancel_futures=True)
@@ -81,5 +81,5 @@ def _work_by(pickled: bytes, item: Any) -> Any:
 
 @lru_cache(maxsize=1)
 def _unpickled(pickled: bytes) -> Callable[[Any], Any]:
-    # Of this process's own caller.
+    # From the process that started this one.
     return pickle.loads(pickled)

@@ -67,7 +67,7 @@ def _of_table(lake: ReadableLake, only: set[str] | None, table: str, what: str) 
 
 
 def _suspects(noted: pl.DataFrame, spans: pl.DataFrame) -> pl.DataFrame:
-    """The rows of files and machines of which enough lie outside: of most seasons none, found in one go."""
+    """All rows of the files and machines that have enough rows outside. Most seasons have none; one join shows it."""
     rows = noted.with_row_index("at").with_columns(pl.col("time").dt.date().alias("on"))
     by_day = pl.concat(
         rows.with_columns(pl.col("on").dt.offset_by(f"{days}d").alias("day")) for days in (-1, 0, 1)

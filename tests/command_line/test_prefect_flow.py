@@ -167,7 +167,7 @@ def test_many_items_share_tasks(records: str, monkeypatch: pytest.MonkeyPatch) -
 
 
 class Large:
-    """A result that is told apart from others."""
+    """A result that a weak reference can follow."""
 
 
 def made(_: int) -> Large:

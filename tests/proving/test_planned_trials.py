@@ -42,7 +42,7 @@ def test_trials_are_as_precise_as_planned(scenario):
 @pytest.mark.proof
 def test_ranges_of_trials_are_neither_too_narrow_nor_too_wide():
     """96 trials on fresh seeds; in "dropouts" a sensor may show zero too often to be answered from (1 of 400 trials:
-    two in one run come once in a thousand). Errors as stated have a chi square; once in a thousand one is as large
+    two in one run, once in a thousand runs). Errors as stated have a chi square; once in a thousand one is as large
     as the upper bound. Ranges are stated a little wide (0.87 of 384 trials), so the lower bound lies further out."""
     names = ("plain", "strong_drift", "one_over_f", "heavy_tails", "straw_varies", "dropouts")
     seeds = np.random.SeedSequence().generate_state(len(names)).tolist()

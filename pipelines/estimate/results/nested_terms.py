@@ -101,7 +101,7 @@ class NestedTerms:
         self.real = np.diagonal(self.padding, axis1=1, axis2=2) == 0
         self.estimates = int(self.real.sum())
         self.machine = np.array([self.machines.index(f.machine) for f in fields])
-        # A lone crop, or year, can't be told from the setting's own term.
+        # The effect of a lone crop, or year, can't be separated from the setting's own.
         self.several = [len(some) if len(some) > 1 else 0 for some in (self.crops, self.years)]
         self.on = (self.machine == np.arange(len(self.machines))[:, None]).astype(float)
         self.paths = np.array([self._path(f.crop, f.year) for f in fields])
@@ -152,7 +152,7 @@ class NestedTerms:
         w = s.noise * self.v + between + self.padding
         lower = np.linalg.cholesky(w)
         half = np.zeros((len(w) + 1, len(diagonal), n + 1))
-        # Inverting what is small and multiplying takes a third of the time of solving.
+        # For matrices this small an inverse and a product are faster than solving.
         upward = np.linalg.inv(lower)
         half[:-1, :, :n] = upward @ self.x
         half[:-1, :, n] = (upward @ self.without_w(s)[:, :, None])[:, :, 0]
@@ -228,7 +228,7 @@ class AtSpreads:
     loglik: float
 
     def joint(self, machines: NDArray[np.int_]) -> tuple[Array, Array]:
-        """Mean (m, j) and covariance (m, j, j) of the common terms with the own of each of ``machines``."""
+        """Mean (m, j) and covariance (m, j, j) of common terms and the machine's own, for each of ``machines``."""
         lead = self.lead[machines]
         spread = lead @ self.covariance
         own = self.inverse[machines] + spread @ lead.transpose(0, 2, 1)

@@ -109,7 +109,7 @@ def _content(sheet: object) -> bytes:
 
 
 def _without_empty_columns(rows: list[list[object]]) -> list[list[object]]:
-    """``rows`` without the columns that hold no cell, of which a cell far to the right makes thousands."""
+    """``rows`` without empty columns: one cell far to the right adds thousands of them."""
     filled = sorted({at for row in rows for at, cell in enumerate(row) if cell != ""})
     return [[row[at] for at in filled] for row in rows]
 

@@ -179,7 +179,7 @@ def alone(effects: list[float], error: float) -> list[FieldEstimates]:
 
 def test_draws_are_those_of_a_fine_grid(monkeypatch):
     """Eight fields; the posterior of the mean over a grid of the four scales, by the plain formulas. The mean of one
-    chain is off by 0.003 (standard deviation of 60 chains), so sixteen are taken together, and may be four standard
+    chain is off by 0.003 (standard deviation of 60 chains), so sixteen are taken together, and may be five standard
     errors off."""
     effects, error = np.array([0.28, 0.08, -0.03, 0.07, -0.01, 0.01, 0.18, 0.12]), 0.12
     chains = []
@@ -214,7 +214,7 @@ def test_draws_are_those_of_a_fine_grid(monkeypatch):
         ends = [below(one.seasons.quantile(level)[0]) for one in chains]
         assert np.mean(ends) == pytest.approx(level, abs=0.005)
     variance = float((weight * size**2 * field**2).sum())
-    assert np.mean([one.variances["field"][0] for one in chains]) == pytest.approx(variance, rel=0.25)
+    assert np.mean([one.variances["field"][0] for one in chains]) == pytest.approx(variance, rel=0.15)
 
 
 def test_a_mixture_of_one_t_is_that_t():
