@@ -114,7 +114,7 @@ BOMBS: dict[str, tuple[Callable[[], bytes], str]] = {
     "crossing_everywhere.geojson": (lambda: ring(20_000), ""),
     "blank_headers.csv": (lambda: csv(HEADER + "," * 19_000, [f"{row}{',' * 19_000}" for row in ROWS[:20]]), ""),
     "equal_headers.csv": (lambda: csv(HEADER + ",z" * 19_900, [ROWS[0] + ",1" * 19_900]), ""),
-    "rows_to_fill_up.csv": (lambda: csv(HEADER + "," * 19_000, ROWS), "not one of 9,000 rows"),
+    "rows_to_fill_up.csv": (lambda: csv(HEADER + "," * 19_000, ROWS), "no row below it (9,000 rows in all)"),
     "long_header.csv": (lambda: csv(f"{HEADER},speed{' ' * 300_000}x", [f"{ROWS[0]},1"]), ""),
     "long_preamble.csv": (lambda: csv("\n".join([" " * 9000 + "a" * 9] * 99 + [HEADER]), ROWS[:9]), ""),
     "quotes.csv": (lambda: csv(HEADER, ['"'] * 400_000), ""),

@@ -99,8 +99,8 @@ def read_text_table(file: str, lines: Lines, stated: FileColumns) -> TextTable:
             )
         raise UnreadableFile(
             file,
-            f"The header (line {at + 1}) has {counted(len(headers), 'column')}, and not one of "
-            f"{counted(malformed.height, 'row')} below it has as many. If numbers have decimal commas, export with "
+            f"The header (line {at + 1}) has {counted(len(headers), 'column')}; no row below it "
+            f"({counted(malformed.height, 'row')} in all) has as many. If numbers have decimal commas, export with "
             "semicolons between the columns; else export the log again.",
         )
     notes.extend(m.note for m in matched if m.note)

@@ -207,7 +207,7 @@ def test_decimal_commas_between_comma_separators_are_refused():
     reason = refused(
         "time,speed_m_s,moisture\n2026-08-01T10:00:00Z,1,5,14,2\n2026-08-01T10:00:01Z,1,6,14,1\n"
     )
-    assert "The header (line 1) has 3 columns, and not one of 2 rows below it has as many." in reason
+    assert "The header (line 1) has 3 columns; no row below it (2 rows in all) has as many." in reason
     assert "export with semicolons between the columns" in reason
 
 
